@@ -1,0 +1,1 @@
+//! Generic weighted least squares with priors; knows no domain.

@@ -1,0 +1,1 @@
+//! Recordings into blocks of stereo samples.

@@ -1,0 +1,1 @@
+//! Calibration of the electronics and of crosstalk.

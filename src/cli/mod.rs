@@ -1,0 +1,45 @@
+//! Typed arguments into validated requests, library calls and views.
+//! clap and the exit policy live here alone.
+
+use clap::{Parser, Subcommand};
+use std::process::ExitCode;
+
+/// Measure how far a phono stylus is turned, from recordings of a mono-cut band.
+#[derive(Debug, Parser)]
+#[command(version, about)]
+struct Arguments {
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Debug, Subcommand)]
+enum Command {
+    /// Show the version (until the first command lands).
+    #[command(hide = true)]
+    Nothing,
+}
+
+/// How a command ended; the contract's exit status.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Outcome {
+    /// 0: done.
+    Done,
+    /// 1: done, but a stated limit is not met or undecided.
+    LimitNotMet,
+}
+
+/// Runs the command line and says how it ended.
+pub fn run() -> ExitCode {
+    let arguments = Arguments::parse();
+    let outcome: Result<Outcome, String> = match arguments.command {
+        Command::Nothing => Ok(Outcome::Done),
+    };
+    match outcome {
+        Ok(Outcome::Done) => ExitCode::SUCCESS,
+        Ok(Outcome::LimitNotMet) => ExitCode::from(1),
+        Err(message) => {
+            eprintln!("groovelag: {message}");
+            ExitCode::from(2)
+        }
+    }
+}

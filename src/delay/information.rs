@@ -1,0 +1,86 @@
+//! What a capture knows, before any prior.
+
+use ndarray::{Array1, Array2};
+use serde::{Deserialize, Serialize};
+
+/// Which object of a job a parameter belongs to; captures that share the
+/// object share the parameter.
+#[derive(Debug, Clone, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
+pub enum Owner {
+    /// This capture alone.
+    Capture,
+    /// The chain behind the swap point.
+    Chain,
+    /// The cartridge.
+    Cartridge,
+    /// A calibration, known by a stable identifier.
+    Calibration(String),
+}
+
+/// Which side of the swap point (the lead clips at the cartridge) a
+/// parameter's cause lies on: before, its effect changes sign with swapped
+/// leads; behind, it does not.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
+pub enum Side {
+    /// Stylus, cartridge.
+    BeforeSwap,
+    /// Leads, amplifier, equaliser, converter.
+    BehindSwap,
+}
+
+/// A named, owned parameter of a capture's phase.
+#[derive(Debug, Clone, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
+pub struct Term {
+    /// Stable name: "delay", "equaliser 318 us", ...
+    pub name: String,
+    /// What it belongs to.
+    pub owner: Owner,
+    /// Where its cause lies.
+    pub side: Side,
+}
+
+/// Information over named parameters: the data part of the negative
+/// log-likelihood is, up to third order about `expansion`,
+/// `1/2 t' matrix t - vector' t + constant` in the parameters `t`.
+/// The matrix may be singular (a pure tone knows one combination only).
+/// The delay, in seconds, is always the first term; it is the delay as
+/// recorded (right after left), whatever the leads.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Information {
+    /// The parameters, delay first.
+    pub terms: Vec<Term>,
+    /// Point about which the phase was expanded, one value per term.
+    pub expansion: Vec<f64>,
+    /// Information matrix, one row and column per term.
+    pub matrix: Array2<f64>,
+    /// Information vector, one value per term.
+    pub vector: Array1<f64>,
+}
+
+impl Information {
+    /// A delay given as a value with its standard uncertainty, both in
+    /// seconds, knowing nothing of any other term.
+    pub fn of_delay(delay: f64, standard_uncertainty: f64) -> Self {
+        let weight = standard_uncertainty.powi(-2);
+        Self {
+            terms: vec![Term {
+                name: "delay".into(),
+                owner: Owner::Capture,
+                side: Side::BehindSwap,
+            }],
+            expansion: vec![delay],
+            matrix: Array2::from_elem((1, 1), weight),
+            vector: Array1::from_elem(1, weight * delay),
+        }
+    }
+}
+
+/// A moment of the analysed span with its share of the delay information: the
+/// measured delay is the weighted mean of the delays at the nodes.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct Node {
+    /// Position in the analysed span, 0 at its start, 1 at its end.
+    pub position: f64,
+    /// Weight; the weights of a capture add to 1.
+    pub weight: f64,
+}

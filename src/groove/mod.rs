@@ -1,0 +1,1 @@
+//! Geometry of stylus, groove and arm; knows no audio.

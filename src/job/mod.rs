@@ -1,0 +1,1 @@
+//! Captures and priors into rotations, cuts, levers and skews.

@@ -1,0 +1,43 @@
+//! Groovelag measures how far a phono stylus is turned about the axis
+//! perpendicular to the record, from recordings of a mono-cut band.
+//!
+//! # Conventions
+//!
+//! They hold everywhere in this crate and are stated only here.
+//!
+//! * **Sign of a rotation.** Seen from above, clockwise is positive. On an
+//!   ordinary right-hand arm that is the front of the cartridge body turned
+//!   towards the spindle.
+//! * **Sign of a delay.** Right channel after left channel is positive. With
+//!   the inner groove wall on the left channel and the outer on the right
+//!   (IEC 60098) a positive rotation gives a positive delay.
+//! * **Cross-spectrum.** `E[L conj(R)]`, so that a positive delay `t` gives the
+//!   phase `+2 pi f t`.
+//! * **Units.** Inside the library SI: seconds, metres, radians, hertz,
+//!   metres per second. Names that carry another unit end in it: `_us`, `_mm`,
+//!   `_um`, `_deg`, `_rpm`, `_db`. Documents (JSON, TOML, text) use those.
+//! * **Uncertainty.** `u` and "standard uncertainty" are one standard
+//!   deviation; bands carry their coverage with them.
+//! * **Determinism.** No clock, entropy or thread count changes a result.
+//!
+//! # Map, in the order in which data flow
+//!
+//! [`capture`] reads a recording in blocks; [`spectrum`] turns blocks into
+//! 2 x 2 cross-spectral matrices; [`delay`] turns those into information about
+//! the delay and the terms beside it; [`groove`] is the geometry of stylus,
+//! groove and arm; [`adjust`] is generic least squares; [`job`] joins captures
+//! and priors into rotations; [`uncertainty`] holds intervals, budgets and
+//! decisions; [`simulate`] makes captures with known truth.
+//! The command line lives in the binary alone.
+
+pub mod adjust;
+pub mod capture;
+pub mod chain;
+pub mod delay;
+pub mod groove;
+pub mod job;
+pub mod report;
+pub mod simulate;
+pub mod spectrum;
+pub mod uncertainty;
+pub mod units;

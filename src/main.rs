@@ -1,0 +1,7 @@
+//! The `groovelag` command.
+
+mod cli;
+
+fn main() -> std::process::ExitCode {
+    cli::run()
+}

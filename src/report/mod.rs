@@ -1,0 +1,1 @@
+//! Views of results: they format, never compute.

@@ -1,0 +1,1 @@
+//! Captures with known truth.

@@ -1,0 +1,1 @@
+//! Blocks of samples into 2 x 2 cross-spectral matrices.

@@ -1,0 +1,229 @@
+//! What a result says beside its value: standard uncertainty, interval,
+//! budget, caveats, conformity and correction.
+
+mod conformity;
+mod quantile;
+
+pub use conformity::{Conformity, Verdict, conformity};
+pub use quantile::{
+    chi_square_upper_tail, normal_cdf, normal_coverage_factor, student_coverage_factor,
+};
+
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+/// The shape of a coverage interval.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "lowercase")]
+pub enum Shape {
+    /// `lower..upper`.
+    Finite,
+    /// Everything outside `lower..upper` (a ratio whose denominator may be zero).
+    Outer,
+    /// The whole line: the data exclude nothing.
+    All,
+}
+
+/// A coverage interval with its coverage probability.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Interval {
+    /// Which side of the bounds is meant.
+    #[serde(rename = "interval")]
+    pub shape: Shape,
+    /// Lower bound, in the unit of the quantity; null for the whole line.
+    pub lower: Option<f64>,
+    /// Upper bound; null for the whole line.
+    pub upper: Option<f64>,
+    /// Coverage probability, for example 0.95.
+    pub coverage: f64,
+}
+
+impl Interval {
+    /// `lower..upper`.
+    pub fn finite(lower: f64, upper: f64, coverage: f64) -> Self {
+        Self {
+            shape: Shape::Finite,
+            lower: Some(lower),
+            upper: Some(upper),
+            coverage,
+        }
+    }
+    /// Everything outside `lower..upper`.
+    pub fn outer(lower: f64, upper: f64, coverage: f64) -> Self {
+        Self {
+            shape: Shape::Outer,
+            lower: Some(lower),
+            upper: Some(upper),
+            coverage,
+        }
+    }
+    /// The whole line.
+    pub fn all(coverage: f64) -> Self {
+        Self {
+            shape: Shape::All,
+            lower: None,
+            upper: None,
+            coverage,
+        }
+    }
+    /// Whether `value` lies in the interval.
+    pub fn contains(&self, value: f64) -> bool {
+        match (self.shape, self.lower, self.upper) {
+            (Shape::Finite, Some(lower), Some(upper)) => lower <= value && value <= upper,
+            (Shape::Outer, Some(lower), Some(upper)) => value <= lower || upper <= value,
+            _ => true,
+        }
+    }
+    /// The same interval in another unit (`factor` positive).
+    pub fn scaled(self, factor: f64) -> Self {
+        Self {
+            lower: self.lower.map(|v| v * factor),
+            upper: self.upper.map(|v| v * factor),
+            ..self
+        }
+    }
+}
+
+/// A value that never travels alone.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Quantity {
+    /// Best estimate.
+    pub value: f64,
+    /// One standard deviation.
+    pub standard_uncertainty: f64,
+    /// Coverage interval.
+    #[serde(flatten)]
+    pub interval: Interval,
+}
+
+impl Quantity {
+    /// A normally distributed quantity: `value +- k u`.
+    pub fn normal(value: f64, standard_uncertainty: f64, coverage: f64) -> Self {
+        let half = normal_coverage_factor(coverage) * standard_uncertainty;
+        Self {
+            value,
+            standard_uncertainty,
+            interval: Interval::finite(value - half, value + half, coverage),
+        }
+    }
+    /// The same quantity in another unit (`factor` positive).
+    pub fn scaled(self, factor: f64) -> Self {
+        Self {
+            value: self.value * factor,
+            standard_uncertainty: self.standard_uncertainty * factor,
+            interval: self.interval.scaled(factor),
+        }
+    }
+}
+
+/// One line of an uncertainty budget.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct BudgetLine {
+    /// What contributes, in the user's words.
+    pub source: String,
+    /// Its contribution to the result, in the result's unit: |gain| times u.
+    pub standard_uncertainty: f64,
+    /// Its share of the result's variance, 0 to 1; the shares add to 1.
+    pub share: f64,
+}
+
+/// Makes budget lines of variance contributions: squared, summed to the total
+/// variance, largest first (ties keep their order).
+pub fn budget(contributions: impl IntoIterator<Item = (String, f64)>) -> Vec<BudgetLine> {
+    let mut lines: Vec<(String, f64)> = contributions.into_iter().filter(|c| c.1 > 0.0).collect();
+    lines.sort_by(|a, b| b.1.total_cmp(&a.1));
+    let total: f64 = lines.iter().map(|c| c.1).sum();
+    lines
+        .into_iter()
+        .map(|(source, variance)| BudgetLine {
+            source,
+            standard_uncertainty: variance.sqrt(),
+            share: variance / total,
+        })
+        .collect()
+}
+
+/// How much a caveat matters.
+#[derive(
+    Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize, JsonSchema,
+)]
+#[serde(rename_all = "lowercase")]
+pub enum Level {
+    /// Worth knowing.
+    Note,
+    /// The result may be less good than its band says.
+    Caution,
+    /// Do not use the result before this is resolved.
+    Serious,
+}
+
+/// A typed doubt with advice.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct Caveat {
+    /// Stable identifier, kebab-case.
+    pub code: String,
+    /// How much it matters.
+    pub level: Level,
+    /// What was seen, with figures, and what to do.
+    pub message: String,
+}
+
+impl Caveat {
+    /// A caveat of the lowest level.
+    pub fn note(code: &str, message: impl Into<String>) -> Self {
+        Self {
+            code: code.to_owned(),
+            level: Level::Note,
+            message: message.into(),
+        }
+    }
+    /// A caveat of the middle level.
+    pub fn caution(code: &str, message: impl Into<String>) -> Self {
+        Self {
+            code: code.to_owned(),
+            level: Level::Caution,
+            message: message.into(),
+        }
+    }
+    /// A caveat of the highest level.
+    pub fn serious(code: &str, message: impl Into<String>) -> Self {
+        Self {
+            code: code.to_owned(),
+            level: Level::Serious,
+            message: message.into(),
+        }
+    }
+}
+
+/// Which way a rotation goes, seen from above.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub enum Direction {
+    /// Positive.
+    #[serde(rename = "clockwise")]
+    Clockwise,
+    /// Negative.
+    #[serde(rename = "anticlockwise")]
+    Anticlockwise,
+    /// The band contains zero.
+    #[serde(rename = "none resolved")]
+    NoneResolved,
+}
+
+impl Direction {
+    /// The direction of a signed angle whose sign is taken as certain.
+    pub fn of(angle: f64) -> Self {
+        if angle < 0.0 {
+            Self::Anticlockwise
+        } else {
+            Self::Clockwise
+        }
+    }
+    /// The direction that a band resolves.
+    pub fn resolved(quantity: &Quantity) -> Self {
+        if quantity.interval.contains(0.0) {
+            Self::NoneResolved
+        } else {
+            Self::of(quantity.value)
+        }
+    }
+}

@@ -1,0 +1,119 @@
+//! Units: factors, and reading quantities the way people write them.
+
+use thiserror::Error;
+
+/// Seconds in a microsecond.
+pub const MICROSECOND: f64 = 1e-6;
+/// Metres in a millimetre.
+pub const MILLIMETRE: f64 = 1e-3;
+/// Metres in a micrometre.
+pub const MICROMETRE: f64 = 1e-6;
+/// Radians in a degree.
+pub const DEGREE: f64 = std::f64::consts::PI / 180.0;
+/// Millimetres in an inch (exact, international inch of 1959).
+pub const INCH_MM: f64 = 25.4;
+
+/// Why a written quantity was not understood.
+#[derive(Debug, Clone, PartialEq, Eq, Error)]
+pub enum QuantityError {
+    /// A comma stands where a point is expected.
+    #[error("'{0}' has a decimal comma; write a decimal point: '{1}'")]
+    DecimalComma(String, String),
+    /// Not a number at all.
+    #[error("'{0}' is not {1}")]
+    NotANumber(String, &'static str),
+}
+
+/// Reads one finite number; a decimal comma gets a message of its own.
+pub fn parse_number(text: &str, what: &'static str) -> Result<f64, QuantityError> {
+    let text = text.trim();
+    match text.parse::<f64>() {
+        Ok(value) if value.is_finite() => Ok(value),
+        _ if text.contains(',') && text.replacen(',', ".", 1).parse::<f64>().is_ok() => Err(
+            QuantityError::DecimalComma(text.to_owned(), text.replacen(',', ".", 1)),
+        ),
+        _ => Err(QuantityError::NotANumber(text.to_owned(), what)),
+    }
+}
+
+/// Reads a speed in revolutions per minute: `33` means 100/3, as does `33.33`;
+/// `100/3` and the like are fractions.
+pub fn parse_rpm(text: &str) -> Result<f64, QuantityError> {
+    const WHAT: &str = "a speed in revolutions per minute such as 33, 45, 100/3 or 78.26";
+    let value = match text.split_once('/') {
+        Some((above, below)) => parse_number(above, WHAT)? / parse_number(below, WHAT)?,
+        None => parse_number(text, WHAT)?,
+    };
+    if !(value.is_finite() && value > 0.0) {
+        return Err(QuantityError::NotANumber(text.trim().to_owned(), WHAT));
+    }
+    Ok(nominal_rpm(value))
+}
+
+/// `33`, `33.3` and `33.33` are how people write 100/3; anything else is kept.
+pub fn nominal_rpm(value: f64) -> f64 {
+    if [33.0, 33.3, 33.33, 33.333].contains(&value) {
+        100.0 / 3.0
+    } else {
+        value
+    }
+}
+
+/// Reads a radius in millimetres. A unit may be written: `72`, `72 mm`,
+/// `7.2 cm`, `2.85 in`; `d` before the number makes it a diameter (`d144`).
+pub fn parse_radius_mm(text: &str) -> Result<f64, QuantityError> {
+    const WHAT: &str = "a radius such as 72, 72mm, 2.85in or a diameter such as d144";
+    let trimmed = text.trim();
+    let (diameter, rest) = match trimmed.strip_prefix(['d', 'D']) {
+        Some(rest) => (true, rest),
+        None => (false, trimmed),
+    };
+    let (number, factor) = if let Some(n) = rest.strip_suffix("mm") {
+        (n, 1.0)
+    } else if let Some(n) = rest.strip_suffix("cm") {
+        (n, 10.0)
+    } else if let Some(n) = rest.strip_suffix("in").or_else(|| rest.strip_suffix('"')) {
+        (n, INCH_MM)
+    } else {
+        (rest, 1.0)
+    };
+    let value = parse_number(number, WHAT)? * factor;
+    Ok(if diameter { value / 2.0 } else { value })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn speeds_as_people_write_them() {
+        for text in ["33", "33.3", "33.33", "100/3", " 33 "] {
+            assert_eq!(parse_rpm(text), Ok(100.0 / 3.0), "{text}");
+        }
+        assert_eq!(parse_rpm("45"), Ok(45.0));
+        assert_eq!(parse_rpm("78.26"), Ok(78.26));
+        assert!(parse_rpm("0").is_err());
+        assert!(parse_rpm("1/0").is_err());
+        assert!(parse_rpm("inf").is_err());
+        let comma = parse_rpm("33,3").unwrap_err().to_string();
+        assert!(
+            comma.contains("decimal point") && comma.contains("33.3"),
+            "{comma}"
+        );
+    }
+
+    #[test]
+    fn radii_as_people_write_them() {
+        assert_eq!(parse_radius_mm("72"), Ok(72.0));
+        assert_eq!(parse_radius_mm("7.2 cm"), Ok(72.0));
+        assert_eq!(parse_radius_mm("d144mm"), Ok(72.0));
+        assert_eq!(parse_radius_mm("2in"), Ok(50.8));
+        assert!(
+            parse_radius_mm("72,5")
+                .unwrap_err()
+                .to_string()
+                .contains("72.5")
+        );
+        assert!(parse_radius_mm("far").is_err());
+    }
+}
