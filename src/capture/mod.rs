@@ -24,11 +24,13 @@ mod pcm;
 mod plain;
 mod raw;
 mod riff;
+mod save;
 
 pub use error::CaptureError;
 pub use input::ReadSeek;
 pub use pcm::Encoding;
 pub use raw::{RawFormat, RawFormatError};
+pub use save::StreamWriter;
 
 use crate::uncertainty::Caveat;
 use chunks::{Coding, Header};
