@@ -12,9 +12,9 @@ use super::plain::{Format, MAX_CHANNELS};
 
 /// Bytes of a "COMM" chunk that are looked at: 18, and the code of AIFF-C.
 const COMM_BYTES: usize = 22;
-/// The size of "SSND" in a header written before the end was known, as SoX
-/// writes it into pipes (0x7f000000 bytes of samples and 8 of fields).
-const UNKNOWN_SOX: u64 = 0x7f00_0008;
+/// Bytes of samples in a header written before the end was known, as SoX writes
+/// it into pipes (rounded down to whole frames).
+const UNKNOWN_SOX: u64 = 0x7f00_0000;
 
 /// Reads the header, and what follows the samples where the source can seek.
 /// The input stands at the first sample afterwards.
@@ -41,14 +41,17 @@ pub(super) fn read_header(
                 let offset = u64::from(u32::from_be_bytes(field(&chunks.body(8)?, 0)));
                 chunks.skip(offset)?;
                 let form_bytes = u64::from(u32::from_be_bytes(field(&input.head(), 4))) + 8;
+                // The description may come later; one byte a frame will do here.
+                let frame = format.map_or(1, |f: Format| f.frame_bytes());
+                let bytes = size.saturating_sub(8 + offset);
                 let stated = Stated {
-                    bytes: size.saturating_sub(8 + offset),
-                    placeholder: [0, 8, UNKNOWN_SOX, u64::from(u32::MAX)].contains(&size),
+                    bytes,
+                    placeholder: bytes == 0
+                        || size == u64::from(u32::MAX)
+                        || bytes == UNKNOWN_SOX / frame * frame,
                     file_bytes: Some(form_bytes),
                 };
                 let start = input.position();
-                // The description may come later; one byte a frame will do here.
-                let frame = format.map_or(1, |f: Format| f.frame_bytes());
                 let bytes = chunks.extent(&stated, frame, &mut caveats)?;
                 found = Some((start, bytes));
                 match bytes {
@@ -103,7 +106,7 @@ fn read_format(body: &[u8], name: &str, compressed_form: bool) -> Result<Format,
     };
     let big_endian = match &code.to_ascii_lowercase()[..] {
         b"none" | b"twos" | b"in24" | b"in32" | b"fl32" | b"fl64" => true,
-        b"sowt" | b"42ni" | b"23ni" => false,
+        b"sowt" | b"42ni" | b"42n1" | b"23ni" => false,
         b"raw " if bits == 8 => false,
         b"ima4" => return Err(unsupported(name, "ADPCM, four bits a sample")),
         b"alaw" => return Err(unsupported(name, "A-law, eight bits a sample")),
@@ -124,8 +127,8 @@ fn read_format(body: &[u8], name: &str, compressed_form: bool) -> Result<Format,
     let (encoding, valid_bits) = match (&code.to_ascii_lowercase()[..], bits) {
         (b"fl32", _) => (Encoding::Float32, 32),
         (b"fl64", _) => (Encoding::Float64, 64),
-        // These codes tell their width themselves.
-        (b"in24" | b"42ni", _) => (Encoding::Signed24, 24),
+        // These codes tell their width themselves ("42n1" as libsndfile writes it).
+        (b"in24" | b"42ni" | b"42n1", _) => (Encoding::Signed24, 24),
         (b"in32" | b"23ni", _) => (Encoding::Signed32, 32),
         (b"raw ", _) => (Encoding::Unsigned8, 8),
         (_, 1..=8) => (Encoding::Signed8, bits),

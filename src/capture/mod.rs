@@ -462,8 +462,12 @@ impl Recording {
                 name: self.title.clone(),
             });
         }
+        let slack = match &self.body {
+            Body::Plain(_) => 1,
+            Body::Packets(packets) => packets.slack(),
+        };
         if let Some(all) = self.frames
-            && self.position < all
+            && all.saturating_sub(self.position) >= slack
         {
             self.caveats.push(truncated(all, self.position));
         }

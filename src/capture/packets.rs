@@ -205,6 +205,15 @@ impl Packets {
         }
     }
 
+    /// By how much the header may tell more frames than there are: some writers
+    /// of ALAC count whole packets.
+    pub(super) fn slack(&self) -> u64 {
+        match &self.demux {
+            Demux::Alac(table, _) => u64::from(table.packet_frames()),
+            Demux::Flac(..) | Demux::FlacOpen(_) => 1,
+        }
+    }
+
     /// Fills both planes, of equal length, as far as the packets go.
     pub(super) fn read(&mut self, left: &mut [f32], right: &mut [f32]) -> io::Result<usize> {
         let mut done = 0;
