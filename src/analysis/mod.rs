@@ -120,11 +120,20 @@ pub fn take_in(
     let mut recording = capture::open(&request.source, &request.options)?;
     let rate = f64::from(recording.sample_rate_hz());
     let whole = request.from_s.is_some() || request.to_s.is_some();
-    let mut engine = Engine::new(EngineSettings { sample_rate_hz: rate, alignment, whole })
-        .map_err(|error| AnalysisError::Settings { file: recording.name().to_owned(), error })?;
+    let mut engine = Engine::new(EngineSettings {
+        sample_rate_hz: rate,
+        alignment,
+        whole,
+    })
+    .map_err(|error| AnalysisError::Settings {
+        file: recording.name().to_owned(),
+        error,
+    })?;
     let first = (request.from_s.unwrap_or(0.0) * rate).round() as u64;
     let end = request.to_s.map_or(u64::MAX, |s| (s * rate).round() as u64);
-    let all = recording.frames().map_or(f64::INFINITY, |all| all.min(end) as f64);
+    let all = recording
+        .frames()
+        .map_or(f64::INFINITY, |all| all.min(end) as f64);
     let mut position = recording.skip(first)?;
     let mut block = Stereo::default();
     while position >= first && position < end {
@@ -146,7 +155,7 @@ pub fn take_in(
         });
     }
     let mut spectrum = engine.snapshot();
-    spectrum.span = (spectrum.span.0 + first, spectrum.span.1 + first);
+    spectrum.origin = first;
     described(recording, spectrum, position)
 }
 
@@ -155,7 +164,9 @@ fn described(
     spectrum: CrossSpectrum,
     position: u64,
 ) -> Result<TakenIn, AnalysisError> {
-    let sha256 = recording.sha256()?.map(|h| h.iter().map(|b| format!("{b:02x}")).collect());
+    let sha256 = recording
+        .sha256()?
+        .map(|h| h.iter().map(|b| format!("{b:02x}")).collect());
     let frames = recording.frames().unwrap_or(position).max(position);
     Ok(TakenIn {
         spectrum,
@@ -186,8 +197,11 @@ pub fn analyse(
 
 /// The estimate of a recording that has been taken in.
 pub fn conclude(taken: TakenIn, settings: &delay::Settings) -> Result<Analysis, AnalysisError> {
-    let estimate = delay::estimate(&taken.spectrum, settings)
-        .map_err(|refusal| AnalysisError::Refused { file: taken.file.clone(), refusal })?;
+    let estimate =
+        delay::estimate(&taken.spectrum, settings).map_err(|refusal| AnalysisError::Refused {
+            file: taken.file.clone(),
+            refusal,
+        })?;
     let mut caveats = taken.caveats;
     caveats.extend(estimate.caveats.iter().cloned());
     Ok(Analysis {
