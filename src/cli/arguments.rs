@@ -28,7 +28,10 @@ pub fn radii(text: &str) -> Result<Radii, String> {
         }
     };
     let (start, end) = text.split_once("..").unwrap_or((text, text));
-    Ok(Radii { start_mm: one(start)?, end_mm: one(end)? })
+    Ok(Radii {
+        start_mm: one(start)?,
+        end_mm: one(end)?,
+    })
 }
 
 /// A speed between 10 and 100 revolutions per minute.
@@ -37,7 +40,9 @@ pub fn rpm(text: &str) -> Result<f64, String> {
     if (10.0..=100.0).contains(&value) {
         Ok(value)
     } else {
-        Err(format!("{value} rpm is not a speed records are played at; give 33, 45 or 78.26"))
+        Err(format!(
+            "{value} rpm is not a speed records are played at; give 33, 45 or 78.26"
+        ))
     }
 }
 
@@ -54,10 +59,10 @@ pub enum Stylus {
 
 /// `spherical:R`, `elliptical:RxR` or `line:SPACINGxR`.
 pub fn stylus(text: &str) -> Result<Stylus, String> {
-    const FORMS: &str =
-        "spherical:R, elliptical:RxR (frontal x side radius) or line:SPACINGxR (contact spacing x side radius), in micrometres";
-    let (shape, sizes) =
-        text.split_once(':').ok_or_else(|| format!("'{text}' is not of the form {FORMS}"))?;
+    const FORMS: &str = "spherical:R, elliptical:RxR (frontal x side radius) or line:SPACINGxR (contact spacing x side radius), in micrometres";
+    let (shape, sizes) = text
+        .split_once(':')
+        .ok_or_else(|| format!("'{text}' is not of the form {FORMS}"))?;
     let size = |t: &str| -> Result<f64, String> {
         let um = parse_number(t.trim_end_matches("um"), "a size in micrometres")
             .map_err(|e| e.to_string())?;
@@ -65,7 +70,9 @@ pub fn stylus(text: &str) -> Result<Stylus, String> {
         if (1.0..=200.0).contains(&um) {
             Ok(um)
         } else {
-            Err(format!("a size of {um} um is not between 1 and 200 um; sizes are in micrometres"))
+            Err(format!(
+                "a size of {um} um is not between 1 and 200 um; sizes are in micrometres"
+            ))
         }
     };
     let pair = || -> Result<(f64, f64), String> {
@@ -184,7 +191,9 @@ pub fn coverage(text: &str) -> Result<f64, String> {
     if (0.5..=0.9999).contains(&value) {
         Ok(value)
     } else {
-        Err(format!("a coverage of {value} is not between 0.5 and 0.9999; 0.95 is usual"))
+        Err(format!(
+            "a coverage of {value} is not between 0.5 and 0.9999; 0.95 is usual"
+        ))
     }
 }
 
@@ -200,11 +209,15 @@ pub fn positive_degrees(text: &str) -> Result<f64, String> {
 
 /// Two channel numbers, `3,4`.
 pub fn channels(text: &str) -> Result<[usize; 2], String> {
-    let parsed: Vec<Option<usize>> =
-        text.split(',').map(|t| t.trim().parse().ok().filter(|n| *n > 0)).collect();
+    let parsed: Vec<Option<usize>> = text
+        .split(',')
+        .map(|t| t.trim().parse().ok().filter(|n| *n > 0))
+        .collect();
     match parsed[..] {
         [Some(a), Some(b)] if a != b => Ok([a, b]),
-        _ => Err(format!("'{text}' is not a pair of channels such as 1,2 (left, right)")),
+        _ => Err(format!(
+            "'{text}' is not a pair of channels such as 1,2 (left, right)"
+        )),
     }
 }
 
@@ -242,7 +255,11 @@ impl RecordingArguments {
         }
         Ok(Request {
             source: Source::from_argument(capture),
-            options: capture::Options { channels: self.channels, raw: self.raw, hash },
+            options: capture::Options {
+                channels: self.channels,
+                raw: self.raw,
+                hash,
+            },
             from_s: self.from,
             to_s: self.to,
             settings,
@@ -275,8 +292,20 @@ mod tests {
 
     #[test]
     fn radii_bands_arms_and_times() {
-        assert_eq!(radii("75..70"), Ok(Radii { start_mm: 75.0, end_mm: 70.0 }));
-        assert_eq!(radii("72"), Ok(Radii { start_mm: 72.0, end_mm: 72.0 }));
+        assert_eq!(
+            radii("75..70"),
+            Ok(Radii {
+                start_mm: 75.0,
+                end_mm: 70.0
+            })
+        );
+        assert_eq!(
+            radii("72"),
+            Ok(Radii {
+                start_mm: 72.0,
+                end_mm: 72.0
+            })
+        );
         assert!(radii("7").unwrap_err().contains("millimetres"));
         assert!(radii("72,5").unwrap_err().contains("72.5"));
         assert_eq!(band("100..15k"), Ok((100.0, 15_000.0)));

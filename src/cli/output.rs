@@ -22,14 +22,17 @@ pub fn write_file(path: &Path, bytes: &[u8], force: bool) -> Result<(), String> 
         .permissions_of_a_plain_file()
         .tempfile_in(folder)
         .map_err(failed)?;
-    file.write_all(bytes).and_then(|()| file.as_file().sync_all()).map_err(failed)?;
+    file.write_all(bytes)
+        .and_then(|()| file.as_file().sync_all())
+        .map_err(failed)?;
     if force {
         file.persist(path).map_err(|e| failed(e.error))?;
     } else {
-        file.persist_noclobber(path).map_err(|e| match e.error.kind() {
-            io::ErrorKind::AlreadyExists => refuse(),
-            _ => failed(e.error),
-        })?;
+        file.persist_noclobber(path)
+            .map_err(|e| match e.error.kind() {
+                io::ErrorKind::AlreadyExists => refuse(),
+                _ => failed(e.error),
+            })?;
     }
     Ok(())
 }
@@ -74,7 +77,11 @@ impl Progress {
     /// Nothing is shown yet.
     pub fn new() -> Self {
         use std::io::IsTerminal;
-        Self { started: std::time::Instant::now(), shown: None, on: io::stderr().is_terminal() }
+        Self {
+            started: std::time::Instant::now(),
+            shown: None,
+            on: io::stderr().is_terminal(),
+        }
     }
 
     /// Shows a fraction done.
@@ -93,4 +100,13 @@ impl Drop for Progress {
             eprint!("\r\x1b[K");
         }
     }
+}
+
+/// Columns of the terminal, within reason; 80 where there is none.
+pub fn width() -> usize {
+    terminal_size::terminal_size()
+        .map_or(groovelag::report::text::DEFAULT_WIDTH, |(w, _)| {
+            usize::from(w.0)
+        })
+        .clamp(40, 120)
 }

@@ -50,6 +50,17 @@ pub struct TermPrior {
 }
 
 impl CaptureData {
+    /// What an analysed recording brings.
+    pub fn of(analysis: &crate::analysis::Analysis) -> Self {
+        Self {
+            information: analysis.estimate.information.clone(),
+            nodes: analysis.estimate.nodes.clone(),
+            sha256: analysis.sha256.clone(),
+            caveats: analysis.caveats.clone(),
+            priors: Vec::new(),
+        }
+    }
+
     /// A delay (seconds) that somebody gives, taken as the mean over the
     /// analysed part.
     pub fn of_delay(delay: f64, standard_uncertainty: f64) -> Self {

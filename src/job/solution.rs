@@ -217,6 +217,18 @@ pub fn solve(job: &Job, data: &[Option<CaptureData>], coverage: f64) -> Result<S
 }
 
 impl Solved {
+    /// The cut of a record side, degrees, with its budget.
+    pub fn cut(&self, record: &str) -> Result<(Quantity, Vec<BudgetLine>), JobError> {
+        let known = self.quantity(&id::cut(record))?;
+        let exact = || {
+            let cut = self.solution.records.iter().find(|r| r.name == record);
+            cut.map_or(Quantity::normal(0.0, 0.0, self.coverage), |r| {
+                r.cut_rotation_deg
+            })
+        };
+        Ok(known.unwrap_or_else(|| (exact(), Vec::new())))
+    }
+
     /// Any unknown by its id, in the unit of the id, with its budget; `None`
     /// where it is exact or not part of the job.
     pub fn quantity(&self, id: &str) -> Result<Option<(Quantity, Vec<BudgetLine>)>, JobError> {
