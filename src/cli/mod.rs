@@ -1,6 +1,8 @@
 //! Typed arguments into validated requests, library calls and views.
 //! clap and the exit policy live here alone.
 
+mod simulate;
+
 use clap::{Parser, Subcommand};
 use std::process::ExitCode;
 
@@ -14,9 +16,7 @@ struct Arguments {
 
 #[derive(Debug, Subcommand)]
 enum Command {
-    /// Show the version (until the first command lands).
-    #[command(hide = true)]
-    Nothing,
+    Simulate(simulate::Arguments),
 }
 
 /// How a command ended; the contract's exit status.
@@ -32,7 +32,7 @@ pub enum Outcome {
 pub fn run() -> ExitCode {
     let arguments = Arguments::parse();
     let outcome: Result<Outcome, String> = match arguments.command {
-        Command::Nothing => Ok(Outcome::Done),
+        Command::Simulate(arguments) => simulate::run(&arguments),
     };
     match outcome {
         Ok(Outcome::Done) => ExitCode::SUCCESS,
