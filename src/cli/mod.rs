@@ -4,6 +4,7 @@
 mod arguments;
 mod measure;
 mod output;
+mod simulate;
 
 use clap::{Args, Parser, Subcommand};
 use std::process::ExitCode;
@@ -25,6 +26,7 @@ struct Arguments {
 #[derive(Debug, Subcommand)]
 enum Command {
     Measure(measure::Measure),
+    Simulate(simulate::Arguments),
 }
 
 /// Options of every command that gives a result.
@@ -58,6 +60,7 @@ pub fn run() -> ExitCode {
     }
     let outcome = match arguments.command {
         Command::Measure(command) => command.run(),
+        Command::Simulate(arguments) => simulate::run(&arguments),
     };
     match outcome {
         Ok(Outcome::Done) => ExitCode::SUCCESS,

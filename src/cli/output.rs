@@ -6,9 +6,8 @@ use std::path::Path;
 /// Writes `bytes` to `path`, whole or not at all; an existing file only with `force`.
 pub fn write_file(path: &Path, bytes: &[u8], force: bool) -> Result<(), String> {
     let name = path.display();
-    let refuse = || format!("{name} exists already; choose another name or add --force");
     if !force && path.exists() {
-        return Err(refuse());
+        return Err(exists(path));
     }
     let folder = match path.parent() {
         Some(parent) if !parent.as_os_str().is_empty() => parent,
@@ -30,11 +29,16 @@ pub fn write_file(path: &Path, bytes: &[u8], force: bool) -> Result<(), String> 
     } else {
         file.persist_noclobber(path)
             .map_err(|e| match e.error.kind() {
-                io::ErrorKind::AlreadyExists => refuse(),
+                io::ErrorKind::AlreadyExists => exists(path),
                 _ => failed(e.error),
             })?;
     }
     Ok(())
+}
+
+/// The refusal to write over a file.
+pub fn exists(path: &Path) -> String {
+    format!("{} exists already; choose another name or add --force", path.display())
 }
 
 /// A temporary file is readable by its owner alone; a result is an ordinary file.
