@@ -6,14 +6,14 @@ use crate::uncertainty::Interval;
 
 /// Grid points per standard uncertainty. The density is smooth on that scale,
 /// and the trapezoidal rule converges faster than any power of the step there.
-const POINTS_PER_U: f64 = 4.0;
+const POINTS_PER_U: f64 = 3.0;
 
 /// The walk outwards ends where the logarithm of the density has fallen this
-/// far below its largest value: the tails beyond hold less than 1e-6.
-const DEPTH: f64 = 16.0;
+/// far below its largest value: the tails beyond hold less than 1e-5.
+const DEPTH: f64 = 12.0;
 
 /// Grid points either side at most, which is 50 standard uncertainties.
-const REACH: usize = 200;
+const REACH: usize = 150;
 
 /// Density of one unknown on a uniform grid.
 ///
@@ -27,6 +27,8 @@ pub struct Marginal {
     step: f64,
     /// Cumulative probability at the grid points; first 0, last 1.
     cumulative: Vec<f64>,
+    /// Probability per step at the grid points: the cumulative's slope.
+    density: Vec<f64>,
 }
 
 impl Marginal {
@@ -85,11 +87,14 @@ impl Marginal {
             .chain([log_density(&at_centre)])
             .chain(above)
             .collect();
-        let density: Vec<f64> = logs.iter().map(|l| (l - peak).exp()).collect();
+        let mut density: Vec<f64> = logs.iter().map(|l| (l - peak).exp()).collect();
+        let (cumulative, total) = cumulate(&density);
+        density.iter_mut().for_each(|d| *d /= total);
         Ok(Self {
             start,
             step,
-            cumulative: cumulate(&density),
+            cumulative,
+            density,
         })
     }
 
@@ -130,28 +135,22 @@ impl Marginal {
         Interval::finite(self.quantile(tail), self.quantile(1.0 - tail), coverage)
     }
 
-    /// Monotone cubic through the cumulative's grid points, `t` in 0..1 of
-    /// interval `i`; slopes limited as by Fritsch and Carlson (1980).
+    /// Cubic with the cumulative's values and slopes at both ends of interval
+    /// `i`, `t` in 0..1; slopes are limited to three rises, which keeps it
+    /// monotone (Fritsch and Carlson 1980, from memory).
     fn between(&self, i: usize, t: f64) -> f64 {
-        let c = &self.cumulative;
-        let rise = |j: usize| c[j + 1] - c[j];
-        let slope = |j: usize| {
-            if j == 0 || j + 1 == c.len() {
-                0.0
-            } else {
-                let (left, right) = (rise(j - 1), rise(j));
-                (0.5 * (left + right)).min(3.0 * left.min(right))
-            }
-        };
-        let (m0, m1) = (slope(i), slope(i + 1));
-        let d = rise(i);
-        c[i] + t * (m0 + t * ((3.0 * d - 2.0 * m0 - m1) + t * (m0 + m1 - 2.0 * d)))
+        let start = self.cumulative[i];
+        let rise = self.cumulative[i + 1] - start;
+        let m0 = self.density[i].min(3.0 * rise);
+        let m1 = self.density[i + 1].min(3.0 * rise);
+        start + t * (m0 + t * ((3.0 * rise - 2.0 * m0 - m1) + t * (m0 + m1 - 2.0 * rise)))
     }
 }
 
 /// Cumulative probability at the grid points: the integral over each step by
 /// the four-point rule (13 (f0 + f1) - f_-1 - f_2) / 24, zero beyond the ends.
-fn cumulate(density: &[f64]) -> Vec<f64> {
+/// Also the total before division.
+fn cumulate(density: &[f64]) -> (Vec<f64>, f64) {
     let at = |i: isize| -> f64 {
         usize::try_from(i)
             .ok()
@@ -169,5 +168,5 @@ fn cumulate(density: &[f64]) -> Vec<f64> {
     for c in &mut cumulative {
         *c /= sum;
     }
-    cumulative
+    (cumulative, sum)
 }

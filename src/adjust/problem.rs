@@ -17,6 +17,10 @@ const ITERATION_LIMIT: usize = 200;
 /// A step shorter than this many standard uncertainties ends the search.
 const STEP_TOLERANCE: f64 = 1e-9;
 
+/// The same with one unknown held, where only chi-square is wanted: it is off
+/// by less than the square of this.
+const COARSE_STEP_TOLERANCE: f64 = 1e-4;
+
 /// A step that promises to lower chi-square by less than this share of it is
 /// lost in the rounding of its sum (a few hundred additions of f64).
 const ROUNDING: f64 = 1e-13;
@@ -429,6 +433,10 @@ impl<'a> Problem<'a> {
                 block: block.map_or("adjustment", |b| b.label()).to_owned(),
             });
         }
+        let tolerance = match fixed {
+            Some(_) => COARSE_STEP_TOLERANCE,
+            None => STEP_TOLERANCE,
+        };
         let mut damping = 0.0;
         let mut termination = Termination::IterationLimit;
         let mut iterations = 0;
@@ -459,7 +467,7 @@ impl<'a> Problem<'a> {
                 x = trial;
                 normal = next;
                 // the step counts as short only when nothing shortened it
-                if length < STEP_TOLERANCE && damping < 1e-3 {
+                if length < tolerance && damping < 1e-3 {
                     termination = Termination::Converged;
                     break;
                 }

@@ -373,7 +373,12 @@ impl View<'_> {
         let limits = &self.job.limits;
         let setup = &self.job.setups[name];
         let Some(k) = self.network.unknown(&id::rotation(name)) else {
-            let exact = setup.rotation.or(&priors::ROTATION).value / DEGREE;
+            let profile = self
+                .job
+                .cartridges
+                .get(&setup.cartridge)
+                .and_then(|c| c.profile);
+            let exact = setup.rotation.or(priors::rotation(profile)).value / DEGREE;
             return Ok(SetupResult {
                 name: name.to_owned(),
                 rotation_deg: Quantity::normal(exact, 0.0, self.coverage),
