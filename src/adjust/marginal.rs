@@ -1,8 +1,10 @@
-//! The distribution of one unknown with everything else taken account of,
+//! The distribution of one combination of unknowns with everything else taken
+//! account of,
 //! where the linearised one will not do.
 
 use super::problem::{AdjustError, Problem, Solution};
 use crate::uncertainty::Interval;
+use ndarray::Array1;
 
 /// Grid points per standard uncertainty. The density is smooth on that scale,
 /// and the trapezoidal rule converges faster than any power of the step there.
@@ -15,10 +17,10 @@ const DEPTH: f64 = 12.0;
 /// Grid points either side at most, which is 50 standard uncertainties.
 const REACH: usize = 150;
 
-/// Density of one unknown on a uniform grid.
+/// Density of one combination of unknowns on a uniform grid.
 ///
-/// At each point the other unknowns are minimised over and their spread is
-/// taken into account by the determinant of their normal matrix: Laplace's
+/// At each point the cost is minimised under the constraint and the spread
+/// within it is taken into account by the determinant of the normal matrix: Laplace's
 /// approximation of the marginal posterior (Tierney and Kadane 1986, from
 /// memory). With normal priors and a linear model it is exact.
 #[derive(Debug, Clone, PartialEq)]
@@ -32,40 +34,41 @@ pub struct Marginal {
 }
 
 impl Marginal {
-    /// The marginal of unknown `k` around `solution`, within `lowest..highest`.
+    /// The marginal of `combination' x` around `solution`, within
+    /// `lowest..highest`.
     pub fn new(
         problem: &Problem<'_>,
         solution: &Solution,
-        k: usize,
+        combination: &Array1<f64>,
         (lowest, highest): (f64, f64),
     ) -> Result<Self, AdjustError> {
-        let u = solution.covariance[[k, k]].sqrt();
-        let step = u / POINTS_PER_U;
-        let centre = solution.values[k];
+        // how all unknowns move with the combination, by regression
+        let with = solution.covariance.dot(combination);
+        let variance = combination.dot(&with);
+        let step = variance.sqrt() / POINTS_PER_U;
+        let centre: f64 = combination
+            .iter()
+            .zip(&solution.values)
+            .map(|(c, x)| c * x)
+            .sum();
         let log_density = |s: &Solution| -0.5 * (s.chi_square + s.log_determinant);
-        let at_centre = problem.solve_with_fixed(solution.values.clone(), k)?;
+        let at_centre = problem.solve_within(solution.values.clone(), combination)?;
         let mut peak = log_density(&at_centre);
         let mut walk = |sign: f64| {
             let mut found: Vec<f64> = Vec::new();
-            // regression of the other unknowns on this one: the first guess
             let mut x = at_centre.values.clone();
-            let mut slope: Vec<f64> = (0..x.len())
-                .map(|i| sign * step * solution.covariance[[i, k]] / (u * u))
-                .collect();
+            let by_regression: Vec<f64> = with.iter().map(|w| sign * step * w / variance).collect();
+            let mut slope = by_regression.clone();
             for i in 1..=REACH {
                 let value = centre + sign * step * i as f64;
                 if !(lowest..=highest).contains(&value) {
                     break;
                 }
-                let guess = |slope: &[f64]| -> Vec<f64> {
-                    let mut guess: Vec<f64> = x.iter().zip(slope).map(|(x, d)| x + d).collect();
-                    guess[k] = value;
-                    guess
-                };
-                // a far guess may leave the model's domain: then start where we are
+                let guess = |slope: &[f64]| x.iter().zip(slope).map(|(x, d)| x + d).collect();
+                // a far guess may leave the model's domain: then the near one
                 let solved = problem
-                    .solve_with_fixed(guess(&slope), k)
-                    .or_else(|_| problem.solve_with_fixed(guess(&vec![0.0; slope.len()]), k));
+                    .solve_within(guess(&slope), combination)
+                    .or_else(|_| problem.solve_within(guess(&by_regression), combination));
                 let Ok(solved) = solved else { break };
                 slope = solved.values.iter().zip(&x).map(|(a, b)| a - b).collect();
                 x.clone_from(&solved.values);
