@@ -203,7 +203,7 @@ mod tests {
 
     fn tip(profile: Profile) -> Tip {
         let size = match profile {
-            Profile::Spherical => [18e-6, 1e-6, 0.0],
+            Profile::Spherical => [18e-6, 1e-6, 0.1e-6],
             Profile::Elliptical => [18e-6, 8e-6, 0.1],
             Profile::Line => [45e-6, 4e-6, -0.5],
         };
@@ -247,7 +247,10 @@ mod tests {
                     ..conditions(tip(profile))
                 };
                 let gradient = base.predict().gradient;
-                for (input, h) in steps {
+                for (input, mut h) in steps {
+                    if profile == Profile::Spherical && input == Input::Size2 {
+                        h = 1e-7; // a length there
+                    }
                     let f = |k: f64| moved(base, input, k * h).predict().delay;
                     let difference = ((f(3.0) - f(-3.0)) - 9.0 * (f(2.0) - f(-2.0))
                         + 45.0 * (f(1.0) - f(-1.0)))

@@ -23,6 +23,7 @@
 //! and contains the arm's tracking error.
 
 mod description;
+pub mod file;
 mod knowledge;
 mod network;
 pub mod priors;
@@ -31,7 +32,8 @@ mod solution;
 pub use description::{
     CaptureSpec, Cartridge, Chain, Estimate, Job, Limits, PivotedArm, Record, Setup, Source, Stated,
 };
-pub use knowledge::Knowledge;
+pub use file::JobFileError;
+pub use knowledge::{Knowledge, KnowledgeError};
 pub use network::{CaptureData, Network, Parameter, TermPrior};
 pub use solution::{
     CaptureResult, CartridgeResult, ChainResult, Correction, Correlation, Fit, RecordResult,

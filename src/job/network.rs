@@ -15,11 +15,11 @@ use std::collections::{BTreeMap, BTreeSet};
 /// function along the analysed part (Abramowitz and Stegun, table 25.4,
 /// mapped from -1..1).
 const GAUSS_5: [(f64, f64); 5] = [
-    (0.046_910_077_030_668_0, 0.118_463_442_528_094_5),
+    (0.046_910_077_030_668, 0.118_463_442_528_094_5),
     (0.230_765_344_947_158_5, 0.239_314_335_249_683_2),
     (0.5, 0.284_444_444_444_444_4),
     (0.769_234_655_052_841_5, 0.239_314_335_249_683_2),
-    (0.953_089_922_969_332_0, 0.118_463_442_528_094_5),
+    (0.953_089_922_969_332, 0.118_463_442_528_094_5),
 ];
 
 /// What a capture brings to a job.
@@ -258,6 +258,8 @@ impl Builder<'_> {
 
     /// The setup's own unknowns, which exist even without captures.
     fn rotation(&mut self, name: &str, setup: &Setup) -> Place {
+        let cartridge = self.job.cartridges.get(&setup.cartridge);
+        let default = priors::rotation(cartridge.and_then(|c| c.profile));
         self.stated(
             id::rotation(name),
             || {
@@ -267,7 +269,7 @@ impl Builder<'_> {
                 )
             },
             setup.rotation,
-            &priors::ROTATION,
+            default,
         )
     }
 
@@ -290,7 +292,12 @@ impl Builder<'_> {
         let profile = cartridge.profile.unwrap_or(Profile::Elliptical);
         let mut places: Vec<(Input, Place)> = Vec::new();
 
-        places.push((Input::Rotation, self.rotation(&spec.setup, setup)));
+        let rotation = match profile {
+            // it would only multiply a lever that is nearly nothing: see `Tip`
+            Profile::Spherical => Place::Exact(setup.rotation.or(&priors::BALL_ROTATION).value),
+            _ => self.rotation(&spec.setup, setup),
+        };
+        places.push((Input::Rotation, rotation));
 
         let turn = spec.turn.value.unwrap_or(0.0);
         // the reference is exact: it is what the others are turned from
@@ -351,94 +358,59 @@ impl Builder<'_> {
         let c = &setup.cartridge;
         let of_cartridge = named("cartridge", c);
         let defaults = priors::sizes(cartridge.profile);
-        let mut size = |b: &mut Self, input, key: &str, what: &str, stated: Stated, default| {
-            let words = || format!("{what} of {of_cartridge}");
-            let id = format!("cartridge.{c}.{key}");
-            places.push((input, b.stated(id, words, stated, default)));
-        };
-        match profile {
-            Profile::Spherical => {
-                let radius = cartridge.frontal_radius;
-                size(
-                    self,
-                    Input::Size0,
-                    "frontal_radius_um",
-                    "ball radius",
-                    radius,
-                    defaults[0],
-                );
-                let lever = cartridge.ball_lever;
-                size(
-                    self,
-                    Input::Size1,
+        let first = cartridge.frontal_radius;
+        let side = cartridge.side_radius;
+        let shape = ("shape", "tip shape at large angles", cartridge.shape);
+        let sizes = match profile {
+            Profile::Spherical => vec![
+                ("frontal_radius_um", "ball radius", first),
+                (
                     "ball_lever_um",
                     "lever left on the ball",
-                    lever,
-                    defaults[1],
-                );
-            }
-            Profile::Elliptical => {
-                let radius = cartridge.frontal_radius;
-                size(
-                    self,
-                    Input::Size0,
-                    "frontal_radius_um",
-                    "frontal radius",
-                    radius,
-                    defaults[0],
-                );
-                let side = cartridge.side_radius;
-                size(
-                    self,
-                    Input::Size1,
-                    "side_radius_um",
-                    "side radius",
-                    side,
-                    defaults[1],
-                );
-                let shape = cartridge.shape;
-                size(
-                    self,
-                    Input::Size2,
-                    "shape",
-                    "tip shape at large angles",
-                    shape,
-                    defaults[2],
-                );
-            }
-            Profile::Line => {
-                let spacing = cartridge.contact_spacing;
-                let default = match spacing.value {
-                    Some(_) => &priors::LINE_SPACING_STATED,
-                    None => defaults[0],
-                };
-                size(
-                    self,
-                    Input::Size0,
+                    cartridge.ball_lever,
+                ),
+            ],
+            Profile::Elliptical => vec![
+                ("frontal_radius_um", "frontal radius", first),
+                ("side_radius_um", "side radius", side),
+                shape,
+            ],
+            Profile::Line => vec![
+                (
                     "contact_spacing_um",
                     "contact spacing",
-                    spacing,
-                    default,
-                );
-                let side = cartridge.side_radius;
-                size(
-                    self,
-                    Input::Size1,
-                    "side_radius_um",
-                    "side radius",
-                    side,
-                    defaults[1],
-                );
-                let shape = cartridge.shape;
-                size(
-                    self,
-                    Input::Size2,
-                    "shape",
-                    "tip shape at large angles",
-                    shape,
-                    defaults[2],
-                );
-            }
+                    cartridge.contact_spacing,
+                ),
+                ("side_radius_um", "side radius", side),
+                shape,
+            ],
+        };
+        let inputs = [Input::Size0, Input::Size1, Input::Size2];
+        for ((key, what, stated), (input, default)) in
+            sizes.into_iter().zip(inputs.into_iter().zip(defaults))
+        {
+            let default = match (profile, input, stated.value) {
+                (Profile::Line, Input::Size0, Some(_)) => &priors::LINE_SPACING_STATED,
+                _ => default,
+            };
+            let words = || format!("{what} of {of_cartridge}");
+            let place = self.stated(format!("cartridge.{c}.{key}"), words, stated, default);
+            places.push((input, place));
+        }
+        if profile == Profile::Spherical {
+            let lever = cartridge.ball_lever.or(&priors::BALL_LEVER);
+            let rotation = setup.rotation.or(&priors::BALL_ROTATION);
+            let of_setup = named("setup", &spec.setup);
+            let place = self.place(
+                format!("setup.{}.ball_path_um", spec.setup),
+                || format!("ball that is not quite round, rotation unknown ({of_setup})"),
+                priors::BALL_PATH.factor,
+                Estimate {
+                    value: 0.0,
+                    u: rotation.u * lever.u.hypot(lever.value),
+                },
+            );
+            places.push((Input::Size2, place));
         }
         let scale = Stated {
             u: cartridge

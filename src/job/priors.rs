@@ -50,6 +50,8 @@ macro_rules! priors {
 priors! {
     /// Rotation of a setup.
     ROTATION: "rotation of a setup", 0.0, 20.0, "deg", DEGREE, "weak on purpose: four times the common tolerance of 5 deg";
+    /// Rotation of a setup with a spherical tip.
+    BALL_ROTATION: "rotation of a setup with a spherical tip", 0.0, 3.0, "deg", DEGREE, "no capture can tell it; a cartridge is mounted by eye to about that; common practice, no source";
     /// Frontal radius when no profile is stated.
     GENERIC_FRONTAL: "frontal radius, no stylus stated", 18.0, 2.0, "um", MICROMETRE, "15 to 20 um are sold as elliptical; common practice, no source";
     /// Side radius when no profile is stated.
@@ -66,6 +68,9 @@ priors! {
     LINE_SIDE: "side radius of a line contact", 5.0, 1.0, "um", MICROMETRE, COMMON;
     /// Lever of a real ball.
     BALL_LEVER: "lever of a spherical tip", 0.0, 1.0, "um", MICROMETRE, "real balls are not perfect; believed";
+    /// Path left by a ball's lever and a rotation that nobody knows; its
+    /// uncertainty is made of theirs.
+    BALL_PATH: "path left by a spherical tip", 0.0, 0.0, "um", MICROMETRE, "lever times rotation, both unknown";
     /// Shape term of an elliptical tip.
     ELLIPTICAL_SHAPE: "shape term of an elliptical tip", 0.0, 0.1, "", 1.0, "a rounded disc and an ellipsoid of the same radii differ by 0.11 sin^2 (computed by brute force)";
     /// Shape term of a line contact.
@@ -141,20 +146,18 @@ pub fn sizes(profile: Option<Profile>) -> [&'static DefaultPrior; 3] {
     match profile {
         None => [&GENERIC_FRONTAL, &GENERIC_SIDE, &ELLIPTICAL_SHAPE],
         Some(Profile::Elliptical) => [&FRONTAL, &SIDE, &ELLIPTICAL_SHAPE],
-        Some(Profile::Spherical) => [&FRONTAL, &BALL_LEVER, &NO_SHAPE],
+        Some(Profile::Spherical) => [&FRONTAL, &BALL_LEVER, &BALL_PATH],
         Some(Profile::Line) => [&LINE_SPACING, &LINE_SIDE, &LINE_SHAPE],
     }
 }
 
-/// A ball has no shape term.
-const NO_SHAPE: DefaultPrior = DefaultPrior {
-    what: "unused",
-    value: 0.0,
-    u: 0.0,
-    unit: "",
-    factor: 1.0,
-    origin: "",
-};
+/// Default of the rotation of a setup with this kind of stylus.
+pub fn rotation(profile: Option<Profile>) -> &'static DefaultPrior {
+    match profile {
+        Some(Profile::Spherical) => &BALL_ROTATION,
+        _ => &ROTATION,
+    }
+}
 
 #[cfg(test)]
 mod tests {

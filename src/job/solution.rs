@@ -263,7 +263,9 @@ fn unknown_quantity(
     } else {
         (f64::NEG_INFINITY, f64::INFINITY)
     };
-    let marginal = Marginal::new(&network.problem, adjustment, k, bounds)?;
+    let mut unit = Array1::zeros(network.parameters.len());
+    unit[k] = 1.0;
+    let marginal = Marginal::new(&network.problem, adjustment, &unit, bounds)?;
     quantity.interval = marginal.interval(coverage);
     Ok((quantity, Some(marginal)))
 }
@@ -385,7 +387,12 @@ impl View<'_> {
         let limits = &self.job.limits;
         let setup = &self.job.setups[name];
         let Some(k) = self.network.unknown(&id::rotation(name)) else {
-            let exact = setup.rotation.or(&priors::ROTATION).value / DEGREE;
+            let profile = self
+                .job
+                .cartridges
+                .get(&setup.cartridge)
+                .and_then(|c| c.profile);
+            let exact = setup.rotation.or(priors::rotation(profile)).value / DEGREE;
             return Ok(SetupResult {
                 name: name.to_owned(),
                 rotation_deg: Quantity::normal(exact, 0.0, self.coverage),
@@ -454,17 +461,17 @@ impl View<'_> {
         };
         let unknowns = self.tip_unknowns(name);
         let mut size = [0.0; 3];
-        for k in 0..2 {
-            size[k] = match unknowns[k] {
+        for (k, unknown) in unknowns.into_iter().enumerate() {
+            size[k] = match unknown {
                 Some(at) => self.adjustment.values[at],
                 None => stated[k].or(defaults[k]).value,
             };
         }
         let lever = Tip { profile, size }.lever(std::f64::consts::FRAC_PI_4);
         let mut gradient = Array1::zeros(self.network.parameters.len());
-        for k in 0..2 {
-            if let Some(at) = unknowns[k] {
-                gradient[at] = lever.d_size[k];
+        for (unknown, slope) in unknowns.into_iter().zip(lever.d_size) {
+            if let Some(at) = unknown {
+                gradient[at] = slope;
             }
         }
         (lever.length, gradient)

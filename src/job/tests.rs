@@ -1,5 +1,6 @@
 use super::*;
 use crate::groove::Profile;
+use crate::uncertainty::Quantity;
 use crate::units::{DEGREE, MICROMETRE, MICROSECOND, MILLIMETRE};
 use approx::assert_relative_eq;
 
@@ -197,5 +198,3 @@ fn one_capture_is_not_linear() {
     assert!((lower - 1.95).abs() < 0.03, "{lower}");
     assert!((upper - 6.91).abs() < 0.03, "{upper}");
 }
-
-use crate::uncertainty::Quantity;
