@@ -290,6 +290,7 @@ fn the_band_covers_over_wishart_draws() {
             alignment: 0,
             groups,
             span: (0, 480 * 512 + 512),
+            origin: 0,
             quality: SignalQuality {
                 left_power: 0.01,
                 right_power: 0.01,

@@ -1,1 +1,480 @@
 //! Recordings into blocks of stereo samples.
+//!
+//! [`open`] tells what a recording is by its first bytes, checks that it can
+//! carry timing at all, and gives a [`Recording`]: two planes of `f32`, full
+//! scale 1, block by block, in memory that does not grow with the length.
+//!
+//! One RIFF layer of our own reads every WAV, RF64 and BW64 header and unpacks
+//! the samples in bulk: the forms that capture programs write (samples in wider
+//! containers, lengths unknown or beyond 4 GiB, files cut short) need it, and
+//! one reader for all of them is simpler than one more for the plain ones.
+//! hound and libraries of other languages are the independent witnesses in the
+//! tests. FLAC, AIFF, CAF and ALAC are read by symphonia.
+
+mod error;
+mod input;
+mod metadata;
+mod pcm;
+mod plain;
+mod raw;
+mod riff;
+
+pub use error::CaptureError;
+pub use input::ReadSeek;
+pub use pcm::Encoding;
+pub use raw::{RawFormat, RawFormatError};
+
+use crate::uncertainty::Caveat;
+use input::Input;
+use metadata::Metadata;
+use plain::Plain;
+use std::ffi::OsStr;
+use std::fs::File;
+use std::io::{self, Read};
+use std::path::PathBuf;
+
+/// Below this a recording is refused: telephone bandwidth. Common practice, no source.
+pub const MIN_SAMPLE_RATE_HZ: u32 = 8_000;
+/// Above this a recording is refused: the fastest converters in the trade.
+/// Common practice, no source.
+pub const MAX_SAMPLE_RATE_HZ: u32 = 768_000;
+/// The range that the program is made and tested for.
+const TESTED_SAMPLE_RATES_HZ: std::ops::RangeInclusive<u32> = 44_100..=192_000;
+/// Where a recording comes from.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Source {
+    /// A file, or anything else with a name that can be read (a named pipe).
+    Path(PathBuf),
+    /// Standard input.
+    StandardInput,
+}
+
+impl Source {
+    /// `-` is standard input, anything else a path.
+    pub fn from_argument(argument: &OsStr) -> Self {
+        if argument == "-" {
+            Self::StandardInput
+        } else {
+            Self::Path(PathBuf::from(argument))
+        }
+    }
+
+    /// The name as given, with `/`; `-` for standard input. Names that are not
+    /// Unicode are shown with replacement characters.
+    pub fn name(&self) -> String {
+        match self {
+            Self::Path(path) if cfg!(windows) => path.to_string_lossy().replace('\\', "/"),
+            Self::Path(path) => path.to_string_lossy().into_owned(),
+            Self::StandardInput => "-".to_owned(),
+        }
+    }
+}
+
+/// How a recording is to be read.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct Options {
+    /// Which channels are left and right, counted from 1. Needed with more than
+    /// two; two channels are left and right in this order otherwise.
+    pub channels: Option<[usize; 2]>,
+    /// The samples have no header but this form.
+    pub raw: Option<RawFormat>,
+    /// Whether [`Recording::sha256`] is wanted.
+    pub hash: bool,
+}
+
+/// A block of samples: two planes of equal length, full scale 1.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Stereo {
+    /// The left channel.
+    pub left: Vec<f32>,
+    /// The right channel.
+    pub right: Vec<f32>,
+}
+
+impl Stereo {
+    fn resize(&mut self, frames: usize) {
+        self.left.resize(frames, 0.0);
+        self.right.resize(frames, 0.0);
+    }
+}
+
+/// An open recording, read from its start to its end.
+pub struct Recording {
+    name: String,
+    /// The name in messages.
+    title: String,
+    container: &'static str,
+    coding: String,
+    bits: Option<u16>,
+    channels: u16,
+    sample_rate_hz: u32,
+    frames: Option<u64>,
+    metadata: Vec<(String, String)>,
+    caveats: Vec<Caveat>,
+    input: Input,
+    body: Plain,
+    /// Frames read or skipped.
+    position: u64,
+    ended: bool,
+}
+
+/// Opens a file or standard input.
+///
+/// # Errors
+///
+/// When the source cannot be opened, is no recording, or is one in which no
+/// timing can be measured (lossy, one channel, no samples).
+pub fn open(source: &Source, options: &Options) -> Result<Recording, CaptureError> {
+    let name = source.name();
+    let failed = |source| CaptureError::Open {
+        name: title(&name),
+        source,
+    };
+    let input = match source {
+        Source::StandardInput => Input::stream(Box::new(io::stdin()), options.hash),
+        Source::Path(path) => {
+            let kind = std::fs::metadata(path).map_err(failed)?;
+            if kind.is_dir() {
+                return Err(CaptureError::Directory { name });
+            }
+            let file = File::open(path).map_err(failed)?;
+            if kind.is_file() {
+                Input::seekable(Box::new(file), options.hash)
+            } else {
+                Input::stream(Box::new(file), options.hash)
+            }
+        }
+    };
+    open_input(input.map_err(failed)?, name, options)
+}
+
+/// Opens bytes that can seek; `name` is for messages.
+///
+/// # Errors
+///
+/// As [`open`].
+pub fn open_reader(
+    reader: impl ReadSeek + Send + Sync + 'static,
+    name: &str,
+    options: &Options,
+) -> Result<Recording, CaptureError> {
+    let input = Input::seekable(Box::new(reader), options.hash);
+    open_input(
+        input.map_err(|e| failed_open(name, e))?,
+        name.to_owned(),
+        options,
+    )
+}
+
+/// Opens bytes that come one after the other; `name` is for messages.
+///
+/// # Errors
+///
+/// As [`open`].
+pub fn open_stream(
+    reader: impl Read + Send + Sync + 'static,
+    name: &str,
+    options: &Options,
+) -> Result<Recording, CaptureError> {
+    let input = Input::stream(Box::new(reader), options.hash);
+    open_input(
+        input.map_err(|e| failed_open(name, e))?,
+        name.to_owned(),
+        options,
+    )
+}
+
+fn failed_open(name: &str, source: io::Error) -> CaptureError {
+    CaptureError::Open {
+        name: title(name),
+        source,
+    }
+}
+
+/// The name in messages.
+fn title(name: &str) -> String {
+    match name {
+        "-" => "standard input".to_owned(),
+        name => name.to_owned(),
+    }
+}
+
+fn open_input(input: Input, name: String, options: &Options) -> Result<Recording, CaptureError> {
+    let title = title(&name);
+    let head = input.head();
+    if head.is_empty() {
+        return Err(CaptureError::Empty { name: title });
+    }
+    let wave = if let Some(raw) = options.raw {
+        riff::Wave {
+            container: "raw samples",
+            format: riff::Format {
+                encoding: raw.encoding,
+                valid_bits: 8 * raw.encoding.bytes() as u16,
+                channels: raw.channels,
+                sample_rate_hz: raw.sample_rate_hz,
+            },
+            data_bytes: input.length(),
+            metadata: Metadata::default(),
+            caveats: Vec::new(),
+        }
+    } else if let Some(container) = riff::form(&head) {
+        riff::read_header(&input, &title, container)?
+    } else {
+        return Err(CaptureError::NotAudio {
+            name: title,
+            found: "something else".to_owned(),
+        });
+    };
+    let format = wave.format;
+    let mut caveats = wave.caveats;
+    check_rate(&title, format.sample_rate_hz, &mut caveats)?;
+    let channels = choose_channels(&title, format.channels, options.channels)?;
+    let frame = format.frame_bytes();
+    let frames = wave.data_bytes.map(|bytes| bytes / frame);
+    if frames == Some(0) {
+        return Err(CaptureError::Empty { name: title });
+    }
+    Ok(Recording {
+        name,
+        title,
+        container: wave.container,
+        coding: match format.encoding.integer_bits() {
+            Some(_) => format!("{}-bit integer", format.valid_bits),
+            None => format!("{}-bit float", 8 * format.encoding.bytes()),
+        },
+        bits: format.encoding.integer_bits().map(|_| format.valid_bits),
+        channels: format.channels,
+        sample_rate_hz: format.sample_rate_hz,
+        frames,
+        metadata: wave.metadata.into_pairs(),
+        caveats,
+        body: Plain::new(input.clone(), format, channels),
+        input,
+        position: 0,
+        ended: false,
+    })
+}
+
+/// The caveat of a recording that ends before its header says.
+fn truncated(promised: u64, there: u64) -> Caveat {
+    Caveat::caution(
+        "truncated-file",
+        format!(
+            "the recording is cut short: its header promises {promised} frames and {there} are \
+             there; those were used. Copy or record it again if the rest matters"
+        ),
+    )
+}
+
+fn check_rate(name: &str, rate: u32, caveats: &mut Vec<Caveat>) -> Result<(), CaptureError> {
+    if !(MIN_SAMPLE_RATE_HZ..=MAX_SAMPLE_RATE_HZ).contains(&rate) {
+        return Err(CaptureError::SampleRate {
+            name: name.to_owned(),
+            rate_hz: u64::from(rate),
+        });
+    }
+    if rate < *TESTED_SAMPLE_RATES_HZ.start() {
+        caveats.push(Caveat::caution(
+            "low-sample-rate",
+            format!(
+                "a sample rate of {rate} Hz keeps little of the high frequencies that carry the \
+                 timing; record at 44100 Hz or more, best at 96000 Hz"
+            ),
+        ));
+    } else if rate > *TESTED_SAMPLE_RATES_HZ.end() {
+        caveats.push(Caveat::note(
+            "high-sample-rate",
+            format!("a sample rate of {rate} Hz is above the 192000 Hz this program is tested for"),
+        ));
+    }
+    Ok(())
+}
+
+/// The two channels to read, counted from 0.
+fn choose_channels(
+    name: &str,
+    channels: u16,
+    asked: Option<[usize; 2]>,
+) -> Result<[usize; 2], CaptureError> {
+    let name = || name.to_owned();
+    if channels == 1 {
+        return Err(CaptureError::OneChannel { name: name() });
+    }
+    match asked {
+        Some([left, right]) => {
+            let possible = 1..=usize::from(channels);
+            if left == right || !possible.contains(&left) || !possible.contains(&right) {
+                return Err(CaptureError::NoSuchChannels {
+                    name: name(),
+                    asked: [left, right],
+                    channels,
+                });
+            }
+            Ok([left - 1, right - 1])
+        }
+        None if channels == 2 => Ok([0, 1]),
+        None => Err(CaptureError::ChooseChannels {
+            name: name(),
+            channels,
+        }),
+    }
+}
+
+impl Recording {
+    /// The name as given, with `/`; `-` for standard input.
+    pub fn name(&self) -> &str {
+        &self.name
+    }
+
+    /// Frames per second.
+    pub fn sample_rate_hz(&self) -> u32 {
+        self.sample_rate_hz
+    }
+
+    /// Frames in all, where the header tells, capped by the real size of a
+    /// file. A stream may still end earlier (with a caveat).
+    pub fn frames(&self) -> Option<u64> {
+        self.frames
+    }
+
+    /// Channels in the recording, of which two are read.
+    pub fn channels(&self) -> u16 {
+        self.channels
+    }
+
+    /// Valid bits of integer samples; none for floating point.
+    pub fn bits(&self) -> Option<u16> {
+        self.bits
+    }
+
+    /// Container, coding, channels and rate in words, for example
+    /// "WAV, 24-bit integer, 2 channels, 96000 Hz".
+    pub fn description(&self) -> String {
+        format!(
+            "{}, {}, {} channels, {} Hz",
+            self.container, self.coding, self.channels, self.sample_rate_hz
+        )
+    }
+
+    /// Text beside the samples as pairs of name and text, in the order of the
+    /// file; their size is capped.
+    pub fn metadata(&self) -> &[(String, String)] {
+        &self.metadata
+    }
+
+    /// What is doubtful about the recording; final after the end.
+    pub fn caveats(&self) -> &[Caveat] {
+        &self.caveats
+    }
+
+    /// Frames read or skipped so far.
+    pub fn position(&self) -> u64 {
+        self.position
+    }
+
+    /// Replaces the content of `block` by the next `frames` frames and returns
+    /// their number: fewer only before the end, 0 at the end. Waits for a
+    /// stream to bring them.
+    ///
+    /// # Errors
+    ///
+    /// When the source fails, or ends without any samples.
+    pub fn read(&mut self, block: &mut Stereo, frames: usize) -> Result<usize, CaptureError> {
+        let want = self.remaining().map_or(frames, |left| {
+            usize::try_from(left).unwrap_or(usize::MAX).min(frames)
+        });
+        block.resize(want);
+        let got = match self.body.read(&mut block.left, &mut block.right) {
+            Ok(got) => got,
+            Err(error) => return Err(self.failed(error)),
+        };
+        block.resize(got);
+        self.advance(got as u64, got < frames)?;
+        Ok(got)
+    }
+
+    /// Passes over `frames` frames, by seeking where the samples lie plainly in
+    /// a file; returns their number, which is less only before the end.
+    ///
+    /// # Errors
+    ///
+    /// When the source fails, or ends without any samples.
+    pub fn skip(&mut self, frames: u64) -> Result<u64, CaptureError> {
+        let want = self.remaining().map_or(frames, |left| left.min(frames));
+        let got = match self.body.skip(want) {
+            Ok(got) => got,
+            Err(error) => return Err(self.failed(error)),
+        };
+        self.advance(got, got < frames)?;
+        Ok(got)
+    }
+
+    /// Frames still to come, where that is known.
+    fn remaining(&self) -> Option<u64> {
+        match self.ended {
+            true => Some(0),
+            false => self.frames.map(|all| all - self.position.min(all)),
+        }
+    }
+
+    fn failed(&self, source: io::Error) -> CaptureError {
+        CaptureError::Read {
+            name: self.title.clone(),
+            frames: self.position,
+            source,
+        }
+    }
+
+    /// Counts frames; at the end says what only the end can tell.
+    fn advance(&mut self, frames: u64, at_end: bool) -> Result<(), CaptureError> {
+        self.position += frames;
+        if !at_end || self.ended {
+            return Ok(());
+        }
+        self.ended = true;
+        if self.position == 0 {
+            return Err(CaptureError::Empty {
+                name: self.title.clone(),
+            });
+        }
+        if let Some(all) = self.frames
+            && self.position < all
+        {
+            self.caveats.push(truncated(all, self.position));
+        }
+        if self.body.non_finite > 0 {
+            self.caveats.push(Caveat::serious(
+                "non-finite-samples",
+                format!(
+                    "{} samples are no numbers (NaN or infinite) and were taken as silence; \
+                     export the recording again",
+                    self.body.non_finite
+                ),
+            ));
+        }
+        if self.body.low_bits {
+            self.caveats.push(Caveat::caution(
+                "unused-bits-in-use",
+                format!(
+                    "the header tells {} valid bits, but lower ones are in use; the level may be \
+                     wrong. Export the recording again as plain 16, 24 or 32-bit WAV",
+                    self.bits.unwrap_or(0)
+                ),
+            ));
+        }
+        Ok(())
+    }
+
+    /// The SHA-256 of all bytes of the file (of a stream: to its end), if
+    /// [`Options::hash`] asked for it. Reads what has not been read yet and
+    /// ends the recording.
+    ///
+    /// # Errors
+    ///
+    /// When the source fails.
+    pub fn sha256(&mut self) -> Result<Option<[u8; 32]>, CaptureError> {
+        self.ended = true;
+        self.input.finish_hash().map_err(|e| self.failed(e))
+    }
+}

@@ -202,7 +202,8 @@ const DETECTED: f64 = 6.5;
 pub fn estimate(spectrum: &CrossSpectrum, settings: &Settings) -> Result<Estimate, Refusal> {
     let rate = spectrum.sample_rate_hz;
     let quality = &spectrum.quality;
-    let span_s = (spectrum.span.0 as f64 / rate, spectrum.span.1 as f64 / rate);
+    let seconds_at = |sample: u64| (spectrum.origin + sample) as f64 / rate;
+    let span_s = (seconds_at(spectrum.span.0), seconds_at(spectrum.span.1));
     if quality.left_power.max(quality.right_power) < SILENT_POWER {
         return Err(Refusal::Silence {
             floor_dbfs: 10.0 * SILENT_POWER.log10(),
@@ -217,7 +218,7 @@ pub fn estimate(spectrum: &CrossSpectrum, settings: &Settings) -> Result<Estimat
     }
     let band = Band::new(spectrum, settings.band_hz)?;
     let balance_db = 10.0 * (band.power(|b| b.left) / band.power(|b| b.right)).log10();
-    if !(balance_db.abs() < ONE_CHANNEL_DB) {
+    if balance_db.is_nan() || balance_db.abs() > ONE_CHANNEL_DB {
         let silent = if balance_db > 0.0 { "right" } else { "left" };
         return Err(Refusal::OneChannel {
             silent,

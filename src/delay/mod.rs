@@ -10,7 +10,6 @@ mod estimate;
 mod information;
 mod jackknife;
 pub mod phase;
-mod posdef;
 
 pub use coarse::Correlation;
 pub use estimate::{BandShift, Estimate, Refusal, Settings, estimate};

@@ -5,8 +5,8 @@
 //! intercept is fixed: nothing in a groove or a chain turns all frequencies
 //! alike, other than an inversion.
 
-use super::posdef;
 use super::{Owner, Side, Term};
+use crate::adjust::Cholesky;
 use ndarray::{Array1, Array2};
 use std::f64::consts::{PI, TAU};
 
@@ -190,7 +190,7 @@ pub(super) fn fit(
                 information[[i, j]] = information[[j, i]];
             }
         }
-        let covariance = posdef::inverse(&(&information + &prior))?;
+        let covariance = Cholesky::new(&(&information + &prior))?.inverse();
         let step = covariance.dot(&(&score - prior.dot(&values)));
         if settled {
             return Some(Fit {

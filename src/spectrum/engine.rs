@@ -198,6 +198,7 @@ impl Engine {
             alignment: self.settings.alignment,
             groups,
             span,
+            origin: 0,
             quality,
         }
     }

@@ -75,6 +75,8 @@ pub struct CrossSpectrum {
     /// First and last sample of the modulated part, counted from the first
     /// sample pushed.
     pub span: (u64, u64),
+    /// Samples of the recording before the first sample pushed.
+    pub origin: u64,
     /// What was seen of the signal while it passed.
     pub quality: SignalQuality,
 }

@@ -1,0 +1,74 @@
+//! Interleaved samples as they are, read and unpacked in bulk.
+
+use super::input::Input;
+use super::pcm::{self, Picks};
+use super::riff::Format;
+use std::io;
+
+/// Bytes unpacked at a time: stays in the second-level cache. Measured flat
+/// from 30 to 100 kB.
+const PIECE_BYTES: usize = 64 * 1024;
+
+/// The samples of a RIFF file or a headerless one.
+pub(super) struct Plain {
+    input: Input,
+    format: Format,
+    picks: Picks,
+    piece: Vec<u8>,
+    /// Whether bits that the header calls unused were seen in use.
+    pub(super) low_bits: bool,
+    /// Samples that were no finite number.
+    pub(super) non_finite: u64,
+}
+
+impl Plain {
+    /// `input` stands at the first sample; `channels` are counted from 0.
+    pub(super) fn new(input: Input, format: Format, channels: [usize; 2]) -> Self {
+        let frame = format.frame_bytes() as usize;
+        let width = format.encoding.bytes();
+        Self {
+            input,
+            format,
+            picks: Picks {
+                frame,
+                left: channels[0] * width,
+                right: channels[1] * width,
+            },
+            piece: vec![0; (PIECE_BYTES / frame).max(1) * frame],
+            low_bits: false,
+            non_finite: 0,
+        }
+    }
+
+    /// Fills both planes, of equal length, as far as the source goes.
+    pub(super) fn read(&mut self, left: &mut [f32], right: &mut [f32]) -> io::Result<usize> {
+        let frame = self.picks.frame;
+        let mut done = 0;
+        while done < left.len() {
+            let want = ((left.len() - done) * frame).min(self.piece.len());
+            let got = self.input.read_full(&mut self.piece[..want])?;
+            let bytes = &self.piece[..got / frame * frame];
+            let next = done + got / frame;
+            let encoding = self.format.encoding;
+            self.non_finite += pcm::unpack(
+                encoding,
+                bytes,
+                self.picks,
+                &mut left[done..next],
+                &mut right[done..next],
+            );
+            self.low_bits |= pcm::uses_low_bits(bytes, encoding.bytes(), self.format.valid_bits);
+            done = next;
+            if got < want {
+                break;
+            }
+        }
+        Ok(done)
+    }
+
+    /// Passes over whole frames; fewer only at the end.
+    pub(super) fn skip(&mut self, frames: u64) -> io::Result<u64> {
+        let frame = self.picks.frame as u64;
+        Ok(self.input.skip(frames.saturating_mul(frame))? / frame)
+    }
+}
