@@ -24,13 +24,15 @@
 //!
 //! [`capture`] reads a recording in blocks; [`spectrum`] turns blocks into
 //! 2 x 2 cross-spectral matrices; [`delay`] turns those into information about
-//! the delay and the terms beside it; [`groove`] is the geometry of stylus,
+//! the delay and the terms beside it; [`analysis`] is these three in a row, from
+//! a file to its estimate; [`groove`] is the geometry of stylus,
 //! groove and arm; [`adjust`] is generic least squares; [`job`] joins captures
 //! and priors into rotations; [`uncertainty`] holds intervals, budgets and
 //! decisions; [`simulate`] makes captures with known truth.
 //! The command line lives in the binary alone.
 
 pub mod adjust;
+pub mod analysis;
 pub mod capture;
 pub mod chain;
 pub mod delay;

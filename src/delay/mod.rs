@@ -1,5 +1,17 @@
 //! Cross-spectral matrices into information about the delay.
+//!
+//! [`estimate`] finds the offset roughly by generalised cross-correlation,
+//! then fits the phase model ([`phase`]) weighted by coherence, finds its
+//! random uncertainty both analytically and by leaving out groups of frames,
+//! and returns the information over named terms, before priors.
 
+mod coarse;
+mod estimate;
 mod information;
+mod jackknife;
+pub mod phase;
 
+pub use coarse::Correlation;
+pub use estimate::{BandShift, Estimate, Refusal, Settings, estimate};
 pub use information::{Information, Node, Owner, Side, Term};
+pub use jackknife::GroupDelay;

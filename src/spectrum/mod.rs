@@ -1,1 +1,123 @@
 //! Blocks of samples into 2 x 2 cross-spectral matrices.
+//!
+//! [`Engine`] takes samples in blocks of any size, in one pass and bounded
+//! memory, and can be asked for a [`CrossSpectrum`] at any time. The frames are
+//! weighted by a power-complementary window at 50 % overlap, so that every
+//! sample counts alike and no data are wasted (see [`window`]). The sums are
+//! kept in time-ordered groups, which serve the jackknife and the map from
+//! time to radius. [`reference`] is the slow oracle of the fast path.
+
+mod engine;
+mod frame;
+mod groups;
+mod quality;
+pub mod reference;
+pub mod window;
+
+pub use engine::{Engine, EngineSettings, SettingsError};
+pub use frame::correlate;
+pub use groups::Group;
+pub use quality::SignalQuality;
+
+/// Highest frequency kept, hertz: what a groove and the usual converters carry.
+pub const HIGHEST_HZ: f64 = 22_000.0;
+
+/// Sums over the frames of one bin: `|L|^2`, `|R|^2` and `L conj(R)`, with
+/// full scale 1 and the window's own scale left in (it cancels everywhere).
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Bin {
+    /// Sum of `|L|^2`.
+    pub left: f64,
+    /// Sum of `|R|^2`.
+    pub right: f64,
+    /// Real part of the sum of `L conj(R)`.
+    pub re: f64,
+    /// Imaginary part of the sum of `L conj(R)`.
+    pub im: f64,
+}
+
+impl Bin {
+    /// Adds another bin's sums.
+    pub fn add(&mut self, other: &Self) {
+        self.left += other.left;
+        self.right += other.right;
+        self.re += other.re;
+        self.im += other.im;
+    }
+
+    /// Magnitude-squared coherence as estimated (biased upwards), 0 to 1.
+    pub fn coherence(&self) -> f64 {
+        let power = self.left * self.right;
+        if power > 0.0 {
+            ((self.re * self.re + self.im * self.im) / power).min(1.0)
+        } else {
+            0.0
+        }
+    }
+
+    /// Phase of `L conj(R)`, radians.
+    pub fn phase(&self) -> f64 {
+        self.im.atan2(self.re)
+    }
+}
+
+/// The averaged cross-spectral matrix of a recording, in time-ordered groups.
+#[derive(Debug, Clone)]
+pub struct CrossSpectrum {
+    /// Sample rate, hertz.
+    pub sample_rate_hz: f64,
+    /// Frame length, samples; bin `k` lies at `k * sample_rate_hz / frame_length`.
+    pub frame_length: usize,
+    /// Samples by which the right channel was advanced before analysis.
+    pub alignment: i64,
+    /// Groups in the order of time.
+    pub groups: Vec<Group>,
+    /// First and last sample of the modulated part, counted from the first
+    /// sample pushed.
+    pub span: (u64, u64),
+    /// Samples of the recording before the first sample pushed.
+    pub origin: u64,
+    /// What was seen of the signal while it passed.
+    pub quality: SignalQuality,
+}
+
+impl CrossSpectrum {
+    /// Number of bins, the first at 0 Hz.
+    pub fn bins(&self) -> usize {
+        self.groups.first().map_or(0, |g| g.bins.len())
+    }
+
+    /// Frequency of a bin, hertz.
+    pub fn frequency_hz(&self, bin: usize) -> f64 {
+        bin as f64 * self.sample_rate_hz / self.frame_length as f64
+    }
+
+    /// Frames averaged.
+    pub fn frames(&self) -> u64 {
+        self.groups.iter().map(|g| g.frames).sum()
+    }
+
+    /// Sum of all groups, in their order.
+    pub fn total(&self) -> Vec<Bin> {
+        let mut total = vec![Bin::default(); self.bins()];
+        for group in &self.groups {
+            for (sum, bin) in total.iter_mut().zip(&group.bins) {
+                sum.add(bin);
+            }
+        }
+        total
+    }
+
+    /// Independent averages behind one bin of the total: the frames corrected
+    /// for their overlap (Welch 1967), see [`window::overlap_correlation`].
+    pub fn averages_per_bin(&self) -> f64 {
+        window::independent_averages(self.frames())
+    }
+
+    /// Independent averages per bin where neighbouring bins are used together,
+    /// as in a phase fit: time times bandwidth. Half a frame each at 50 %
+    /// overlap, since the window is power-complementary.
+    pub fn averages_in_fit(&self) -> f64 {
+        self.frames() as f64 * window::HOP_FRACTION
+    }
+}

@@ -1,0 +1,684 @@
+//! Blocks, their joint minimum and what can be said about it.
+
+use super::linalg::{Cholesky, symmetric_eigen};
+use crate::uncertainty::chi_square_upper_tail;
+use ndarray::{Array1, Array2};
+use thiserror::Error;
+
+/// An eigenvalue below this share of the largest (after scaling to a unit
+/// diagonal) is taken as zero: above the rounding of sums of a few thousand
+/// products of f64, far below any information worth having.
+const RANK_TOLERANCE: f64 = 1e-11;
+
+/// Iterations after which the search stops and says so. A problem with
+/// sensible starting values needs fewer than ten; common practice, no source.
+const ITERATION_LIMIT: usize = 200;
+
+/// A step shorter than this many standard uncertainties ends the search.
+const STEP_TOLERANCE: f64 = 1e-9;
+
+/// The same on a constraint, where only chi-square is wanted: it is off
+/// by less than the square of this.
+const COARSE_STEP_TOLERANCE: f64 = 1e-4;
+
+/// A step that promises to lower chi-square by less than this share of it is
+/// lost in the rounding of its sum (a few hundred additions of f64).
+const ROUNDING: f64 = 1e-13;
+
+/// An unknown: what it is called, where the search starts, and its natural
+/// scale (its prior standard uncertainty where it has one).
+#[derive(Debug, Clone, PartialEq)]
+pub struct Unknown {
+    /// Name, for messages.
+    pub name: String,
+    /// Starting value.
+    pub start: f64,
+    /// Positive; only conditioning and "determined by" depend on it.
+    pub scale: f64,
+}
+
+/// Whether a block counts as data or as prior knowledge.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Kind {
+    /// An observation.
+    Data,
+    /// Knowledge from elsewhere.
+    Prior,
+}
+
+/// What a block predicts, with one Jacobian row per prediction and one column
+/// per unknown of the block.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Evaluation {
+    /// Predictions.
+    pub values: Array1<f64>,
+    /// Derivatives by the block's unknowns.
+    pub jacobian: Array2<f64>,
+}
+
+type Model<'a> = Box<dyn Fn(&[f64]) -> Evaluation + Send + Sync + 'a>;
+
+/// One block of the cost; see the module's documentation.
+pub struct Block<'a> {
+    label: String,
+    kind: Kind,
+    unknowns: Vec<usize>,
+    information: Array2<f64>,
+    target: Array1<f64>,
+    rank: usize,
+    /// `None`: the block predicts its unknowns themselves.
+    model: Option<Model<'a>>,
+}
+
+/// Why an adjustment could not be set up or solved.
+#[derive(Debug, Clone, PartialEq, Error)]
+pub enum AdjustError {
+    /// A matrix is not what it must be.
+    #[error("{block}: the {what} is not finite, symmetric and positive; check its uncertainties")]
+    Matrix {
+        /// The block's label.
+        block: String,
+        /// Which matrix.
+        what: &'static str,
+    },
+    /// The starting values give no finite prediction.
+    #[error("{block}: the starting values give no finite prediction; check the values given")]
+    NotFinite {
+        /// The first such block's label.
+        block: String,
+    },
+    /// Data and priors together leave a combination of unknowns open.
+    #[error("data and priors together do not determine {unknown}; give it a prior")]
+    Singular {
+        /// An unknown that is open.
+        unknown: String,
+    },
+}
+
+impl<'a> Block<'a> {
+    /// A block of data over `unknowns` (indices into the problem's list) whose
+    /// cost is `1/2 g' information g - vector' g` in the predictions `g` of
+    /// `model`. The information may be singular.
+    pub fn data(
+        label: impl Into<String>,
+        unknowns: Vec<usize>,
+        information: Array2<f64>,
+        vector: &Array1<f64>,
+        model: impl Fn(&[f64]) -> Evaluation + Send + Sync + 'a,
+    ) -> Result<Self, AdjustError> {
+        let label = label.into();
+        let Some((target, rank)) = generalised_solution(&information, vector) else {
+            return Err(AdjustError::Matrix {
+                block: label,
+                what: "information matrix",
+            });
+        };
+        Ok(Self {
+            label,
+            kind: Kind::Data,
+            unknowns,
+            information,
+            target,
+            rank,
+            model: Some(Box::new(model)),
+        })
+    }
+
+    /// A prior on `unknowns`: `values` with their `covariance`.
+    pub fn prior(
+        label: impl Into<String>,
+        unknowns: Vec<usize>,
+        values: Array1<f64>,
+        covariance: &Array2<f64>,
+    ) -> Result<Self, AdjustError> {
+        let label = label.into();
+        let matrix = |block: &str| AdjustError::Matrix {
+            block: block.to_owned(),
+            what: "covariance",
+        };
+        if values.iter().any(|v| !v.is_finite()) || !is_symmetric(covariance) {
+            return Err(matrix(&label));
+        }
+        // scaled to a unit diagonal, so that units do not matter
+        let u: Array1<f64> = covariance.diag().mapv(f64::sqrt);
+        let scaled = Array2::from_shape_fn(covariance.dim(), |(i, j)| {
+            covariance[[i, j]] / (u[i] * u[j])
+        });
+        let factor = Cholesky::new(&scaled).ok_or_else(|| matrix(&label))?;
+        let mut information = factor.inverse();
+        for ((i, j), value) in information.indexed_iter_mut() {
+            *value /= u[i] * u[j];
+        }
+        Ok(Self {
+            rank: unknowns.len(),
+            label,
+            kind: Kind::Prior,
+            unknowns,
+            information,
+            target: values,
+            model: None,
+        })
+    }
+
+    /// What the block is called.
+    pub fn label(&self) -> &str {
+        &self.label
+    }
+
+    /// Data or prior.
+    pub fn kind(&self) -> Kind {
+        self.kind
+    }
+
+    /// The unknowns it depends on.
+    pub fn unknowns(&self) -> &[usize] {
+        &self.unknowns
+    }
+
+    /// The values its information stands for, `A^+ b`.
+    pub fn target(&self) -> &Array1<f64> {
+        &self.target
+    }
+
+    /// Its prediction at `x`, the values of *all* unknowns.
+    pub fn evaluate(&self, x: &[f64]) -> Evaluation {
+        let own: Vec<f64> = self.unknowns.iter().map(|&k| x[k]).collect();
+        match &self.model {
+            Some(model) => model(&own),
+            None => Evaluation {
+                jacobian: Array2::eye(own.len()),
+                values: Array1::from_vec(own),
+            },
+        }
+    }
+
+    /// Its chi-square at a prediction.
+    fn chi_square(&self, values: &Array1<f64>) -> f64 {
+        let misfit = values - &self.target;
+        misfit.dot(&self.information.dot(&misfit))
+    }
+
+    fn chi_square_at(&self, x: &[f64]) -> f64 {
+        self.chi_square(&self.evaluate(x).values)
+    }
+}
+
+fn is_symmetric(matrix: &Array2<f64>) -> bool {
+    let n = matrix.nrows();
+    matrix.is_square()
+        && matrix.iter().all(|v| v.is_finite())
+        && (0..n).all(|i| {
+            (0..i).all(|j| {
+                let size = (matrix[[i, i]] * matrix[[j, j]]).abs().sqrt();
+                (matrix[[i, j]] - matrix[[j, i]]).abs() <= 1e-9 * size
+            })
+        })
+}
+
+/// `A^+ b` and the rank of `A`, which must be positive semidefinite.
+fn generalised_solution(a: &Array2<f64>, b: &Array1<f64>) -> Option<(Array1<f64>, usize)> {
+    if !is_symmetric(a) || a.nrows() != b.len() || b.iter().any(|v| !v.is_finite()) {
+        return None;
+    }
+    let size = a.diag().mapv(|d| if d > 0.0 { d.sqrt() } else { 1.0 });
+    let scaled = Array2::from_shape_fn(a.dim(), |(i, j)| a[[i, j]] / (size[i] * size[j]));
+    let (values, vectors) = symmetric_eigen(&scaled);
+    let largest = values.iter().fold(0.0, |m: f64, v| m.max(v.abs()));
+    if values.iter().any(|&v| v < -1e-6 * largest) {
+        return None;
+    }
+    let right = b / &size;
+    let mut solution = Array1::zeros(b.len());
+    let mut rank = 0;
+    for (k, &value) in values.iter().enumerate() {
+        if value > RANK_TOLERANCE * largest {
+            let vector = vectors.column(k);
+            solution.scaled_add(vector.dot(&right) / value, &vector);
+            rank += 1;
+        }
+    }
+    Some((solution / size, rank))
+}
+
+/// Unknowns and blocks.
+pub struct Problem<'a> {
+    unknowns: Vec<Unknown>,
+    blocks: Vec<Block<'a>>,
+    /// Elimination order: unknowns that meet few others first.
+    order: Vec<usize>,
+}
+
+/// How a search ended.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Termination {
+    /// The last step was shorter than 1e-9 standard uncertainties.
+    Converged,
+    /// No step lowers the cost any more: the minimum to rounding.
+    Rounding,
+    /// The iteration limit was reached; do not trust the values.
+    IterationLimit,
+}
+
+/// What determines an unknown.
+#[derive(
+    Debug, Clone, Copy, PartialEq, Eq, serde::Serialize, serde::Deserialize, schemars::JsonSchema,
+)]
+#[serde(rename_all = "lowercase")]
+pub enum Determined {
+    /// The data alone, without any prior, tell it better than its prior does.
+    Data,
+    /// The data take less than a hundredth off its prior variance.
+    Prior,
+    /// Data and priors together.
+    Both,
+}
+
+/// A test for a bias of one prediction of one block (Baarda's w-test): what
+/// the rest of the adjustment says about it.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct BiasTest {
+    /// Target minus what all *other* information predicts for it.
+    pub leave_one_out: f64,
+    /// The same over its standard uncertainty.
+    pub normalised: f64,
+}
+
+/// The minimum and its neighbourhood.
+#[derive(Debug, Clone)]
+pub struct Solution {
+    /// Values of the unknowns.
+    pub values: Vec<f64>,
+    /// Their covariance.
+    pub covariance: Array2<f64>,
+    /// Chi-square of all blocks, priors included.
+    pub chi_square: f64,
+    /// Sum of the blocks' ranks minus the number of unknowns.
+    pub degrees_of_freedom: usize,
+    /// Probability of a larger chi-square; `None` without degrees of freedom.
+    pub p_value: Option<f64>,
+    /// How the search ended.
+    pub termination: Termination,
+    /// Iterations used.
+    pub iterations: usize,
+    /// Logarithm of the determinant of the normal matrix in scaled unknowns,
+    /// within the constraint if there is one.
+    pub(super) log_determinant: f64,
+}
+
+struct Normal {
+    chi_square: f64,
+    gradient: Array1<f64>,
+    matrix: Array2<f64>,
+}
+
+impl Normal {
+    fn is_finite(&self) -> bool {
+        self.chi_square.is_finite()
+            && self
+                .gradient
+                .iter()
+                .chain(&self.matrix)
+                .all(|v| v.is_finite())
+    }
+}
+
+impl<'a> Problem<'a> {
+    /// Sets up a problem; blocks refer to `unknowns` by index.
+    ///
+    /// # Panics
+    ///
+    /// When a block refers to an unknown that does not exist, which is a
+    /// programming error.
+    pub fn new(unknowns: Vec<Unknown>, blocks: Vec<Block<'a>>) -> Self {
+        let n = unknowns.len();
+        let mut met = vec![std::collections::BTreeSet::new(); n];
+        for block in &blocks {
+            for &i in &block.unknowns {
+                assert!(i < n, "block '{}' has no unknown {i}", block.label);
+                met[i].extend(block.unknowns.iter().copied());
+            }
+        }
+        let mut order: Vec<usize> = (0..n).collect();
+        order.sort_by_key(|&i| met[i].len());
+        Self {
+            unknowns,
+            blocks,
+            order,
+        }
+    }
+
+    /// The unknowns.
+    pub fn unknowns(&self) -> &[Unknown] {
+        &self.unknowns
+    }
+
+    /// The blocks.
+    pub fn blocks(&self) -> &[Block<'a>] {
+        &self.blocks
+    }
+
+    /// Chi-square of all blocks at `x`, priors included.
+    pub fn chi_square(&self, x: &[f64]) -> f64 {
+        self.blocks.iter().map(|b| b.chi_square_at(x)).sum()
+    }
+
+    /// `J' A J` of one block at `x`, over the block's own unknowns.
+    fn block_information(&self, block: &Block<'_>, x: &[f64]) -> Array2<f64> {
+        let jacobian = block.evaluate(x).jacobian;
+        jacobian.t().dot(&block.information.dot(&jacobian))
+    }
+
+    /// Normal equations in scaled unknowns at `x`.
+    fn normal(&self, x: &[f64]) -> Normal {
+        let n = self.unknowns.len();
+        let mut normal = Normal {
+            chi_square: 0.0,
+            gradient: Array1::zeros(n),
+            matrix: Array2::zeros((n, n)),
+        };
+        for block in &self.blocks {
+            let Evaluation { values, jacobian } = block.evaluate(x);
+            let misfit = &values - &block.target;
+            let pull = block.information.dot(&misfit);
+            normal.chi_square += misfit.dot(&pull);
+            let gradient = jacobian.t().dot(&pull);
+            let matrix = jacobian.t().dot(&block.information.dot(&jacobian));
+            for (a, &i) in block.unknowns.iter().enumerate() {
+                let si = self.unknowns[i].scale;
+                normal.gradient[i] += si * gradient[a];
+                for (b, &j) in block.unknowns.iter().enumerate() {
+                    normal.matrix[[i, j]] += si * self.unknowns[j].scale * matrix[[a, b]];
+                }
+            }
+        }
+        normal
+    }
+
+    /// Finds the minimum from the unknowns' starting values.
+    pub fn solve(&self) -> Result<Solution, AdjustError> {
+        let start = self.unknowns.iter().map(|u| u.start).collect();
+        let (mut solution, factor) = self.minimise(start, None)?;
+        solution.covariance = self.unscaled(&factor.inverse());
+        Ok(solution)
+    }
+
+    /// The neighbourhood of the starting values, taken as the minimum: what an
+    /// adjustment of data that agree with them would find.
+    pub fn linearised(&self) -> Result<Solution, AdjustError> {
+        let x: Vec<f64> = self.unknowns.iter().map(|u| u.start).collect();
+        let normal = self.normal(&x);
+        if !normal.is_finite() {
+            return Err(self.not_finite(&x));
+        }
+        let factor = Cholesky::ordered(&normal.matrix, self.order.clone())
+            .ok_or_else(|| self.singular(&normal.matrix))?;
+        let mut solution = self.describe(x, &normal, Termination::Converged, 0);
+        solution.covariance = self.unscaled(&factor.inverse());
+        solution.log_determinant = factor.log_determinant();
+        Ok(solution)
+    }
+
+    fn unscaled(&self, covariance: &Array2<f64>) -> Array2<f64> {
+        Array2::from_shape_fn(covariance.dim(), |(i, j)| {
+            covariance[[i, j]] * self.unknowns[i].scale * self.unknowns[j].scale
+        })
+    }
+
+    fn not_finite(&self, x: &[f64]) -> AdjustError {
+        let block = self.blocks.iter().find(|b| {
+            let e = b.evaluate(x);
+            !e.values.iter().chain(&e.jacobian).all(|v| v.is_finite())
+        });
+        AdjustError::NotFinite {
+            block: block.map_or("adjustment", |b| b.label()).to_owned(),
+        }
+    }
+
+    /// A solution without covariance and determinant.
+    fn describe(
+        &self,
+        values: Vec<f64>,
+        normal: &Normal,
+        termination: Termination,
+        iterations: usize,
+    ) -> Solution {
+        let ranks: usize = self.blocks.iter().map(|b| b.rank).sum();
+        let degrees_of_freedom = ranks.saturating_sub(self.unknowns.len());
+        Solution {
+            values,
+            covariance: Array2::zeros((0, 0)),
+            chi_square: normal.chi_square,
+            degrees_of_freedom,
+            p_value: chi_square_upper_tail(normal.chi_square, degrees_of_freedom as f64),
+            termination,
+            iterations,
+            log_determinant: 0.0,
+        }
+    }
+
+    /// The minimum among the points that share `start`'s value of
+    /// `combination' x`; the covariance is left empty.
+    pub(super) fn solve_within(
+        &self,
+        start: Vec<f64>,
+        combination: &Array1<f64>,
+    ) -> Result<Solution, AdjustError> {
+        Ok(self.minimise(start, Some(combination))?.0)
+    }
+
+    fn minimise(
+        &self,
+        start: Vec<f64>,
+        within: Option<&Array1<f64>>,
+    ) -> Result<(Solution, Cholesky), AdjustError> {
+        let n = self.unknowns.len();
+        let within = within.map(|c| Array1::from_shape_fn(n, |i| c[i] * self.unknowns[i].scale));
+        let mut x = start;
+        let mut normal = self.normal(&x);
+        if !normal.is_finite() {
+            return Err(self.not_finite(&x));
+        }
+        let tolerance = match within {
+            Some(_) => COARSE_STEP_TOLERANCE,
+            None => STEP_TOLERANCE,
+        };
+        let mut damping = 0.0;
+        let mut termination = Termination::IterationLimit;
+        let mut iterations = 0;
+        while iterations < ITERATION_LIMIT {
+            iterations += 1;
+            let mut matrix = normal.matrix.clone();
+            matrix.diag_mut().mapv_inplace(|d| d * (1.0 + damping));
+            let Some(factor) = Cholesky::ordered(&matrix, self.order.clone()) else {
+                if damping > 1e6 {
+                    return Err(self.singular(&normal.matrix));
+                }
+                damping = f64::max(10.0 * damping, 1e-3);
+                continue;
+            };
+            let mut step = -factor.solve(&normal.gradient);
+            if let Some(c) = &within {
+                // Lagrange: the least of the quadratic model with c' step = 0
+                let along = factor.solve(c);
+                let excess = c.dot(&step) / c.dot(&along);
+                step.scaled_add(-excess, &along);
+            }
+            let length = step.dot(&normal.matrix.dot(&step)).max(0.0).sqrt();
+            let trial: Vec<f64> = (0..n)
+                .map(|i| x[i] + self.unknowns[i].scale * step[i])
+                .collect();
+            let next = self.normal(&trial);
+            if next.is_finite() && next.chi_square <= normal.chi_square {
+                x = trial;
+                normal = next;
+                // the step counts as short only when nothing shortened it
+                if length < tolerance && damping < 1e-3 {
+                    termination = Termination::Converged;
+                    break;
+                }
+                damping = if damping < 1e-6 { 0.0 } else { damping / 10.0 };
+            } else if length * length < ROUNDING * (1.0 + normal.chi_square) {
+                termination = Termination::Rounding;
+                break;
+            } else {
+                damping = f64::max(10.0 * damping, 1e-3);
+            }
+        }
+        let factor = Cholesky::ordered(&normal.matrix, self.order.clone())
+            .ok_or_else(|| self.singular(&normal.matrix))?;
+        // the determinant on the constraint: det(H) c'H^-1 c, up to a constant
+        let within = within.map_or(0.0, |c| c.dot(&factor.solve(&c)).ln());
+        let mut solution = self.describe(x, &normal, termination, iterations);
+        solution.log_determinant = factor.log_determinant() + within;
+        Ok((solution, factor))
+    }
+
+    /// Names the unknown that a singular normal matrix leaves open.
+    fn singular(&self, matrix: &Array2<f64>) -> AdjustError {
+        let (values, vectors) = symmetric_eigen(matrix);
+        let weakest = (0..values.len()).min_by(|&a, &b| values[a].total_cmp(&values[b]));
+        let open = weakest.and_then(|k| {
+            let vector = vectors.column(k);
+            (0..vector.len()).max_by(|&a, &b| vector[a].abs().total_cmp(&vector[b].abs()))
+        });
+        AdjustError::Singular {
+            unknown: open.map_or_else(String::new, |k| self.unknowns[k].name.clone()),
+        }
+    }
+
+    /// Splits the variance of `combination' x` over the blocks, in their
+    /// order; the parts add up to `combination' C combination`.
+    pub fn variance_parts(&self, solution: &Solution, combination: &Array1<f64>) -> Vec<f64> {
+        let gain = solution.covariance.dot(combination);
+        self.blocks
+            .iter()
+            .map(|block| {
+                let jacobian = block.evaluate(&solution.values).jacobian;
+                let own: Array1<f64> = block.unknowns.iter().map(|&k| gain[k]).collect();
+                let effect = jacobian.dot(&own);
+                effect.dot(&block.information.dot(&effect))
+            })
+            .collect()
+    }
+
+    /// What determines each unknown, and how many independent combinations of
+    /// unknowns the data alone determine (the rank of the data part; the rest
+    /// is its null space).
+    pub fn determination(&self, solution: &Solution) -> (Vec<Determined>, usize) {
+        let n = self.unknowns.len();
+        let mut data = Array2::<f64>::zeros((n, n));
+        let mut prior_precision = vec![0.0; n];
+        for block in &self.blocks {
+            let information = self.block_information(block, &solution.values);
+            for (a, &i) in block.unknowns.iter().enumerate() {
+                if block.kind == Kind::Prior {
+                    // conditional precision; marginal where priors correlate
+                    prior_precision[i] += self.marginal_precision(block, a);
+                    continue;
+                }
+                for (b, &j) in block.unknowns.iter().enumerate() {
+                    data[[i, j]] += information[[a, b]];
+                }
+            }
+        }
+        let size: Vec<f64> = (0..n)
+            .map(|i| match prior_precision[i] {
+                p if p > 0.0 => p.sqrt().recip(),
+                _ => self.unknowns[i].scale,
+            })
+            .collect();
+        for ((i, j), value) in data.indexed_iter_mut() {
+            *value *= size[i] * size[j];
+        }
+        let largest = data.diag().iter().copied().fold(0.0, f64::max);
+        let floor = f64::max(1e-7, 1e2 * n as f64 * f64::EPSILON * largest);
+        let rank = pivoted_rank(data.clone(), floor);
+        data.diag_mut().mapv_inplace(|d| d + floor);
+        let alone = Cholesky::ordered(&data, self.order.clone()).map(|f| f.inverse());
+        let determined = (0..n)
+            .map(|i| {
+                let prior = prior_precision[i] > 0.0;
+                let learned = 1.0 - solution.covariance[[i, i]] * prior_precision[i];
+                let by_data = alone.as_ref().is_some_and(|a| a[[i, i]] < 1.0);
+                if !prior || by_data {
+                    Determined::Data
+                } else if learned < 0.01 {
+                    Determined::Prior
+                } else {
+                    Determined::Both
+                }
+            })
+            .collect();
+        (determined, rank)
+    }
+
+    /// Inverse of the variance that a prior block gives its unknown `a`.
+    fn marginal_precision(&self, block: &Block<'_>, a: usize) -> f64 {
+        if block.unknowns.len() == 1 {
+            return block.information[[0, 0]];
+        }
+        let mut unit = Array1::zeros(block.unknowns.len());
+        unit[a] = 1.0;
+        Cholesky::new(&block.information)
+            .map_or(block.information[[a, a]], |f| f.solve(&unit)[a].recip())
+    }
+
+    /// Tests `component` of `block` (an index) for a bias of its own; `None`
+    /// where nothing else says anything about it.
+    pub fn bias_test(
+        &self,
+        solution: &Solution,
+        block: usize,
+        component: usize,
+    ) -> Option<BiasTest> {
+        let block = &self.blocks[block];
+        let Evaluation { values, jacobian } = block.evaluate(&solution.values);
+        let own = Array2::from_shape_fn((block.unknowns.len(), block.unknowns.len()), |(a, b)| {
+            solution.covariance[[block.unknowns[a], block.unknowns[b]]]
+        });
+        let pull = block.information.dot(&(&block.target - &values));
+        let row = block.information.row(component);
+        let through = jacobian.t().dot(&row);
+        let free = row[component] - through.dot(&own.dot(&through));
+        // the share of the observation that others check (its redundancy);
+        // 1e-9 is the rounding left of the difference
+        if free <= 1e-9 * row[component] {
+            return None;
+        }
+        Some(BiasTest {
+            leave_one_out: pull[component] / free,
+            normalised: pull[component] / free.sqrt(),
+        })
+    }
+}
+
+/// Rank of a positive semidefinite matrix by Cholesky with pivoting: pivots
+/// above `floor`.
+fn pivoted_rank(mut a: Array2<f64>, floor: f64) -> usize {
+    let n = a.nrows();
+    let mut left: Vec<usize> = (0..n).collect();
+    for rank in 0..n {
+        let Some(at) = (0..left.len())
+            .max_by(|&p, &q| a[[left[p], left[p]]].total_cmp(&a[[left[q], left[q]]]))
+        else {
+            return rank;
+        };
+        let k = left.swap_remove(at);
+        let pivot = a[[k, k]];
+        if pivot <= floor {
+            return rank;
+        }
+        let touched: Vec<usize> = left.iter().copied().filter(|&i| a[[i, k]] != 0.0).collect();
+        for &i in &touched {
+            for &j in &touched {
+                let change = a[[i, k]] * a[[j, k]] / pivot;
+                a[[i, j]] -= change;
+            }
+        }
+    }
+    n
+}
+
+#[cfg(test)]
+#[path = "tests.rs"]
+mod tests;

@@ -1,0 +1,333 @@
+use super::super::Marginal;
+use super::*;
+use crate::uncertainty::{Shape, normal_coverage_factor};
+use approx::assert_relative_eq;
+use ndarray::array;
+
+fn unknown(name: &str, start: f64, scale: f64) -> Unknown {
+    Unknown {
+        name: name.into(),
+        start,
+        scale,
+    }
+}
+
+/// One observation `y` of unit weight of a model of two unknowns.
+fn observation<'a>(
+    y: f64,
+    model: impl Fn(f64, f64) -> (f64, f64, f64) + Send + Sync + 'a,
+) -> Block<'a> {
+    Block::data(
+        "observation",
+        vec![0, 1],
+        array![[1.0]],
+        &array![y],
+        move |x| {
+            let (value, d0, d1) = model(x[0], x[1]);
+            Evaluation {
+                values: array![value],
+                jacobian: array![[d0, d1]],
+            }
+        },
+    )
+    .unwrap()
+}
+
+fn line(points: &[(f64, f64)], start: (f64, f64)) -> Problem<'_> {
+    let blocks = points
+        .iter()
+        .map(|&(x, y)| observation(y, move |a, b| (a + b * x, 1.0, x)))
+        .collect();
+    Problem::new(
+        vec![unknown("a", start.0, 1.0), unknown("b", start.1, 1.0)],
+        blocks,
+    )
+}
+
+/// Residual standard deviation: the published standard errors include it,
+/// which this solver never does by itself.
+fn scatter(solution: &Solution) -> f64 {
+    (solution.chi_square / solution.degrees_of_freedom as f64).sqrt()
+}
+
+fn errors(solution: &Solution) -> (f64, f64) {
+    let s = scatter(solution);
+    (
+        s * solution.covariance[[0, 0]].sqrt(),
+        s * solution.covariance[[1, 1]].sqrt(),
+    )
+}
+
+/// NIST Statistical Reference Datasets, Norris (linear, lower difficulty):
+/// certified values and standard errors, 15 digits.
+#[test]
+fn nist_norris() {
+    let y = [
+        0.1, 338.8, 118.1, 888.0, 9.2, 228.1, 668.5, 998.5, 449.1, 778.9, 559.2, 0.3, 0.1, 778.1,
+        668.8, 339.3, 448.9, 10.8, 557.7, 228.3, 998.0, 888.8, 119.6, 0.3, 0.6, 557.6, 339.3,
+        888.0, 998.5, 778.9, 10.2, 117.6, 228.9, 668.4, 449.2, 0.2,
+    ];
+    let x = [
+        0.2, 337.4, 118.2, 884.6, 10.1, 226.5, 666.3, 996.3, 448.6, 777.0, 558.2, 0.4, 0.6, 775.5,
+        666.9, 338.0, 447.5, 11.6, 556.0, 228.1, 995.8, 887.6, 120.2, 0.3, 0.3, 556.8, 339.1,
+        887.2, 999.0, 779.0, 11.1, 118.3, 229.2, 669.1, 448.9, 0.5,
+    ];
+    let points: Vec<(f64, f64)> = x.into_iter().zip(y).collect();
+    for start in [(0.0, 0.0), (100.0, -3.0)] {
+        let solution = line(&points, start).solve().unwrap();
+        assert_ne!(solution.termination, Termination::IterationLimit);
+        // condition of the normal equations (1e6) times rounding
+        assert_relative_eq!(solution.values[0], -0.262323073774029, max_relative = 1e-9);
+        assert_relative_eq!(solution.values[1], 1.00211681802045, max_relative = 1e-12);
+        let (u0, u1) = errors(&solution);
+        assert_relative_eq!(u0, 0.232818234301152, max_relative = 1e-10);
+        assert_relative_eq!(u1, 0.000429796848199937, max_relative = 1e-10);
+        assert_relative_eq!(scatter(&solution), 0.884796396144373, max_relative = 1e-10);
+        assert_eq!(solution.degrees_of_freedom, 34);
+    }
+}
+
+/// NIST Statistical Reference Datasets, Misra1a (nonlinear, lower
+/// difficulty): certified values and standard errors (11 digits), both starts.
+#[test]
+fn nist_misra1a() {
+    let y = [
+        10.07, 14.73, 17.94, 23.93, 29.61, 35.18, 40.02, 44.82, 50.76, 55.05, 61.01, 66.4, 75.47,
+        81.78,
+    ];
+    let x = [
+        77.6, 114.9, 141.1, 190.8, 239.9, 289.0, 332.8, 378.4, 434.8, 477.3, 536.8, 593.1, 689.1,
+        760.0,
+    ];
+    for start in [(500.0, 0.0001), (250.0, 0.0005)] {
+        let blocks = x
+            .into_iter()
+            .zip(y)
+            .map(|(x, y)| {
+                observation(y, move |b1, b2| {
+                    let e = (-b2 * x).exp();
+                    (b1 * (1.0 - e), 1.0 - e, b1 * x * e)
+                })
+            })
+            .collect();
+        let problem = Problem::new(
+            vec![
+                unknown("b1", start.0, start.0),
+                unknown("b2", start.1, start.1),
+            ],
+            blocks,
+        );
+        let solution = problem.solve().unwrap();
+        assert_ne!(solution.termination, Termination::IterationLimit);
+        assert_relative_eq!(solution.values[0], 238.94212918, max_relative = 1e-8);
+        assert_relative_eq!(solution.values[1], 0.00055015643181, max_relative = 1e-8);
+        let (u1, u2) = errors(&solution);
+        assert_relative_eq!(u1, 2.7070075241, max_relative = 1e-8);
+        assert_relative_eq!(u2, 7.2668688436e-06, max_relative = 1e-8);
+    }
+}
+
+/// GUM (JCGM 100:2008) H.3: thermometer correction, straight line; values to
+/// the digits recomputed in references.json.
+#[test]
+fn gum_h3() {
+    let t = [
+        21.521, 22.012, 22.512, 23.003, 23.507, 23.999, 24.513, 25.002, 25.503, 26.01, 26.511,
+    ];
+    let b = [
+        -0.171, -0.169, -0.166, -0.159, -0.164, -0.165, -0.156, -0.157, -0.159, -0.161, -0.16,
+    ];
+    let points: Vec<(f64, f64)> = t.into_iter().map(|t| t - 20.0).zip(b).collect();
+    let problem = line(&points, (0.0, 0.0));
+    let solution = problem.solve().unwrap();
+    let (u1, u2) = errors(&solution);
+    assert_relative_eq!(
+        solution.values[0],
+        -0.17120379013134995,
+        max_relative = 1e-9
+    );
+    assert_relative_eq!(
+        solution.values[1],
+        0.0021826977398872803,
+        max_relative = 1e-9
+    );
+    assert_relative_eq!(u1, 0.002877597835159957, max_relative = 1e-9);
+    assert_relative_eq!(u2, 0.0006679387732278324, max_relative = 1e-9);
+    let c = &solution.covariance;
+    assert_relative_eq!(
+        c[[0, 1]] / (c[[0, 0]] * c[[1, 1]]).sqrt(),
+        -0.9304296030934461,
+        max_relative = 1e-9
+    );
+    // the correction at 30 degrees, and its variance split over the readings
+    let at30 = array![1.0, 10.0];
+    let parts = problem.variance_parts(&solution, &at30);
+    let total: f64 = parts.iter().sum();
+    assert_relative_eq!(
+        scatter(&solution) * total.sqrt(),
+        0.004138595752854951,
+        max_relative = 1e-9
+    );
+}
+
+/// JCGM 101:2008 9.2.2: the sum of four standard normal quantities has
+/// standard uncertainty 2.0 and 95 % interval -3.92 .. 3.92; here the sum is
+/// an unknown tied to the four by an all but exact observation.
+#[test]
+fn jcgm_101_9_2() {
+    let mut blocks: Vec<Block<'_>> = (0..4)
+        .map(|k| Block::prior("x", vec![k], array![0.0], &array![[1.0]]).unwrap())
+        .collect();
+    blocks.push(
+        Block::data(
+            "sum",
+            vec![0, 1, 2, 3, 4],
+            array![[1e8]],
+            &array![0.0],
+            |x| Evaluation {
+                values: array![x[0] + x[1] + x[2] + x[3] - x[4]],
+                jacobian: array![[1.0, 1.0, 1.0, 1.0, -1.0]],
+            },
+        )
+        .unwrap(),
+    );
+    let unknowns = (0..5).map(|_| unknown("x", 0.3, 1.0)).collect();
+    let problem = Problem::new(unknowns, blocks);
+    let solution = problem.solve().unwrap();
+    // the tie adds a variance of 1e-8
+    assert!((solution.covariance[[4, 4]].sqrt() - 2.0).abs() < 1e-8);
+    let sum = array![0.0, 0.0, 0.0, 0.0, 1.0];
+    let marginal = Marginal::new(&problem, &solution, &sum, (-100.0, 100.0)).unwrap();
+    let interval = marginal.interval(0.95);
+    assert_eq!(interval.shape, Shape::Finite);
+    let expected = 2.0 * normal_coverage_factor(0.95);
+    assert!((expected - 3.92).abs() < 0.005);
+    // a grid of three points per u: the quadrature's error is below 1e-4
+    assert!((interval.upper.unwrap() - expected).abs() < 2e-3);
+    assert!((interval.lower.unwrap() + expected).abs() < 2e-3);
+    // the same as a combination of the four, in any split
+    let parts = array![1.0, 1.0, 1.0, 1.0, 0.0];
+    let combined = Marginal::new(&problem, &solution, &parts, (-100.0, 100.0)).unwrap();
+    assert!((combined.quantile(0.9) - marginal.quantile(0.9)).abs() < 1e-6);
+    assert!((marginal.cumulative(2.0) - crate::uncertainty::normal_cdf(1.0)).abs() < 1e-4);
+}
+
+fn network() -> Problem<'static> {
+    let prior = array![[1.0, 0.6], [0.6, 2.0]];
+    let blocks = vec![
+        Block::prior("pair", vec![0, 1], array![1.0, 2.0], &prior).unwrap(),
+        Block::prior("third", vec![2], array![0.5], &array![[0.25]]).unwrap(),
+        Block::prior("idle", vec![3], array![0.0], &array![[1.0]]).unwrap(),
+        // one equation for two predictions: singular information
+        Block::data(
+            "singular",
+            vec![0, 1, 2],
+            array![[4.0, 2.0], [2.0, 1.0]],
+            &array![8.0, 4.0],
+            |x| Evaluation {
+                values: array![x[0] * x[2], x[1]],
+                jacobian: array![[x[2], 0.0, x[0]], [0.0, 1.0, 0.0]],
+            },
+        )
+        .unwrap(),
+        Block::data("direct", vec![1], array![[100.0]], &array![170.0], |x| {
+            Evaluation {
+                values: array![x[0]],
+                jacobian: array![[1.0]],
+            }
+        })
+        .unwrap(),
+    ];
+    let unknowns = ["a", "b", "c", "d"]
+        .into_iter()
+        .map(|name| unknown(name, 1.0, 1.0))
+        .collect();
+    Problem::new(unknowns, blocks)
+}
+
+#[test]
+fn the_budget_closes_whatever_the_blocks() {
+    let problem = network();
+    let solution = problem.solve().unwrap();
+    assert_ne!(solution.termination, Termination::IterationLimit);
+    for c in [
+        array![1.0, 0.0, 0.0, 0.0],
+        array![0.3, -2.0, 1.0, 5.0],
+        array![0.0, 0.0, 1.0, 0.0],
+    ] {
+        let parts = problem.variance_parts(&solution, &c);
+        assert!(parts.iter().all(|&p| p >= -1e-15));
+        let variance = c.dot(&solution.covariance.dot(&c));
+        assert_relative_eq!(parts.iter().sum::<f64>(), variance, max_relative = 1e-9);
+    }
+}
+
+#[test]
+fn what_determines_each_unknown() {
+    let problem = network();
+    let solution = problem.solve().unwrap();
+    let (determined, rank) = problem.determination(&solution);
+    assert_eq!(
+        determined,
+        [
+            Determined::Both,
+            Determined::Data,
+            Determined::Both,
+            Determined::Prior
+        ]
+    );
+    // "direct" and one equation of "singular"
+    assert_eq!(rank, 2);
+    // two ranks of data beside priors on everything
+    assert_eq!(solution.degrees_of_freedom, 2);
+}
+
+/// The bias test against its definition: solve again without the block and
+/// compare the prediction then with the observation (linear problem, exact).
+#[test]
+fn the_bias_test_is_leaving_one_out() {
+    let points = [(0.0, 0.1), (1.0, 0.9), (2.0, 2.3), (3.0, 2.9), (4.0, 7.0)];
+    let problem = line(&points, (0.0, 0.0));
+    let solution = problem.solve().unwrap();
+    for (k, &(x, y)) in points.iter().enumerate() {
+        let mut others = points.to_vec();
+        others.remove(k);
+        let rest = line(&others, (0.0, 0.0)).solve().unwrap();
+        let predicted = rest.values[0] + rest.values[1] * x;
+        let c = &rest.covariance;
+        let variance = 1.0 + c[[0, 0]] + 2.0 * x * c[[0, 1]] + x * x * c[[1, 1]];
+        let test = problem.bias_test(&solution, k, 0).unwrap();
+        assert_relative_eq!(test.leave_one_out, y - predicted, max_relative = 1e-9);
+        assert_relative_eq!(
+            test.normalised,
+            (y - predicted) / variance.sqrt(),
+            max_relative = 1e-9
+        );
+    }
+    // two points determine a line: nothing checks either
+    let exact = line(&points[..2], (0.0, 0.0));
+    let solution = exact.solve().unwrap();
+    assert_eq!(exact.bias_test(&solution, 0, 0), None);
+    assert_eq!(solution.p_value, None);
+}
+
+#[test]
+fn what_cannot_be_solved_is_named() {
+    // one equation, two unknowns
+    let open = line(&[(1.0, 1.0)], (0.0, 0.0));
+    assert!(matches!(open.solve(), Err(AdjustError::Singular { .. })));
+    let bad = Problem::new(
+        vec![unknown("a", -1.0, 1.0), unknown("b", 0.0, 1.0)],
+        vec![observation(1.0, |a, b| (a.sqrt() + b, 1.0, 1.0))],
+    );
+    assert!(matches!(bad.solve(), Err(AdjustError::NotFinite { .. })));
+    assert!(Block::prior("p", vec![0], array![1.0], &array![[-1.0]]).is_err());
+    assert!(Block::prior("p", vec![0], array![f64::NAN], &array![[1.0]]).is_err());
+    let indefinite = array![[1.0, 2.0], [2.0, 1.0]];
+    assert!(
+        Block::data("d", vec![0, 1], indefinite, &array![0.0, 0.0], |_| {
+            unreachable!()
+        })
+        .is_err()
+    );
+}

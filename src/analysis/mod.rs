@@ -1,0 +1,218 @@
+//! A recording to its estimate: read, take in, estimate.
+
+use crate::capture::{self, CaptureError, Recording, Source, Stereo};
+use crate::delay::{self, Estimate, Refusal};
+use crate::spectrum::{CrossSpectrum, Engine, EngineSettings, SettingsError};
+use crate::uncertainty::Caveat;
+use thiserror::Error;
+
+/// Samples read at a time, per channel.
+const BLOCK: usize = 1 << 16;
+/// A delay of more samples than this is small against a frame no longer (its
+/// loss of coherence would be that of noise 50 dB down), so the recording is
+/// taken in again with the channels aligned.
+const FAR_SAMPLES: f64 = 8.0;
+
+/// What is to be analysed, and how.
+#[derive(Debug, Clone)]
+pub struct Request {
+    /// The recording.
+    pub source: Source,
+    /// How to read it.
+    pub options: capture::Options,
+    /// Start of the part to analyse, seconds; by default it is found.
+    pub from_s: Option<f64>,
+    /// End of the part to analyse, seconds.
+    pub to_s: Option<f64>,
+    /// How to estimate.
+    pub settings: delay::Settings,
+}
+
+/// What came out.
+#[derive(Debug, Clone)]
+pub struct Analysis {
+    /// The recording's name, as given, with `/`.
+    pub file: String,
+    /// SHA-256 of the file, if it was asked for.
+    pub sha256: Option<String>,
+    /// Container, coding, channels and rate in words.
+    pub description: String,
+    /// Text that the recording carries: name and text.
+    pub metadata: Vec<(String, String)>,
+    /// Sample rate, hertz.
+    pub sample_rate_hz: u32,
+    /// Length of the recording as read, seconds.
+    pub duration_s: f64,
+    /// The averaged cross-spectral matrix.
+    pub spectrum: CrossSpectrum,
+    /// What it says of the delay.
+    pub estimate: Estimate,
+    /// Doubts about the recording and the estimate.
+    pub caveats: Vec<Caveat>,
+}
+
+/// Why a recording gives no estimate. Every message names the recording.
+#[derive(Debug, Error)]
+pub enum AnalysisError {
+    /// It cannot be read.
+    #[error(transparent)]
+    Capture(#[from] CaptureError),
+    /// It is read, but cannot be used.
+    #[error("{file} {refusal}")]
+    Refused {
+        /// The recording.
+        file: String,
+        /// The reason.
+        refusal: Refusal,
+    },
+    /// Its sample rate is out of range.
+    #[error("{file}: {error}")]
+    Settings {
+        /// The recording.
+        file: String,
+        /// The reason.
+        error: SettingsError,
+    },
+    /// The part asked for is empty or beyond the end.
+    #[error(
+        "{file}: nothing to analyse from {from_s} s to {to_s} s: the recording lasts {duration_s:.2} s; choose other times with --from and --to"
+    )]
+    EmptySpan {
+        /// The recording.
+        file: String,
+        /// Start asked for, seconds.
+        from_s: f64,
+        /// End asked for, seconds (infinite: the end).
+        to_s: f64,
+        /// Length, seconds.
+        duration_s: f64,
+    },
+}
+
+/// A spectrum with what its recording tells beside it.
+#[derive(Debug, Clone)]
+pub struct TakenIn {
+    /// The averaged cross-spectral matrix.
+    pub spectrum: CrossSpectrum,
+    /// The recording's name.
+    pub file: String,
+    /// SHA-256 of the file, if asked for.
+    pub sha256: Option<String>,
+    /// Container, coding, channels and rate in words.
+    pub description: String,
+    /// Text that the recording carries.
+    pub metadata: Vec<(String, String)>,
+    /// Sample rate, hertz.
+    pub sample_rate_hz: u32,
+    /// Length as read, seconds.
+    pub duration_s: f64,
+    /// Doubts about the recording.
+    pub caveats: Vec<Caveat>,
+}
+
+/// Reads a recording and averages its cross-spectral matrix. `progress` is
+/// told the fraction done, where the length is known.
+pub fn take_in(
+    request: &Request,
+    alignment: i64,
+    progress: &mut dyn FnMut(f64),
+) -> Result<TakenIn, AnalysisError> {
+    let mut recording = capture::open(&request.source, &request.options)?;
+    let rate = f64::from(recording.sample_rate_hz());
+    let whole = request.from_s.is_some() || request.to_s.is_some();
+    let mut engine = Engine::new(EngineSettings {
+        sample_rate_hz: rate,
+        alignment,
+        whole,
+    })
+    .map_err(|error| AnalysisError::Settings {
+        file: recording.name().to_owned(),
+        error,
+    })?;
+    let first = (request.from_s.unwrap_or(0.0) * rate).round() as u64;
+    let end = request.to_s.map_or(u64::MAX, |s| (s * rate).round() as u64);
+    let all = recording
+        .frames()
+        .map_or(f64::INFINITY, |all| all.min(end) as f64);
+    let mut position = recording.skip(first)?;
+    let mut block = Stereo::default();
+    while position >= first && position < end {
+        let wanted = (end - position).min(BLOCK as u64) as usize;
+        let got = recording.read(&mut block, wanted)?;
+        if got == 0 {
+            break;
+        }
+        engine.push(&block.left, &block.right);
+        position += got as u64;
+        progress((position as f64 / all).min(1.0));
+    }
+    if position <= first && whole {
+        return Err(AnalysisError::EmptySpan {
+            file: recording.name().to_owned(),
+            from_s: request.from_s.unwrap_or(0.0),
+            to_s: request.to_s.unwrap_or(f64::INFINITY),
+            duration_s: position as f64 / rate,
+        });
+    }
+    let mut spectrum = engine.snapshot();
+    spectrum.origin = first;
+    described(recording, spectrum, position)
+}
+
+fn described(
+    mut recording: Recording,
+    spectrum: CrossSpectrum,
+    position: u64,
+) -> Result<TakenIn, AnalysisError> {
+    let sha256 = recording
+        .sha256()?
+        .map(|h| h.iter().map(|b| format!("{b:02x}")).collect());
+    let frames = recording.frames().unwrap_or(position).max(position);
+    Ok(TakenIn {
+        spectrum,
+        file: recording.name().to_owned(),
+        sha256,
+        description: recording.description(),
+        metadata: recording.metadata().to_vec(),
+        sample_rate_hz: recording.sample_rate_hz(),
+        duration_s: frames as f64 / f64::from(recording.sample_rate_hz()),
+        caveats: recording.caveats().to_vec(),
+    })
+}
+
+/// Analyses a recording from its first byte to its estimate.
+pub fn analyse(
+    request: &Request,
+    progress: &mut dyn FnMut(f64),
+) -> Result<Analysis, AnalysisError> {
+    let taken = take_in(request, 0, progress)?;
+    let analysis = conclude(taken, &request.settings)?;
+    let samples = analysis.estimate.delay_s * f64::from(analysis.sample_rate_hz);
+    if samples.abs() > FAR_SAMPLES && request.source != Source::StandardInput {
+        let taken = take_in(request, samples.round() as i64, progress)?;
+        return conclude(taken, &request.settings);
+    }
+    Ok(analysis)
+}
+
+/// The estimate of a recording that has been taken in.
+pub fn conclude(taken: TakenIn, settings: &delay::Settings) -> Result<Analysis, AnalysisError> {
+    let estimate =
+        delay::estimate(&taken.spectrum, settings).map_err(|refusal| AnalysisError::Refused {
+            file: taken.file.clone(),
+            refusal,
+        })?;
+    let mut caveats = taken.caveats;
+    caveats.extend(estimate.caveats.iter().cloned());
+    Ok(Analysis {
+        file: taken.file,
+        sha256: taken.sha256,
+        description: taken.description,
+        metadata: taken.metadata,
+        sample_rate_hz: taken.sample_rate_hz,
+        duration_s: taken.duration_s,
+        spectrum: taken.spectrum,
+        estimate,
+        caveats,
+    })
+}

@@ -1,0 +1,106 @@
+//! The offset found roughly, by generalised cross-correlation.
+
+use super::phase::Point;
+use crate::spectrum::{Bin, correlate};
+
+/// Largest offset looked for, seconds. A stylus gives tens of microseconds;
+/// converters and file editors have been seen to give milliseconds.
+const REACH_S: f64 = 5e-3;
+/// Lags per sample: fine enough that the phase fit starts within a tenth of a
+/// period of the highest frequency.
+const OVERSAMPLING: usize = 4;
+/// Weight of a bin is limited to that of this signal-to-noise ratio (20 dB),
+/// so that no spectral line speaks alone: between phase-transform and
+/// maximum-likelihood weights (Knapp & Carter 1976).
+const MOST_WEIGHT: f64 = 100.0;
+/// Delays up to this are what a stylus can make, seconds; among equally good
+/// offsets of a narrow-band signal they are preferred.
+const PLAUSIBLE_S: f64 = 60e-6;
+
+/// The correlation near its peak, for pictures and checks.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Correlation {
+    /// Delay of each value, seconds.
+    pub delays: Vec<f64>,
+    /// Correlation, 1 for perfectly alike channels; negative when inverted.
+    pub values: Vec<f64>,
+}
+
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Coarse {
+    /// Offset, seconds.
+    pub delay: f64,
+    /// One channel is inverted.
+    pub inverted: bool,
+    /// Height of the peak, 0 to 1, and its standard deviation by chance.
+    pub peak: f64,
+    pub chance: f64,
+    /// Highest peak elsewhere, relative to the highest of all.
+    pub rival: f64,
+    pub correlation: Correlation,
+}
+
+/// Finds the offset from points at the bins `first_bin..`, of a frame of
+/// `frame_length` samples at `sample_rate_hz`; `averages` per bin.
+pub(super) fn find(
+    points: &[Point],
+    first_bin: usize,
+    frame_length: usize,
+    sample_rate_hz: f64,
+    averages: f64,
+) -> Coarse {
+    let weight = |p: &Point| (p.information / (2.0 * averages)).min(MOST_WEIGHT);
+    let mut spectrum = vec![Bin::default(); first_bin + points.len()];
+    for (bin, p) in spectrum[first_bin..].iter_mut().zip(points) {
+        (bin.re, bin.im) = (weight(p) * p.phase.cos(), weight(p) * p.phase.sin());
+    }
+    let total: f64 = points.iter().map(weight).sum();
+    let lags = correlate(&spectrum, frame_length, OVERSAMPLING);
+    let step = 1.0 / (sample_rate_hz * OVERSAMPLING as f64);
+    let reach = ((REACH_S / step) as usize).min(lags.len() / 2 - 1) as i64;
+    let value = |lag: i64| lags[lag.rem_euclid(lags.len() as i64) as usize] / total;
+    let peaks: Vec<(i64, f64)> = (-reach..=reach)
+        .map(|lag| (lag, value(lag)))
+        .filter(|&(lag, v)| v.abs() >= value(lag - 1).abs() && v.abs() > value(lag + 1).abs())
+        .collect();
+    let highest = peaks.iter().map(|p| p.1.abs()).fold(0.0, f64::max);
+    // What a peak may fall short by and still be as good: noise in the peak,
+    // and half a step of the grid at the highest frequency.
+    let top = points.last().map_or(0.0, |p| p.w);
+    let chance = (points
+        .iter()
+        .map(|p| weight(p).powi(2) / p.information.max(1.0))
+        .sum::<f64>())
+    .sqrt()
+        / total;
+    let slack = 0.5 * (0.5 * step * top).powi(2) + 4.0 * chance;
+    let cost = |&(lag, v): &(i64, f64)| {
+        let seconds = lag as f64 * step;
+        seconds.abs() + if v < 0.0 { PLAUSIBLE_S } else { 0.0 }
+    };
+    let best = peaks
+        .iter()
+        .filter(|p| p.1.abs() >= highest * (1.0 - slack))
+        .min_by(|a, b| cost(a).total_cmp(&cost(b)))
+        .copied()
+        .unwrap_or((0, value(0)));
+    let rival = peaks
+        .iter()
+        .filter(|p| p.0 != best.0)
+        .map(|p| p.1.abs() / highest)
+        .fold(0.0, f64::max);
+    let shown = ((2e-4 / step) as i64).min(reach);
+    Coarse {
+        delay: best.0 as f64 * step,
+        inverted: best.1 < 0.0,
+        peak: best.1.abs(),
+        chance,
+        rival,
+        correlation: Correlation {
+            delays: (best.0 - shown..=best.0 + shown)
+                .map(|l| l as f64 * step)
+                .collect(),
+            values: (best.0 - shown..=best.0 + shown).map(value).collect(),
+        },
+    }
+}

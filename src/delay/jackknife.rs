@@ -1,0 +1,131 @@
+//! Random uncertainty by leaving out one group of frames after another.
+
+use super::phase::{Fit, Point, wrap};
+use crate::spectrum::Bin;
+use ndarray::{Array1, Array2};
+
+/// Delay of one stretch of time, as an increment to the whole.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct GroupDelay {
+    /// Middle of the stretch in the analysed span, 0 to 1.
+    pub position: f64,
+    /// Delay of this stretch with all other terms as fitted, seconds.
+    pub delay_s: f64,
+    /// Its share of the delay information; the shares add to 1.
+    pub weight: f64,
+}
+
+/// What leaving out groups says.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Jackknife {
+    /// Variance of the delay, from data alone, seconds^2.
+    pub variance: f64,
+    /// Degrees of freedom of that variance.
+    pub degrees_of_freedom: f64,
+}
+
+/// One-step delays with one group left out, as a jackknife for groups of
+/// unequal size (F. Busing, E. Meijer, R. van der Leeden, Statistics and
+/// Computing 9, 1999, 3-8), after removing a straight line over time: a delay
+/// that moves with the groove radius is no scatter.
+///
+/// `groups` are each group's cross-spectra at the points' bins, `total` their
+/// sum, with the sign of an inverted channel removed.
+pub(super) fn jackknife(
+    groups: &[(f64, &[Bin])],
+    total: &[Bin],
+    points: &[Point],
+    design: &Array2<f64>,
+    fit: &Fit,
+    sign: f64,
+) -> (Option<Jackknife>, Vec<GroupDelay>) {
+    let n = fit.values.len();
+    let magnitude: Vec<f64> = total.iter().map(|b| b.re.hypot(b.im)).collect();
+    let fitted: Vec<f64> = design
+        .rows()
+        .into_iter()
+        .map(|r| r.dot(&fit.values))
+        .collect();
+    let gain = fit.covariance.row(0);
+    // Information of each group and the change of the delay when it goes.
+    let mut delays = Vec::with_capacity(groups.len());
+    for (position, bins) in groups {
+        let mut score = Array1::<f64>::zeros(n);
+        let mut own = 0.0;
+        let mut own_score = 0.0;
+        for k in 0..points.len() {
+            let q = points[k].information * fit.weights[k];
+            if q <= 0.0 || magnitude[k] <= 0.0 {
+                continue;
+            }
+            let (sin, cos) = fitted[k].sin_cos();
+            let (re, im) = (sign * bins[k].re, sign * bins[k].im);
+            // the group's share in the bin's total, along and across the fit
+            let along = (re * cos + im * sin) / magnitude[k];
+            let across = (im * cos - re * sin) / magnitude[k];
+            let residual = wrap(points[k].phase - fitted[k]);
+            // leaving the group out turns the bin's phase by about
+            // -(across - along * residual)
+            let turned = across - along * residual.sin();
+            for j in 0..n {
+                score[j] -= q * turned * design[[k, j]];
+            }
+            own += q * along * design[[k, 0]].powi(2);
+            own_score += q * turned * design[[k, 0]];
+        }
+        delays.push((*position, own, gain.dot(&score), own_score));
+    }
+    let total_information: f64 = delays.iter().map(|d| d.1.max(0.0)).sum();
+    if total_information <= 0.0 {
+        return (None, Vec::new());
+    }
+    let shares: Vec<GroupDelay> = delays
+        .iter()
+        .map(|d| GroupDelay {
+            position: d.0,
+            delay_s: fit.values[0] + if d.1 > 0.0 { d.3 / d.1 } else { 0.0 },
+            weight: d.1.max(0.0) / total_information,
+        })
+        .collect();
+    let used: Vec<(f64, f64, f64)> = delays
+        .iter()
+        .filter(|d| d.1 > 1e-6 * total_information)
+        .map(|d| (d.0, d.1 / total_information, -d.2))
+        .collect();
+    // Influence of group j is about m_j (d_j - d): divided by the share m_j it
+    // is a deviation with variance s^2 / m_j, so the weights are m_j.
+    let count = used.len();
+    if count < 6 {
+        return (None, shares);
+    }
+    let (mut sw, mut sx, mut sxx, mut sy, mut sxy) = (0.0, 0.0, 0.0, 0.0, 0.0);
+    for (x, m, influence) in &used {
+        let y = influence / m;
+        sw += m;
+        sx += m * x;
+        sxx += m * x * x;
+        sy += m * y;
+        sxy += m * x * y;
+    }
+    let slope = (sw * sxy - sx * sy) / (sw * sxx - sx * sx).max(f64::MIN_POSITIVE);
+    let intercept = (sy - slope * sx) / sw;
+    // sum m^2 (y - line)^2 with the small-sample factors of each group's share
+    let variance: f64 = used
+        .iter()
+        .map(|(x, m, influence)| {
+            let deviation = influence / m - intercept - slope * x;
+            m * m * deviation * deviation / (1.0 - m).max(*m)
+        })
+        .sum::<f64>()
+        * count as f64
+        / (count as f64 - 1.0);
+    // Satterthwaite: groups of unequal share count for fewer.
+    let effective = 1.0 / used.iter().map(|u| u.1 * u.1).sum::<f64>();
+    (
+        Some(Jackknife {
+            variance,
+            degrees_of_freedom: (effective - 2.0).max(1.0),
+        }),
+        shares,
+    )
+}

@@ -1,0 +1,103 @@
+//! The pivoted arm.
+
+/// A pivoted arm. Lengths in metres, angles in radians.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Arm {
+    /// Pivot to stylus.
+    pub effective_length: f64,
+    /// Pivot to spindle.
+    pub pivot_to_spindle: f64,
+    /// Angle between the cartridge's axis and the line from pivot to stylus.
+    pub offset: f64,
+}
+
+/// A tracking error in radians, clockwise positive, with its derivatives.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Tracking {
+    pub(super) angle: f64,
+    pub(super) d_radius: f64,
+    pub(super) d_effective_length: f64,
+    pub(super) d_pivot_to_spindle: f64,
+}
+
+impl Arm {
+    /// Tracking error in radians at `radius` metres, clockwise positive:
+    /// `offset - asin((r^2 + L^2 - D^2) / (2 r L))`. Not a number where the
+    /// arm does not reach.
+    pub fn tracking_error(&self, radius: f64) -> f64 {
+        self.tracking(radius).angle
+    }
+
+    /// Whether the stylus can reach `radius`.
+    pub fn reaches(&self, radius: f64) -> bool {
+        self.tracking_error(radius).is_finite()
+    }
+
+    /// Derivative with respect to the offset is 1 and left out.
+    pub(super) fn tracking(&self, radius: f64) -> Tracking {
+        let (r, l, d) = (radius, self.effective_length, self.pivot_to_spindle);
+        let sine = (r * r + l * l - d * d) / (2.0 * r * l);
+        // d(asin s) = ds / sqrt(1 - s^2)
+        let slope = -1.0 / (1.0 - sine * sine).sqrt();
+        Tracking {
+            angle: self.offset - sine.asin(),
+            d_radius: slope * (1.0 / l - sine / r),
+            d_effective_length: slope * (1.0 / r - sine / l),
+            d_pivot_to_spindle: slope * -d / (r * l),
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::units::{DEGREE, MILLIMETRE};
+
+    fn arm(length_mm: f64, overhang_mm: f64, offset_deg: f64) -> Arm {
+        Arm {
+            effective_length: length_mm * MILLIMETRE,
+            pivot_to_spindle: (length_mm - overhang_mm) * MILLIMETRE,
+            offset: offset_deg * DEGREE,
+        }
+    }
+
+    /// references.json, arm_A_228.6 and arm_S_240 (Lofgren 1938, Stevenson
+    /// 1966); the sign there is the opposite of ours. Tolerance as stated there.
+    #[test]
+    fn tracking_error_agrees_with_published_alignments() {
+        let lofgren = arm(228.6, 18.173388612678593, 24.127574774906975);
+        for (radius_mm, error_deg) in [
+            (60.325, 0.7845430668991042),
+            (89.3230161831161, -1.1270628248289327),
+            (146.05, 1.9081186790522437),
+        ] {
+            let found = lofgren.tracking_error(radius_mm * MILLIMETRE) / DEGREE;
+            assert!((found + error_deg).abs() < 1e-3, "{radius_mm}: {found}");
+        }
+    }
+
+    /// Null radii of Lofgren A for 60.325 .. 146.05 mm (references.json,
+    /// A_null): the error vanishes there, for any effective length.
+    #[test]
+    fn null_radii() {
+        let arms = [
+            arm(228.6, 18.173388612678593, 24.127574774906975),
+            arm(304.8, 13.382020492985362, 17.8530832449255),
+        ];
+        for arm in arms {
+            for radius_mm in [65.99804637417564, 120.89147570845614] {
+                let found = arm.tracking_error(radius_mm * MILLIMETRE) / DEGREE;
+                // rounding of asin and the table's 16 digits
+                assert!(found.abs() < 1e-9, "{radius_mm}: {found}");
+            }
+        }
+    }
+
+    #[test]
+    fn an_arm_that_does_not_reach() {
+        let arm = arm(228.6, 18.0, 24.0);
+        assert!(arm.reaches(0.07));
+        assert!(!arm.reaches(0.5));
+        assert!(!arm.reaches(0.01));
+    }
+}

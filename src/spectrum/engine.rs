@@ -1,0 +1,453 @@
+//! The push engine: samples in blocks of any size, a snapshot at any time.
+
+use super::frame::FrameTransform;
+use super::groups::Groups;
+use super::quality::{self, BlockQuality, SignalQuality};
+use super::{CrossSpectrum, Group, HIGHEST_HZ, window};
+use rayon::prelude::*;
+use thiserror::Error;
+
+/// Frames transformed together, in parallel; what is done with them is done in
+/// their order, so the number has no effect on any result.
+const BATCH: usize = 32;
+/// Band in which the level of the programme is judged, hertz: above hum and
+/// rumble, below the noise of a quiet treble.
+const LEVEL_BAND_HZ: (f64, f64) = (90.0, 16_000.0);
+/// Programme quieter than this against the loudest second is left out of the
+/// sums: -30 dB, where it could add a thousandth of the information.
+const QUIET: f64 = 1e-3;
+/// A stretch shorter than this, seconds, between silences is not programme but
+/// a needle drop or a tick of the run-out groove (whose period is 1.33 s at
+/// 45 rpm and 1.8 s at 33 1/3).
+const SHORTEST_SECONDS: f64 = 1.0;
+/// Time constant of the level, seconds.
+const LEVEL_SECONDS: f64 = 0.5;
+/// More rejected frames than this fraction are programme of an impulsive kind.
+const MOST_REJECTED: f64 = 0.45;
+
+/// How a recording is to be taken in.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct EngineSettings {
+    /// Sample rate, hertz.
+    pub sample_rate_hz: f64,
+    /// Samples by which the right channel is advanced against the left, for
+    /// delays that are not small against a frame; 0 for any stylus.
+    pub alignment: i64,
+    /// Whether everything pushed is the modulated part (the user said so), or
+    /// the modulated part is to be found.
+    pub whole: bool,
+}
+
+/// Settings that cannot be met.
+#[derive(Debug, Clone, Copy, PartialEq, Error)]
+pub enum SettingsError {
+    /// The sample rate is out of range.
+    #[error("sample rate {0} Hz is not between 8000 and 768000 Hz")]
+    SampleRate(f64),
+}
+
+/// Takes samples in, gives cross-spectra out; memory does not grow.
+pub struct Engine {
+    settings: EngineSettings,
+    frame_length: usize,
+    bins: usize,
+    level_bins: std::ops::Range<usize>,
+    transform: FrameTransform,
+    /// Samples not yet done with; the first belongs to frame `next_frame`.
+    left: Vec<f32>,
+    right: Vec<f32>,
+    /// Samples still to be dropped of (left, right) for the alignment.
+    skip: (u64, u64),
+    next_frame: u64,
+    products: Vec<f32>,
+    blocks: Vec<BlockQuality>,
+    /// The block before the first of the batch.
+    previous: BlockQuality,
+    programme: Programme,
+}
+
+impl Engine {
+    /// An engine that has seen nothing.
+    pub fn new(settings: EngineSettings) -> Result<Self, SettingsError> {
+        let rate = settings.sample_rate_hz;
+        if !(8_000.0..=768_000.0).contains(&rate) {
+            return Err(SettingsError::SampleRate(rate));
+        }
+        let frame_length = window::frame_length(rate);
+        let bin = |hz: f64| (hz * frame_length as f64 / rate).round() as usize;
+        let bins = (bin(HIGHEST_HZ) + 1).min(frame_length / 2);
+        let ahead = settings.alignment;
+        Ok(Self {
+            settings,
+            frame_length,
+            bins,
+            level_bins: bin(LEVEL_BAND_HZ.0)..bin(LEVEL_BAND_HZ.1).min(bins),
+            transform: FrameTransform::new(frame_length, bins),
+            left: Vec::new(),
+            right: Vec::new(),
+            skip: ((-ahead).max(0) as u64, ahead.max(0) as u64),
+            next_frame: 0,
+            products: vec![0.0; BATCH * 4 * bins],
+            blocks: Vec::with_capacity(BATCH),
+            previous: BlockQuality::default(),
+            programme: Programme::new(rate, frame_length, bins, settings.whole),
+        })
+    }
+
+    fn hop(&self) -> usize {
+        self.frame_length / 2
+    }
+
+    /// Takes in a block: two channels of equal length, full scale 1.
+    pub fn push(&mut self, left: &[f32], right: &[f32]) {
+        let count = left.len().min(right.len());
+        self.programme.samples += count as u64;
+        for (channel, buffer, skip) in [
+            (left, &mut self.left, &mut self.skip.0),
+            (right, &mut self.right, &mut self.skip.1),
+        ] {
+            let dropped = (*skip).min(count as u64) as usize;
+            *skip -= dropped as u64;
+            buffer.extend_from_slice(&channel[dropped..count]);
+        }
+        let (batch, hop) = (BATCH * self.hop() + self.hop(), self.hop());
+        let mut start = 0;
+        while self.left.len().min(self.right.len()) >= start + batch {
+            self.process(start, BATCH);
+            start += BATCH * hop;
+        }
+        if start > 0 {
+            self.left.drain(..start);
+            self.right.drain(..start);
+        }
+    }
+
+    /// Transforms `count` frames from `start` on and takes them in, in order.
+    fn process(&mut self, start: usize, count: usize) {
+        let (hop, length, bins) = (self.frame_length / 2, self.frame_length, self.bins);
+        let (left, right, transform) = (&self.left, &self.right, &self.transform);
+        let first = self.next_frame == 0;
+        let products = &mut self.products[..count * 4 * bins];
+        self.blocks.resize(count, BlockQuality::default());
+        products
+            .par_chunks_mut(4 * bins)
+            .zip(self.blocks.par_iter_mut())
+            .enumerate()
+            .for_each_init(
+                || transform.scratch(),
+                |scratch, (i, (products, block))| {
+                    let at = start + i * hop;
+                    transform.products(
+                        &left[at..at + length],
+                        &right[at..at + length],
+                        scratch,
+                        products,
+                    );
+                    *block = quality::inspect(
+                        &left[at + hop..at + length],
+                        &right[at + hop..at + length],
+                    );
+                },
+            );
+        if first {
+            self.previous = quality::inspect(&left[start..start + hop], &right[start..start + hop]);
+        }
+        for i in 0..count {
+            let block = self.blocks[i];
+            let spoilt = self.previous.click
+                || block.click
+                || self.previous.dropouts > 0
+                || block.dropouts > 0;
+            let products = &self.products[i * 4 * bins..(i + 1) * 4 * bins];
+            let level = common_level(
+                &products[2 * bins..3 * bins][self.level_bins.clone()],
+                &products[3 * bins..][self.level_bins.clone()],
+            );
+            self.programme
+                .take(self.next_frame, level, spoilt, &block, products);
+            self.next_frame += 1;
+            self.previous = block;
+        }
+    }
+
+    /// What is known so far. Frames that are complete are taken in first.
+    pub fn snapshot(&mut self) -> CrossSpectrum {
+        let (hop, available) = (self.hop(), self.left.len().min(self.right.len()));
+        let count = (available / hop).saturating_sub(1);
+        if count > 0 {
+            self.process(0, count);
+            self.left.drain(..count * hop);
+            self.right.drain(..count * hop);
+        }
+        let programme = &self.programme;
+        let (groups, quality, frames) = programme.result();
+        let (first, last) = frames.unwrap_or((0, 0));
+        let span = if self.settings.whole {
+            (0, programme.samples)
+        } else if frames.is_none() {
+            (0, 0)
+        } else {
+            (
+                first * hop as u64,
+                last * hop as u64 + self.frame_length as u64,
+            )
+        };
+        CrossSpectrum {
+            sample_rate_hz: self.settings.sample_rate_hz,
+            frame_length: self.frame_length,
+            alignment: self.settings.alignment,
+            groups,
+            span,
+            origin: 0,
+            quality,
+        }
+    }
+}
+
+/// Decides frame by frame what is programme, and sums it.
+///
+/// A frame is programme when its level (the common power of the channels) is
+/// within 30 dB of the loudest so far. A stretch of programme is held back
+/// until it has lasted a second, so that needle drops and run-out ticks do not
+/// count. When a stretch is 30 dB louder than all before it, what came before
+/// was lead-in, and is forgotten.
+struct Programme {
+    whole: bool,
+    bins: usize,
+    /// Frames in the shortest stretch that counts.
+    shortest: usize,
+    /// Weight of a new level in the running one.
+    smoothing: f64,
+    /// Running and loudest level of what counts.
+    counted: Level,
+    /// The same of the stretch held back.
+    held: Vec<Held>,
+    held_level: Level,
+    /// Whether a stretch that counts is running, and its quiet frames of late.
+    running: bool,
+    quiet: usize,
+    sums: Sums,
+    samples: u64,
+}
+
+#[derive(Debug, Clone, Copy, Default)]
+struct Level {
+    smoothed: f64,
+    loudest: f64,
+}
+
+impl Level {
+    fn starting(level: f64) -> Self {
+        Self {
+            smoothed: level,
+            loudest: level,
+        }
+    }
+    fn follow(&mut self, level: f64, smoothing: f64) {
+        self.smoothed += smoothing * (level - self.smoothed);
+        self.loudest = self.loudest.max(self.smoothed);
+    }
+    fn audible(&self, level: f64) -> bool {
+        level > 0.0 && level >= QUIET * self.loudest
+    }
+}
+
+struct Held {
+    frame: u64,
+    level: f64,
+    spoilt: bool,
+    block: BlockQuality,
+    products: Vec<f32>,
+}
+
+/// What counts so far.
+struct Sums {
+    clean: Groups,
+    spoilt: Groups,
+    span: Option<(u64, u64)>,
+    /// Dropouts of the newest block, counted when programme follows it.
+    newest_dropouts: u32,
+    quality: SignalQuality,
+}
+
+impl Sums {
+    fn new(origin: u64, bins: usize) -> Self {
+        Self {
+            clean: Groups::new(origin, bins),
+            spoilt: Groups::new(origin, bins),
+            span: None,
+            newest_dropouts: 0,
+            quality: SignalQuality::default(),
+        }
+    }
+
+    fn add(&mut self, frame: u64, spoilt: bool, block: &BlockQuality, products: &[f32]) {
+        let follows = self.span.is_some_and(|(_, last)| last + 1 == frame);
+        let quality = &mut self.quality;
+        quality.dropouts += if follows {
+            u64::from(self.newest_dropouts)
+        } else {
+            0
+        };
+        self.newest_dropouts = if follows { block.dropouts } else { 0 };
+        quality.frames += 1;
+        quality.rejected += u64::from(spoilt);
+        quality.clipped += u64::from(block.clipped);
+        quality.left_power += f64::from(block.left_power);
+        quality.right_power += f64::from(block.right_power);
+        self.span = Some((self.span.map_or(frame, |s| s.0), frame));
+        let groups = if spoilt {
+            &mut self.spoilt
+        } else {
+            &mut self.clean
+        };
+        groups.add(frame, products);
+    }
+}
+
+impl Programme {
+    fn new(rate: f64, frame_length: usize, bins: usize, whole: bool) -> Self {
+        let hop_seconds = frame_length as f64 * window::HOP_FRACTION / rate;
+        Self {
+            whole,
+            bins,
+            shortest: (SHORTEST_SECONDS / hop_seconds).round() as usize,
+            smoothing: 1.0 - (-hop_seconds / LEVEL_SECONDS).exp(),
+            counted: Level::default(),
+            held: Vec::new(),
+            held_level: Level::default(),
+            running: whole,
+            quiet: 0,
+            sums: Sums::new(0, bins),
+            samples: 0,
+        }
+    }
+
+    fn take(
+        &mut self,
+        frame: u64,
+        level: f64,
+        spoilt: bool,
+        block: &BlockQuality,
+        products: &[f32],
+    ) {
+        if !self.held.is_empty() {
+            if self.held_level.audible(level) {
+                self.quiet = 0;
+                return self.hold(frame, level, spoilt, block, products);
+            }
+            self.quiet += 1;
+            if !self.paused() {
+                return;
+            }
+            self.held.clear();
+        }
+        let louder_by_far = QUIET * level > self.counted.loudest;
+        if self.running && (self.whole || !louder_by_far) {
+            if self.counted.audible(level) {
+                self.quiet = 0;
+                self.count(frame, level, spoilt, block, products);
+            } else {
+                self.quiet += 1;
+                self.running = self.whole || !self.paused();
+            }
+        } else if self.counted.audible(level) {
+            self.quiet = 0;
+            self.hold(frame, level, spoilt, block, products);
+        }
+    }
+
+    /// Whether the quiet frames of late make a pause: a tenth of the shortest
+    /// stretch, 0.1 s.
+    fn paused(&self) -> bool {
+        self.quiet * 10 > self.shortest
+    }
+
+    fn hold(
+        &mut self,
+        frame: u64,
+        level: f64,
+        spoilt: bool,
+        block: &BlockQuality,
+        products: &[f32],
+    ) {
+        if self.held.is_empty() {
+            self.held_level = Level::starting(level);
+        } else if !spoilt {
+            self.held_level.follow(level, self.smoothing);
+        }
+        self.held.push(Held {
+            frame,
+            level,
+            spoilt,
+            block: *block,
+            products: products.to_vec(),
+        });
+        if self.held.len() >= self.shortest {
+            if QUIET * self.held_level.loudest > self.counted.loudest {
+                self.sums = Sums::new(self.held[0].frame, self.bins);
+                self.counted = Level::starting(self.held[0].level);
+            }
+            self.running = true;
+            for held in std::mem::take(&mut self.held) {
+                self.count(
+                    held.frame,
+                    held.level,
+                    held.spoilt,
+                    &held.block,
+                    &held.products,
+                );
+            }
+        }
+    }
+
+    fn count(
+        &mut self,
+        frame: u64,
+        level: f64,
+        spoilt: bool,
+        block: &BlockQuality,
+        products: &[f32],
+    ) {
+        if !spoilt {
+            self.counted.follow(level, self.smoothing);
+        }
+        self.sums.add(frame, spoilt, block, products);
+    }
+
+    /// The groups that count, what was seen, and the first and last frame.
+    fn result(&self) -> (Vec<Group>, SignalQuality, Option<(u64, u64)>) {
+        let mut quality = self.sums.quality;
+        quality.samples = self.samples;
+        let mut groups: Vec<Group> = self.sums.clean.iter().cloned().collect();
+        let frames = quality.frames.max(1) as f64;
+        quality.left_power /= frames;
+        quality.right_power /= frames;
+        if quality.rejected as f64 > MOST_REJECTED * quality.frames as f64 {
+            quality.rejection_undone = true;
+            quality.rejected = 0;
+            for group in self.sums.spoilt.iter() {
+                let overlaps = |g: &&mut Group| {
+                    g.first_frame <= group.last_frame && group.first_frame <= g.last_frame
+                };
+                match groups.iter_mut().find(overlaps) {
+                    Some(same) => same.join(group),
+                    None => groups.push(group.clone()),
+                }
+            }
+            groups.sort_by_key(|g| g.first_frame);
+        }
+        (groups, quality, self.sums.span)
+    }
+}
+
+/// Common level of the channels in one frame: the magnitudes of the
+/// cross-spectrum summed coherently over stretches of about a kilohertz, so that
+/// noise of each wall alone counts a tenth.
+fn common_level(re: &[f32], im: &[f32]) -> f64 {
+    const STRETCH: usize = 96;
+    re.chunks(STRETCH)
+        .zip(im.chunks(STRETCH))
+        .map(|(re, im)| f64::from(re.iter().sum::<f32>().hypot(im.iter().sum::<f32>())))
+        .sum()
+}
