@@ -152,7 +152,11 @@ impl Measure {
 
 /// The document of one analysed capture, as the only one of a job.
 fn measurement(job: &Job, analysis: &Analysis, coverage: f64) -> Result<Measurement, String> {
-    let data = CaptureData::of(analysis);
+    // The capture's own doubts are listed here as they are, not by capture.
+    let data = CaptureData {
+        caveats: Vec::new(),
+        ..CaptureData::of(analysis)
+    };
     let solved = job::solve(job, &[Some(data)], coverage).map_err(|e| e.to_string())?;
     let estimate = &analysis.estimate;
     let setup = &solved.solution.setups[0];
@@ -187,10 +191,6 @@ fn measurement(job: &Job, analysis: &Analysis, coverage: f64) -> Result<Measurem
         measurement.conformity = None;
         measurement.correction = None;
     }
-    for caveat in &solved.solution.warnings {
-        if !measurement.warnings.contains(caveat) {
-            measurement.warnings.push(caveat.clone());
-        }
-    }
+    measurement.warnings.extend(solved.solution.warnings);
     Ok(measurement)
 }
