@@ -16,6 +16,8 @@
 //! 8. [`store`]: hum, dropouts, clipping, dither, words.
 //! 9. [`truth`]: what is known of the result.
 //!
+//! [`variations`] makes a whole set from one recipe.
+//!
 //! Everything from 2 to 6 runs at an *inner rate* of at least 176.4 kHz, a
 //! whole multiple of the file's. The groove's plan-view curvature is left out:
 //! over the 20 um that a tip touches it is 3 nm at 60 mm radius. Tip, cantilever
@@ -35,6 +37,7 @@ pub mod stylus;
 pub mod trace;
 pub mod truth;
 pub mod turntable;
+pub mod variations;
 
 use crate::units::{DEGREE, MICROMETRE, MICROSECOND};
 use recipe::{Leads, Recipe, RecipeError};
@@ -166,10 +169,7 @@ pub fn render(recipe: &Recipe, folder: &Path) -> Result<Rendered, RecipeError> {
     };
     let truth = Truth {
         schema: truth::SCHEMA,
-        program: Program {
-            name: env!("CARGO_PKG_NAME"),
-            version: env!("CARGO_PKG_VERSION"),
-        },
+        program: Program::this(),
         invented: true,
         file: String::new(),
         sha256: String::new(),
