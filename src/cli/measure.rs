@@ -7,7 +7,8 @@ use clap::Args;
 use groovelag::analysis::{self, Analysis};
 use groovelag::groove::Profile;
 use groovelag::job::{self, CaptureData, CaptureSpec, Cartridge, Job, PivotedArm, Setup, Stated};
-use groovelag::report::{self, Measurement, Program};
+use groovelag::document::{self, Program};
+use groovelag::report::Measurement;
 use groovelag::uncertainty::{Direction, Quantity, Verdict};
 use groovelag::units::{DEGREE, MICROMETRE, MICROSECOND, MILLIMETRE};
 use std::ffi::OsString;
@@ -134,7 +135,7 @@ impl Measure {
         let job = self.situation.job(&self.capture, &self.recording);
         let measurement = measurement(&job, &analysis, self.common.coverage)?;
         let shown = if self.common.json {
-            report::json(&measurement).map_err(|e| e.to_string())?
+            document::json(&measurement).map_err(|e| e.to_string())?
         } else {
             measurement.text(output::width())
         };
