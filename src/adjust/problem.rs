@@ -175,6 +175,11 @@ impl<'a> Block<'a> {
         &self.unknowns
     }
 
+    /// Its information matrix.
+    pub fn information(&self) -> &Array2<f64> {
+        &self.information
+    }
+
     /// The values its information stands for, `A^+ b`.
     pub fn target(&self) -> &Array1<f64> {
         &self.target
@@ -531,6 +536,11 @@ impl<'a> Problem<'a> {
         let mut solution = self.describe(x, &normal, termination, iterations);
         solution.log_determinant = factor.log_determinant() + within;
         Ok((solution, factor))
+    }
+
+    /// The error that names an open unknown at `x`.
+    pub(super) fn first_open(&self, x: &[f64]) -> AdjustError {
+        self.singular(&self.normal(x).matrix)
     }
 
     /// Names the unknown that a singular normal matrix leaves open.

@@ -7,7 +7,7 @@ use crate::adjust::{Block, Evaluation, Problem, Unknown};
 use crate::delay::{Information, Node, Owner, Side, Term};
 use crate::groove::{Arm, Conditions, Input, Profile, Tip};
 use crate::uncertainty::Caveat;
-use crate::units::{DEGREE, MILLIMETRE};
+use crate::units::{DEGREE, MICROSECOND, MILLIMETRE};
 use ndarray::{Array1, Array2};
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -199,6 +199,8 @@ pub(super) enum Readings<'a> {
 
 struct Builder<'a> {
     job: &'a Job,
+    /// Standard deviation of the scatter between drops, seconds.
+    scatter: f64,
     parameters: Vec<Parameter>,
     index: BTreeMap<String, usize>,
 }
@@ -558,6 +560,19 @@ impl Builder<'_> {
                 radius_mm: out / MILLIMETRE,
             });
         }
+        let place = self.place(
+            format!("capture.{}.scatter_us", at + 1),
+            || "scatter between drops".to_owned(),
+            MICROSECOND,
+            Estimate {
+                value: 0.0,
+                u: self.scatter,
+            },
+        );
+        if let Place::Unknown(k, _) = place {
+            observation.unknowns.push(k);
+            observation.effects.push(Effect::Term(0, 1.0));
+        }
         for (row, term) in terms.iter().enumerate().skip(1) {
             let (id, words) = term_name(term, spec, setup, at);
             let prior = self.term_prior(term, chain.component_tolerance);
@@ -656,9 +671,14 @@ fn find<'a, T>(
 }
 
 /// Makes the network of a job.
-pub(super) fn network(job: &Job, readings: Readings<'_>) -> Result<Network, JobError> {
+pub(super) fn network(
+    job: &Job,
+    readings: Readings<'_>,
+    scatter: f64,
+) -> Result<Network, JobError> {
     let mut builder = Builder {
         job,
+        scatter,
         parameters: Vec::new(),
         index: BTreeMap::new(),
     };

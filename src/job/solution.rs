@@ -2,7 +2,8 @@
 
 use super::description::{Job, Source};
 use super::network::{self, CaptureData, Network, Readings, id};
-use super::{JobError, priors};
+use super::scatter::{Scatter, Turns};
+use super::{JobError, Knowledge, outliers, priors};
 use crate::adjust::{self, Determined, Marginal, Termination};
 use crate::delay::Information;
 use crate::groove::{Profile, Tip};
@@ -30,7 +31,7 @@ const DOUBTED_P: f64 = 0.01;
 
 /// Up to this many unknowns every band comes from the marginal distribution;
 /// above it only where [`RELATIVE_LEVER`] or [`LARGE_ANGLE_DEG`] asks for it.
-const ALWAYS_MARGINAL: usize = 60;
+pub(super) const ALWAYS_MARGINAL: usize = 60;
 
 /// Relative standard uncertainty of scale times lever above which the
 /// linearised band is not used (model.md, section 3: about a tenth; half of
@@ -199,7 +200,9 @@ pub struct Solved {
 /// Adjusts a job. `data` holds one entry per capture of the job, `None` for
 /// those that are not recorded yet; bands have the given `coverage`.
 pub fn solve(job: &Job, data: &[Option<CaptureData>], coverage: f64) -> Result<Solved, JobError> {
-    let network = network::network(job, Readings::Real(data))?;
+    refuse_known(job, data)?;
+    let scatter = Scatter::between_drops(job, data);
+    let network = network::network(job, Readings::Real(data), scatter.deviation)?;
     let adjustment = network.problem.solve()?;
     let view = View {
         job,
@@ -207,7 +210,23 @@ pub fn solve(job: &Job, data: &[Option<CaptureData>], coverage: f64) -> Result<S
         adjustment: &adjustment,
         coverage,
     };
-    let solution = view.solution(data)?;
+    let mut solution = view.solution(data)?;
+    let turns = Turns {
+        job,
+        data,
+        scatter: scatter.deviation,
+    };
+    for setup in &mut solution.setups {
+        setup.zero_setting_deg = turns.zero_setting(&setup.name, coverage);
+    }
+    solution.warnings.extend(scatter.caveat());
+    solution.warnings.extend(same_recording(job, data));
+    solution
+        .warnings
+        .extend(outliers::find(job, data, &scatter, &network, &adjustment));
+    solution
+        .warnings
+        .sort_by_key(|w| std::cmp::Reverse(w.level));
     Ok(Solved {
         network,
         adjustment,
@@ -216,7 +235,85 @@ pub fn solve(job: &Job, data: &[Option<CaptureData>], coverage: f64) -> Result<S
     })
 }
 
+/// Refuses recordings that the job's knowledge was learned from.
+fn refuse_known(job: &Job, data: &[Option<CaptureData>]) -> Result<(), JobError> {
+    for (at, data) in data.iter().enumerate() {
+        let Some(hash) = data.as_ref().and_then(|d| d.sha256.as_ref()) else {
+            continue;
+        };
+        if let Some(knowledge) = job.knowledge.iter().find(|k| k.captures.contains(hash)) {
+            return Err(JobError::AlreadyUsed {
+                capture: network::locate(at, &job.captures[at]),
+                file: knowledge.source.clone(),
+            });
+        }
+    }
+    Ok(())
+}
+
+/// The same recording under two entries counts twice.
+fn same_recording(job: &Job, data: &[Option<CaptureData>]) -> Vec<Caveat> {
+    let mut seen = std::collections::BTreeMap::new();
+    let mut caveats = Vec::new();
+    for (at, data) in data.iter().enumerate() {
+        let spec = &job.captures[at];
+        let Some(hash) = data.as_ref().and_then(|d| d.sha256.clone()) else {
+            continue;
+        };
+        let span = (spec.from_s.map(f64::to_bits), spec.to_s.map(f64::to_bits));
+        if let Some(first) = seen.insert((hash, span), at) {
+            caveats.push(Caveat::serious(
+                "same-recording-twice",
+                format!(
+                    "{} and {} are the same recording and the same span, so it counts twice; remove one",
+                    network::locate(first, &job.captures[first]),
+                    network::locate(at, spec)
+                ),
+            ));
+        }
+    }
+    caveats
+}
+
 impl Solved {
+    /// What the job has learned about records, cartridges, chains and arms,
+    /// for later jobs; `data` as given to [`solve`].
+    pub fn knowledge(&self, job: &Job, data: &[Option<CaptureData>]) -> Knowledge {
+        let lasting = ["record.", "cartridge.", "chain.", "arm.", "calibration."];
+        let members: Vec<usize> = (0..self.network.parameters.len())
+            .filter(|&k| {
+                let id = &self.network.parameters[k].id;
+                // a radius belongs to a band, not to what is known of the record
+                lasting.iter().any(|p| id.starts_with(p)) && !id.contains(".radius_mm[")
+            })
+            .collect();
+        let factor = |k: usize| self.network.parameters[k].factor;
+        let mut captures: Vec<String> = job
+            .knowledge
+            .iter()
+            .flat_map(|k| k.captures.iter().cloned())
+            .chain(data.iter().flatten().filter_map(|d| d.sha256.clone()))
+            .collect();
+        captures.sort();
+        captures.dedup();
+        Knowledge {
+            source: String::new(),
+            ids: members
+                .iter()
+                .map(|&k| self.network.parameters[k].id.clone())
+                .collect(),
+            values: members
+                .iter()
+                .map(|&k| self.adjustment.values[k] / factor(k))
+                .collect(),
+            covariance: Array2::from_shape_fn((members.len(), members.len()), |(i, j)| {
+                let (i, j) = (members[i], members[j]);
+                self.adjustment.covariance[[i, j]] / (factor(i) * factor(j))
+            }),
+            captures,
+        }
+    }
+
     /// Any unknown by its id, in the unit of the id, with its budget; `None`
     /// where it is exact or not part of the job.
     pub fn quantity(&self, id: &str) -> Result<Option<(Quantity, Vec<BudgetLine>)>, JobError> {
