@@ -1,6 +1,11 @@
 //! Typed arguments into validated requests, library calls and views.
 //! clap and the exit policy live here alone.
 
+mod compare;
+mod output;
+mod plan;
+mod solve;
+
 use clap::{Parser, Subcommand};
 use std::process::ExitCode;
 
@@ -14,9 +19,9 @@ struct Arguments {
 
 #[derive(Debug, Subcommand)]
 enum Command {
-    /// Show the version (until the first command lands).
-    #[command(hide = true)]
-    Nothing,
+    Solve(solve::SolveArguments),
+    Compare(compare::CompareArguments),
+    Plan(plan::PlanArguments),
 }
 
 /// How a command ended; the contract's exit status.
@@ -32,7 +37,9 @@ pub enum Outcome {
 pub fn run() -> ExitCode {
     let arguments = Arguments::parse();
     let outcome: Result<Outcome, String> = match arguments.command {
-        Command::Nothing => Ok(Outcome::Done),
+        Command::Solve(a) => solve::run(&a, &read_capture),
+        Command::Compare(a) => compare::run(&a, &read_capture),
+        Command::Plan(a) => plan::run(&a),
     };
     match outcome {
         Ok(Outcome::Done) => ExitCode::SUCCESS,
@@ -42,4 +49,12 @@ pub fn run() -> ExitCode {
             ExitCode::from(2)
         }
     }
+}
+
+/// A recording of a job as information about its delay.
+fn read_capture(
+    _spec: &groovelag::job::CaptureSpec,
+    _path: &std::path::Path,
+) -> Result<groovelag::job::CaptureData, String> {
+    Err("recordings cannot be analysed yet; give delay_us = { value, u }".to_owned())
 }

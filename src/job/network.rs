@@ -22,6 +22,11 @@ const GAUSS_5: [(f64, f64); 5] = [
     (0.953_089_922_969_332, 0.118_463_442_528_094_5),
 ];
 
+/// Rotation at which a job is predicted where none is stated, radians: the
+/// tolerance commonly allowed, since that is where it will be decided; at zero
+/// the lever would not matter and the prediction flatter.
+const PLANNED_ROTATION: f64 = 5.0 * DEGREE;
+
 /// What a capture brings to a job.
 #[derive(Debug, Clone, PartialEq)]
 pub struct CaptureData {
@@ -742,7 +747,7 @@ pub(super) fn network(
     let Builder {
         parameters, index, ..
     } = builder;
-    let unknowns: Vec<Unknown> = parameters
+    let mut unknowns: Vec<Unknown> = parameters
         .iter()
         .map(|p| Unknown {
             name: p.words.clone(),
@@ -750,6 +755,13 @@ pub(super) fn network(
             scale: p.prior.u,
         })
         .collect();
+    if let Readings::Predicted = readings {
+        for (name, setup) in &job.setups {
+            if let (None, Some(&k)) = (setup.rotation.value, index.get(&id::rotation(name))) {
+                unknowns[k].start = PLANNED_ROTATION;
+            }
+        }
+    }
 
     let mut blocks = Vec::new();
     let mut words = Vec::new();
@@ -800,7 +812,7 @@ pub(super) fn network(
                 let own: Vec<f64> = observation
                     .unknowns
                     .iter()
-                    .map(|&k| parameters[k].prior.value)
+                    .map(|&k| unknowns[k].start)
                     .collect();
                 data.information
                     .matrix

@@ -65,10 +65,15 @@ pub struct Plan {
     pub setups: Vec<PlannedSetup>,
     /// What to record next, best first; empty when nothing will help.
     pub suggestions: Vec<Suggestion>,
+    /// Root mean square over setups, degrees, once a sequence of suggestions
+    /// has been followed; as the job stands in a ranking.
+    #[serde(skip)]
+    pub reached_deg: f64,
 }
 
 /// Predicts a job from its planned and given captures, linearised at the
-/// prior means, and looks for the captures that would help most among:
+/// prior means (a rotation that is not stated at 5 degrees, where the tolerance
+/// commonly lies), and looks for the captures that would help most among:
 /// the other speed, swapped leads, a turn of 4 degrees each way, a spherical
 /// tip on the record, an inner radius, another record side, a calibration of
 /// the chain with one signal on both inputs, a repeat.
@@ -128,6 +133,7 @@ pub fn plan(job: &Job, wanted: Wanted) -> Result<Plan, JobError> {
     Ok(Plan {
         setups: now,
         suggestions,
+        reached_deg: current,
     })
 }
 

@@ -86,6 +86,10 @@ pub struct SetupResult {
     pub correction: Option<Correction>,
     /// The turn at which both edges read together, from known turns.
     pub zero_setting_deg: Option<Quantity>,
+    /// Whether the tip cannot see its own rotation, which then is only what
+    /// was known before; neither conformity nor correction follow from it.
+    #[serde(skip)]
+    pub blind: bool,
 }
 
 /// What is known of a record side.
@@ -471,6 +475,12 @@ impl View<'_> {
     fn setup(&self, name: &str) -> Result<SetupResult, JobError> {
         let limits = &self.job.limits;
         let setup = &self.job.setups[name];
+        let blind = self
+            .job
+            .cartridges
+            .get(&setup.cartridge)
+            .is_some_and(|c| c.profile == Some(Profile::Spherical));
+        let tolerance = limits.tolerance.filter(|_| !blind);
         let Some(k) = self.network.unknown(&id::rotation(name)) else {
             let profile = self
                 .job
@@ -482,7 +492,7 @@ impl View<'_> {
                 name: name.to_owned(),
                 rotation_deg: Quantity::normal(exact, 0.0, self.coverage),
                 budget: Vec::new(),
-                conformity: limits.tolerance.map(|tolerance| {
+                conformity: tolerance.map(|tolerance| {
                     let inside = if exact.abs() * DEGREE <= tolerance {
                         1.0
                     } else {
@@ -492,6 +502,7 @@ impl View<'_> {
                 }),
                 correction: None,
                 zero_setting_deg: None,
+                blind,
             });
         };
         let large = (self.adjustment.values[k] / DEGREE).abs() > LARGE_ANGLE_DEG;
@@ -504,7 +515,7 @@ impl View<'_> {
         Ok(SetupResult {
             name: name.to_owned(),
             budget: unknown_budget(self.network, self.adjustment, k, DEGREE.recip()),
-            conformity: limits.tolerance.map(|tolerance| match &marginal {
+            conformity: tolerance.map(|tolerance| match &marginal {
                 Some(m) => Conformity::from_probability(
                     m.cumulative(tolerance) - m.cumulative(-tolerance),
                     tolerance / DEGREE,
@@ -515,9 +526,11 @@ impl View<'_> {
                     tolerance / DEGREE,
                 ),
             }),
-            correction: correction(&rotation_deg, limits.max_turn.map(|t| t / DEGREE)),
+            correction: correction(&rotation_deg, limits.max_turn.map(|t| t / DEGREE))
+                .filter(|_| !blind),
             rotation_deg,
             zero_setting_deg: None,
+            blind,
         })
     }
 

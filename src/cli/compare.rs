@@ -1,0 +1,40 @@
+//! `groovelag compare`.
+
+use super::solve::{Reader, coverage, load};
+use super::{Outcome, output};
+use clap::Args;
+use groovelag::job;
+use groovelag::report::solution::{ComparisonDocument, comparison_text};
+use std::path::PathBuf;
+
+/// Change between two setups of a job, with what they share cancelled.
+#[derive(Debug, Args)]
+pub struct CompareArguments {
+    /// Job file (TOML, format = 1).
+    job: PathBuf,
+    /// Name of the earlier setup.
+    #[arg(long, value_name = "SETUP")]
+    before: String,
+    /// Name of the later setup.
+    #[arg(long, value_name = "SETUP")]
+    after: String,
+    /// Print one JSON document instead of text.
+    #[arg(long)]
+    json: bool,
+    /// Coverage probability of the bands.
+    #[arg(long, default_value = "0.95", value_parser = coverage)]
+    coverage: f64,
+}
+
+/// Runs the command.
+pub fn run(arguments: &CompareArguments, reader: &Reader) -> Result<Outcome, String> {
+    let (job, _, solved) = load(&arguments.job, arguments.coverage, reader)?;
+    let comparison = job::compare(&job, &solved, &arguments.before, &arguments.after)
+        .map_err(|e| format!("{}: {e}", arguments.job.display()))?;
+    if arguments.json {
+        output::print_json(&ComparisonDocument::new(comparison))?;
+    } else {
+        output::print(&comparison_text(&comparison))?;
+    }
+    Ok(Outcome::Done)
+}
