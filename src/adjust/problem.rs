@@ -382,6 +382,16 @@ impl<'a> Problem<'a> {
             matrix: Array2::zeros((n, n)),
         };
         for block in &self.blocks {
+            // most blocks are priors on one unknown: no matrices for those
+            if let (None, &[i]) = (&block.model, block.unknowns.as_slice()) {
+                let weight = block.information[[0, 0]];
+                let misfit = x[i] - block.target[0];
+                let scale = self.unknowns[i].scale;
+                normal.chi_square += weight * misfit * misfit;
+                normal.gradient[i] += scale * weight * misfit;
+                normal.matrix[[i, i]] += scale * scale * weight;
+                continue;
+            }
             let Evaluation { values, jacobian } = block.evaluate(x);
             let misfit = &values - &block.target;
             let pull = block.information.dot(&misfit);

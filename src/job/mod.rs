@@ -113,3 +113,6 @@ pub enum JobError {
 
 #[cfg(test)]
 mod tests;
+
+#[cfg(test)]
+mod coverage_tests;

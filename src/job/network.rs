@@ -534,7 +534,14 @@ impl Builder<'_> {
                 swapped: spec.swapped,
             },
             radius: spec.radius,
-            nodes,
+            nodes: if spec.radius[0] == spec.radius[1] {
+                vec![Node {
+                    position: 0.5,
+                    weight: nodes.iter().map(|n| n.weight).sum(),
+                }]
+            } else {
+                nodes
+            },
             terms: terms.len(),
             unknowns: Vec::new(),
             effects: Vec::new(),

@@ -12,12 +12,12 @@ fn us(value: f64, u: f64) -> Stated {
     Stated::with_u(value * MICROSECOND, u * MICROSECOND)
 }
 
-fn deg(value: f64, u: f64) -> Stated {
+pub(super) fn deg(value: f64, u: f64) -> Stated {
     Stated::with_u(value * DEGREE, u * DEGREE)
 }
 
 /// The worked example of model.md, section 3, without captures.
-fn worked_example() -> Job {
+pub(super) fn worked_example() -> Job {
     let tip = |side_um: f64, u: f64| Cartridge {
         profile: Some(Profile::Elliptical),
         frontal_radius: um(18.0, 1.0),
@@ -64,7 +64,7 @@ fn worked_example() -> Job {
     }
 }
 
-fn capture(setup: &str, rpm: f64, turn_deg: f64, swapped: bool) -> CaptureSpec {
+pub(super) fn capture(setup: &str, rpm: f64, turn_deg: f64, swapped: bool) -> CaptureSpec {
     CaptureSpec {
         source: Source::Planned,
         setup: setup.into(),
@@ -82,7 +82,7 @@ fn capture(setup: &str, rpm: f64, turn_deg: f64, swapped: bool) -> CaptureSpec {
     }
 }
 
-const LOW: f64 = 100.0 / 3.0;
+pub(super) const LOW: f64 = 100.0 / 3.0;
 
 /// Captures of the table's rows with its three figures: rotation and cut in
 /// degrees, chain skew in microseconds.
