@@ -5,7 +5,7 @@ use super::output::{self, Progress};
 use super::{Common, Outcome};
 use clap::Args;
 use groovelag::analysis::{self, Analysis};
-use groovelag::document::{self, Program};
+use groovelag::document::Program;
 use groovelag::groove::Profile;
 use groovelag::job::{self, CaptureData, CaptureSpec, Cartridge, Job, PivotedArm, Setup, Stated};
 use groovelag::report::Measurement;
@@ -134,12 +134,11 @@ impl Measure {
         drop(progress);
         let job = self.situation.job(&self.capture, &self.recording);
         let measurement = measurement(&job, &analysis, self.common.coverage)?;
-        let shown = if self.common.json {
-            document::json(&measurement).map_err(|e| e.to_string())?
+        if self.common.json {
+            output::print_json(&measurement)?;
         } else {
-            measurement.text(output::width())
-        };
-        output::print(&shown)?;
+            output::print(&measurement.text(output::width()))?;
+        }
         let met = measurement
             .conformity
             .is_none_or(|c| c.verdict == Verdict::Conforming);
@@ -192,6 +191,15 @@ fn measurement(job: &Job, analysis: &Analysis, coverage: f64) -> Result<Measurem
         measurement.conformity = None;
         measurement.correction = None;
     }
-    measurement.warnings.extend(solved.solution.warnings);
+    // That priors carry a single capture goes without saying, and the budget
+    // says which.
+    let spoken = ["carried-by-priors", "chi-square-low"];
+    measurement.warnings.extend(
+        solved
+            .solution
+            .warnings
+            .into_iter()
+            .filter(|w| !spoken.contains(&w.code.as_str())),
+    );
     Ok(measurement)
 }

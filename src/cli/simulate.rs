@@ -98,7 +98,7 @@ pub fn run(arguments: &Arguments) -> Result<Outcome, String> {
             program: Program::this(),
             captures,
         };
-        output::print(&document::json(&document).map_err(|error| error.to_string())?)?;
+        output::print_json(&document)?;
     }
     Ok(Outcome::Done)
 }

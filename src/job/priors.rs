@@ -134,11 +134,7 @@ pub fn scale_u(crosstalk_db: f64) -> f64 {
     std::f64::consts::SQRT_2 * 10f64.powf(crosstalk_db / 20.0)
 }
 
-/// Standard uncertainty of the difference of `ln T` between two channels whose
-/// time constants each have a relative standard uncertainty `tolerance`.
-pub fn equaliser_u(tolerance: f64) -> f64 {
-    std::f64::consts::SQRT_2 * tolerance
-}
+pub use crate::delay::phase::equaliser_u;
 
 /// Priors of the three sizes of a tip (see [`crate::groove::Tip`]) for a
 /// stated profile, `None` being a generic elliptical.
