@@ -1,24 +1,26 @@
-//! The distribution of one unknown with everything else taken account of,
+//! The distribution of one combination of unknowns with everything else taken
+//! account of,
 //! where the linearised one will not do.
 
 use super::problem::{AdjustError, Problem, Solution};
 use crate::uncertainty::Interval;
+use ndarray::Array1;
 
 /// Grid points per standard uncertainty. The density is smooth on that scale,
 /// and the trapezoidal rule converges faster than any power of the step there.
-const POINTS_PER_U: f64 = 4.0;
+const POINTS_PER_U: f64 = 3.0;
 
 /// The walk outwards ends where the logarithm of the density has fallen this
-/// far below its largest value: the tails beyond hold less than 1e-6.
-const DEPTH: f64 = 16.0;
+/// far below its largest value: the tails beyond hold less than 1e-5.
+const DEPTH: f64 = 12.0;
 
 /// Grid points either side at most, which is 50 standard uncertainties.
-const REACH: usize = 200;
+const REACH: usize = 150;
 
-/// Density of one unknown on a uniform grid.
+/// Density of one combination of unknowns on a uniform grid.
 ///
-/// At each point the other unknowns are minimised over and their spread is
-/// taken into account by the determinant of their normal matrix: Laplace's
+/// At each point the cost is minimised under the constraint and the spread
+/// within it is taken into account by the determinant of the normal matrix: Laplace's
 /// approximation of the marginal posterior (Tierney and Kadane 1986, from
 /// memory). With normal priors and a linear model it is exact.
 #[derive(Debug, Clone, PartialEq)]
@@ -27,43 +29,46 @@ pub struct Marginal {
     step: f64,
     /// Cumulative probability at the grid points; first 0, last 1.
     cumulative: Vec<f64>,
+    /// Probability per step at the grid points: the cumulative's slope.
+    density: Vec<f64>,
 }
 
 impl Marginal {
-    /// The marginal of unknown `k` around `solution`, within `lowest..highest`.
+    /// The marginal of `combination' x` around `solution`, within
+    /// `lowest..highest`.
     pub fn new(
         problem: &Problem<'_>,
         solution: &Solution,
-        k: usize,
+        combination: &Array1<f64>,
         (lowest, highest): (f64, f64),
     ) -> Result<Self, AdjustError> {
-        let u = solution.covariance[[k, k]].sqrt();
-        let step = u / POINTS_PER_U;
-        let centre = solution.values[k];
+        // how all unknowns move with the combination, by regression
+        let with = solution.covariance.dot(combination);
+        let variance = combination.dot(&with);
+        let step = variance.sqrt() / POINTS_PER_U;
+        let centre: f64 = combination
+            .iter()
+            .zip(&solution.values)
+            .map(|(c, x)| c * x)
+            .sum();
         let log_density = |s: &Solution| -0.5 * (s.chi_square + s.log_determinant);
-        let at_centre = problem.solve_with_fixed(solution.values.clone(), k)?;
+        let at_centre = problem.solve_within(solution.values.clone(), combination)?;
         let mut peak = log_density(&at_centre);
         let mut walk = |sign: f64| {
             let mut found: Vec<f64> = Vec::new();
-            // regression of the other unknowns on this one: the first guess
             let mut x = at_centre.values.clone();
-            let mut slope: Vec<f64> = (0..x.len())
-                .map(|i| sign * step * solution.covariance[[i, k]] / (u * u))
-                .collect();
+            let by_regression: Vec<f64> = with.iter().map(|w| sign * step * w / variance).collect();
+            let mut slope = by_regression.clone();
             for i in 1..=REACH {
                 let value = centre + sign * step * i as f64;
                 if !(lowest..=highest).contains(&value) {
                     break;
                 }
-                let guess = |slope: &[f64]| -> Vec<f64> {
-                    let mut guess: Vec<f64> = x.iter().zip(slope).map(|(x, d)| x + d).collect();
-                    guess[k] = value;
-                    guess
-                };
-                // a far guess may leave the model's domain: then start where we are
+                let guess = |slope: &[f64]| x.iter().zip(slope).map(|(x, d)| x + d).collect();
+                // a far guess may leave the model's domain: then the near one
                 let solved = problem
-                    .solve_with_fixed(guess(&slope), k)
-                    .or_else(|_| problem.solve_with_fixed(guess(&vec![0.0; slope.len()]), k));
+                    .solve_within(guess(&slope), combination)
+                    .or_else(|_| problem.solve_within(guess(&by_regression), combination));
                 let Ok(solved) = solved else { break };
                 slope = solved.values.iter().zip(&x).map(|(a, b)| a - b).collect();
                 x.clone_from(&solved.values);
@@ -85,11 +90,14 @@ impl Marginal {
             .chain([log_density(&at_centre)])
             .chain(above)
             .collect();
-        let density: Vec<f64> = logs.iter().map(|l| (l - peak).exp()).collect();
+        let mut density: Vec<f64> = logs.iter().map(|l| (l - peak).exp()).collect();
+        let (cumulative, total) = cumulate(&density);
+        density.iter_mut().for_each(|d| *d /= total);
         Ok(Self {
             start,
             step,
-            cumulative: cumulate(&density),
+            cumulative,
+            density,
         })
     }
 
@@ -130,28 +138,22 @@ impl Marginal {
         Interval::finite(self.quantile(tail), self.quantile(1.0 - tail), coverage)
     }
 
-    /// Monotone cubic through the cumulative's grid points, `t` in 0..1 of
-    /// interval `i`; slopes limited as by Fritsch and Carlson (1980).
+    /// Cubic with the cumulative's values and slopes at both ends of interval
+    /// `i`, `t` in 0..1; slopes are limited to three rises, which keeps it
+    /// monotone (Fritsch and Carlson 1980, from memory).
     fn between(&self, i: usize, t: f64) -> f64 {
-        let c = &self.cumulative;
-        let rise = |j: usize| c[j + 1] - c[j];
-        let slope = |j: usize| {
-            if j == 0 || j + 1 == c.len() {
-                0.0
-            } else {
-                let (left, right) = (rise(j - 1), rise(j));
-                (0.5 * (left + right)).min(3.0 * left.min(right))
-            }
-        };
-        let (m0, m1) = (slope(i), slope(i + 1));
-        let d = rise(i);
-        c[i] + t * (m0 + t * ((3.0 * d - 2.0 * m0 - m1) + t * (m0 + m1 - 2.0 * d)))
+        let start = self.cumulative[i];
+        let rise = self.cumulative[i + 1] - start;
+        let m0 = self.density[i].min(3.0 * rise);
+        let m1 = self.density[i + 1].min(3.0 * rise);
+        start + t * (m0 + t * ((3.0 * rise - 2.0 * m0 - m1) + t * (m0 + m1 - 2.0 * rise)))
     }
 }
 
 /// Cumulative probability at the grid points: the integral over each step by
 /// the four-point rule (13 (f0 + f1) - f_-1 - f_2) / 24, zero beyond the ends.
-fn cumulate(density: &[f64]) -> Vec<f64> {
+/// Also the total before division.
+fn cumulate(density: &[f64]) -> (Vec<f64>, f64) {
     let at = |i: isize| -> f64 {
         usize::try_from(i)
             .ok()
@@ -169,5 +171,5 @@ fn cumulate(density: &[f64]) -> Vec<f64> {
     for c in &mut cumulative {
         *c /= sum;
     }
-    cumulative
+    (cumulative, sum)
 }

@@ -17,6 +17,10 @@ const ITERATION_LIMIT: usize = 200;
 /// A step shorter than this many standard uncertainties ends the search.
 const STEP_TOLERANCE: f64 = 1e-9;
 
+/// The same on a constraint, where only chi-square is wanted: it is off
+/// by less than the square of this.
+const COARSE_STEP_TOLERANCE: f64 = 1e-4;
+
 /// A step that promises to lower chi-square by less than this share of it is
 /// lost in the rounding of its sum (a few hundred additions of f64).
 const ROUNDING: f64 = 1e-13;
@@ -296,8 +300,8 @@ pub struct Solution {
     pub termination: Termination,
     /// Iterations used.
     pub iterations: usize,
-    /// Logarithm of the determinant of the normal matrix in scaled unknowns
-    /// (without the fixed one, if any).
+    /// Logarithm of the determinant of the normal matrix in scaled unknowns,
+    /// within the constraint if there is one.
     pub(super) log_determinant: f64,
 }
 
@@ -305,6 +309,17 @@ struct Normal {
     chi_square: f64,
     gradient: Array1<f64>,
     matrix: Array2<f64>,
+}
+
+impl Normal {
+    fn is_finite(&self) -> bool {
+        self.chi_square.is_finite()
+            && self
+                .gradient
+                .iter()
+                .chain(&self.matrix)
+                .all(|v| v.is_finite())
+    }
 }
 
 impl<'a> Problem<'a> {
@@ -354,7 +369,7 @@ impl<'a> Problem<'a> {
     }
 
     /// Normal equations in scaled unknowns at `x`.
-    fn normal(&self, x: &[f64], fixed: Option<usize>) -> Normal {
+    fn normal(&self, x: &[f64]) -> Normal {
         let n = self.unknowns.len();
         let mut normal = Normal {
             chi_square: 0.0,
@@ -376,12 +391,6 @@ impl<'a> Problem<'a> {
                 }
             }
         }
-        if let Some(k) = fixed {
-            normal.gradient[k] = 0.0;
-            normal.matrix.row_mut(k).fill(0.0);
-            normal.matrix.column_mut(k).fill(0.0);
-            normal.matrix[[k, k]] = 1.0;
-        }
         normal
     }
 
@@ -389,46 +398,90 @@ impl<'a> Problem<'a> {
     pub fn solve(&self) -> Result<Solution, AdjustError> {
         let start = self.unknowns.iter().map(|u| u.start).collect();
         let (mut solution, factor) = self.minimise(start, None)?;
-        solution.covariance = factor.inverse();
-        for ((i, j), value) in solution.covariance.indexed_iter_mut() {
-            *value *= self.unknowns[i].scale * self.unknowns[j].scale;
-        }
+        solution.covariance = self.unscaled(&factor.inverse());
         Ok(solution)
     }
 
-    /// The minimum with unknown `k` held at its value in `start`; the
-    /// covariance is left empty.
-    pub(super) fn solve_with_fixed(
+    /// The neighbourhood of the starting values, taken as the minimum: what an
+    /// adjustment of data that agree with them would find.
+    pub fn linearised(&self) -> Result<Solution, AdjustError> {
+        let x: Vec<f64> = self.unknowns.iter().map(|u| u.start).collect();
+        let normal = self.normal(&x);
+        if !normal.is_finite() {
+            return Err(self.not_finite(&x));
+        }
+        let factor = Cholesky::ordered(&normal.matrix, self.order.clone())
+            .ok_or_else(|| self.singular(&normal.matrix))?;
+        let mut solution = self.describe(x, &normal, Termination::Converged, 0);
+        solution.covariance = self.unscaled(&factor.inverse());
+        solution.log_determinant = factor.log_determinant();
+        Ok(solution)
+    }
+
+    fn unscaled(&self, covariance: &Array2<f64>) -> Array2<f64> {
+        Array2::from_shape_fn(covariance.dim(), |(i, j)| {
+            covariance[[i, j]] * self.unknowns[i].scale * self.unknowns[j].scale
+        })
+    }
+
+    fn not_finite(&self, x: &[f64]) -> AdjustError {
+        let block = self.blocks.iter().find(|b| {
+            let e = b.evaluate(x);
+            !e.values.iter().chain(&e.jacobian).all(|v| v.is_finite())
+        });
+        AdjustError::NotFinite {
+            block: block.map_or("adjustment", |b| b.label()).to_owned(),
+        }
+    }
+
+    /// A solution without covariance and determinant.
+    fn describe(
+        &self,
+        values: Vec<f64>,
+        normal: &Normal,
+        termination: Termination,
+        iterations: usize,
+    ) -> Solution {
+        let ranks: usize = self.blocks.iter().map(|b| b.rank).sum();
+        let degrees_of_freedom = ranks.saturating_sub(self.unknowns.len());
+        Solution {
+            values,
+            covariance: Array2::zeros((0, 0)),
+            chi_square: normal.chi_square,
+            degrees_of_freedom,
+            p_value: chi_square_upper_tail(normal.chi_square, degrees_of_freedom as f64),
+            termination,
+            iterations,
+            log_determinant: 0.0,
+        }
+    }
+
+    /// The minimum among the points that share `start`'s value of
+    /// `combination' x`; the covariance is left empty.
+    pub(super) fn solve_within(
         &self,
         start: Vec<f64>,
-        k: usize,
+        combination: &Array1<f64>,
     ) -> Result<Solution, AdjustError> {
-        Ok(self.minimise(start, Some(k))?.0)
+        Ok(self.minimise(start, Some(combination))?.0)
     }
 
     fn minimise(
         &self,
         start: Vec<f64>,
-        fixed: Option<usize>,
+        within: Option<&Array1<f64>>,
     ) -> Result<(Solution, Cholesky), AdjustError> {
         let n = self.unknowns.len();
+        let within = within.map(|c| Array1::from_shape_fn(n, |i| c[i] * self.unknowns[i].scale));
         let mut x = start;
-        let mut normal = self.normal(&x, fixed);
-        if !(normal.chi_square.is_finite()
-            && normal
-                .gradient
-                .iter()
-                .chain(&normal.matrix)
-                .all(|v| v.is_finite()))
-        {
-            let block = self.blocks.iter().find(|b| {
-                let e = b.evaluate(&x);
-                !e.values.iter().chain(&e.jacobian).all(|v| v.is_finite())
-            });
-            return Err(AdjustError::NotFinite {
-                block: block.map_or("adjustment", |b| b.label()).to_owned(),
-            });
+        let mut normal = self.normal(&x);
+        if !normal.is_finite() {
+            return Err(self.not_finite(&x));
         }
+        let tolerance = match within {
+            Some(_) => COARSE_STEP_TOLERANCE,
+            None => STEP_TOLERANCE,
+        };
         let mut damping = 0.0;
         let mut termination = Termination::IterationLimit;
         let mut iterations = 0;
@@ -443,23 +496,23 @@ impl<'a> Problem<'a> {
                 damping = f64::max(10.0 * damping, 1e-3);
                 continue;
             };
-            let step = -factor.solve(&normal.gradient);
+            let mut step = -factor.solve(&normal.gradient);
+            if let Some(c) = &within {
+                // Lagrange: the least of the quadratic model with c' step = 0
+                let along = factor.solve(c);
+                let excess = c.dot(&step) / c.dot(&along);
+                step.scaled_add(-excess, &along);
+            }
             let length = step.dot(&normal.matrix.dot(&step)).max(0.0).sqrt();
             let trial: Vec<f64> = (0..n)
                 .map(|i| x[i] + self.unknowns[i].scale * step[i])
                 .collect();
-            let next = self.normal(&trial, fixed);
-            let usable = next.chi_square.is_finite()
-                && next
-                    .gradient
-                    .iter()
-                    .chain(&next.matrix)
-                    .all(|v| v.is_finite());
-            if usable && next.chi_square <= normal.chi_square {
+            let next = self.normal(&trial);
+            if next.is_finite() && next.chi_square <= normal.chi_square {
                 x = trial;
                 normal = next;
                 // the step counts as short only when nothing shortened it
-                if length < STEP_TOLERANCE && damping < 1e-3 {
+                if length < tolerance && damping < 1e-3 {
                     termination = Termination::Converged;
                     break;
                 }
@@ -473,18 +526,10 @@ impl<'a> Problem<'a> {
         }
         let factor = Cholesky::ordered(&normal.matrix, self.order.clone())
             .ok_or_else(|| self.singular(&normal.matrix))?;
-        let ranks: usize = self.blocks.iter().map(|b| b.rank).sum();
-        let degrees_of_freedom = ranks.saturating_sub(n);
-        let solution = Solution {
-            values: x,
-            covariance: Array2::zeros((0, 0)),
-            chi_square: normal.chi_square,
-            degrees_of_freedom,
-            p_value: chi_square_upper_tail(normal.chi_square, degrees_of_freedom as f64),
-            termination,
-            iterations,
-            log_determinant: factor.log_determinant(),
-        };
+        // the determinant on the constraint: det(H) c'H^-1 c, up to a constant
+        let within = within.map_or(0.0, |c| c.dot(&factor.solve(&c)).ln());
+        let mut solution = self.describe(x, &normal, termination, iterations);
+        solution.log_determinant = factor.log_determinant() + within;
         Ok((solution, factor))
     }
 

@@ -196,14 +196,19 @@ fn jcgm_101_9_2() {
     let solution = problem.solve().unwrap();
     // the tie adds a variance of 1e-8
     assert!((solution.covariance[[4, 4]].sqrt() - 2.0).abs() < 1e-8);
-    let marginal = Marginal::new(&problem, &solution, 4, (-100.0, 100.0)).unwrap();
+    let sum = array![0.0, 0.0, 0.0, 0.0, 1.0];
+    let marginal = Marginal::new(&problem, &solution, &sum, (-100.0, 100.0)).unwrap();
     let interval = marginal.interval(0.95);
     assert_eq!(interval.shape, Shape::Finite);
     let expected = 2.0 * normal_coverage_factor(0.95);
     assert!((expected - 3.92).abs() < 0.005);
-    // a grid of four points per u: the quadrature's error is below 1e-4
+    // a grid of three points per u: the quadrature's error is below 1e-4
     assert!((interval.upper.unwrap() - expected).abs() < 2e-3);
     assert!((interval.lower.unwrap() + expected).abs() < 2e-3);
+    // the same as a combination of the four, in any split
+    let parts = array![1.0, 1.0, 1.0, 1.0, 0.0];
+    let combined = Marginal::new(&problem, &solution, &parts, (-100.0, 100.0)).unwrap();
+    assert!((combined.quantile(0.9) - marginal.quantile(0.9)).abs() < 1e-6);
     assert!((marginal.cumulative(2.0) - crate::uncertainty::normal_cdf(1.0)).abs() < 1e-4);
 }
 

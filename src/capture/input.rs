@@ -94,6 +94,11 @@ impl Input {
         self.state().read_full(buffer)
     }
 
+    /// One read; fewer bytes than asked for mean nothing, none mean the end.
+    pub(super) fn read_some(&self, buffer: &mut [u8]) -> io::Result<usize> {
+        self.state().read_some(buffer)
+    }
+
     /// Moves on by `bytes`, by seeking where that is possible; returns how far
     /// it went, which is less only at the end.
     pub(super) fn skip(&self, bytes: u64) -> io::Result<u64> {

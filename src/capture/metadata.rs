@@ -1,5 +1,7 @@
 //! Text that capture programs put beside the samples, kept for the report.
 
+use super::chunks::field;
+
 /// Bytes of one chunk that are looked at. Common practice, no source: a "bext"
 /// chunk has 602 bytes and its history, an "iXML" chunk some thousands.
 pub(super) const MAX_CHUNK_BYTES: usize = 64 * 1024;
@@ -41,10 +43,13 @@ const INFO: [(&[u8; 4], &str); 13] = [
     (b"ISRC", "source"),
 ];
 
-/// Whether a RIFF chunk of this name holds text that is kept.
-pub(super) fn is_kept(id: &[u8; 4]) -> bool {
-    [b"bext", b"iXML", b"LIST"].contains(&id)
-}
+/// Text chunks of AIFF (AIFF 1.3, "Text Chunks").
+const AIFF: [(&[u8; 4], &str); 4] = [
+    (b"NAME", "title"),
+    (b"AUTH", "author"),
+    (b"(c) ", "copyright"),
+    (b"ANNO", "comment"),
+];
 
 impl Metadata {
     pub(super) fn into_pairs(self) -> Vec<(String, String)> {
@@ -52,7 +57,7 @@ impl Metadata {
     }
 
     /// Keeps one pair, unless it is empty or would pass the limit.
-    pub(super) fn add(&mut self, name: &str, text: &str) {
+    fn add(&mut self, name: &str, text: &str) {
         let text = text.trim();
         let bytes = name.len() + text.len();
         if !text.is_empty() && self.bytes + bytes <= MAX_TEXT_BYTES {
@@ -61,8 +66,8 @@ impl Metadata {
         }
     }
 
-    /// Takes the text out of a RIFF chunk.
-    pub(super) fn add_chunk(&mut self, id: &[u8; 4], body: &[u8]) {
+    /// Takes the text out of a RIFF chunk: "bext", "iXML" or "LIST".
+    pub(super) fn add_riff(&mut self, id: &[u8; 4], body: &[u8]) {
         match id {
             b"bext" => {
                 for (name, at, length) in BEXT {
@@ -78,7 +83,7 @@ impl Metadata {
             b"LIST" if body.starts_with(b"INFO") => {
                 let mut rest = &body[4..];
                 while let Some((header, after)) = rest.split_first_chunk::<8>() {
-                    let size = super::riff::u32_at(header, 4) as usize;
+                    let size = u32::from_le_bytes(field(header, 4)) as usize;
                     let value = &after[..size.min(after.len())];
                     let name = INFO.iter().find(|(id, _)| header.starts_with(*id));
                     match name {
@@ -91,6 +96,41 @@ impl Metadata {
                 }
             }
             _ => {}
+        }
+    }
+
+    /// Takes a text chunk of an AIFF file.
+    pub(super) fn add_text(&mut self, id: &[u8; 4], body: &[u8]) {
+        if let Some((_, name)) = AIFF.iter().find(|(known, _)| *known == id) {
+            self.add(name, &text(body));
+        }
+    }
+
+    /// Takes the text out of the "info" chunk of a CAF file: a count, then
+    /// names and texts that end in zero bytes.
+    pub(super) fn add_caf(&mut self, body: &[u8]) {
+        let mut parts = body.get(4..).unwrap_or_default().split(|byte| *byte == 0);
+        while let (Some(name), Some(value)) = (parts.next(), parts.next()) {
+            self.add(&text(name), &text(value));
+        }
+    }
+
+    /// Takes the text out of a Vorbis comment, as FLAC has it (RFC 9639, section
+    /// 8.6): the writer's name, a count, then NAME=text, each with its length.
+    pub(super) fn add_vorbis(&mut self, body: &[u8]) {
+        fn next<'a>(rest: &mut &'a [u8]) -> Option<&'a [u8]> {
+            let (length, after) = rest.split_first_chunk::<4>()?;
+            let (value, after) = after.split_at_checked(u32::from_le_bytes(*length) as usize)?;
+            *rest = after;
+            Some(value)
+        }
+        let mut rest = body;
+        self.add("software", &text(next(&mut rest).unwrap_or_default()));
+        rest = rest.get(4..).unwrap_or_default();
+        while let Some(comment) = next(&mut rest) {
+            if let Some((name, value)) = text(comment).split_once('=') {
+                self.add(&name.to_lowercase(), value);
+            }
         }
     }
 }
@@ -121,11 +161,11 @@ mod tests {
         bext[320..330].copy_from_slice(b"2026-01-02");
         bext.extend(b"A=PCM\r\n");
         let mut metadata = Metadata::default();
-        metadata.add_chunk(b"bext", &bext);
-        metadata.add_chunk(b"LIST", b"INFOICMT\x03\0\0\0abc\0INAM\x04\0\0\0t\x1b[m");
-        metadata.add_chunk(b"LIST", b"INFOICMT\xff\xff\xff\xffshort");
-        metadata.add_chunk(b"LIST", b"adtl");
-        metadata.add_chunk(b"bext", b"cut");
+        metadata.add_riff(b"bext", &bext);
+        metadata.add_riff(b"LIST", b"INFOICMT\x03\0\0\0abc\0INAM\x04\0\0\0t\x1b[m");
+        metadata.add_riff(b"LIST", b"INFOICMT\xff\xff\xff\xffshort");
+        metadata.add_riff(b"LIST", b"adtl");
+        metadata.add_riff(b"bext", b"cut");
         let pairs = |name, text: &str| (String::from(name), text.to_owned());
         assert_eq!(
             metadata.clone().into_pairs(),
@@ -138,6 +178,20 @@ mod tests {
                 pairs("title", "t[m"),
                 pairs("comment", "short"),
                 pairs("bext description", "cut"),
+            ]
+        );
+        let mut metadata = Metadata::default();
+        metadata.add_text(b"ANNO", b"a side");
+        metadata.add_caf(b"\0\0\0\x02note\0one\0title\0two\0");
+        metadata.add_vorbis(b"\x01\0\0\0w\x02\0\0\0\x05\0\0\0A=b=c\xff\0\0\0B=d");
+        assert_eq!(
+            metadata.clone().into_pairs(),
+            [
+                pairs("comment", "a side"),
+                pairs("note", "one"),
+                pairs("title", "two"),
+                pairs("software", "w"),
+                pairs("a", "b=c"),
             ]
         );
         let long = "x".repeat(MAX_CHUNK_BYTES);

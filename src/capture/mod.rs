@@ -4,30 +4,39 @@
 //! carry timing at all, and gives a [`Recording`]: two planes of `f32`, full
 //! scale 1, block by block, in memory that does not grow with the length.
 //!
-//! One RIFF layer of our own reads every WAV, RF64 and BW64 header and unpacks
-//! the samples in bulk: the forms that capture programs write (samples in wider
-//! containers, lengths unknown or beyond 4 GiB, files cut short) need it, and
-//! one reader for all of them is simpler than one more for the plain ones.
-//! hound and libraries of other languages are the independent witnesses in the
-//! tests. FLAC, AIFF, CAF and ALAC are read by symphonia.
+//! One layer of our own walks through the chunks of WAV, RF64, BW64, AIFF and
+//! CAF files and unpacks plain samples in bulk: the forms that capture programs
+//! write (samples in wider containers, lengths unknown or beyond 4 GiB, files
+//! cut short) need it, and one reader for all of them is simpler than one more
+//! for the plain ones. symphonia decodes FLAC and ALAC. hound, symphonia's own
+//! containers and libraries of other languages are the witnesses in the tests.
 
+mod aiff;
+mod caf;
+mod chunks;
 mod error;
+mod flac;
+mod identify;
 mod input;
 mod metadata;
+mod packets;
 mod pcm;
 mod plain;
 mod raw;
 mod riff;
+mod save;
 
 pub use error::CaptureError;
 pub use input::ReadSeek;
 pub use pcm::Encoding;
 pub use raw::{RawFormat, RawFormatError};
+pub use save::StreamWriter;
 
 use crate::uncertainty::Caveat;
+use chunks::{Coding, Header};
 use input::Input;
-use metadata::Metadata;
-use plain::Plain;
+use packets::Packets;
+use plain::{Format, Plain};
 use std::ffi::OsStr;
 use std::fs::File;
 use std::io::{self, Read};
@@ -112,10 +121,16 @@ pub struct Recording {
     metadata: Vec<(String, String)>,
     caveats: Vec<Caveat>,
     input: Input,
-    body: Plain,
+    body: Body,
     /// Frames read or skipped.
     position: u64,
     ended: bool,
+}
+
+/// Where the samples come from.
+enum Body {
+    Plain(Plain),
+    Packets(Packets),
 }
 
 /// Opens a file or standard input.
@@ -205,52 +220,59 @@ fn open_input(input: Input, name: String, options: &Options) -> Result<Recording
     if head.is_empty() {
         return Err(CaptureError::Empty { name: title });
     }
-    let wave = if let Some(raw) = options.raw {
-        riff::Wave {
-            container: "raw samples",
-            format: riff::Format {
+    let header = match options.raw {
+        Some(raw) => {
+            let format = Format {
                 encoding: raw.encoding,
+                big_endian: false,
                 valid_bits: 8 * raw.encoding.bytes() as u16,
                 channels: raw.channels,
                 sample_rate_hz: raw.sample_rate_hz,
-            },
-            data_bytes: input.length(),
-            metadata: Metadata::default(),
-            caveats: Vec::new(),
+            };
+            Header::plain("raw samples", format, input.length())
         }
-    } else if let Some(container) = riff::form(&head) {
-        riff::read_header(&input, &title, container)?
-    } else {
-        return Err(CaptureError::NotAudio {
-            name: title,
-            found: "something else".to_owned(),
-        });
+        None => identify::read_header(&input, &title)?,
     };
-    let format = wave.format;
-    let mut caveats = wave.caveats;
-    check_rate(&title, format.sample_rate_hz, &mut caveats)?;
-    let channels = choose_channels(&title, format.channels, options.channels)?;
-    let frame = format.frame_bytes();
-    let frames = wave.data_bytes.map(|bytes| bytes / frame);
-    if frames == Some(0) {
+    let mut caveats = header.caveats;
+    check_rate(&title, header.sample_rate_hz, &mut caveats)?;
+    let channels = choose_channels(&title, header.channels, options.channels)?;
+    if header.frames == Some(0) {
         return Err(CaptureError::Empty { name: title });
     }
+    let damaged = |error: symphonia::core::errors::Error| CaptureError::Damaged {
+        name: title.clone(),
+        what: error.to_string(),
+    };
+    let (coding, body) = match header.coding {
+        Coding::Plain(format) => (
+            match header.bits {
+                Some(bits) => format!("{bits}-bit integer"),
+                None => format!("{}-bit float", 8 * format.encoding.bytes()),
+            },
+            Body::Plain(Plain::new(input.clone(), format, channels)),
+        ),
+        Coding::Flac(info) => (
+            format!("{}-bit", header.bits.unwrap_or(0)),
+            Body::Packets(Packets::flac(input.clone(), info, channels).map_err(damaged)?),
+        ),
+        Coding::Alac(table) => (
+            format!("{}-bit ALAC", table.bits()),
+            Body::Packets(Packets::alac(input.clone(), table, channels).map_err(damaged)?),
+        ),
+    };
     Ok(Recording {
         name,
         title,
-        container: wave.container,
-        coding: match format.encoding.integer_bits() {
-            Some(_) => format!("{}-bit integer", format.valid_bits),
-            None => format!("{}-bit float", 8 * format.encoding.bytes()),
-        },
-        bits: format.encoding.integer_bits().map(|_| format.valid_bits),
-        channels: format.channels,
-        sample_rate_hz: format.sample_rate_hz,
-        frames,
-        metadata: wave.metadata.into_pairs(),
+        container: header.container,
+        coding,
+        bits: header.bits,
+        channels: header.channels,
+        sample_rate_hz: header.sample_rate_hz,
+        frames: header.frames,
+        metadata: header.metadata.into_pairs(),
         caveats,
-        body: Plain::new(input.clone(), format, channels),
         input,
+        body,
         position: 0,
         ended: false,
     })
@@ -385,10 +407,11 @@ impl Recording {
             usize::try_from(left).unwrap_or(usize::MAX).min(frames)
         });
         block.resize(want);
-        let got = match self.body.read(&mut block.left, &mut block.right) {
-            Ok(got) => got,
-            Err(error) => return Err(self.failed(error)),
+        let got = match &mut self.body {
+            Body::Plain(plain) => plain.read(&mut block.left, &mut block.right),
+            Body::Packets(packets) => packets.read(&mut block.left, &mut block.right),
         };
+        let got = got.map_err(|e| self.failed(e))?;
         block.resize(got);
         self.advance(got as u64, got < frames)?;
         Ok(got)
@@ -402,10 +425,11 @@ impl Recording {
     /// When the source fails, or ends without any samples.
     pub fn skip(&mut self, frames: u64) -> Result<u64, CaptureError> {
         let want = self.remaining().map_or(frames, |left| left.min(frames));
-        let got = match self.body.skip(want) {
-            Ok(got) => got,
-            Err(error) => return Err(self.failed(error)),
+        let got = match &mut self.body {
+            Body::Plain(plain) => plain.skip(want),
+            Body::Packets(packets) => packets.skip(want),
         };
+        let got = got.map_err(|e| self.failed(e))?;
         self.advance(got, got < frames)?;
         Ok(got)
     }
@@ -438,30 +462,50 @@ impl Recording {
                 name: self.title.clone(),
             });
         }
+        let slack = match &self.body {
+            Body::Plain(_) => 1,
+            Body::Packets(packets) => packets.slack(),
+        };
         if let Some(all) = self.frames
-            && self.position < all
+            && all.saturating_sub(self.position) >= slack
         {
             self.caveats.push(truncated(all, self.position));
         }
-        if self.body.non_finite > 0 {
-            self.caveats.push(Caveat::serious(
-                "non-finite-samples",
-                format!(
-                    "{} samples are no numbers (NaN or infinite) and were taken as silence; \
-                     export the recording again",
-                    self.body.non_finite
-                ),
-            ));
-        }
-        if self.body.low_bits {
-            self.caveats.push(Caveat::caution(
-                "unused-bits-in-use",
-                format!(
-                    "the header tells {} valid bits, but lower ones are in use; the level may be \
-                     wrong. Export the recording again as plain 16, 24 or 32-bit WAV",
-                    self.bits.unwrap_or(0)
-                ),
-            ));
+        match &self.body {
+            Body::Plain(plain) => {
+                if plain.non_finite > 0 {
+                    self.caveats.push(Caveat::serious(
+                        "non-finite-samples",
+                        format!(
+                            "{} samples are no numbers (NaN or infinite) and were taken as \
+                             silence; export the recording again",
+                            plain.non_finite
+                        ),
+                    ));
+                }
+                if plain.low_bits {
+                    self.caveats.push(Caveat::caution(
+                        "unused-bits-in-use",
+                        format!(
+                            "the header tells {} valid bits, but lower ones are in use; the level \
+                             may be wrong. Export the recording as plain 16, 24 or 32-bit WAV",
+                            self.bits.unwrap_or(0)
+                        ),
+                    ));
+                }
+            }
+            Body::Packets(packets) => {
+                if packets.damaged > 0 {
+                    self.caveats.push(Caveat::serious(
+                        "damaged-packets",
+                        format!(
+                            "{} packets of samples are damaged and were taken as silence; copy \
+                             or record the file again",
+                            packets.damaged
+                        ),
+                    ));
+                }
+            }
         }
         Ok(())
     }

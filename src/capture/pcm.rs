@@ -3,11 +3,13 @@
 //! The loops carry no branch and no call per sample, so that the compiler
 //! vectorises them.
 
-/// How one sample is stored, little-endian.
+/// How one sample is stored, in either byte order.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Encoding {
     /// 8 bits, offset binary: 128 is zero.
     Unsigned8,
+    /// 8 bits, two's complement.
+    Signed8,
     /// 16 bits, two's complement.
     Signed16,
     /// 24 bits in three bytes, two's complement.
@@ -24,7 +26,7 @@ impl Encoding {
     /// Bytes that one sample takes.
     pub fn bytes(self) -> usize {
         match self {
-            Self::Unsigned8 => 1,
+            Self::Unsigned8 | Self::Signed8 => 1,
             Self::Signed16 => 2,
             Self::Signed24 => 3,
             Self::Signed32 | Self::Float32 => 4,
@@ -51,9 +53,25 @@ pub(super) struct Picks {
 
 /// 2^-31: a left-justified 32-bit integer to full scale 1. A power of two, so
 /// that nothing is rounded but the conversion of more than 24 bits to `f32`.
-const FULL_SCALE: f32 = 1.0 / (1u32 << 31) as f32;
+pub(super) const FULL_SCALE: f32 = 1.0 / (1u32 << 31) as f32;
 
-/// Unpacks as many whole frames as the shortest of the three slices holds.
+/// Turns big-endian samples of `width` bytes into little-endian ones.
+pub(super) fn swap_bytes(bytes: &mut [u8], width: usize) {
+    fn swap<const W: usize>(bytes: &mut [u8]) {
+        for sample in bytes.as_chunks_mut::<W>().0 {
+            sample.reverse();
+        }
+    }
+    match width {
+        2 => swap::<2>(bytes),
+        3 => swap::<3>(bytes),
+        4 => swap::<4>(bytes),
+        8 => swap::<8>(bytes),
+        _ => {}
+    }
+}
+
+/// Unpacks as many whole little-endian frames as the shortest of the three slices holds.
 /// Returns the number of samples that were no finite number; they become 0.
 pub(super) fn unpack(
     encoding: Encoding,
@@ -66,6 +84,9 @@ pub(super) fn unpack(
     match encoding {
         Encoding::Unsigned8 => pick(bytes, picks, left, right, |[a]: [u8; 1]| {
             integer(i32::from_le_bytes([0, 0, 0, a ^ 0x80]))
+        }),
+        Encoding::Signed8 => pick(bytes, picks, left, right, |[a]: [u8; 1]| {
+            integer(i32::from_le_bytes([0, 0, 0, a]))
         }),
         Encoding::Signed16 => pick(bytes, picks, left, right, |[a, b]: [u8; 2]| {
             integer(i32::from_le_bytes([0, 0, a, b]))
@@ -229,8 +250,9 @@ mod tests {
         }
     }
 
-    const ALL: [Encoding; 6] = [
+    const ALL: [Encoding; 7] = [
         Encoding::Unsigned8,
+        Encoding::Signed8,
         Encoding::Signed16,
         Encoding::Signed24,
         Encoding::Signed32,
@@ -284,6 +306,18 @@ mod tests {
                         assert_eq!(plane[k], slow(encoding, sample) as f32, "{encoding:?} {k}");
                     }
                 }
+            }
+        }
+    }
+
+    #[test]
+    fn swapping_reverses_each_sample() {
+        for width in [1, 2, 3, 4, 8] {
+            let mut bytes: Vec<u8> = (0..24).collect();
+            swap_bytes(&mut bytes, width);
+            for (k, sample) in bytes.chunks(width).enumerate() {
+                let expected: Vec<u8> = (0..width).rev().map(|b| (k * width + b) as u8).collect();
+                assert_eq!(sample, expected);
             }
         }
     }

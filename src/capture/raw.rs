@@ -50,7 +50,7 @@ impl FromStr for RawFormat {
         let channels = channels
             .parse()
             .ok()
-            .filter(|c| (1..=super::riff::MAX_CHANNELS).contains(c))
+            .filter(|c| (1..=super::plain::MAX_CHANNELS).contains(c))
             .ok_or_else(|| refuse("the number of channels is not between 1 and 1024"))?;
         Ok(Self {
             encoding,

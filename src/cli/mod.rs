@@ -1,22 +1,43 @@
 //! Typed arguments into validated requests, library calls and views.
 //! clap and the exit policy live here alone.
 
-use clap::{Parser, Subcommand};
+mod arguments;
+mod measure;
+mod output;
+mod simulate;
+
+use clap::{Args, Parser, Subcommand};
 use std::process::ExitCode;
 
-/// Measure how far a phono stylus is turned, from recordings of a mono-cut band.
+/// Measure how far a phono stylus is turned, from recordings of a mono-cut band
+///
+/// Mute the amplifier before touching the cartridge, guard the stylus, and
+/// follow the maker's instructions first.
 #[derive(Debug, Parser)]
 #[command(version, about)]
 struct Arguments {
     #[command(subcommand)]
     command: Command,
+    /// Threads to use [default: all cores]
+    #[arg(long, global = true, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=256))]
+    threads: Option<u16>,
 }
 
 #[derive(Debug, Subcommand)]
 enum Command {
-    /// Show the version (until the first command lands).
-    #[command(hide = true)]
-    Nothing,
+    Measure(measure::Measure),
+    Simulate(simulate::Arguments),
+}
+
+/// Options of every command that gives a result.
+#[derive(Debug, Clone, Args)]
+pub struct Common {
+    /// Print one JSON document instead of text
+    #[arg(long)]
+    pub json: bool,
+    /// Coverage of the bands
+    #[arg(long, default_value = "0.95", value_parser = arguments::coverage)]
+    pub coverage: f64,
 }
 
 /// How a command ended; the contract's exit status.
@@ -31,8 +52,15 @@ pub enum Outcome {
 /// Runs the command line and says how it ended.
 pub fn run() -> ExitCode {
     let arguments = Arguments::parse();
-    let outcome: Result<Outcome, String> = match arguments.command {
-        Command::Nothing => Ok(Outcome::Done),
+    if let Some(threads) = arguments.threads {
+        // Fails only if a pool exists already, and none does yet.
+        let _ = rayon::ThreadPoolBuilder::new()
+            .num_threads(threads.into())
+            .build_global();
+    }
+    let outcome = match arguments.command {
+        Command::Measure(command) => command.run(),
+        Command::Simulate(arguments) => simulate::run(&arguments),
     };
     match outcome {
         Ok(Outcome::Done) => ExitCode::SUCCESS,

@@ -19,13 +19,15 @@ pub enum Profile {
 ///
 /// | profile | `size[0]` | `size[1]` | `size[2]` |
 /// |---|---|---|---|
-/// | spherical | ball radius | lever of a real, slightly flattened ball | unused |
+/// | spherical | ball radius | lever of a real, slightly flattened ball | path of that lever by the setup's own rotation |
 /// | elliptical | frontal radius `R` | side radius `r` | shape term `q` |
 /// | line | contact spacing `w` at 45 deg walls | side radius `r` | shape term `q` |
 ///
 /// Lengths in metres. The shape term multiplies the path by `1 + q sin^2 z`:
 /// it is zero for a disc with a rounded edge, and carries what is known about
-/// other forms at large angles `z`.
+/// other forms at large angles `z`. A ball's lever is nearly nothing, and the
+/// setup's rotation, which such a tip cannot tell, would only multiply it: the
+/// product is a size of its own, so that the model stays linear in it.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Tip {
     /// Kind of stylus.
@@ -54,17 +56,17 @@ impl Tip {
     ///
     /// Elliptical: the support points of a rounded disc, `2 cos a (R - r)
     /// sin z cos z / sqrt(cos^2 a cos^2 z + sin^2 a)`; line: `(w - 2 cos a r)
-    /// sin z`; spherical: `lever sin z` (model.md, section 1).
+    /// sin z`; spherical: `lever sin z` and the fixed path (model.md, section 1).
     pub fn path(&self, angle: f64, half_angle: f64) -> Contact {
         let (sin, cos) = angle.sin_cos();
         let (sin_a, cos_a) = half_angle.sin_cos();
         let [first, second, shape] = self.size;
         match self.profile {
             Profile::Spherical => Contact {
-                length: second * sin,
+                length: second * sin + shape,
                 d_angle: second * cos,
                 d_half_angle: 0.0,
-                d_size: [0.0, sin, 0.0],
+                d_size: [0.0, sin, 1.0],
             },
             Profile::Elliptical => {
                 let root = (cos_a * cos_a * cos * cos + sin_a * sin_a).sqrt();

@@ -1,1 +1,89 @@
 //! Captures and priors into rotations, cuts, levers and skews.
+//!
+//! A [`Job`] names cartridges, record sides, chains, arms and setups and lists
+//! the captures made with them. Every capture hands over its
+//! [information](crate::delay::Information); [`solve`] adjusts all of them
+//! together with the priors and says what is known then, from what, and what
+//! to do. One capture alone and a rich laboratory job are the same
+//! computation.
+//!
+//! # What is shared
+//!
+//! Captures on the same record side with the same stated radius share one
+//! radius; equal nominal speeds share one speed throughout the job; captures
+//! of one setup with the same stated turn share one turn, and a turn of zero
+//! is exact, being what the others are turned from. A cartridge, record side,
+//! chain or arm has each of its properties once.
+//!
+//! # What is not stated
+//!
+//! Everything that is not stated has a prior; [`priors::TABLE`] holds them all
+//! with their origins. An uncertainty of zero makes a quantity exact. Without
+//! an arm, the rotation is that relative to the groove at the capture's radius
+//! and contains the arm's tracking error.
+
+mod description;
+pub mod file;
+mod knowledge;
+mod network;
+pub mod priors;
+mod solution;
+
+pub use description::{
+    CaptureSpec, Cartridge, Chain, Estimate, Job, Limits, PivotedArm, Record, Setup, Source, Stated,
+};
+pub use file::JobFileError;
+pub use knowledge::{Knowledge, KnowledgeError};
+pub use network::{CaptureData, Network, Parameter, TermPrior};
+pub use solution::{
+    CaptureResult, CartridgeResult, ChainResult, Correction, Correlation, Fit, RecordResult,
+    SetupResult, Solution, Solved, UnknownResult, correction, solve,
+};
+
+use crate::adjust::AdjustError;
+use thiserror::Error;
+
+/// Why a job cannot be used.
+#[derive(Debug, Clone, PartialEq, Error)]
+pub enum JobError {
+    /// A capture refers to something that the job does not describe.
+    #[error(
+        "{capture} names the {kind} '{name}', which the job does not describe; add [{kind}.{name}] or use one of: {known}"
+    )]
+    Missing {
+        /// The capture, with its line.
+        capture: String,
+        /// Kind of object.
+        kind: &'static str,
+        /// The name used.
+        name: String,
+        /// The names there are.
+        known: String,
+    },
+    /// The arm cannot reach the radius.
+    #[error(
+        "{capture}: the arm '{arm}' does not reach a radius of {radius_mm} mm; check its effective length and pivot to spindle"
+    )]
+    OutOfReach {
+        /// The capture, with its line.
+        capture: String,
+        /// Name of the arm.
+        arm: String,
+        /// The radius.
+        radius_mm: f64,
+    },
+    /// A capture has a term whose size nothing limits.
+    #[error("{capture} depends on '{term}', for which no prior is known; supply one with the data")]
+    TermWithoutPrior {
+        /// The capture, with its line.
+        capture: String,
+        /// The term.
+        term: String,
+    },
+    /// The adjustment failed.
+    #[error("{0}")]
+    Adjust(#[from] AdjustError),
+}
+
+#[cfg(test)]
+mod tests;

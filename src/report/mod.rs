@@ -1,1 +1,6 @@
-//! Views of results: they format, never compute.
+//! Views of results: they format, never compute, and write no files.
+
+mod measurement;
+pub mod text;
+
+pub use measurement::Measurement;

@@ -1,8 +1,9 @@
 //! The analysis window.
 //!
-//! `w(n) = sin(pi/2 sin^2(pi (n + 1/2) / N))`, the power-complementary window of
-//! the Vorbis I specification (clause 1.3.2): at 50 % overlap the squares of
-//! neighbouring windows add to one, so each sample carries the same weight in
+//! `w(n) = sin(pi/2 sin^2(pi (n + 1/2) / N))`, the slope function of the Vorbis I
+//! specification (clause 1.3.2). Half a frame on, the inner sine becomes a
+//! cosine and the outer one with it: at 50 % overlap the squares of
+//! neighbouring windows add to one (it is power-complementary), so each sample carries the same weight in
 //! the averaged spectrum (a Hann window at that overlap reaches 0.947 of the
 //! Cramer-Rao bound, this one 1). Unlike a sine window it is smooth at its
 //! ends, and its side lobes fall fast enough to keep rumble out of the band.
@@ -28,10 +29,10 @@ pub fn window(length: usize) -> Vec<f64> {
         .collect()
 }
 
-/// Correlation of the spectra of two white-noise frames half a frame apart:
-/// `sum w(n) w(n + N/2) / sum w(n)^2`, the integral of
-/// `sin(pi/2 sin^2 x) cos(pi/2 sin^2 x)` over a quarter turn, twice the mean:
-/// 0.2361 (computed from the definition; a test integrates it).
+/// Correlation of the spectra of two white-noise frames half a frame apart,
+/// `sum w(n) w(n + N/2) / sum w(n)^2` = `J0(pi/2) / 2` = 0.2360: half a frame on
+/// the inner sine becomes a cosine, so the product is `sin(pi sin^2 x) / 2`,
+/// whose mean is Bessel's integral (DLMF 10.9.1; tests/references_spectrum.rs).
 pub fn overlap_correlation() -> f64 {
     const STEPS: usize = 4096;
     let w = window(STEPS);

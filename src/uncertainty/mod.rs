@@ -3,11 +3,14 @@
 
 mod conformity;
 mod quantile;
+mod rounding;
 
 pub use conformity::{Conformity, Verdict, conformity};
 pub use quantile::{
     chi_square_upper_tail, normal_cdf, normal_coverage_factor, student_coverage_factor,
 };
+
+pub use rounding::{plain, rounded, rounded_u};
 
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};

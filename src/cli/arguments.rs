@@ -1,0 +1,323 @@
+//! What people type for a capture, read into validated values.
+
+use clap::Args;
+use groovelag::analysis::Request;
+use groovelag::capture::{self, RawFormat, Source};
+use groovelag::delay;
+use groovelag::units::{parse_number, parse_radius_mm, parse_rpm};
+use std::ffi::OsString;
+
+/// A radius, or the radii at the start and the end of the analysed part.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Radii {
+    pub start_mm: f64,
+    pub end_mm: f64,
+}
+
+/// `72`, `75..70`, units as in [`parse_radius_mm`].
+pub fn radii(text: &str) -> Result<Radii, String> {
+    let one = |t: &str| {
+        let mm = parse_radius_mm(t).map_err(|e| e.to_string())?;
+        // From inside a label to beyond a 16-inch transcription disc.
+        if (20.0..=250.0).contains(&mm) {
+            Ok(mm)
+        } else {
+            Err(format!(
+                "a groove radius of {mm} mm is not between 20 and 250 mm; give the distance from the spindle's centre to the groove in millimetres"
+            ))
+        }
+    };
+    let (start, end) = text.split_once("..").unwrap_or((text, text));
+    Ok(Radii {
+        start_mm: one(start)?,
+        end_mm: one(end)?,
+    })
+}
+
+/// A speed between 10 and 100 revolutions per minute.
+pub fn rpm(text: &str) -> Result<f64, String> {
+    let value = parse_rpm(text).map_err(|e| e.to_string())?;
+    if (10.0..=100.0).contains(&value) {
+        Ok(value)
+    } else {
+        Err(format!(
+            "{value} rpm is not a speed records are played at; give 33, 45 or 78.26"
+        ))
+    }
+}
+
+/// The tip's shape as typed, micrometres.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Stylus {
+    /// Ball radius.
+    Spherical(f64),
+    /// Frontal radius, side radius.
+    Elliptical(f64, f64),
+    /// Contact spacing, side radius.
+    Line(f64, f64),
+}
+
+/// `spherical:R`, `elliptical:RxR` or `line:SPACINGxR`.
+pub fn stylus(text: &str) -> Result<Stylus, String> {
+    const FORMS: &str = "spherical:R, elliptical:RxR (frontal x side radius) or line:SPACINGxR (contact spacing x side radius), in micrometres";
+    let (shape, sizes) = text
+        .split_once(':')
+        .ok_or_else(|| format!("'{text}' is not of the form {FORMS}"))?;
+    let size = |t: &str| -> Result<f64, String> {
+        let um = parse_number(t.trim_end_matches("um"), "a size in micrometres")
+            .map_err(|e| e.to_string())?;
+        // From the finest edge to the widest 78 tip.
+        if (1.0..=200.0).contains(&um) {
+            Ok(um)
+        } else {
+            Err(format!(
+                "a size of {um} um is not between 1 and 200 um; sizes are in micrometres"
+            ))
+        }
+    };
+    let pair = || -> Result<(f64, f64), String> {
+        let (a, b) = sizes
+            .split_once(['x', 'X'])
+            .ok_or_else(|| format!("'{text}' needs two sizes joined by 'x': {FORMS}"))?;
+        Ok((size(a)?, size(b)?))
+    };
+    match shape {
+        "spherical" => Ok(Stylus::Spherical(size(sizes)?)),
+        "elliptical" => {
+            let (frontal, side) = pair()?;
+            if side > frontal {
+                return Err(format!(
+                    "'{text}': the side radius {side} um exceeds the frontal radius {frontal} um; write the frontal radius first"
+                ));
+            }
+            Ok(Stylus::Elliptical(frontal, side))
+        }
+        "line" => {
+            let (spacing, side) = pair()?;
+            if side * std::f64::consts::SQRT_2 >= spacing {
+                return Err(format!(
+                    "'{text}': the contact spacing {spacing} um does not exceed the side radius by a line contact's measure; write the spacing first"
+                ));
+            }
+            Ok(Stylus::Line(spacing, side))
+        }
+        _ => Err(format!("'{shape}' is not a tip shape; write {FORMS}")),
+    }
+}
+
+/// `LOW..HIGH` in hertz; `k` multiplies by a thousand.
+pub fn band(text: &str) -> Result<(f64, f64), String> {
+    let one = |t: &str| -> Result<f64, String> {
+        let t = t.trim().trim_end_matches("Hz").trim_end();
+        let (number, factor) = match t.strip_suffix('k') {
+            Some(n) => (n, 1000.0),
+            None => (t, 1.0),
+        };
+        Ok(parse_number(number, "a frequency in hertz").map_err(|e| e.to_string())? * factor)
+    };
+    let (low, high) = text
+        .split_once("..")
+        .ok_or_else(|| format!("'{text}' is not a band such as 100..15000 (hertz)"))?;
+    let (low, high) = (one(low)?, one(high)?);
+    if low >= 20.0 && high <= 22_000.0 && high >= 1.05 * low {
+        Ok((low, high))
+    } else {
+        Err(format!(
+            "a band from {low} to {high} Hz is not usable; it must lie within 20 to 22000 Hz, lower edge first"
+        ))
+    }
+}
+
+/// An arm as typed: effective length, pivot to spindle (mm), offset (degrees).
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Arm {
+    pub effective_length_mm: f64,
+    pub pivot_to_spindle_mm: f64,
+    pub offset_deg: f64,
+}
+
+/// `LENGTH/PIVOT/OFFSET`.
+pub fn arm(text: &str) -> Result<Arm, String> {
+    let parts: Vec<&str> = text.split('/').collect();
+    let [length, pivot, offset] = parts[..] else {
+        return Err(format!(
+            "'{text}' is not LENGTH/PIVOT/OFFSET: effective length and pivot-to-spindle distance in mm, offset angle in degrees"
+        ));
+    };
+    let number = |t: &str, what| parse_number(t, what).map_err(|e| e.to_string());
+    let arm = Arm {
+        effective_length_mm: number(length, "an effective length in mm")?,
+        pivot_to_spindle_mm: number(pivot, "a pivot-to-spindle distance in mm")?,
+        offset_deg: number(offset, "an offset angle in degrees")?,
+    };
+    let plausible = (100.0..=500.0).contains(&arm.effective_length_mm)
+        && (80.0..=500.0).contains(&arm.pivot_to_spindle_mm)
+        && (arm.effective_length_mm - arm.pivot_to_spindle_mm).abs() < 60.0
+        && (-5.0..=45.0).contains(&arm.offset_deg);
+    if plausible {
+        Ok(arm)
+    } else {
+        Err(format!(
+            "'{text}' is not an arm: effective length and pivot-to-spindle distance are 100 to 500 mm and differ by less than 60 mm, the offset angle lies within -5 to 45 degrees"
+        ))
+    }
+}
+
+/// Seconds from the start of the recording; `m:ss` is understood.
+pub fn seconds(text: &str) -> Result<f64, String> {
+    const WHAT: &str = "a time in seconds or m:ss";
+    let value = match text.split_once(':') {
+        Some((m, s)) => {
+            60.0 * parse_number(m, WHAT).map_err(|e| e.to_string())?
+                + parse_number(s, WHAT).map_err(|e| e.to_string())?
+        }
+        None => parse_number(text, WHAT).map_err(|e| e.to_string())?,
+    };
+    if (0.0..=1e6).contains(&value) {
+        Ok(value)
+    } else {
+        Err(format!("{value} s is not a time within a recording"))
+    }
+}
+
+/// A coverage probability, `0.95` or `95%`.
+pub fn coverage(text: &str) -> Result<f64, String> {
+    let (number, factor) = match text.strip_suffix('%') {
+        Some(n) => (n, 0.01),
+        None => (text, 1.0),
+    };
+    let value =
+        parse_number(number, "a coverage such as 0.95").map_err(|e| e.to_string())? * factor;
+    if (0.5..=0.9999).contains(&value) {
+        Ok(value)
+    } else {
+        Err(format!(
+            "a coverage of {value} is not between 0.5 and 0.9999; 0.95 is usual"
+        ))
+    }
+}
+
+/// A positive angle, degrees.
+pub fn positive_degrees(text: &str) -> Result<f64, String> {
+    let value = parse_number(text, "an angle in degrees").map_err(|e| e.to_string())?;
+    if value > 0.0 && value <= 45.0 {
+        Ok(value)
+    } else {
+        Err(format!("{value} degrees is not between 0 and 45"))
+    }
+}
+
+/// Two channel numbers, `3,4`.
+pub fn channels(text: &str) -> Result<[usize; 2], String> {
+    let parsed: Vec<Option<usize>> = text
+        .split(',')
+        .map(|t| t.trim().parse().ok().filter(|n| *n > 0))
+        .collect();
+    match parsed[..] {
+        [Some(a), Some(b)] if a != b => Ok([a, b]),
+        _ => Err(format!(
+            "'{text}' is not a pair of channels such as 1,2 (left, right)"
+        )),
+    }
+}
+
+/// Which part of which recording, and how to read it.
+#[derive(Debug, Clone, Args)]
+pub struct RecordingArguments {
+    /// Start of the part to analyse, seconds or m:ss (by default the modulated part is found)
+    #[arg(long, value_name = "S", value_parser = seconds)]
+    pub from: Option<f64>,
+    /// End of the part to analyse
+    #[arg(long, value_name = "S", value_parser = seconds)]
+    pub to: Option<f64>,
+    /// Band used, hertz
+    #[arg(long, value_name = "HZ..HZ", value_parser = band)]
+    pub band: Option<(f64, f64)>,
+    /// Which channels are left and right, counted from 1
+    #[arg(long, value_name = "L,R", value_parser = channels)]
+    pub channels: Option<[usize; 2]>,
+    /// The recording has no header but this form, such as s24le,96000,2
+    #[arg(long, value_name = "FORM")]
+    pub raw: Option<RawFormat>,
+}
+
+impl RecordingArguments {
+    /// The request for one recording, or why the options contradict each other.
+    pub fn request(&self, capture: &OsString, hash: bool) -> Result<Request, String> {
+        if let (Some(from), Some(to)) = (self.from, self.to)
+            && from >= to
+        {
+            return Err(format!("--from {from} is not before --to {to}"));
+        }
+        let mut settings = delay::Settings::default();
+        if let Some(band) = self.band {
+            settings.band_hz = band;
+        }
+        Ok(Request {
+            source: Source::from_argument(capture),
+            options: capture::Options {
+                channels: self.channels,
+                raw: self.raw,
+                hash,
+            },
+            from_s: self.from,
+            to_s: self.to,
+            settings,
+        })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn tips() {
+        assert_eq!(stylus("elliptical:18x8"), Ok(Stylus::Elliptical(18.0, 8.0)));
+        assert_eq!(stylus("spherical:18"), Ok(Stylus::Spherical(18.0)));
+        assert_eq!(stylus("line:40x5"), Ok(Stylus::Line(40.0, 5.0)));
+        for (text, says) in [
+            ("elliptical:8x18", "frontal radius first"),
+            ("elliptical:18", "two sizes"),
+            ("round:18", "not a tip shape"),
+            ("elliptical:18,5x8", "decimal"),
+            ("spherical:0.0007", "micrometres"),
+            ("18x8", "elliptical:RxR"),
+            ("line:5x40", "spacing first"),
+        ] {
+            let message = stylus(text).unwrap_err();
+            assert!(message.contains(says), "{text}: {message}");
+        }
+    }
+
+    #[test]
+    fn radii_bands_arms_and_times() {
+        assert_eq!(
+            radii("75..70"),
+            Ok(Radii {
+                start_mm: 75.0,
+                end_mm: 70.0
+            })
+        );
+        assert_eq!(
+            radii("72"),
+            Ok(Radii {
+                start_mm: 72.0,
+                end_mm: 72.0
+            })
+        );
+        assert!(radii("7").unwrap_err().contains("millimetres"));
+        assert!(radii("72,5").unwrap_err().contains("72.5"));
+        assert_eq!(band("100..15k"), Ok((100.0, 15_000.0)));
+        assert!(band("15000..100").is_err());
+        assert!(arm("229/211/24").is_ok());
+        assert!(arm("229/211").unwrap_err().contains("LENGTH/PIVOT/OFFSET"));
+        assert_eq!(seconds("1:30"), Ok(90.0));
+        assert_eq!(coverage("95%"), Ok(0.95));
+        assert!(coverage("95").unwrap_err().contains("0.95"));
+        assert_eq!(channels("3,4"), Ok([3, 4]));
+        assert!(channels("3").is_err() && channels("0,1").is_err());
+        assert_eq!(rpm("33"), Ok(100.0 / 3.0));
+        assert!(rpm("3").is_err());
+    }
+}

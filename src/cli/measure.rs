@@ -1,0 +1,197 @@
+//! `groovelag measure`: one recording to a rotation.
+
+use super::arguments::{self, Arm, Radii, RecordingArguments, Stylus};
+use super::output::{self, Progress};
+use super::{Common, Outcome};
+use clap::Args;
+use groovelag::analysis::{self, Analysis};
+use groovelag::groove::Profile;
+use groovelag::job::{self, CaptureData, CaptureSpec, Cartridge, Job, PivotedArm, Setup, Stated};
+use groovelag::document::{self, Program};
+use groovelag::report::Measurement;
+use groovelag::uncertainty::{Direction, Quantity, Verdict};
+use groovelag::units::{DEGREE, MICROMETRE, MICROSECOND, MILLIMETRE};
+use std::ffi::OsString;
+use std::path::PathBuf;
+
+/// What is known of the record, the stylus and the arm.
+#[derive(Debug, Clone, Args)]
+pub struct SituationArguments {
+    /// Groove radius in mm, or the radii at the start and end of the analysed part: 72, 75..70
+    #[arg(long, value_name = "MM[..MM]", value_parser = arguments::radii)]
+    pub radius: Radii,
+    /// Speed while played: 33 (meaning 100/3), 45, 78.26
+    #[arg(long, value_name = "N", value_parser = arguments::rpm)]
+    pub rpm: f64,
+    /// Tip in micrometres: spherical:R, elliptical:RxR, line:SPACINGxR [default: a generic elliptical]
+    #[arg(long, value_name = "SHAPE:SIZES", value_parser = arguments::stylus)]
+    pub stylus: Option<Stylus>,
+    /// The leads were swapped at the cartridge
+    #[arg(long)]
+    pub leads_swapped: bool,
+    /// Arm: effective length, pivot to spindle (mm) and offset (degrees)
+    #[arg(long, value_name = "LENGTH/PIVOT/OFFSET", value_parser = arguments::arm)]
+    pub arm: Option<Arm>,
+    /// Tolerance to hold the rotation against, degrees either way
+    #[arg(long, value_name = "DEG", value_parser = arguments::positive_degrees)]
+    pub tolerance: Option<f64>,
+}
+
+impl SituationArguments {
+    /// The situation as a job of one capture in one setup, all names empty.
+    pub fn job(&self, capture: &OsString, recording: &RecordingArguments) -> Job {
+        let um = |v: f64| Stated::number(v * MICROMETRE);
+        let mm = |v: f64| Stated::number(v * MILLIMETRE);
+        let cartridge = match self.stylus {
+            None => Cartridge::default(),
+            Some(Stylus::Spherical(radius)) => Cartridge {
+                profile: Some(Profile::Spherical),
+                frontal_radius: um(radius),
+                ..Default::default()
+            },
+            Some(Stylus::Elliptical(frontal, side)) => Cartridge {
+                profile: Some(Profile::Elliptical),
+                frontal_radius: um(frontal),
+                side_radius: um(side),
+                ..Default::default()
+            },
+            Some(Stylus::Line(spacing, side)) => Cartridge {
+                profile: Some(Profile::Line),
+                contact_spacing: um(spacing),
+                side_radius: um(side),
+                ..Default::default()
+            },
+        };
+        let arm = self.arm.map(|arm| PivotedArm {
+            effective_length: mm(arm.effective_length_mm),
+            pivot_to_spindle: mm(arm.pivot_to_spindle_mm),
+            offset: Stated::number(arm.offset_deg * DEGREE),
+        });
+        let name = String::new;
+        let mut job = Job::default();
+        job.cartridges.insert(name(), cartridge);
+        job.records.insert(name(), job::Record::default());
+        job.chains.insert(name(), job::Chain::default());
+        job.setups.insert(
+            name(),
+            Setup {
+                arm: arm.map(|_| name()),
+                ..Default::default()
+            },
+        );
+        job.arms.extend(arm.map(|arm| (name(), arm)));
+        job.limits.tolerance = self.tolerance.map(|t| t * DEGREE);
+        job.captures.push(CaptureSpec {
+            source: job::Source::File(PathBuf::from(capture)),
+            setup: name(),
+            record: name(),
+            chain: name(),
+            radius: [
+                self.radius.start_mm * MILLIMETRE,
+                self.radius.end_mm * MILLIMETRE,
+            ],
+            radius_u: None,
+            rpm: Stated::number(self.rpm),
+            turn: Stated::default(),
+            swapped: self.leads_swapped,
+            from_s: recording.from,
+            to_s: recording.to,
+            note: None,
+            line: None,
+        });
+        job
+    }
+}
+
+/// Measure the rotation from one recording of a mono-cut band
+///
+/// Reads a recording of a mono-cut (or identical-channel) band and says how
+/// far the stylus is turned, with a band, and what to do.
+#[derive(Debug, Args)]
+#[command(after_help = "Example:
+  groovelag measure band.wav --radius 72 --rpm 33 --stylus elliptical:18x8
+
+Mute the amplifier before touching the cartridge, guard the stylus, and follow
+the maker's instructions first. The figure is evidence, not a verdict.")]
+pub struct Measure {
+    /// The recording (WAV, FLAC, AIFF, CAF); - reads standard input
+    capture: OsString,
+    #[command(flatten)]
+    situation: SituationArguments,
+    #[command(flatten)]
+    recording: RecordingArguments,
+    #[command(flatten)]
+    common: Common,
+}
+
+impl Measure {
+    /// Runs the command.
+    pub fn run(&self) -> Result<Outcome, String> {
+        let request = self.recording.request(&self.capture, self.common.json)?;
+        let mut progress = Progress::new();
+        let analysis = analysis::analyse(&request, &mut |f| progress.show("reading", f))
+            .map_err(|e| e.to_string())?;
+        drop(progress);
+        let job = self.situation.job(&self.capture, &self.recording);
+        let measurement = measurement(&job, &analysis, self.common.coverage)?;
+        let shown = if self.common.json {
+            document::json(&measurement).map_err(|e| e.to_string())?
+        } else {
+            measurement.text(output::width())
+        };
+        output::print(&shown)?;
+        let met = measurement
+            .conformity
+            .is_none_or(|c| c.verdict == Verdict::Conforming);
+        Ok(if met {
+            Outcome::Done
+        } else {
+            Outcome::LimitNotMet
+        })
+    }
+}
+
+/// The document of one analysed capture, as the only one of a job.
+fn measurement(job: &Job, analysis: &Analysis, coverage: f64) -> Result<Measurement, String> {
+    // The capture's own doubts are listed here as they are, not by capture.
+    let data = CaptureData {
+        caveats: Vec::new(),
+        ..CaptureData::of(analysis)
+    };
+    let solved = job::solve(job, &[Some(data)], coverage).map_err(|e| e.to_string())?;
+    let estimate = &analysis.estimate;
+    let setup = &solved.solution.setups[0];
+    let spherical = job
+        .cartridges
+        .values()
+        .any(|c| c.profile == Some(Profile::Spherical));
+    let mut measurement = Measurement {
+        schema: Measurement::SCHEMA.to_owned(),
+        program: Program::this(),
+        file: analysis.file.clone(),
+        sha256: analysis.sha256.clone(),
+        sample_rate_hz: analysis.sample_rate_hz,
+        duration_s: analysis.duration_s,
+        analysed_s: [estimate.span_s.0, estimate.span_s.1],
+        delay_us: Quantity::normal(estimate.delay_s, estimate.standard_uncertainty_s, coverage)
+            .scaled(MICROSECOND.recip()),
+        rotation_deg: Some(setup.rotation_deg),
+        cut_rotation_deg: None,
+        direction: Direction::resolved(&setup.rotation_deg),
+        budget: setup.budget.clone(),
+        warnings: analysis.caveats.clone(),
+        conformity: setup.conformity,
+        correction: setup.correction,
+    };
+    if spherical {
+        let (cut, budget) = solved.cut("").map_err(|e| e.to_string())?;
+        measurement.rotation_deg = None;
+        measurement.direction = Direction::resolved(&cut);
+        measurement.cut_rotation_deg = Some(cut);
+        measurement.budget = budget;
+        measurement.conformity = None;
+        measurement.correction = None;
+    }
+    measurement.warnings.extend(solved.solution.warnings);
+    Ok(measurement)
+}

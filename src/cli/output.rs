@@ -1,0 +1,119 @@
+//! Writing results: standard output, and files that appear whole or not at all.
+
+use std::io::{self, Write};
+use std::path::Path;
+
+/// Writes `bytes` to `path`, whole or not at all; an existing file only with `force`.
+pub fn write_file(path: &Path, bytes: &[u8], force: bool) -> Result<(), String> {
+    let name = path.display();
+    if !force && path.exists() {
+        return Err(exists(path));
+    }
+    let folder = match path.parent() {
+        Some(parent) if !parent.as_os_str().is_empty() => parent,
+        _ => Path::new("."),
+    };
+    let failed = |e: io::Error| {
+        format!("{name} cannot be written ({e}); check that its folder exists and has room")
+    };
+    let mut file = tempfile::Builder::new()
+        .prefix(".groovelag-")
+        .permissions_of_a_plain_file()
+        .tempfile_in(folder)
+        .map_err(failed)?;
+    file.write_all(bytes)
+        .and_then(|()| file.as_file().sync_all())
+        .map_err(failed)?;
+    if force {
+        file.persist(path).map_err(|e| failed(e.error))?;
+    } else {
+        file.persist_noclobber(path)
+            .map_err(|e| match e.error.kind() {
+                io::ErrorKind::AlreadyExists => exists(path),
+                _ => failed(e.error),
+            })?;
+    }
+    Ok(())
+}
+
+/// The refusal to write over a file.
+pub fn exists(path: &Path) -> String {
+    format!(
+        "{} exists already; choose another name or add --force",
+        path.display()
+    )
+}
+
+/// A temporary file is readable by its owner alone; a result is an ordinary file.
+trait PlainFile {
+    fn permissions_of_a_plain_file(&mut self) -> &mut Self;
+}
+
+impl PlainFile for tempfile::Builder<'_, '_> {
+    #[cfg(unix)]
+    fn permissions_of_a_plain_file(&mut self) -> &mut Self {
+        use std::os::unix::fs::PermissionsExt;
+        // The umask takes away what the user does not want.
+        self.permissions(std::fs::Permissions::from_mode(0o666))
+    }
+    #[cfg(not(unix))]
+    fn permissions_of_a_plain_file(&mut self) -> &mut Self {
+        self
+    }
+}
+
+/// Writes to standard output; a closed pipe is no error.
+pub fn print(text: &str) -> Result<(), String> {
+    let mut out = io::stdout().lock();
+    match out.write_all(text.as_bytes()).and_then(|()| out.flush()) {
+        Err(e) if e.kind() != io::ErrorKind::BrokenPipe => {
+            Err(format!("standard output cannot be written ({e})"))
+        }
+        _ => Ok(()),
+    }
+}
+
+/// Progress on standard error, on a terminal only, from half a second on.
+pub struct Progress {
+    started: std::time::Instant,
+    shown: Option<u32>,
+    on: bool,
+}
+
+impl Progress {
+    /// Nothing is shown yet.
+    pub fn new() -> Self {
+        use std::io::IsTerminal;
+        Self {
+            started: std::time::Instant::now(),
+            shown: None,
+            on: io::stderr().is_terminal(),
+        }
+    }
+
+    /// Shows a fraction done.
+    pub fn show(&mut self, what: &str, fraction: f64) {
+        let percent = (100.0 * fraction) as u32;
+        if self.on && self.started.elapsed().as_millis() > 500 && self.shown != Some(percent) {
+            self.shown = Some(percent);
+            eprint!("\r{what}: {percent} %");
+        }
+    }
+}
+
+impl Drop for Progress {
+    fn drop(&mut self) {
+        if self.shown.is_some() {
+            eprint!("\r\x1b[K");
+        }
+    }
+}
+
+/// Columns of the terminal, within reason; 80 where there is none.
+pub fn width() -> usize {
+    terminal_size::terminal_size()
+        .map_or(groovelag::report::text::DEFAULT_WIDTH, |(w, _)| {
+            usize::from(w.0)
+        })
+        .clamp(40, 120)
+}

@@ -1,0 +1,104 @@
+//! `groovelag simulate`.
+
+use super::{Outcome, output};
+use clap::Args;
+use groovelag::document::{self, Program};
+use groovelag::simulate::truth::Truth;
+use groovelag::simulate::{self, variations};
+use serde::Serialize;
+use std::io::IsTerminal;
+use std::path::{Path, PathBuf};
+
+/// Make captures with known truth from a recipe.
+#[derive(Debug, Args)]
+pub struct Arguments {
+    /// The recipe (TOML); test-signals/README.md describes every key.
+    recipe: PathBuf,
+    /// Folder for NAME.wav and NAME.truth.json; made if it is missing.
+    #[arg(short, long, value_name = "DIR")]
+    output: PathBuf,
+    /// Print one JSON document with the truth of every capture.
+    #[arg(long)]
+    json: bool,
+    /// Write over files that exist.
+    #[arg(long)]
+    force: bool,
+}
+
+/// The document of `--json`.
+#[derive(Serialize)]
+struct Document {
+    schema: &'static str,
+    program: Program,
+    captures: Vec<Truth>,
+}
+
+/// Follows the recipe.
+pub fn run(arguments: &Arguments) -> Result<Outcome, String> {
+    let shown = arguments.recipe.display();
+    let text = std::fs::read_to_string(&arguments.recipe)
+        .map_err(|error| format!("{shown}: {error}; give a recipe in TOML"))?;
+    let stem = arguments
+        .recipe
+        .file_stem()
+        .map_or_else(|| "capture".into(), |stem| stem.to_string_lossy());
+    let recipes = variations::expand(&text, &stem).map_err(|error| format!("{shown}: {error}"))?;
+    let folder = arguments.recipe.parent().unwrap_or(Path::new(""));
+    let paths: Vec<[PathBuf; 2]> = recipes
+        .iter()
+        .map(|recipe| {
+            let name = recipe.name.as_deref().unwrap_or(&stem);
+            ["wav", "truth.json"].map(|end| arguments.output.join(format!("{name}.{end}")))
+        })
+        .collect();
+    if !arguments.force
+        && let Some(path) = paths.iter().flatten().find(|path| path.exists())
+    {
+        return Err(output::exists(path));
+    }
+    std::fs::create_dir_all(&arguments.output).map_err(|error| {
+        format!(
+            "{}: {error}; choose a folder that can be written",
+            arguments.output.display()
+        )
+    })?;
+
+    let progress = std::io::stderr().is_terminal();
+    let mut captures = Vec::with_capacity(recipes.len());
+    for (index, (recipe, [wav_path, truth_path])) in recipes.iter().zip(&paths).enumerate() {
+        let name = recipe.name.as_deref().unwrap_or(&stem);
+        if progress {
+            eprint!("\r\x1b[K{} of {}: {name}", index + 1, recipes.len());
+        }
+        let rendered = simulate::render(recipe, folder)
+            .map_err(|error| format!("{shown}: in capture '{name}': {error}"))?;
+        let (bytes, truth) = rendered.wav(name);
+        let json = document::json(&truth).map_err(|error| error.to_string())?;
+        output::write_file(wav_path, &bytes, arguments.force)?;
+        output::write_file(truth_path, json.as_bytes(), arguments.force)?;
+        if progress {
+            eprint!("\r\x1b[K");
+        }
+        if !arguments.json {
+            let rotation = truth.rotation_deg.map_or_else(
+                || "no stylus".into(),
+                |z| format!("rotation {:.3} deg", z.mean),
+            );
+            output::print(&format!(
+                "{}: delay {:.4} us, {rotation}\n",
+                wav_path.display(),
+                truth.delay_us.mean
+            ))?;
+        }
+        captures.push(truth);
+    }
+    if arguments.json {
+        let document = Document {
+                schema: "groovelag/simulation-set/1",
+                program: Program::this(),
+                captures,
+            };
+        output::print(&document::json(&document).map_err(|error| error.to_string())?)?;
+    }
+    Ok(Outcome::Done)
+}

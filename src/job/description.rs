@@ -1,0 +1,252 @@
+//! What a job says: named objects, captures and limits. SI units, radians.
+
+use super::priors::{self, DefaultPrior};
+use crate::groove::Profile;
+use std::collections::BTreeMap;
+use std::path::PathBuf;
+
+/// A value with its standard uncertainty, in SI units. An uncertainty of zero
+/// means exact.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Estimate {
+    /// Best estimate.
+    pub value: f64,
+    /// Standard uncertainty.
+    pub u: f64,
+}
+
+impl Estimate {
+    /// An exactly known value.
+    pub fn exact(value: f64) -> Self {
+        Self { value, u: 0.0 }
+    }
+}
+
+/// A quantity as somebody stated it: not at all, as a bare number, or with its
+/// standard uncertainty. What is not stated comes from the table of priors.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Stated {
+    /// The value, if stated.
+    pub value: Option<f64>,
+    /// The standard uncertainty, if stated.
+    pub u: Option<f64>,
+}
+
+impl Stated {
+    /// A bare number: its uncertainty comes from the table.
+    pub fn number(value: f64) -> Self {
+        Self {
+            value: Some(value),
+            u: None,
+        }
+    }
+
+    /// A value with its standard uncertainty.
+    pub fn with_u(value: f64, u: f64) -> Self {
+        Self {
+            value: Some(value),
+            u: Some(u),
+        }
+    }
+
+    /// What is stated, completed by the table.
+    pub fn or(self, prior: &DefaultPrior) -> Estimate {
+        let default = prior.estimate();
+        Estimate {
+            value: self.value.unwrap_or(default.value),
+            u: self.u.unwrap_or(default.u),
+        }
+    }
+}
+
+/// A cartridge with its stylus.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Cartridge {
+    /// Kind of stylus; `None` is a generic elliptical.
+    pub profile: Option<Profile>,
+    /// Frontal radius (ball radius of a spherical tip), metres.
+    pub frontal_radius: Stated,
+    /// Side radius, metres; unused by a spherical tip.
+    pub side_radius: Stated,
+    /// Distance of the contact points of a line contact, metres.
+    pub contact_spacing: Stated,
+    /// Lever of a spherical tip that is not quite a ball, metres.
+    pub ball_lever: Stated,
+    /// Shape term (see [`crate::groove::Tip`]).
+    pub shape: Stated,
+    /// Channel separation as a negative number of decibels.
+    pub crosstalk_db: Option<f64>,
+    /// Scale on the groove's delay; overrides what the crosstalk gives.
+    pub scale: Stated,
+    /// Time error between the channels, seconds.
+    pub skew: Stated,
+    /// Inductance, henry.
+    pub inductance: Stated,
+    /// Free text.
+    pub serial: Option<String>,
+}
+
+/// One side of one record.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Record {
+    /// Rotation of the cut, radians.
+    pub cut_rotation: Stated,
+    /// Distance of the cutter from the radial line, metres.
+    pub lathe_offset: Stated,
+    /// Time error between the cutter's channels, seconds at the cut.
+    pub skew: Stated,
+    /// Speed of the cut, revolutions per minute; exact.
+    pub cut_rpm: Option<f64>,
+    /// Included angle of the groove, radians.
+    pub groove_angle: Stated,
+    /// Free text.
+    pub label: Option<String>,
+    /// Free text.
+    pub side: Option<String>,
+}
+
+/// Everything behind the swap point.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Chain {
+    /// Time error between the channels, seconds.
+    pub skew: Stated,
+    /// Tolerance of the equaliser's components, a fraction.
+    pub component_tolerance: Option<f64>,
+    /// Load resistance, ohm.
+    pub load_resistance: Stated,
+    /// Load capacitance, farad.
+    pub load_capacitance: Stated,
+    /// Calibration file, as given.
+    pub calibration: Option<PathBuf>,
+}
+
+/// A pivoted arm.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct PivotedArm {
+    /// Pivot to stylus, metres.
+    pub effective_length: Stated,
+    /// Pivot to spindle, metres.
+    pub pivot_to_spindle: Stated,
+    /// Offset angle, radians.
+    pub offset: Stated,
+}
+
+/// One state of alignment.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Setup {
+    /// Name of the cartridge.
+    pub cartridge: String,
+    /// Name of the arm; without one the arm's tracking error is part of the
+    /// rotation.
+    pub arm: Option<String>,
+    /// What is known of the rotation beforehand, radians.
+    pub rotation: Stated,
+}
+
+/// What a result is held against.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Limits {
+    /// Tolerance on the rotation either way, radians.
+    pub tolerance: Option<f64>,
+    /// Largest turn that the headshell allows, radians.
+    pub max_turn: Option<f64>,
+    /// Largest standard uncertainty of a rotation, radians.
+    pub standard_uncertainty: Option<f64>,
+    /// Lowest level of a warning that fails a check.
+    pub warning_level: Option<crate::uncertainty::Level>,
+    /// Expected rotation, radians, with its standard uncertainty.
+    pub expected: Option<Stated>,
+    /// Result of an earlier run.
+    pub baseline: Option<PathBuf>,
+}
+
+/// Where a capture's delay comes from.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Source {
+    /// A recording, path as given (relative to the job).
+    File(PathBuf),
+    /// A delay as recorded, seconds.
+    Delay(Estimate),
+    /// Not recorded yet.
+    Planned,
+}
+
+/// One capture.
+#[derive(Debug, Clone, PartialEq)]
+pub struct CaptureSpec {
+    /// Where its delay comes from.
+    pub source: Source,
+    /// Name of its setup.
+    pub setup: String,
+    /// Name of its record side.
+    pub record: String,
+    /// Name of its chain.
+    pub chain: String,
+    /// Radius at the start and the end of the analysed part, metres.
+    pub radius: [f64; 2],
+    /// Standard uncertainty of the radius, metres, if stated.
+    pub radius_u: Option<f64>,
+    /// Speed while played, revolutions per minute.
+    pub rpm: Stated,
+    /// Known turn relative to the setup, radians.
+    pub turn: Stated,
+    /// Leads swapped at the cartridge.
+    pub swapped: bool,
+    /// Start of the analysed part, seconds.
+    pub from_s: Option<f64>,
+    /// End of the analysed part, seconds.
+    pub to_s: Option<f64>,
+    /// Free text.
+    pub note: Option<String>,
+    /// Line in the job file, for messages.
+    pub line: Option<usize>,
+}
+
+impl CaptureSpec {
+    /// What to call the capture in a message or a result: its file, or what it
+    /// is and which (counted from 1).
+    pub fn describe(&self, index: usize) -> String {
+        match &self.source {
+            Source::File(path) => path.to_string_lossy().replace('\\', "/"),
+            Source::Delay(_) => format!("delay {}", index + 1),
+            Source::Planned => format!("planned {}", index + 1),
+        }
+    }
+
+    /// Nominal speed, revolutions per minute.
+    pub fn nominal_rpm(&self) -> f64 {
+        self.rpm.value.unwrap_or(priors::DEFAULT_CUT_RPM)
+    }
+}
+
+/// A job: named objects and the captures made with them.
+///
+/// Names may be empty where there is only one of a kind; messages then say
+/// "the record" instead of naming it.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Job {
+    /// Free text.
+    pub title: Option<String>,
+    /// Free text.
+    pub operator: Option<String>,
+    /// Free text.
+    pub date: Option<String>,
+    /// Free text.
+    pub note: Option<String>,
+    /// Cartridges by name.
+    pub cartridges: BTreeMap<String, Cartridge>,
+    /// Record sides by name.
+    pub records: BTreeMap<String, Record>,
+    /// Chains by name.
+    pub chains: BTreeMap<String, Chain>,
+    /// Arms by name.
+    pub arms: BTreeMap<String, PivotedArm>,
+    /// Setups by name.
+    pub setups: BTreeMap<String, Setup>,
+    /// Captures in the job's order.
+    pub captures: Vec<CaptureSpec>,
+    /// Limits.
+    pub limits: Limits,
+    /// Knowledge of earlier jobs, which replaces the priors of what it covers.
+    pub knowledge: Vec<super::Knowledge>,
+}

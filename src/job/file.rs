@@ -1,0 +1,1065 @@
+//! The job file: TOML, `format = 1`.
+
+use super::description::{
+    CaptureSpec, Cartridge, Chain, Estimate, Job, Limits, PivotedArm, Record, Setup, Source, Stated,
+};
+use super::knowledge::Knowledge;
+use crate::groove::Profile;
+use crate::uncertainty::Level;
+use crate::units::{DEGREE, MICROMETRE, MICROSECOND, MILLIMETRE, nominal_rpm, parse_rpm};
+use serde_spanned::Spanned;
+use std::collections::BTreeMap;
+use std::ops::RangeInclusive;
+use std::path::{Path, PathBuf};
+use thiserror::Error;
+use toml::de::{DeTable, DeValue};
+
+/// Henry in a millihenry, ohm in a kiloohm, farad in a picofarad.
+const MILLIHENRY: f64 = 1e-3;
+const KILOOHM: f64 = 1e3;
+const PICOFARAD: f64 = 1e-12;
+
+/// Why a job file cannot be used.
+#[derive(Debug, Clone, PartialEq, Eq, Error)]
+pub enum JobFileError {
+    /// It cannot be read.
+    #[error("{path}: {reason}; check the path")]
+    Read {
+        /// The file, as given.
+        path: String,
+        /// What the system says.
+        reason: String,
+    },
+    /// Its content is not a job.
+    #[error("{path}, line {line}: {message}")]
+    Content {
+        /// The file, as given.
+        path: String,
+        /// Line, counted from 1.
+        line: usize,
+        /// What is wrong and what to do.
+        message: String,
+    },
+}
+
+/// Reads a job file and the knowledge files that it includes.
+pub fn read(path: &Path) -> Result<Job, JobFileError> {
+    let shown = path.to_string_lossy().replace('\\', "/");
+    let text = read_text(path, &shown)?;
+    let (mut job, includes) = parse_with_includes(&text, &shown)?;
+    for (line, include) in includes {
+        let content = |message: String| JobFileError::Content {
+            path: shown.clone(),
+            line,
+            message,
+        };
+        let resolved = resolve(path, &include);
+        let text = std::fs::read_to_string(&resolved)
+            .map_err(|e| content(format!("cannot include '{}': {e}", include.display())))?;
+        let knowledge = Knowledge::parse(&text, &include.to_string_lossy())
+            .map_err(|e| content(e.to_string()))?;
+        for other in &job.knowledge {
+            if let Some(id) = knowledge.ids.iter().find(|id| other.ids.contains(id)) {
+                return Err(content(format!(
+                    "'{}' and '{}' both hold '{id}'; what they know may come from the same captures, so include one of them",
+                    other.source, knowledge.source
+                )));
+            }
+        }
+        job.knowledge.push(knowledge);
+    }
+    Ok(job)
+}
+
+/// A path of a job file, which is relative to it; backslashes are understood
+/// on every system.
+pub fn resolve(job_file: &Path, path: &Path) -> PathBuf {
+    let portable = PathBuf::from(path.to_string_lossy().replace('\\', "/"));
+    job_file.parent().unwrap_or(Path::new("")).join(portable)
+}
+
+fn read_text(path: &Path, shown: &str) -> Result<String, JobFileError> {
+    let read = |reason: String| JobFileError::Read {
+        path: shown.to_owned(),
+        reason,
+    };
+    let bytes = std::fs::read(path).map_err(|e| read(e.to_string()))?;
+    String::from_utf8(bytes).map_err(|_| {
+        read("not a text file in UTF-8; save it as UTF-8, or give the job file instead of a recording".to_owned())
+    })
+}
+
+/// Reads the text of a job file; `path` serves the messages.
+pub fn parse(text: &str, path: &str) -> Result<Job, JobFileError> {
+    Ok(parse_with_includes(text, path)?.0)
+}
+
+type Includes = Vec<(usize, PathBuf)>;
+
+fn parse_with_includes(text: &str, path: &str) -> Result<(Job, Includes), JobFileError> {
+    // editors on some systems start a file with a byte order mark
+    let text = text.strip_prefix('\u{feff}').unwrap_or(text);
+    let source = SourceText { text, path };
+    let table = DeTable::parse(text).map_err(|e| source.syntax(&e))?;
+    let mut top = source.fields(
+        "the job",
+        table.get_ref(),
+        0,
+        &[
+            "format",
+            "title",
+            "operator",
+            "date",
+            "note",
+            "include",
+            "cartridge",
+            "record",
+            "chain",
+            "arm",
+            "setup",
+            "limits",
+            "capture",
+        ],
+    )?;
+    match top.number("format", 0.0..=1e9)? {
+        Some(1.0) => {}
+        Some(other) => {
+            return Err(top.error(
+                "format",
+                &format!("format = {other} is not known; this version reads format = 1"),
+            ));
+        }
+        None => {
+            return Err(source.at(0, "a job file starts with 'format = 1'; add that line"));
+        }
+    }
+    let mut job = Job {
+        title: top.text("title")?,
+        operator: top.text("operator")?,
+        date: top.text("date")?,
+        note: top.text("note")?,
+        ..Job::default()
+    };
+    let includes = top
+        .texts("include")?
+        .into_iter()
+        .map(|(line, text)| (line, PathBuf::from(text)))
+        .collect();
+    for (name, mut f) in top.named("cartridge", CARTRIDGE_KEYS)? {
+        job.cartridges.insert(name, cartridge(&mut f)?);
+    }
+    for (name, mut f) in top.named("record", RECORD_KEYS)? {
+        job.records.insert(name, record(&mut f)?);
+    }
+    for (name, mut f) in top.named("chain", CHAIN_KEYS)? {
+        job.chains.insert(name, chain(&mut f)?);
+    }
+    for (name, mut f) in top.named("arm", ARM_KEYS)? {
+        job.arms.insert(name, arm(&mut f)?);
+    }
+    let mut references = Vec::new();
+    for (name, mut f) in top.named("setup", SETUP_KEYS)? {
+        let cartridge = f.reference("cartridge", &mut references)?;
+        let arm = f.reference("arm", &mut references)?;
+        let setup = Setup {
+            cartridge: cartridge.unwrap_or_default(),
+            arm,
+            rotation: f.quantity("rotation_deg", DEGREE, -60.0..=60.0)?,
+        };
+        job.setups.insert(name, setup);
+    }
+    if let Some(mut f) = top.table("limits", LIMITS_KEYS)? {
+        job.limits = limits(&mut f)?;
+    }
+    for mut f in top.tables("capture", CAPTURE_KEYS)? {
+        job.captures.push(capture(&mut f, &mut references)?);
+    }
+    complete(&mut job);
+    for reference in references {
+        reference.check(&source, &job)?;
+    }
+    missing_names(&source, &job)?;
+    Ok((job, includes))
+}
+
+const CARTRIDGE_KEYS: &[&str] = &[
+    "profile",
+    "frontal_radius_um",
+    "side_radius_um",
+    "contact_spacing_um",
+    "crosstalk_db",
+    "skew_us",
+    "inductance_mh",
+    "serial",
+];
+const RECORD_KEYS: &[&str] = &[
+    "cut_rotation_deg",
+    "lathe_offset_mm",
+    "skew_us",
+    "cut_rpm",
+    "groove_angle_deg",
+    "label",
+    "side",
+];
+const CHAIN_KEYS: &[&str] = &[
+    "skew_us",
+    "component_tolerance",
+    "load_kohm",
+    "load_pf",
+    "calibration",
+];
+const ARM_KEYS: &[&str] = &["effective_length_mm", "pivot_to_spindle_mm", "offset_deg"];
+const SETUP_KEYS: &[&str] = &["cartridge", "arm", "rotation_deg"];
+const LIMITS_KEYS: &[&str] = &[
+    "tolerance_deg",
+    "max_turn_deg",
+    "standard_uncertainty_deg",
+    "warning_level",
+    "expected_deg",
+    "baseline",
+];
+const CAPTURE_KEYS: &[&str] = &[
+    "file",
+    "delay_us",
+    "planned",
+    "setup",
+    "record",
+    "chain",
+    "radius_mm",
+    "rpm",
+    "turn_deg",
+    "leads",
+    "from_s",
+    "to_s",
+    "note",
+];
+
+fn cartridge(f: &mut Fields<'_>) -> Result<Cartridge, JobFileError> {
+    let profile = f.choice(
+        "profile",
+        &[
+            ("spherical", Profile::Spherical),
+            ("elliptical", Profile::Elliptical),
+            ("line", Profile::Line),
+        ],
+    )?;
+    // sizes of styli: a tenth of a micrometre to a tenth of a millimetre
+    let sizes = 0.1..=100.0;
+    let cartridge = Cartridge {
+        profile,
+        frontal_radius: f.quantity("frontal_radius_um", MICROMETRE, sizes.clone())?,
+        side_radius: f.quantity("side_radius_um", MICROMETRE, sizes.clone())?,
+        contact_spacing: f.quantity("contact_spacing_um", MICROMETRE, sizes)?,
+        crosstalk_db: f.number("crosstalk_db", -120.0..=-1.0)?,
+        skew: f.quantity("skew_us", MICROSECOND, -1000.0..=1000.0)?,
+        inductance: f.quantity("inductance_mh", MILLIHENRY, 0.0..=10_000.0)?,
+        serial: f.text("serial")?,
+        ..Cartridge::default()
+    };
+    for (key, profiles) in [
+        (
+            "frontal_radius_um",
+            &[None, Some(Profile::Spherical), Some(Profile::Elliptical)][..],
+        ),
+        (
+            "side_radius_um",
+            &[None, Some(Profile::Elliptical), Some(Profile::Line)],
+        ),
+        ("contact_spacing_um", &[Some(Profile::Line)]),
+    ] {
+        if f.has(key) && !profiles.contains(&profile) {
+            return Err(f.error(key, &format!(
+                "'{key}' does not describe this profile; a spherical tip has frontal_radius_um, an elliptical one frontal_radius_um and side_radius_um, a line contact contact_spacing_um and side_radius_um"
+            )));
+        }
+    }
+    Ok(cartridge)
+}
+
+fn record(f: &mut Fields<'_>) -> Result<Record, JobFileError> {
+    Ok(Record {
+        cut_rotation: f.quantity("cut_rotation_deg", DEGREE, -30.0..=30.0)?,
+        lathe_offset: f.quantity("lathe_offset_mm", MILLIMETRE, -10.0..=10.0)?,
+        skew: f.quantity("skew_us", MICROSECOND, -1000.0..=1000.0)?,
+        cut_rpm: f.rpm("cut_rpm")?.value,
+        groove_angle: f.quantity("groove_angle_deg", DEGREE, 30.0..=150.0)?,
+        label: f.text("label")?,
+        side: f.text("side")?,
+    })
+}
+
+fn chain(f: &mut Fields<'_>) -> Result<Chain, JobFileError> {
+    Ok(Chain {
+        skew: f.quantity("skew_us", MICROSECOND, -10_000.0..=10_000.0)?,
+        component_tolerance: f.number("component_tolerance", 1e-9..=0.5)?,
+        load_resistance: f.quantity("load_kohm", KILOOHM, 0.001..=10_000.0)?,
+        load_capacitance: f.quantity("load_pf", PICOFARAD, 0.0..=100_000.0)?,
+        calibration: f.text("calibration")?.map(PathBuf::from),
+    })
+}
+
+fn arm(f: &mut Fields<'_>) -> Result<PivotedArm, JobFileError> {
+    for key in ARM_KEYS {
+        if !f.has(key) {
+            return Err(f.missing(key));
+        }
+    }
+    Ok(PivotedArm {
+        effective_length: f.quantity("effective_length_mm", MILLIMETRE, 100.0..=1000.0)?,
+        pivot_to_spindle: f.quantity("pivot_to_spindle_mm", MILLIMETRE, 50.0..=1000.0)?,
+        offset: f.quantity("offset_deg", DEGREE, -60.0..=60.0)?,
+    })
+}
+
+fn limits(f: &mut Fields<'_>) -> Result<Limits, JobFileError> {
+    let degrees = |v: Option<f64>| v.map(|v| v * DEGREE);
+    Ok(Limits {
+        tolerance: degrees(f.number("tolerance_deg", 1e-6..=90.0)?),
+        max_turn: degrees(f.number("max_turn_deg", 0.0..=90.0)?),
+        standard_uncertainty: degrees(f.number("standard_uncertainty_deg", 1e-6..=90.0)?),
+        warning_level: f.choice(
+            "warning_level",
+            &[
+                ("note", Level::Note),
+                ("caution", Level::Caution),
+                ("serious", Level::Serious),
+            ],
+        )?,
+        expected: match f.quantity("expected_deg", DEGREE, -60.0..=60.0)? {
+            Stated { value: None, .. } => None,
+            stated => Some(stated),
+        },
+        baseline: f.text("baseline")?.map(PathBuf::from),
+    })
+}
+
+fn capture<'a>(
+    f: &mut Fields<'a>,
+    references: &mut Vec<Reference<'a>>,
+) -> Result<CaptureSpec, JobFileError> {
+    let file = f.text("file")?;
+    let planned = f.flag("planned")?;
+    let delay = f.quantity("delay_us", MICROSECOND, -10_000.0..=10_000.0)?;
+    let source = match (file, delay.value, planned) {
+        (Some(file), None, false) if !file.trim().is_empty() => Source::File(file.into()),
+        (None, Some(value), false) => match delay.u {
+            Some(u) if u > 0.0 => Source::Delay(Estimate { value, u }),
+            _ => return Err(f.error(
+                "delay_us",
+                "a given delay needs its standard uncertainty, greater than zero: delay_us = { value = 4.0, u = 0.005 }",
+            )),
+        },
+        (None, None, true) => Source::Planned,
+        _ => {
+            return Err(f.here(
+                "a capture has exactly one of: file = \"...\", delay_us = { value, u }, planned = true",
+            ));
+        }
+    };
+    let (radius, radius_u) = f.radius()?;
+    let rpm = f.rpm("rpm")?;
+    if rpm.value.is_none() {
+        return Err(f.missing("rpm"));
+    }
+    let from_s = f.number("from_s", 0.0..=1e6)?;
+    let to_s = f.number("to_s", 0.0..=1e6)?;
+    if let (Some(from), Some(to)) = (from_s, to_s)
+        && from >= to
+    {
+        return Err(f.error("to_s", "to_s must be later than from_s"));
+    }
+    let mut reference =
+        |f: &mut Fields<'a>, kind| f.reference(kind, references).map(Option::unwrap_or_default);
+    Ok(CaptureSpec {
+        source,
+        setup: reference(f, "setup")?,
+        record: reference(f, "record")?,
+        chain: reference(f, "chain")?,
+        radius,
+        radius_u,
+        rpm,
+        turn: f.quantity("turn_deg", DEGREE, -60.0..=60.0)?,
+        swapped: f
+            .choice("leads", &[("normal", false), ("swapped", true)])?
+            .unwrap_or(false),
+        from_s,
+        to_s,
+        note: f.text("note")?,
+        line: Some(f.line),
+    })
+}
+
+/// Fills in what there is only one of: a name left out means the only object
+/// of its kind, or an undescribed one where the job describes none.
+fn complete(job: &mut Job) {
+    fn only<T: Default>(map: &mut BTreeMap<String, T>, wanted: bool) -> Option<String> {
+        if map.is_empty() && wanted {
+            map.insert(String::new(), T::default());
+        }
+        match map.len() {
+            1 => map.keys().next().cloned(),
+            _ => None,
+        }
+    }
+    let wanted = !job.captures.is_empty();
+    let setup = only(&mut job.setups, wanted);
+    let record = only(&mut job.records, wanted);
+    let chain = only(&mut job.chains, wanted);
+    let cartridge = only(&mut job.cartridges, !job.setups.is_empty());
+    for s in job.setups.values_mut() {
+        fill(&mut s.cartridge, &cartridge);
+    }
+    for c in &mut job.captures {
+        fill(&mut c.setup, &setup);
+        fill(&mut c.record, &record);
+        fill(&mut c.chain, &chain);
+    }
+}
+
+fn fill(name: &mut String, only: &Option<String>) {
+    if let (true, Some(only)) = (name.is_empty(), only) {
+        name.clone_from(only);
+    }
+}
+
+/// Refuses names that are left out although there are several to choose from.
+fn missing_names(source: &SourceText<'_>, job: &Job) -> Result<(), JobFileError> {
+    for c in &job.captures {
+        for (kind, name, known) in [
+            ("setup", &c.setup, names(&job.setups)),
+            ("record", &c.record, names(&job.records)),
+            ("chain", &c.chain, names(&job.chains)),
+        ] {
+            if !known.contains(name) {
+                return Err(JobFileError::Content {
+                    path: source.path.to_owned(),
+                    line: c.line.unwrap_or(1),
+                    message: format!(
+                        "this capture names no {kind}, and the job has several; add {kind} = one of: {}",
+                        known.join(", ")
+                    ),
+                });
+            }
+        }
+    }
+    for (name, setup) in &job.setups {
+        if !job.cartridges.contains_key(&setup.cartridge) {
+            let known = names(&job.cartridges).join(", ");
+            return Err(source.at(
+                source.text.find(&format!("setup.{name}")).unwrap_or(0),
+                &format!("setup '{name}' names no cartridge; add cartridge = one of: {known}"),
+            ));
+        }
+    }
+    Ok(())
+}
+
+fn names<T>(map: &BTreeMap<String, T>) -> Vec<String> {
+    map.keys().cloned().collect()
+}
+
+/// A name used, to be looked up once everything is read.
+struct Reference<'a> {
+    kind: &'static str,
+    name: &'a str,
+    at: usize,
+}
+
+impl Reference<'_> {
+    fn check(&self, source: &SourceText<'_>, job: &Job) -> Result<(), JobFileError> {
+        let known = match self.kind {
+            "setup" => names(&job.setups),
+            "record" => names(&job.records),
+            "chain" => names(&job.chains),
+            "arm" => names(&job.arms),
+            _ => names(&job.cartridges),
+        };
+        if known.iter().any(|k| k == self.name) {
+            return Ok(());
+        }
+        let (kind, name) = (self.kind, self.name);
+        let advice = match nearest(name, known.iter().map(String::as_str)) {
+            Some(near) => format!("did you mean '{near}'? Otherwise add [{kind}.{name}]"),
+            None => format!("add [{kind}.{name}]"),
+        };
+        Err(source.at(
+            self.at,
+            &format!("there is no {kind} '{name}' in this job; {advice}"),
+        ))
+    }
+}
+
+/// The nearest of `known` by edit distance, if near enough to be a slip of
+/// the pen: a third of the letters (common practice, no source).
+fn nearest<'k>(word: &str, known: impl Iterator<Item = &'k str>) -> Option<&'k str> {
+    known
+        .map(|k| (strsim::damerau_levenshtein(word, k), k))
+        .min()
+        .filter(|&(distance, k)| distance <= 1 + k.chars().count() / 3)
+        .map(|(_, k)| k)
+}
+
+#[derive(Clone, Copy)]
+struct SourceText<'a> {
+    text: &'a str,
+    path: &'a str,
+}
+
+impl<'a> SourceText<'a> {
+    fn line(&self, at: usize) -> usize {
+        1 + self.text[..at.min(self.text.len())].matches('\n').count()
+    }
+
+    fn at(&self, at: usize, message: &str) -> JobFileError {
+        JobFileError::Content {
+            path: self.path.to_owned(),
+            line: self.line(at),
+            message: message.to_owned(),
+        }
+    }
+
+    /// What the TOML parser says, with a hint for the usual slips.
+    fn syntax(&self, error: &toml::de::Error) -> JobFileError {
+        let at = error.span().map_or(0, |s| s.start);
+        let line = self.text.lines().nth(self.line(at) - 1).unwrap_or("");
+        let value = line.split_once('=').map_or("", |(_, v)| v.trim());
+        let decimal_comma =
+            crate::units::parse_number(value.split('#').next().unwrap_or("").trim(), "a number");
+        let hint = if let Err(crate::units::QuantityError::DecimalComma(_, right)) = decimal_comma {
+            format!("write a decimal point: {right}")
+        } else if line.contains('\\') {
+            "write paths with '/' or between single quotes".to_owned()
+        } else {
+            error.message().trim().replace('\n', "; ")
+        };
+        self.at(at, &format!("not valid TOML: {hint}"))
+    }
+
+    /// A table's fields; unknown keys are refused here.
+    fn fields(
+        self,
+        context: &str,
+        table: &'a DeTable<'a>,
+        at: usize,
+        known: &'static [&'static str],
+    ) -> Result<Fields<'a>, JobFileError> {
+        for key in table.keys() {
+            let name: &str = key.get_ref();
+            if !known.contains(&name) {
+                let advice = match nearest(name, known.iter().copied()) {
+                    Some(near) => format!("did you mean '{near}'?"),
+                    None => format!("known here: {}", known.join(", ")),
+                };
+                return Err(self.at(
+                    key.span().start,
+                    &format!("unknown key '{name}' in {context}; {advice}"),
+                ));
+            }
+        }
+        Ok(Fields {
+            source: self,
+            context: context.to_owned(),
+            table,
+            line: self.line(at),
+        })
+    }
+}
+
+struct Fields<'a> {
+    source: SourceText<'a>,
+    context: String,
+    table: &'a DeTable<'a>,
+    line: usize,
+}
+
+impl<'a> Fields<'a> {
+    fn get(&self, key: &str) -> Option<&'a Spanned<DeValue<'a>>> {
+        self.table.get(key)
+    }
+
+    fn has(&self, key: &str) -> bool {
+        self.get(key).is_some()
+    }
+
+    /// An error at the table itself.
+    fn here(&self, message: &str) -> JobFileError {
+        JobFileError::Content {
+            path: self.source.path.to_owned(),
+            line: self.line,
+            message: format!("{}: {message}", self.context),
+        }
+    }
+
+    fn missing(&self, key: &str) -> JobFileError {
+        self.here(&format!("'{key}' is missing; add it"))
+    }
+
+    /// An error at a key's value.
+    fn error(&self, key: &str, message: &str) -> JobFileError {
+        let at = self.get(key).map_or(0, |v| v.span().start);
+        self.source.at(at, &format!("{}: {message}", self.context))
+    }
+
+    fn wrong(&self, key: &str, expected: &str) -> JobFileError {
+        self.error(key, &format!("'{key}' must be {expected}"))
+    }
+
+    fn text(&mut self, key: &str) -> Result<Option<String>, JobFileError> {
+        match self.get(key).map(Spanned::get_ref) {
+            None => Ok(None),
+            Some(DeValue::String(s)) => Ok(Some(s.to_string())),
+            // a date needs no quotes in TOML
+            Some(DeValue::Datetime(d)) => Ok(Some(d.to_string())),
+            Some(_) => Err(self.wrong(key, "text between quotes")),
+        }
+    }
+
+    /// A list of texts with their lines; a single text is a list of one.
+    fn texts(&mut self, key: &str) -> Result<Vec<(usize, String)>, JobFileError> {
+        let wrong = || self.wrong(key, "a list of file names: [\"known.toml\"]");
+        let Some(value) = self.get(key) else {
+            return Ok(Vec::new());
+        };
+        let item = |v: &Spanned<DeValue<'_>>| match v.get_ref() {
+            DeValue::String(s) => Ok((self.source.line(v.span().start), s.to_string())),
+            _ => Err(wrong()),
+        };
+        match value.get_ref() {
+            DeValue::Array(items) => items.iter().map(item).collect(),
+            _ => Ok(vec![item(value)?]),
+        }
+    }
+
+    fn flag(&mut self, key: &str) -> Result<bool, JobFileError> {
+        match self.get(key).map(Spanned::get_ref) {
+            None => Ok(false),
+            Some(DeValue::Boolean(b)) => Ok(*b),
+            Some(_) => Err(self.wrong(key, "true or false, without quotes")),
+        }
+    }
+
+    fn choice<T: Copy>(
+        &mut self,
+        key: &str,
+        choices: &[(&str, T)],
+    ) -> Result<Option<T>, JobFileError> {
+        let Some(text) = self.text(key)? else {
+            return Ok(None);
+        };
+        match choices.iter().find(|(name, _)| *name == text) {
+            Some((_, value)) => Ok(Some(*value)),
+            None => {
+                let known: Vec<String> = choices.iter().map(|(n, _)| format!("\"{n}\"")).collect();
+                Err(self.wrong(key, &format!("one of {}", known.join(", "))))
+            }
+        }
+    }
+
+    /// One finite number, whatever its type.
+    fn value(&self, key: &str, value: &DeValue<'_>) -> Result<f64, JobFileError> {
+        let number = match value {
+            DeValue::Integer(i) => i64::from_str_radix(i.as_str(), i.radix())
+                .ok()
+                .map(|i| i as f64),
+            DeValue::Float(f) => f.as_str().parse().ok(),
+            DeValue::String(s) => {
+                let advice = match crate::units::parse_number(s, "a number") {
+                    Ok(_) => "a number without quotes".to_owned(),
+                    Err(e) => format!("a number without quotes ({e})"),
+                };
+                return Err(self.wrong(key, &advice));
+            }
+            _ => None,
+        };
+        match number {
+            Some(n) if f64::is_finite(n) => Ok(n),
+            _ => Err(self.wrong(key, "a finite number or { value = ..., u = ... }")),
+        }
+    }
+
+    fn ranged(
+        &self,
+        key: &str,
+        value: &DeValue<'_>,
+        range: &RangeInclusive<f64>,
+    ) -> Result<f64, JobFileError> {
+        let number = self.value(key, value)?;
+        if range.contains(&number) {
+            return Ok(number);
+        }
+        Err(self.error(
+            key,
+            &format!(
+                "'{key}' = {number} is out of range; it must lie between {} and {}",
+                range.start(),
+                range.end()
+            ),
+        ))
+    }
+
+    fn number(
+        &mut self,
+        key: &str,
+        range: RangeInclusive<f64>,
+    ) -> Result<Option<f64>, JobFileError> {
+        self.get(key)
+            .map(|v| self.ranged(key, v.get_ref(), &range))
+            .transpose()
+    }
+
+    /// The parts of `{ value, u }`, or a bare value.
+    #[allow(clippy::type_complexity)] // a value and an uncertainty
+    fn parts(&self, key: &str) -> Result<Option<(&'a DeValue<'a>, Option<f64>)>, JobFileError> {
+        let Some(spanned) = self.get(key) else {
+            return Ok(None);
+        };
+        let DeValue::Table(table) = spanned.get_ref() else {
+            return Ok(Some((spanned.get_ref(), None)));
+        };
+        let context = format!("{}, '{key}'", self.context);
+        let inner = self
+            .source
+            .fields(&context, table, spanned.span().start, &["value", "u"])?;
+        let value = inner.get("value").ok_or_else(|| {
+            self.error(
+                key,
+                &format!("'{key}' has no value; write {{ value = ..., u = ... }}"),
+            )
+        })?;
+        let u = match inner.get("u") {
+            None => None,
+            Some(u) => {
+                let number = inner.value("u", u.get_ref())?;
+                if number < 0.0 {
+                    return Err(inner.error(
+                        "u",
+                        "a standard uncertainty cannot be negative; it is one standard deviation",
+                    ));
+                }
+                Some(number)
+            }
+        };
+        Ok(Some((value.get_ref(), u)))
+    }
+
+    fn quantity(
+        &mut self,
+        key: &str,
+        factor: f64,
+        range: RangeInclusive<f64>,
+    ) -> Result<Stated, JobFileError> {
+        let Some((value, u)) = self.parts(key)? else {
+            return Ok(Stated::default());
+        };
+        Ok(Stated {
+            value: Some(self.ranged(key, value, &range)? * factor),
+            u: u.map(|u| u * factor),
+        })
+    }
+
+    /// A speed: a number, a fraction in quotes, or `{ value, u }`.
+    fn rpm(&mut self, key: &str) -> Result<Stated, JobFileError> {
+        let Some((value, u)) = self.parts(key)? else {
+            return Ok(Stated::default());
+        };
+        let rpm = match value {
+            DeValue::String(s) => parse_rpm(s).map_err(|e| self.error(key, &e.to_string()))?,
+            other => nominal_rpm(self.value(key, other)?),
+        };
+        // from half of the slowest to above the fastest speed in use
+        if !(8.0..=200.0).contains(&rpm) {
+            return Err(self.error(
+                key,
+                &format!(
+                    "'{key}' = {rpm} is not a speed of records; write 33, 45, 78.26 or \"100/3\""
+                ),
+            ));
+        }
+        Ok(Stated {
+            value: Some(rpm),
+            u,
+        })
+    }
+
+    /// `radius_mm = 72 | [75, 70] | { value, u }`.
+    fn radius(&mut self) -> Result<([f64; 2], Option<f64>), JobFileError> {
+        const KEY: &str = "radius_mm";
+        // from the label to beyond the edge of the largest transcription disc
+        let range = 20.0..=250.0;
+        let Some((value, u)) = self.parts(KEY)? else {
+            return Err(self.missing(KEY));
+        };
+        let radius = match value {
+            DeValue::Array(ends) => match ends.iter().collect::<Vec<_>>()[..] {
+                [start, end] => [
+                    self.ranged(KEY, start.get_ref(), &range)?,
+                    self.ranged(KEY, end.get_ref(), &range)?,
+                ],
+                _ => {
+                    return Err(self.wrong(
+                        KEY,
+                        "one radius or the two at the start and the end: [75, 70] (with decimal points)",
+                    ));
+                }
+            },
+            one => [self.ranged(KEY, one, &range)?; 2],
+        };
+        Ok((radius.map(|r| r * MILLIMETRE), u.map(|u| u * MILLIMETRE)))
+    }
+
+    fn reference(
+        &mut self,
+        kind: &'static str,
+        references: &mut Vec<Reference<'a>>,
+    ) -> Result<Option<String>, JobFileError> {
+        match self.get(kind).map(|v| (v.get_ref(), v.span().start)) {
+            None => Ok(None),
+            Some((DeValue::String(name), at)) => {
+                references.push(Reference { kind, name, at });
+                Ok(Some(name.to_string()))
+            }
+            Some(_) => Err(self.wrong(kind, "a name between quotes")),
+        }
+    }
+
+    fn table(
+        &mut self,
+        key: &str,
+        known: &'static [&'static str],
+    ) -> Result<Option<Fields<'a>>, JobFileError> {
+        match self.get(key) {
+            None => Ok(None),
+            Some(value) => match value.get_ref() {
+                DeValue::Table(table) => self
+                    .source
+                    .fields(&format!("[{key}]"), table, value.span().start, known)
+                    .map(Some),
+                _ => Err(self.wrong(key, &format!("a table: [{key}]"))),
+            },
+        }
+    }
+
+    /// Tables `[key.NAME]`.
+    fn named(
+        &mut self,
+        key: &str,
+        known: &'static [&'static str],
+    ) -> Result<Vec<(String, Fields<'a>)>, JobFileError> {
+        let Some(value) = self.get(key) else {
+            return Ok(Vec::new());
+        };
+        let DeValue::Table(table) = value.get_ref() else {
+            return Err(self.wrong(key, &format!("tables with a name: [{key}.NAME]")));
+        };
+        let mut found = Vec::new();
+        for (name, value) in table {
+            let context = format!("[{key}.{}]", name.get_ref());
+            let DeValue::Table(inner) = value.get_ref() else {
+                return Err(self.source.at(
+                    name.span().start,
+                    &format!("[{key}] needs a name: write [{key}.NAME]"),
+                ));
+            };
+            let fields = self
+                .source
+                .fields(&context, inner, name.span().start, known)?;
+            found.push((name.get_ref().to_string(), fields));
+        }
+        Ok(found)
+    }
+
+    /// Tables `[[key]]`.
+    fn tables(
+        &mut self,
+        key: &str,
+        known: &'static [&'static str],
+    ) -> Result<Vec<Fields<'a>>, JobFileError> {
+        let Some(value) = self.get(key) else {
+            return Ok(Vec::new());
+        };
+        let wrong = || {
+            self.wrong(
+                key,
+                &format!("a list of tables with double brackets: [[{key}]]"),
+            )
+        };
+        let DeValue::Array(items) = value.get_ref() else {
+            return Err(wrong());
+        };
+        items
+            .iter()
+            .map(|item| match item.get_ref() {
+                DeValue::Table(table) => {
+                    self.source
+                        .fields(&format!("[[{key}]]"), table, item.span().start, known)
+                }
+                _ => Err(wrong()),
+            })
+            .collect()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const GOOD: &str = r#"
+format = 1
+title = "an invented job"
+date = 2026-02-03
+
+[cartridge.red]
+profile = "elliptical"
+frontal_radius_um = { value = 18, u = 0.5 }
+side_radius_um = 8
+crosstalk_db = -25
+
+[record.A]
+cut_rotation_deg = { value = 0.1, u = 0.3 }
+cut_rpm = 33
+
+[setup.before]
+cartridge = "red"
+
+[[capture]]
+delay_us = { value = 4.04, u = 0.005 }
+radius_mm = [75, 70.5]
+rpm = "100/3"
+turn_deg = -4
+leads = "swapped"
+
+[[capture]]
+file = 'audio\one.wav'
+setup = "before"
+radius_mm = { value = 72, u = 0.2 }
+rpm = 45
+"#;
+
+    fn message(text: &str) -> String {
+        parse(text, "job.toml").unwrap_err().to_string()
+    }
+
+    #[test]
+    fn a_job_is_read_as_written() {
+        let job = parse(&format!("\u{feff}{GOOD}"), "job.toml").unwrap();
+        assert_eq!(job.date.as_deref(), Some("2026-02-03"));
+        let red = &job.cartridges["red"];
+        assert_eq!(red.profile, Some(Profile::Elliptical));
+        assert_eq!(
+            red.frontal_radius,
+            Stated::with_u(18.0 * MICROMETRE, 0.5 * MICROMETRE)
+        );
+        assert_eq!(red.side_radius, Stated::number(8.0 * MICROMETRE));
+        let [first, second] = &job.captures[..] else {
+            panic!("two captures")
+        };
+        assert_eq!(first.radius, [75.0 * MILLIMETRE, 70.5 * MILLIMETRE]);
+        assert_eq!(first.rpm, Stated::number(100.0 / 3.0));
+        assert!(first.swapped && !second.swapped);
+        assert_eq!(
+            (first.setup.as_str(), first.record.as_str()),
+            ("before", "A")
+        );
+        // no chain is described: there is one of which nothing is known
+        assert_eq!(first.chain, "");
+        assert_eq!((first.line, second.line), (Some(19), Some(26)));
+        assert_eq!(second.describe(1), "audio/one.wav");
+        let Source::File(path) = &second.source else {
+            panic!("a file")
+        };
+        assert_eq!(
+            resolve(Path::new("jobs/job.toml"), path),
+            Path::new("jobs/audio/one.wav")
+        );
+    }
+
+    /// Every refusal names file and line, what is wrong, and what to do.
+    #[test]
+    fn slips_of_the_pen_are_named() {
+        let edited = |from: &str, to: &str| {
+            assert!(GOOD.contains(from), "{from}");
+            message(&GOOD.replacen(from, to, 1))
+        };
+        for (from, to, line, words) in [
+            ("side_radius_um", "side_radus_um", 9, "'side_radius_um'"),
+            ("rpm = 45", "speed = 45", 30, "unknown key 'speed'"),
+            ("[cartridge.red]", "[cartrige.red]", 6, "'cartridge'"),
+            (
+                "cartridge = \"red\"",
+                "cartridge = \"rde\"",
+                17,
+                "did you mean 'red'",
+            ),
+            (
+                "setup = \"before\"",
+                "setup = \"afterwards\"",
+                28,
+                "add [setup.afterwards]",
+            ),
+            ("rpm = 45", "rpm = 450", 30, "not a speed of records"),
+            ("rpm = 45", "rpm = nan", 30, "finite"),
+            ("= -25", "= 25", 10, "out of range"),
+            ("u = 0.5", "u = -0.5", 8, "negative"),
+            ("value = 72", "value = \"72,5\"", 29, "72.5"),
+            ("{ value = 72, u = 0.2 }", "72,5", 29, "decimal point: 72.5"),
+            (
+                "'audio\\one.wav'",
+                "\"audio\\one.wav\"",
+                27,
+                "single quotes",
+            ),
+            ("\"swapped\"", "\"reversed\"", 24, "\"normal\", \"swapped\""),
+            ("format = 1", "format = 2", 2, "reads format = 1"),
+            ("format = 1\n", "", 1, "format = 1"),
+            (", u = 0.005", "", 20, "standard uncertainty"),
+        ] {
+            let message = edited(from, to);
+            assert!(
+                message.starts_with(&format!("job.toml, line {line}: ")) && message.contains(words),
+                "{to}: {message}"
+            );
+        }
+        let both = edited("turn_deg = -4", "planned = true");
+        assert!(both.contains("exactly one of"), "{both}");
+        let two = edited("[setup.before]", "[setup.after]\n[setup.before]");
+        assert!(
+            two.contains("several") && two.contains("after, before"),
+            "{two}"
+        );
+        let sphere = edited("\"elliptical\"", "\"spherical\"");
+        assert!(
+            sphere.contains("'side_radius_um' does not describe"),
+            "{sphere}"
+        );
+    }
+
+    #[test]
+    fn nothing_makes_the_reader_panic() {
+        for text in [
+            "",
+            "=",
+            "format",
+            "format = 1\ncapture = 3",
+            "format = 1\n[[setup]]",
+            "format = 1\n[setup]\ncartridge = 1",
+            "format = 1\ninclude = 3",
+            "format = 1\n[cartridge.a]\nskew_us = {}",
+            "format = 1\n[cartridge.a]\nskew_us = []",
+            "format = 99999999999999999999999",
+            "format = 1\n[[capture]]",
+            "format = 1\n[[capture]]\nplanned = true\nradius_mm = [1]\nrpm = 33",
+        ] {
+            assert!(parse(text, "job.toml").is_err(), "{text}");
+        }
+        // every shortening of a good file is read or refused
+        for (end, _) in GOOD.char_indices() {
+            let _ = parse(&GOOD[..end], "job.toml");
+        }
+    }
+
+    #[test]
+    fn what_cannot_be_read_is_named() {
+        let error = read(Path::new("no/such/job.toml")).unwrap_err();
+        assert!(error.to_string().starts_with("no/such/job.toml: "));
+    }
+}

@@ -1,0 +1,819 @@
+//! Captures and priors into one least-squares problem.
+
+use super::description::{CaptureSpec, Estimate, Job, Setup, Source, Stated};
+use super::priors::{self, DefaultPrior};
+use super::{JobError, Knowledge};
+use crate::adjust::{Block, Evaluation, Problem, Unknown};
+use crate::delay::{Information, Node, Owner, Side, Term};
+use crate::groove::{Arm, Conditions, Input, Profile, Tip};
+use crate::uncertainty::Caveat;
+use crate::units::{DEGREE, MILLIMETRE};
+use ndarray::{Array1, Array2};
+use std::collections::{BTreeMap, BTreeSet};
+
+/// Gauss-Legendre nodes and weights on 0..1, five points: the mean of a smooth
+/// function along the analysed part (Abramowitz and Stegun, table 25.4,
+/// mapped from -1..1).
+const GAUSS_5: [(f64, f64); 5] = [
+    (0.046_910_077_030_668, 0.118_463_442_528_094_5),
+    (0.230_765_344_947_158_5, 0.239_314_335_249_683_2),
+    (0.5, 0.284_444_444_444_444_4),
+    (0.769_234_655_052_841_5, 0.239_314_335_249_683_2),
+    (0.953_089_922_969_332, 0.118_463_442_528_094_5),
+];
+
+/// What a capture brings to a job.
+#[derive(Debug, Clone, PartialEq)]
+pub struct CaptureData {
+    /// Information about the delay and the terms beside it.
+    pub information: Information,
+    /// Where along the analysed part the information lies.
+    pub nodes: Vec<Node>,
+    /// SHA-256 of the recording in hexadecimal; `None` for a given delay.
+    pub sha256: Option<String>,
+    /// Doubts raised while the recording was analysed.
+    pub caveats: Vec<Caveat>,
+    /// Priors of terms that come with the data, such as those of a
+    /// calibration; the same block from several captures counts once.
+    pub priors: Vec<TermPrior>,
+}
+
+/// A prior on terms, with covariance.
+#[derive(Debug, Clone, PartialEq)]
+pub struct TermPrior {
+    /// The terms; their owners must be a chain, a cartridge or a calibration.
+    pub terms: Vec<Term>,
+    /// Their values.
+    pub values: Array1<f64>,
+    /// Their covariance.
+    pub covariance: Array2<f64>,
+}
+
+impl CaptureData {
+    /// What an analysed recording brings.
+    pub fn of(analysis: &crate::analysis::Analysis) -> Self {
+        Self {
+            information: analysis.estimate.information.clone(),
+            nodes: analysis.estimate.nodes.clone(),
+            sha256: analysis.sha256.clone(),
+            caveats: analysis.caveats.clone(),
+            priors: Vec::new(),
+        }
+    }
+
+    /// A delay (seconds) that somebody gives, taken as the mean over the
+    /// analysed part.
+    pub fn of_delay(delay: f64, standard_uncertainty: f64) -> Self {
+        Self {
+            information: Information::of_delay(delay, standard_uncertainty),
+            nodes: GAUSS_5
+                .iter()
+                .map(|&(position, weight)| Node { position, weight })
+                .collect(),
+            sha256: None,
+            caveats: Vec::new(),
+            priors: Vec::new(),
+        }
+    }
+}
+
+/// An unknown of a job.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Parameter {
+    /// Stable name, as in the job file: `record.A.cut_rotation_deg`.
+    pub id: String,
+    /// In the user's words: "cut rotation of record A".
+    pub words: String,
+    /// SI units in one unit of the id.
+    pub factor: f64,
+    /// Prior, in SI units.
+    pub prior: Estimate,
+}
+
+/// Names of the unknowns, in one place.
+pub(super) mod id {
+    pub fn rotation(setup: &str) -> String {
+        format!("setup.{setup}.rotation_deg")
+    }
+    pub fn cut(record: &str) -> String {
+        format!("record.{record}.cut_rotation_deg")
+    }
+    pub fn scale(cartridge: &str) -> String {
+        format!("cartridge.{cartridge}.scale")
+    }
+    pub fn chain_skew(chain: &str) -> String {
+        format!("chain.{chain}.skew_us")
+    }
+}
+
+/// "record A", or "the record" when the name is empty.
+pub(super) fn named(kind: &str, name: &str) -> String {
+    if name.is_empty() {
+        format!("the {kind}")
+    } else {
+        format!("{kind} {name}")
+    }
+}
+
+/// What an unknown of a capture does to it.
+#[derive(Debug, Clone, Copy, PartialEq)]
+enum Effect {
+    /// Stands for this input (the radius: added to the stated one).
+    Input(Input),
+    /// Is a term of the information, seen with this sign.
+    Term(usize, f64),
+}
+
+/// A quantity of a capture: exact, or one of the job's unknowns.
+#[derive(Debug, Clone, Copy, PartialEq)]
+enum Place {
+    Exact(f64),
+    Unknown(usize, f64),
+}
+
+/// The forward model of one capture.
+#[derive(Debug, Clone)]
+struct Observation {
+    base: Conditions,
+    radius: [f64; 2],
+    nodes: Vec<Node>,
+    terms: usize,
+    unknowns: Vec<usize>,
+    effects: Vec<Effect>,
+}
+
+impl Observation {
+    fn evaluate(&self, own: &[f64]) -> Evaluation {
+        let mut values = Array1::zeros(self.terms);
+        let mut jacobian = Array2::zeros((self.terms, own.len()));
+        let mut conditions = self.base;
+        let mut off_radius = 0.0;
+        for (column, (&effect, &value)) in self.effects.iter().zip(own).enumerate() {
+            match effect {
+                Effect::Input(Input::Radius) => off_radius = value,
+                Effect::Input(input) => {
+                    if let Some(field) = conditions.input_mut(input) {
+                        *field = value;
+                    }
+                }
+                Effect::Term(row, sign) => {
+                    values[row] += sign * value;
+                    jacobian[[row, column]] += sign;
+                }
+            }
+        }
+        let [start, end] = self.radius;
+        for node in &self.nodes {
+            conditions.radius = start + (end - start) * node.position + off_radius;
+            let prediction = conditions.predict();
+            values[0] += node.weight * prediction.delay;
+            for (column, &effect) in self.effects.iter().enumerate() {
+                if let Effect::Input(input) = effect {
+                    jacobian[[0, column]] += node.weight * prediction.gradient[input as usize];
+                }
+            }
+        }
+        Evaluation { values, jacobian }
+    }
+}
+
+/// A job as a least-squares problem.
+pub struct Network {
+    /// The unknowns, in the problem's order.
+    pub parameters: Vec<Parameter>,
+    /// The problem.
+    pub problem: Problem<'static>,
+    /// Per capture of the job, its block; `None` where it has no data.
+    pub(super) capture_blocks: Vec<Option<usize>>,
+    /// Prior blocks: budget words per block index.
+    pub(super) words: Vec<String>,
+    pub(super) caveats: Vec<Caveat>,
+    index: BTreeMap<String, usize>,
+}
+
+impl Network {
+    /// Index of an unknown by its id; `None` where it is exact or unused.
+    pub fn unknown(&self, id: &str) -> Option<usize> {
+        self.index.get(id).copied()
+    }
+}
+
+/// How the blocks of captures are made.
+#[derive(Debug, Clone, Copy)]
+pub(super) enum Readings<'a> {
+    /// What was read, per capture; `None` leaves the capture out.
+    Real(&'a [Option<CaptureData>]),
+    /// As predicted at the prior means, with the uncertainty given in the job
+    /// or that of a planned capture.
+    Predicted,
+}
+
+struct Builder<'a> {
+    job: &'a Job,
+    parameters: Vec<Parameter>,
+    index: BTreeMap<String, usize>,
+}
+
+impl Builder<'_> {
+    /// The unknown called `id`, made when it is new; exact when its
+    /// uncertainty is zero and no knowledge covers it.
+    fn place(
+        &mut self,
+        id: String,
+        words: impl FnOnce() -> String,
+        factor: f64,
+        prior: Estimate,
+    ) -> Place {
+        if let Some(&k) = self.index.get(&id) {
+            return Place::Unknown(k, self.parameters[k].prior.value);
+        }
+        let known = self.job.knowledge.iter().find_map(|k| k.estimate(&id));
+        let prior = known.map_or(prior, |k| Estimate {
+            value: k.value * factor,
+            u: k.u * factor,
+        });
+        if prior.u == 0.0 {
+            return Place::Exact(prior.value);
+        }
+        let k = self.parameters.len();
+        self.index.insert(id.clone(), k);
+        self.parameters.push(Parameter {
+            id,
+            words: words(),
+            factor,
+            prior,
+        });
+        Place::Unknown(k, prior.value)
+    }
+
+    fn stated(
+        &mut self,
+        id: String,
+        words: impl FnOnce() -> String,
+        stated: Stated,
+        default: &DefaultPrior,
+    ) -> Place {
+        self.place(id, words, default.factor, stated.or(default))
+    }
+
+    /// The setup's own unknowns, which exist even without captures.
+    fn rotation(&mut self, name: &str, setup: &Setup) -> Place {
+        let cartridge = self.job.cartridges.get(&setup.cartridge);
+        let default = priors::rotation(cartridge.and_then(|c| c.profile));
+        self.stated(
+            id::rotation(name),
+            || {
+                format!(
+                    "what was known of the rotation of {} before",
+                    named("setup", name)
+                )
+            },
+            setup.rotation,
+            default,
+        )
+    }
+
+    fn observation(
+        &mut self,
+        at: usize,
+        spec: &CaptureSpec,
+        nodes: Vec<Node>,
+        terms: &[Term],
+    ) -> Result<Observation, JobError> {
+        let job = self.job;
+        let setup = find(&job.setups, &spec.setup, "setup", at, spec)?;
+        let cartridge = find(&job.cartridges, &setup.cartridge, "cartridge", at, spec)?;
+        let record = find(&job.records, &spec.record, "record", at, spec)?;
+        let chain = find(&job.chains, &spec.chain, "chain", at, spec)?;
+        let arm = match &setup.arm {
+            Some(name) => Some((name, find(&job.arms, name, "arm", at, spec)?)),
+            None => None,
+        };
+        let profile = cartridge.profile.unwrap_or(Profile::Elliptical);
+        let mut places: Vec<(Input, Place)> = Vec::new();
+
+        let rotation = match profile {
+            // it would only multiply a lever that is nearly nothing: see `Tip`
+            Profile::Spherical => Place::Exact(setup.rotation.or(&priors::BALL_ROTATION).value),
+            _ => self.rotation(&spec.setup, setup),
+        };
+        places.push((Input::Rotation, rotation));
+
+        let turn = spec.turn.value.unwrap_or(0.0);
+        // the reference is exact: it is what the others are turned from
+        let turn_u = spec.turn.u.unwrap_or(if turn == 0.0 {
+            0.0
+        } else {
+            priors::TURN.estimate().u
+        });
+        let turn_deg = tidy(turn / DEGREE);
+        let place = self.place(
+            format!(
+                "setup.{}.turn_deg[{turn_deg}{}]",
+                spec.setup,
+                suffix(spec.turn.u)
+            ),
+            || format!("turn of {turn_deg} deg in {}", named("setup", &spec.setup)),
+            DEGREE,
+            Estimate {
+                value: turn,
+                u: turn_u,
+            },
+        );
+        places.push((Input::Turn, place));
+
+        let [start_mm, end_mm] = spec.radius.map(|r| tidy(r / MILLIMETRE));
+        let span = if start_mm == end_mm {
+            format!("{start_mm}")
+        } else {
+            format!("{start_mm}..{end_mm}")
+        };
+        let place = self.place(
+            format!(
+                "record.{}.radius_mm[{span}{}]",
+                spec.record,
+                suffix(spec.radius_u)
+            ),
+            || format!("radius {span} mm on {}", named("record", &spec.record)),
+            MILLIMETRE,
+            Estimate {
+                value: 0.0,
+                u: spec.radius_u.unwrap_or(priors::RADIUS.estimate().u),
+            },
+        );
+        places.push((Input::Radius, place));
+
+        let rpm = spec.nominal_rpm();
+        let place = self.place(
+            format!("speed_rpm[{}{}]", tidy(rpm), suffix(spec.rpm.u)),
+            || format!("speed {} rpm", tidy(rpm)),
+            1.0,
+            Estimate {
+                value: rpm,
+                u: spec.rpm.u.unwrap_or_else(|| priors::speed_u(rpm)),
+            },
+        );
+        places.push((Input::Rpm, place));
+
+        let c = &setup.cartridge;
+        let of_cartridge = named("cartridge", c);
+        let defaults = priors::sizes(cartridge.profile);
+        let first = cartridge.frontal_radius;
+        let side = cartridge.side_radius;
+        let shape = ("shape", "tip shape at large angles", cartridge.shape);
+        let sizes = match profile {
+            Profile::Spherical => vec![
+                ("frontal_radius_um", "ball radius", first),
+                (
+                    "ball_lever_um",
+                    "lever left on the ball",
+                    cartridge.ball_lever,
+                ),
+            ],
+            Profile::Elliptical => vec![
+                ("frontal_radius_um", "frontal radius", first),
+                ("side_radius_um", "side radius", side),
+                shape,
+            ],
+            Profile::Line => vec![
+                (
+                    "contact_spacing_um",
+                    "contact spacing",
+                    cartridge.contact_spacing,
+                ),
+                ("side_radius_um", "side radius", side),
+                shape,
+            ],
+        };
+        let inputs = [Input::Size0, Input::Size1, Input::Size2];
+        for ((key, what, stated), (input, default)) in
+            sizes.into_iter().zip(inputs.into_iter().zip(defaults))
+        {
+            let default = match (profile, input, stated.value) {
+                (Profile::Line, Input::Size0, Some(_)) => &priors::LINE_SPACING_STATED,
+                _ => default,
+            };
+            let words = || format!("{what} of {of_cartridge}");
+            let place = self.stated(format!("cartridge.{c}.{key}"), words, stated, default);
+            places.push((input, place));
+        }
+        if profile == Profile::Spherical {
+            let lever = cartridge.ball_lever.or(&priors::BALL_LEVER);
+            let rotation = setup.rotation.or(&priors::BALL_ROTATION);
+            let of_setup = named("setup", &spec.setup);
+            let place = self.place(
+                format!("setup.{}.ball_path_um", spec.setup),
+                || format!("ball that is not quite round, rotation unknown ({of_setup})"),
+                priors::BALL_PATH.factor,
+                Estimate {
+                    value: 0.0,
+                    u: rotation.u * lever.u.hypot(lever.value),
+                },
+            );
+            places.push((Input::Size2, place));
+        }
+        let scale = Stated {
+            u: cartridge
+                .scale
+                .u
+                .or(cartridge.crosstalk_db.map(priors::scale_u)),
+            ..cartridge.scale
+        };
+        let place = self.stated(
+            id::scale(c),
+            || format!("crosstalk and vertical response of {of_cartridge}"),
+            scale,
+            &priors::SCALE,
+        );
+        places.push((Input::Scale, place));
+        let place = self.stated(
+            format!("cartridge.{c}.skew_us"),
+            || format!("time skew of {of_cartridge}"),
+            cartridge.skew,
+            &priors::CARTRIDGE_SKEW,
+        );
+        places.push((Input::CartridgeSkew, place));
+
+        let r = &spec.record;
+        let of_record = named("record", r);
+        let place = self.stated(
+            id::cut(r),
+            || format!("cut rotation of {of_record}"),
+            record.cut_rotation,
+            &priors::CUT,
+        );
+        places.push((Input::Cut, place));
+        let default = match record.lathe_offset.value {
+            Some(_) => &priors::LATHE_OFFSET_STATED,
+            None => &priors::LATHE_OFFSET,
+        };
+        let place = self.stated(
+            format!("record.{r}.lathe_offset_mm"),
+            || format!("lathe offset of {of_record}"),
+            record.lathe_offset,
+            default,
+        );
+        places.push((Input::LatheOffset, place));
+        let angle = record.groove_angle.or(&priors::GROOVE_ANGLE);
+        let place = self.place(
+            format!("record.{r}.groove_half_angle_deg"),
+            || format!("groove angle of {of_record}"),
+            DEGREE,
+            Estimate {
+                value: angle.value / 2.0,
+                u: angle.u / 2.0,
+            },
+        );
+        places.push((Input::HalfAngle, place));
+        let place = self.stated(
+            format!("record.{r}.skew_us"),
+            || format!("cutter time skew of {of_record}"),
+            record.skew,
+            &priors::RECORD_SKEW,
+        );
+        places.push((Input::RecordSkew, place));
+
+        let place = self.stated(
+            id::chain_skew(&spec.chain),
+            || format!("time skew of {}", named("chain", &spec.chain)),
+            chain.skew,
+            &priors::CHAIN_SKEW,
+        );
+        places.push((Input::ChainSkew, place));
+
+        if let Some((name, arm)) = arm {
+            let of_arm = named("arm", name);
+            for (input, key, what, stated, default) in [
+                (
+                    Input::ArmLength,
+                    "effective_length_mm",
+                    "effective length",
+                    arm.effective_length,
+                    &priors::ARM_LENGTH,
+                ),
+                (
+                    Input::ArmPivot,
+                    "pivot_to_spindle_mm",
+                    "pivot to spindle",
+                    arm.pivot_to_spindle,
+                    &priors::ARM_PIVOT,
+                ),
+                (
+                    Input::ArmOffset,
+                    "offset_deg",
+                    "offset angle",
+                    arm.offset,
+                    &priors::ARM_OFFSET,
+                ),
+            ] {
+                let id = format!("arm.{name}.{key}");
+                let words = || format!("{what} of {of_arm}");
+                places.push((input, self.stated(id, words, stated, default)));
+            }
+        }
+
+        let mut observation = Observation {
+            base: Conditions {
+                rotation: 0.0,
+                turn: 0.0,
+                radius: spec.radius[0],
+                rpm,
+                tip: Tip {
+                    profile,
+                    size: [0.0; 3],
+                },
+                half_angle: 0.0,
+                cut: 0.0,
+                lathe_offset: 0.0,
+                record_skew: 0.0,
+                cut_rpm: record.cut_rpm.unwrap_or(priors::DEFAULT_CUT_RPM),
+                cartridge_skew: 0.0,
+                scale: 1.0,
+                chain_skew: 0.0,
+                arm: arm.map(|_| Arm {
+                    effective_length: 0.0,
+                    pivot_to_spindle: 0.0,
+                    offset: 0.0,
+                }),
+                swapped: spec.swapped,
+            },
+            radius: spec.radius,
+            nodes,
+            terms: terms.len(),
+            unknowns: Vec::new(),
+            effects: Vec::new(),
+        };
+        for (input, place) in places {
+            match place {
+                Place::Exact(value) if input == Input::Radius => {
+                    observation.radius = observation.radius.map(|r| r + value);
+                }
+                Place::Exact(value) | Place::Unknown(_, value) if input != Input::Radius => {
+                    if let Some(field) = observation.base.input_mut(input) {
+                        *field = value;
+                    }
+                }
+                _ => {}
+            }
+            if let Place::Unknown(k, _) = place {
+                observation.unknowns.push(k);
+                observation.effects.push(Effect::Input(input));
+            }
+        }
+        if let Some(arm) = observation.base.arm
+            && let Some(&out) = spec.radius.iter().find(|&&r| !arm.reaches(r))
+        {
+            return Err(JobError::OutOfReach {
+                capture: self.name(at, spec),
+                arm: setup.arm.clone().unwrap_or_default(),
+                radius_mm: out / MILLIMETRE,
+            });
+        }
+        for (row, term) in terms.iter().enumerate().skip(1) {
+            let (id, words) = term_name(term, spec, setup, at);
+            let prior = self.term_prior(term, chain.component_tolerance);
+            let sign = match term.side {
+                Side::BeforeSwap if spec.swapped => -1.0,
+                _ => 1.0,
+            };
+            match self.place(id, || words, 1.0, prior) {
+                Place::Unknown(k, _) => {
+                    observation.unknowns.push(k);
+                    observation.effects.push(Effect::Term(row, sign));
+                }
+                Place::Exact(_) => {
+                    return Err(JobError::TermWithoutPrior {
+                        capture: self.name(at, spec),
+                        term: term.name.clone(),
+                    });
+                }
+            }
+        }
+        Ok(observation)
+    }
+
+    fn name(&self, at: usize, spec: &CaptureSpec) -> String {
+        locate(at, spec)
+    }
+
+    /// Prior of a term by its name; zero uncertainty means that none is known
+    /// here (a block that comes with the data may still cover it).
+    fn term_prior(&self, term: &Term, tolerance: Option<f64>) -> Estimate {
+        let equaliser = term.owner == Owner::Chain
+            && priors::EQUALISER_US
+                .iter()
+                .any(|t| term.name == format!("equaliser {t} us"));
+        if equaliser {
+            Estimate {
+                value: 0.0,
+                u: priors::equaliser_u(tolerance.unwrap_or(priors::COMPONENT_TOLERANCE)),
+            }
+        } else {
+            Estimate::exact(0.0)
+        }
+    }
+}
+
+/// Id and words of a term's unknown.
+fn term_name(term: &Term, spec: &CaptureSpec, setup: &Setup, at: usize) -> (String, String) {
+    let (owner, words) = match &term.owner {
+        Owner::Capture => (format!("capture.{}", at + 1), locate(at, spec)),
+        Owner::Chain => (format!("chain.{}", spec.chain), named("chain", &spec.chain)),
+        Owner::Cartridge => (
+            format!("cartridge.{}", setup.cartridge),
+            named("cartridge", &setup.cartridge),
+        ),
+        Owner::Calibration(id) => (format!("calibration.{id}"), format!("calibration {id}")),
+    };
+    (
+        format!("{owner}.{}", term.name),
+        format!("{} of {words}", term.name),
+    )
+}
+
+/// How to call a capture in a message.
+pub(super) fn locate(at: usize, spec: &CaptureSpec) -> String {
+    let what = format!("capture {} ({})", at + 1, spec.describe(at));
+    match spec.line {
+        Some(line) => format!("line {line}: {what}"),
+        None => what,
+    }
+}
+
+/// Stated uncertainties make unknowns of their own: the same radius read
+/// twice with different care is two readings.
+fn suffix(u: Option<f64>) -> String {
+    u.map_or_else(String::new, |u| format!(" u {u:e}"))
+}
+
+/// A number as people write it, free of the rounding of unit conversion.
+pub(super) fn tidy(value: f64) -> f64 {
+    (value * 1e6).round() / 1e6 + 0.0
+}
+
+fn find<'a, T>(
+    map: &'a BTreeMap<String, T>,
+    name: &str,
+    kind: &'static str,
+    at: usize,
+    spec: &CaptureSpec,
+) -> Result<&'a T, JobError> {
+    map.get(name).ok_or_else(|| JobError::Missing {
+        capture: locate(at, spec),
+        kind,
+        name: name.to_owned(),
+        known: map.keys().cloned().collect::<Vec<_>>().join(", "),
+    })
+}
+
+/// Makes the network of a job.
+pub(super) fn network(job: &Job, readings: Readings<'_>) -> Result<Network, JobError> {
+    let mut builder = Builder {
+        job,
+        parameters: Vec::new(),
+        index: BTreeMap::new(),
+    };
+    let mut observations = Vec::new();
+    let mut caveats = Vec::new();
+    let mut brought: Vec<(Vec<usize>, TermPrior)> = Vec::new();
+    let mut seen = BTreeSet::new();
+    for (name, setup) in &job.setups {
+        builder.rotation(name, setup);
+    }
+    for (at, spec) in job.captures.iter().enumerate() {
+        let data = match readings {
+            Readings::Real(data) => data.get(at).cloned().flatten(),
+            Readings::Predicted => {
+                let u = match &spec.source {
+                    Source::Delay(estimate) => estimate.u,
+                    Source::File(_) | Source::Planned => priors::PLANNED_DELAY.estimate().u,
+                };
+                Some(CaptureData::of_delay(0.0, u))
+            }
+        };
+        let Some(data) = data else {
+            observations.push(None);
+            continue;
+        };
+        let terms = &data.information.terms;
+        // priors that came with the data make their terms' unknowns first
+        for prior in &data.priors {
+            let setup = find(&job.setups, &spec.setup, "setup", at, spec)?;
+            let names: Vec<_> = prior
+                .terms
+                .iter()
+                .map(|t| term_name(t, spec, setup, at))
+                .collect();
+            let key: Vec<String> = names.iter().map(|n| n.0.clone()).collect();
+            if !seen.insert(key) {
+                continue;
+            }
+            let mut members = Vec::new();
+            for (k, (id, words)) in names.into_iter().enumerate() {
+                let own = Estimate {
+                    value: prior.values[k],
+                    u: prior.covariance[[k, k]].sqrt(),
+                };
+                if let Place::Unknown(at, _) = builder.place(id, || words, 1.0, own) {
+                    members.push(at);
+                }
+            }
+            if members.len() == prior.terms.len() {
+                brought.push((members, prior.clone()));
+            }
+        }
+        let observation = builder.observation(at, spec, data.nodes.clone(), terms)?;
+        caveats.extend(data.caveats.iter().map(|c| Caveat {
+            message: format!("{}: {}", spec.describe(at), c.message),
+            ..c.clone()
+        }));
+        observations.push(Some((observation, data)));
+    }
+
+    let Builder {
+        parameters, index, ..
+    } = builder;
+    let unknowns: Vec<Unknown> = parameters
+        .iter()
+        .map(|p| Unknown {
+            name: p.words.clone(),
+            start: p.prior.value,
+            scale: p.prior.u,
+        })
+        .collect();
+
+    let mut blocks = Vec::new();
+    let mut words = Vec::new();
+    let mut covered = vec![false; parameters.len()];
+    let knowledge = job
+        .knowledge
+        .iter()
+        .flat_map(|k: &Knowledge| k.blocks(&index, &parameters));
+    let brought = brought
+        .into_iter()
+        .map(|(members, p)| (members, p.values, p.covariance));
+    for (members, values, covariance) in knowledge.chain(brought) {
+        if members.iter().any(|&k| covered[k]) {
+            continue;
+        }
+        for &k in &members {
+            covered[k] = true;
+        }
+        let label = match members.as_slice() {
+            [k] => parameters[*k].words.clone(),
+            [k, ..] => format!("{} and what is known with it", parameters[*k].words),
+            [] => continue,
+        };
+        words.push(label.clone());
+        blocks.push(Block::prior(label, members, values, &covariance)?);
+    }
+    for (k, parameter) in parameters.iter().enumerate() {
+        if covered[k] {
+            continue;
+        }
+        words.push(parameter.words.clone());
+        blocks.push(Block::prior(
+            parameter.words.clone(),
+            vec![k],
+            Array1::from_elem(1, parameter.prior.value),
+            &Array2::from_elem((1, 1), parameter.prior.u.powi(2)),
+        )?);
+    }
+    let mut capture_blocks = Vec::new();
+    for (at, observation) in observations.into_iter().enumerate() {
+        let Some((observation, data)) = observation else {
+            capture_blocks.push(None);
+            continue;
+        };
+        let vector = match readings {
+            Readings::Real(_) => data.information.vector,
+            Readings::Predicted => {
+                let own: Vec<f64> = observation
+                    .unknowns
+                    .iter()
+                    .map(|&k| parameters[k].prior.value)
+                    .collect();
+                data.information
+                    .matrix
+                    .dot(&observation.evaluate(&own).values)
+            }
+        };
+        capture_blocks.push(Some(blocks.len()));
+        words.push("random part of the delay readings".to_owned());
+        blocks.push(Block::data(
+            locate(at, &job.captures[at]),
+            observation.unknowns.clone(),
+            data.information.matrix,
+            &vector,
+            move |own| observation.evaluate(own),
+        )?);
+    }
+    Ok(Network {
+        parameters,
+        problem: Problem::new(unknowns, blocks),
+        capture_blocks,
+        words,
+        caveats,
+        index,
+    })
+}

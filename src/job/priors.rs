@@ -1,0 +1,176 @@
+//! What is assumed where nothing is stated: the one table of default priors.
+
+use super::description::Estimate;
+use crate::groove::Profile;
+use crate::units::{DEGREE, MICROMETRE, MICROSECOND, MILLIMETRE};
+
+/// A default prior, in the unit people use, with where it comes from.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct DefaultPrior {
+    /// What it is a prior of.
+    pub what: &'static str,
+    /// Value in `unit`.
+    pub value: f64,
+    /// Standard uncertainty in `unit`; zero is exact.
+    pub u: f64,
+    /// Unit.
+    pub unit: &'static str,
+    /// SI units in one `unit`.
+    pub factor: f64,
+    /// Where the figures come from.
+    pub origin: &'static str,
+}
+
+impl DefaultPrior {
+    /// In SI units.
+    pub fn estimate(&self) -> Estimate {
+        Estimate {
+            value: self.value * self.factor,
+            u: self.u * self.factor,
+        }
+    }
+}
+
+/// Speed of a cut when none is stated.
+pub const DEFAULT_CUT_RPM: f64 = 100.0 / 3.0;
+
+const COMMON: &str = "common practice, no source";
+
+macro_rules! priors {
+    ($($(#[$doc:meta])* $name:ident: $what:literal, $value:expr, $u:expr, $unit:literal, $factor:expr, $origin:expr;)*) => {
+        $($(#[$doc])*
+        pub const $name: DefaultPrior = DefaultPrior {
+            what: $what, value: $value, u: $u, unit: $unit, factor: $factor, origin: $origin,
+        };)*
+        /// Every default prior, for documents.
+        pub const TABLE: &[DefaultPrior] = &[$($name),*];
+    };
+}
+
+priors! {
+    /// Rotation of a setup.
+    ROTATION: "rotation of a setup", 0.0, 20.0, "deg", DEGREE, "weak on purpose: four times the common tolerance of 5 deg";
+    /// Rotation of a setup with a spherical tip.
+    BALL_ROTATION: "rotation of a setup with a spherical tip", 0.0, 3.0, "deg", DEGREE, "no capture can tell it; a cartridge is mounted by eye to about that; common practice, no source";
+    /// Frontal radius when no profile is stated.
+    GENERIC_FRONTAL: "frontal radius, no stylus stated", 18.0, 2.0, "um", MICROMETRE, "15 to 20 um are sold as elliptical; common practice, no source";
+    /// Side radius when no profile is stated.
+    GENERIC_SIDE: "side radius, no stylus stated", 8.0, 2.0, "um", MICROMETRE, "5 to 10 um are sold as elliptical; common practice, no source";
+    /// Ball or frontal radius with a profile stated.
+    FRONTAL: "frontal or ball radius", 18.0, 1.0, "um", MICROMETRE, "as stated, +-1 um; a spherical tip unstated: 15 to 18 um preferred (IEC 98, secondary source)";
+    /// Side radius of a stated elliptical.
+    SIDE: "side radius", 8.0, 1.0, "um", MICROMETRE, COMMON;
+    /// Contact spacing of a line contact.
+    LINE_SPACING: "contact spacing of a line contact", 45.0, 5.0, "um", MICROMETRE, "unstated; the contacts of a groove about 55 um wide; common practice, no source";
+    /// Contact spacing when its value is stated.
+    LINE_SPACING_STATED: "contact spacing, stated", 45.0, 1.0, "um", MICROMETRE, COMMON;
+    /// Side radius of a line contact.
+    LINE_SIDE: "side radius of a line contact", 5.0, 1.0, "um", MICROMETRE, COMMON;
+    /// Lever of a real ball.
+    BALL_LEVER: "lever of a spherical tip", 0.0, 1.0, "um", MICROMETRE, "real balls are not perfect; believed";
+    /// Path left by a ball's lever and a rotation that nobody knows; its
+    /// uncertainty is made of theirs.
+    BALL_PATH: "path left by a spherical tip", 0.0, 0.0, "um", MICROMETRE, "lever times rotation, both unknown";
+    /// Shape term of an elliptical tip.
+    ELLIPTICAL_SHAPE: "shape term of an elliptical tip", 0.0, 0.1, "", 1.0, "a rounded disc and an ellipsoid of the same radii differ by 0.11 sin^2 (computed by brute force)";
+    /// Shape term of a line contact.
+    LINE_SHAPE: "shape term of a line contact", -0.5, 0.2, "", 1.0, "neglected frontal curvature of 35 to 70 um (computed by brute force)";
+    /// Scale when no crosstalk is stated.
+    SCALE: "scale by crosstalk and vertical response", 1.0, 0.08, "", 1.0, "two crosstalks of -25 dB with unknown signs: sqrt(2) 10^(-25/20)";
+    /// Skew of a cartridge.
+    CARTRIDGE_SKEW: "time skew of a cartridge", 0.0, 0.1, "us", MICROSECOND, "believed";
+    /// Cut rotation of a record side.
+    CUT: "cut rotation of a record side", 0.0, 0.5, "deg", DEGREE, COMMON;
+    /// Lathe offset: exact zero unless stated.
+    LATHE_OFFSET: "lathe offset", 0.0, 0.0, "mm", MILLIMETRE, "not told from the cut rotation at one radius, so it is zero unless stated";
+    /// Lathe offset stated as a bare number.
+    LATHE_OFFSET_STATED: "lathe offset, stated", 0.0, 0.25, "mm", MILLIMETRE, COMMON;
+    /// Skew of a record side.
+    RECORD_SKEW: "cutter time skew of a record side", 0.0, 0.1, "us", MICROSECOND, "0.1 to 0.5 us, believed; none with a lateral head";
+    /// Included groove angle.
+    GROOVE_ANGLE: "included groove angle", 90.0, 0.0, "deg", DEGREE, "nominal (IEC 98, from memory); its tolerance acts like the scale, whose prior covers it";
+    /// Skew of a chain.
+    CHAIN_SKEW: "time skew of a chain", 0.0, 0.5, "us", MICROSECOND, "0.1 to 1 us between converters, cables, amplifiers";
+    /// Radius of a capture.
+    RADIUS: "radius of a capture", 70.0, 0.5, "mm", MILLIMETRE, "read with a ruler; common practice, no source";
+    /// Turn.
+    TURN: "known turn", 0.0, 0.2, "deg", DEGREE, "read on a protractor; common practice, no source";
+    /// Effective length of an arm.
+    ARM_LENGTH: "effective length of an arm", 230.0, 0.5, "mm", MILLIMETRE, COMMON;
+    /// Pivot to spindle.
+    ARM_PIVOT: "pivot to spindle", 212.0, 0.5, "mm", MILLIMETRE, COMMON;
+    /// Offset angle.
+    ARM_OFFSET: "offset angle of an arm", 24.0, 0.5, "deg", DEGREE, COMMON;
+    /// Random part of a planned delay.
+    PLANNED_DELAY: "delay of a planned capture", 0.0, 0.005, "us", MICROSECOND, "30 s of wide-band programme at 35 dB reach a nanosecond; five leave room";
+}
+
+/// Relative standard uncertainty of a speed: 0.05 rpm at 33 1/3, 0.07 at 45
+/// (0.15 %, a third of the 0.5 % that IEC 60098:2020, 5.6, allows a recording).
+const SPEED_RELATIVE: f64 = 0.0015;
+
+/// Component tolerance when none is stated: parts of 1 %, common practice.
+pub const COMPONENT_TOLERANCE: f64 = 0.01;
+
+/// The equaliser's time constants as named in terms, microseconds (RIAA 1954,
+/// IEC 98).
+pub const EQUALISER_US: [f64; 3] = [3180.0, 318.0, 75.0];
+
+/// Standard uncertainty of a nominal speed, in revolutions per minute.
+pub fn speed_u(rpm: f64) -> f64 {
+    // the two usual speeds rounded as people quote them
+    if (rpm - 100.0 / 3.0).abs() < 1e-6 {
+        0.05
+    } else if (rpm - 45.0).abs() < 1e-6 {
+        0.07
+    } else {
+        SPEED_RELATIVE * rpm
+    }
+}
+
+/// Standard uncertainty of the scale for a channel separation of
+/// `crosstalk_db` (negative): two crosstalks whose signs are unknown.
+pub fn scale_u(crosstalk_db: f64) -> f64 {
+    std::f64::consts::SQRT_2 * 10f64.powf(crosstalk_db / 20.0)
+}
+
+/// Standard uncertainty of the difference of `ln T` between two channels whose
+/// time constants each have a relative standard uncertainty `tolerance`.
+pub fn equaliser_u(tolerance: f64) -> f64 {
+    std::f64::consts::SQRT_2 * tolerance
+}
+
+/// Priors of the three sizes of a tip (see [`crate::groove::Tip`]) for a
+/// stated profile, `None` being a generic elliptical.
+pub fn sizes(profile: Option<Profile>) -> [&'static DefaultPrior; 3] {
+    match profile {
+        None => [&GENERIC_FRONTAL, &GENERIC_SIDE, &ELLIPTICAL_SHAPE],
+        Some(Profile::Elliptical) => [&FRONTAL, &SIDE, &ELLIPTICAL_SHAPE],
+        Some(Profile::Spherical) => [&FRONTAL, &BALL_LEVER, &BALL_PATH],
+        Some(Profile::Line) => [&LINE_SPACING, &LINE_SIDE, &LINE_SHAPE],
+    }
+}
+
+/// Default of the rotation of a setup with this kind of stylus.
+pub fn rotation(profile: Option<Profile>) -> &'static DefaultPrior {
+    match profile {
+        Some(Profile::Spherical) => &BALL_ROTATION,
+        _ => &ROTATION,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_table_says_what_its_origins_say() {
+        // -25 dB gives 0.08 (two digits), as the table's scale
+        assert!((scale_u(-25.0) - SCALE.u).abs() < 0.0006);
+        assert_eq!(speed_u(100.0 / 3.0), 0.05);
+        assert!((speed_u(45.0) - SPEED_RELATIVE * 45.0).abs() < 0.003);
+        for prior in TABLE {
+            assert!(prior.u >= 0.0 && !prior.origin.is_empty(), "{}", prior.what);
+        }
+    }
+}

@@ -1,0 +1,670 @@
+//! From the solved network to results in the user's terms.
+
+use super::description::{Job, Source};
+use super::network::{self, CaptureData, Network, Readings, id};
+use super::{JobError, priors};
+use crate::adjust::{self, Determined, Marginal, Termination};
+use crate::delay::Information;
+use crate::groove::{Profile, Tip};
+use crate::uncertainty::{BudgetLine, Caveat, Conformity, Direction, Quantity, budget, conformity};
+use crate::units::{DEGREE, MICROMETRE, MICROSECOND};
+use ndarray::{Array1, Array2};
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+use std::f64::consts::FRAC_PI_2;
+
+/// Distance of a cartridge's mounting holes, millimetres: half an inch, the
+/// trade's standard (common practice, no source).
+const MOUNTING_HOLES_MM: f64 = 12.7;
+
+/// Turn that a headshell allows when none is stated, degrees (common
+/// practice, no source).
+const DEFAULT_MAX_TURN_DEG: f64 = 8.0;
+
+/// Correlation from which a pair of unknowns is named (issue 4).
+const NAMED_CORRELATION: f64 = 0.9;
+
+/// A chi-square that chance exceeds, or stays below, less often than this is
+/// doubted; common practice, no source.
+const DOUBTED_P: f64 = 0.01;
+
+/// Up to this many unknowns every band comes from the marginal distribution;
+/// above it only where [`RELATIVE_LEVER`] or [`LARGE_ANGLE_DEG`] asks for it.
+const ALWAYS_MARGINAL: usize = 60;
+
+/// Relative standard uncertainty of scale times lever above which the
+/// linearised band is not used (model.md, section 3: about a tenth; half of
+/// that is taken, since the error grows with its square).
+const RELATIVE_LEVER: f64 = 0.05;
+
+/// Rotation above which the linearised band is not used, degrees: beyond it
+/// the path bends away from its tangent by more than 2 %.
+const LARGE_ANGLE_DEG: f64 = 10.0;
+
+/// What to do about a rotation.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Correction {
+    /// Turn to make, degrees, clockwise positive.
+    pub turn_deg: f64,
+    /// The same in words.
+    pub direction: Direction,
+    /// How far one mounting hole moves against the other, millimetres.
+    pub mounting_hole_mm: f64,
+    /// Rotation expected to remain, degrees.
+    pub remaining_deg: f64,
+}
+
+/// The correction of a rotation by the opposite turn, limited by what the
+/// headshell allows. `None` while the band does not say which way.
+pub fn correction(rotation_deg: &Quantity, max_turn_deg: Option<f64>) -> Option<Correction> {
+    if Direction::resolved(rotation_deg) == Direction::NoneResolved {
+        return None;
+    }
+    let limit = max_turn_deg.unwrap_or(DEFAULT_MAX_TURN_DEG);
+    let turn_deg = (-rotation_deg.value).clamp(-limit, limit);
+    Some(Correction {
+        turn_deg,
+        direction: Direction::of(turn_deg),
+        mounting_hole_mm: MOUNTING_HOLES_MM * (turn_deg * DEGREE).sin().abs(),
+        remaining_deg: rotation_deg.value + turn_deg,
+    })
+}
+
+/// What is known of a setup.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct SetupResult {
+    /// Its name.
+    pub name: String,
+    /// Rotation of the stylus, clockwise positive.
+    pub rotation_deg: Quantity,
+    /// What its uncertainty consists of.
+    pub budget: Vec<BudgetLine>,
+    /// Conformity to the tolerance, if one is stated.
+    pub conformity: Option<Conformity>,
+    /// What to do, if the band says which way.
+    pub correction: Option<Correction>,
+    /// The turn at which both edges read together, from known turns.
+    pub zero_setting_deg: Option<Quantity>,
+}
+
+/// What is known of a record side.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct RecordResult {
+    /// Its name.
+    pub name: String,
+    /// Rotation of its cut.
+    pub cut_rotation_deg: Quantity,
+}
+
+/// What is known of a cartridge.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct CartridgeResult {
+    /// Its name.
+    pub name: String,
+    /// Lever at zero rotation in a 90 degree groove, micrometres.
+    pub lever_um: Quantity,
+    /// Factor on the groove's delay.
+    pub scale: Quantity,
+}
+
+/// What is known of a chain.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct ChainResult {
+    /// Its name.
+    pub name: String,
+    /// Time error of the right channel against the left, microseconds.
+    pub skew_us: Quantity,
+}
+
+/// How one capture fits.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct CaptureResult {
+    /// Its file, or what it is.
+    pub file: String,
+    /// Delay as recorded; random part and equaliser terms only.
+    pub delay_us: Quantity,
+    /// Delay as adjusted.
+    pub predicted_us: f64,
+    /// Measured minus predicted by everything else, over its standard
+    /// uncertainty; null where nothing else says anything about it.
+    pub normalized_residual: Option<f64>,
+}
+
+/// What determines an unknown.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct UnknownResult {
+    /// Its stable name.
+    pub name: String,
+    /// Where its value comes from.
+    pub determined_by: Determined,
+}
+
+/// A pair of unknowns that the job can hardly tell apart.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Correlation {
+    /// One.
+    pub first: String,
+    /// The other.
+    pub second: String,
+    /// Their correlation coefficient.
+    pub coefficient: f64,
+}
+
+/// How well everything fits together.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Fit {
+    /// Sum of squared normalised residuals of captures and priors.
+    pub chi_square: f64,
+    /// Its degrees of freedom.
+    pub degrees_of_freedom: usize,
+    /// Probability of a larger one by chance; null without degrees of freedom.
+    pub p_value: Option<f64>,
+}
+
+/// All results of a job.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Solution {
+    /// Per setup.
+    pub setups: Vec<SetupResult>,
+    /// Per record side.
+    pub records: Vec<RecordResult>,
+    /// Per cartridge.
+    pub cartridges: Vec<CartridgeResult>,
+    /// Per chain.
+    pub chains: Vec<ChainResult>,
+    /// Per capture that has been read.
+    pub captures: Vec<CaptureResult>,
+    /// Per unknown.
+    pub unknowns: Vec<UnknownResult>,
+    /// Pairs correlated above 0.9.
+    pub correlations: Vec<Correlation>,
+    /// Fit as a whole.
+    pub fit: Fit,
+    /// Doubts.
+    pub warnings: Vec<Caveat>,
+}
+
+/// A solved job: the network, its minimum, and the results.
+pub struct Solved {
+    /// The least-squares problem with its named parameters.
+    pub network: Network,
+    /// Its minimum.
+    pub adjustment: adjust::Solution,
+    /// Coverage of the bands.
+    pub coverage: f64,
+    /// Results in the user's terms.
+    pub solution: Solution,
+}
+
+/// Adjusts a job. `data` holds one entry per capture of the job, `None` for
+/// those that are not recorded yet; bands have the given `coverage`.
+pub fn solve(job: &Job, data: &[Option<CaptureData>], coverage: f64) -> Result<Solved, JobError> {
+    let network = network::network(job, Readings::Real(data))?;
+    let adjustment = network.problem.solve()?;
+    let view = View {
+        job,
+        network: &network,
+        adjustment: &adjustment,
+        coverage,
+    };
+    let solution = view.solution(data)?;
+    Ok(Solved {
+        network,
+        adjustment,
+        coverage,
+        solution,
+    })
+}
+
+impl Solved {
+    /// The cut of a record side, degrees, with its budget.
+    pub fn cut(&self, record: &str) -> Result<(Quantity, Vec<BudgetLine>), JobError> {
+        let known = self.quantity(&id::cut(record))?;
+        let exact = || {
+            let cut = self.solution.records.iter().find(|r| r.name == record);
+            cut.map_or(Quantity::normal(0.0, 0.0, self.coverage), |r| {
+                r.cut_rotation_deg
+            })
+        };
+        Ok(known.unwrap_or_else(|| (exact(), Vec::new())))
+    }
+
+    /// Any unknown by its id, in the unit of the id, with its budget; `None`
+    /// where it is exact or not part of the job.
+    pub fn quantity(&self, id: &str) -> Result<Option<(Quantity, Vec<BudgetLine>)>, JobError> {
+        let Some(k) = self.network.unknown(id) else {
+            return Ok(None);
+        };
+        let factor = self.network.parameters[k].factor.recip();
+        let view = (&self.network, &self.adjustment, self.coverage);
+        let (quantity, _) = unknown_quantity(view, k, true)?;
+        let lines = unknown_budget(&self.network, &self.adjustment, k, factor);
+        Ok(Some((quantity.scaled(factor), lines)))
+    }
+}
+
+/// An unknown with its band in SI units; the marginal is made when asked for.
+fn unknown_quantity(
+    (network, adjustment, coverage): (&Network, &adjust::Solution, f64),
+    k: usize,
+    marginal: bool,
+) -> Result<(Quantity, Option<Marginal>), JobError> {
+    let mut quantity = Quantity::normal(
+        adjustment.values[k],
+        adjustment.covariance[[k, k]].sqrt(),
+        coverage,
+    );
+    if !marginal {
+        return Ok((quantity, None));
+    }
+    // angles end at a right angle; everything else is free
+    let bounds = if network.parameters[k].id.ends_with("_deg") {
+        (-FRAC_PI_2, FRAC_PI_2)
+    } else {
+        (f64::NEG_INFINITY, f64::INFINITY)
+    };
+    let mut unit = Array1::zeros(network.parameters.len());
+    unit[k] = 1.0;
+    let marginal = Marginal::new(&network.problem, adjustment, &unit, bounds)?;
+    quantity.interval = marginal.interval(coverage);
+    Ok((quantity, Some(marginal)))
+}
+
+fn unknown_budget(
+    network: &Network,
+    adjustment: &adjust::Solution,
+    k: usize,
+    factor: f64,
+) -> Vec<BudgetLine> {
+    let mut combination = Array1::zeros(network.parameters.len());
+    combination[k] = factor;
+    combination_budget(network, adjustment, &combination)
+}
+
+/// Budget of any combination of unknowns; equal words are added together.
+pub(super) fn combination_budget(
+    network: &Network,
+    adjustment: &adjust::Solution,
+    combination: &Array1<f64>,
+) -> Vec<BudgetLine> {
+    let parts = network.problem.variance_parts(adjustment, combination);
+    let mut lines: Vec<(String, f64)> = Vec::new();
+    for (words, part) in network.words.iter().zip(parts) {
+        match lines.iter_mut().find(|(w, _)| w == words) {
+            Some(line) => line.1 += part,
+            None => lines.push((words.clone(), part)),
+        }
+    }
+    budget(lines)
+}
+
+struct View<'a> {
+    job: &'a Job,
+    network: &'a Network,
+    adjustment: &'a adjust::Solution,
+    coverage: f64,
+}
+
+impl View<'_> {
+    fn solution(&self, data: &[Option<CaptureData>]) -> Result<Solution, JobError> {
+        let mut warnings = self.network.caveats.clone();
+        let mut setups = Vec::new();
+        for name in self.job.setups.keys() {
+            setups.push(self.setup(name)?);
+        }
+        let (determined, rank) = self.network.problem.determination(self.adjustment);
+        let captures = self.captures(data);
+        self.general_warnings(rank, &mut warnings);
+        Ok(Solution {
+            setups,
+            records: self
+                .job
+                .records
+                .iter()
+                .map(|(name, record)| RecordResult {
+                    name: name.clone(),
+                    cut_rotation_deg: self.parameter(
+                        &id::cut(name),
+                        record.cut_rotation.or(&priors::CUT).value,
+                        DEGREE,
+                    ),
+                })
+                .collect(),
+            cartridges: self
+                .job
+                .cartridges
+                .keys()
+                .map(|name| self.cartridge(name))
+                .collect(),
+            chains: self
+                .job
+                .chains
+                .iter()
+                .map(|(name, chain)| ChainResult {
+                    name: name.clone(),
+                    skew_us: self.parameter(
+                        &id::chain_skew(name),
+                        chain.skew.or(&priors::CHAIN_SKEW).value,
+                        MICROSECOND,
+                    ),
+                })
+                .collect(),
+            captures,
+            unknowns: self
+                .network
+                .parameters
+                .iter()
+                .zip(determined)
+                .map(|(parameter, determined_by)| UnknownResult {
+                    name: parameter.id.clone(),
+                    determined_by,
+                })
+                .collect(),
+            correlations: self.correlations(),
+            fit: Fit {
+                chi_square: self.adjustment.chi_square,
+                degrees_of_freedom: self.adjustment.degrees_of_freedom,
+                p_value: self.adjustment.p_value,
+            },
+            warnings,
+        })
+    }
+
+    /// An unknown in its unit, or the exact value it has.
+    fn parameter(&self, id: &str, exact: f64, factor: f64) -> Quantity {
+        match self.network.unknown(id) {
+            Some(k) => Quantity::normal(
+                self.adjustment.values[k],
+                self.adjustment.covariance[[k, k]].sqrt(),
+                self.coverage,
+            ),
+            None => Quantity::normal(exact, 0.0, self.coverage),
+        }
+        .scaled(factor.recip())
+    }
+
+    fn setup(&self, name: &str) -> Result<SetupResult, JobError> {
+        let limits = &self.job.limits;
+        let setup = &self.job.setups[name];
+        let Some(k) = self.network.unknown(&id::rotation(name)) else {
+            let profile = self
+                .job
+                .cartridges
+                .get(&setup.cartridge)
+                .and_then(|c| c.profile);
+            let exact = setup.rotation.or(priors::rotation(profile)).value / DEGREE;
+            return Ok(SetupResult {
+                name: name.to_owned(),
+                rotation_deg: Quantity::normal(exact, 0.0, self.coverage),
+                budget: Vec::new(),
+                conformity: limits.tolerance.map(|tolerance| {
+                    let inside = if exact.abs() * DEGREE <= tolerance {
+                        1.0
+                    } else {
+                        0.0
+                    };
+                    Conformity::from_probability(inside, tolerance / DEGREE)
+                }),
+                correction: None,
+                zero_setting_deg: None,
+            });
+        };
+        let large = (self.adjustment.values[k] / DEGREE).abs() > LARGE_ANGLE_DEG;
+        let marginal = self.network.parameters.len() <= ALWAYS_MARGINAL
+            || large
+            || self.relative_lever(&setup.cartridge) > RELATIVE_LEVER;
+        let view = (self.network, self.adjustment, self.coverage);
+        let (rotation, marginal) = unknown_quantity(view, k, marginal)?;
+        let rotation_deg = rotation.scaled(DEGREE.recip());
+        Ok(SetupResult {
+            name: name.to_owned(),
+            budget: unknown_budget(self.network, self.adjustment, k, DEGREE.recip()),
+            conformity: limits.tolerance.map(|tolerance| match &marginal {
+                Some(m) => Conformity::from_probability(
+                    m.cumulative(tolerance) - m.cumulative(-tolerance),
+                    tolerance / DEGREE,
+                ),
+                None => conformity(
+                    rotation_deg.value,
+                    rotation_deg.standard_uncertainty,
+                    tolerance / DEGREE,
+                ),
+            }),
+            correction: correction(&rotation_deg, limits.max_turn.map(|t| t / DEGREE)),
+            rotation_deg,
+            zero_setting_deg: None,
+        })
+    }
+
+    fn tip_unknowns(&self, cartridge: &str) -> [Option<usize>; 2] {
+        let of = |keys: &[&str]| {
+            keys.iter().find_map(|key| {
+                self.network
+                    .unknown(&format!("cartridge.{cartridge}.{key}"))
+            })
+        };
+        [
+            of(&["frontal_radius_um", "contact_spacing_um"]),
+            of(&["side_radius_um", "ball_lever_um"]),
+        ]
+    }
+
+    /// Lever in a 90 degree groove, metres, with its gradient over all unknowns.
+    fn lever(&self, name: &str) -> (f64, Array1<f64>) {
+        let cartridge = &self.job.cartridges[name];
+        let defaults = priors::sizes(cartridge.profile);
+        let profile = cartridge.profile.unwrap_or(Profile::Elliptical);
+        let stated = match profile {
+            Profile::Spherical => [cartridge.frontal_radius, cartridge.ball_lever],
+            Profile::Elliptical => [cartridge.frontal_radius, cartridge.side_radius],
+            Profile::Line => [cartridge.contact_spacing, cartridge.side_radius],
+        };
+        let unknowns = self.tip_unknowns(name);
+        let mut size = [0.0; 3];
+        for (k, unknown) in unknowns.into_iter().enumerate() {
+            size[k] = match unknown {
+                Some(at) => self.adjustment.values[at],
+                None => stated[k].or(defaults[k]).value,
+            };
+        }
+        let lever = Tip { profile, size }.lever(std::f64::consts::FRAC_PI_4);
+        let mut gradient = Array1::zeros(self.network.parameters.len());
+        for (unknown, slope) in unknowns.into_iter().zip(lever.d_size) {
+            if let Some(at) = unknown {
+                gradient[at] = slope;
+            }
+        }
+        (lever.length, gradient)
+    }
+
+    /// Relative standard uncertainty of scale times lever.
+    fn relative_lever(&self, cartridge: &str) -> f64 {
+        let (lever, mut gradient) = self.lever(cartridge);
+        gradient /= lever;
+        if let Some(k) = self.network.unknown(&id::scale(cartridge)) {
+            gradient[k] = self.adjustment.values[k].recip();
+        }
+        gradient
+            .dot(&self.adjustment.covariance.dot(&gradient))
+            .sqrt()
+    }
+
+    fn cartridge(&self, name: &str) -> CartridgeResult {
+        let (lever, gradient) = self.lever(name);
+        let u = gradient
+            .dot(&self.adjustment.covariance.dot(&gradient))
+            .sqrt();
+        let cartridge = &self.job.cartridges[name];
+        CartridgeResult {
+            name: name.to_owned(),
+            lever_um: Quantity::normal(lever, u, self.coverage).scaled(MICROMETRE.recip()),
+            scale: self.parameter(
+                &id::scale(name),
+                cartridge.scale.or(&priors::SCALE).value,
+                1.0,
+            ),
+        }
+    }
+
+    fn captures(&self, data: &[Option<CaptureData>]) -> Vec<CaptureResult> {
+        let problem = &self.network.problem;
+        let mut results = Vec::new();
+        for (at, spec) in self.job.captures.iter().enumerate() {
+            let (Some(Some(data)), Some(block)) = (data.get(at), self.network.capture_blocks[at])
+            else {
+                continue;
+            };
+            let own = &problem.blocks()[block];
+            let (delay, u) = self.marginal_delay(&data.information, own);
+            let predicted = own.evaluate(&self.adjustment.values).values[0];
+            results.push(CaptureResult {
+                file: spec.describe(at),
+                delay_us: Quantity::normal(delay, u, self.coverage).scaled(MICROSECOND.recip()),
+                predicted_us: predicted / MICROSECOND,
+                normalized_residual: problem
+                    .bias_test(self.adjustment, block, 0)
+                    .map(|t| t.normalised),
+            });
+        }
+        results
+    }
+
+    /// Delay of one capture by itself: its information joined with the priors
+    /// of the terms beside the delay.
+    fn marginal_delay(&self, information: &Information, block: &adjust::Block<'_>) -> (f64, f64) {
+        let n = information.terms.len();
+        let mut matrix = information.matrix.clone();
+        let mut vector = information.vector.clone();
+        // the unknowns of the terms are the block's last
+        let unknowns = block.unknowns();
+        let first = unknowns.len() + 1 - n;
+        for (row, &k) in (1..n).zip(&unknowns[first..]) {
+            let prior = self.network.parameters[k].prior;
+            let weight = prior.u.powi(-2);
+            matrix[[row, row]] += weight;
+            // the sign of the swap belongs to the delay as recorded
+            let sign = block.evaluate(&self.adjustment.values).jacobian[[row, first + row - 1]];
+            vector[row] += weight * sign * prior.value;
+        }
+        // scaled to a unit diagonal: seconds stand beside plain numbers
+        let size = matrix.diag().mapv(f64::sqrt);
+        let scaled = Array2::from_shape_fn((n, n), |(i, j)| matrix[[i, j]] / (size[i] * size[j]));
+        match adjust::Cholesky::new(&scaled) {
+            Some(factor) => {
+                let inverse = factor.inverse();
+                let value = inverse.row(0).dot(&(&vector / &size)) / size[0];
+                (value, inverse[[0, 0]].sqrt() / size[0])
+            }
+            None => (block.target()[0], f64::INFINITY),
+        }
+    }
+
+    fn correlations(&self) -> Vec<Correlation> {
+        let c = &self.adjustment.covariance;
+        let n = c.nrows();
+        let mut pairs = Vec::new();
+        for i in 0..n {
+            for j in i + 1..n {
+                let coefficient = c[[i, j]] / (c[[i, i]] * c[[j, j]]).sqrt();
+                if coefficient.abs() > NAMED_CORRELATION {
+                    pairs.push(Correlation {
+                        first: self.network.parameters[i].id.clone(),
+                        second: self.network.parameters[j].id.clone(),
+                        coefficient,
+                    });
+                }
+            }
+        }
+        pairs.sort_by(|a, b| b.coefficient.abs().total_cmp(&a.coefficient.abs()));
+        pairs
+    }
+
+    fn general_warnings(&self, rank: usize, warnings: &mut Vec<Caveat>) {
+        let job = self.job;
+        if self.adjustment.termination == Termination::IterationLimit {
+            warnings.push(Caveat::serious(
+                "not-converged",
+                "the adjustment did not settle; check the values given, above all radii, speeds and turns",
+            ));
+        }
+        for (name, cartridge) in &job.cartridges {
+            let of = network::named("cartridge", name);
+            match cartridge.profile {
+                None => warnings.push(Caveat::note(
+                    "generic-stylus",
+                    format!(
+                        "no stylus is stated for {of}; a generic elliptical of 18 +- 2 by 8 +- 2 um is assumed. State its profile and radii for a narrower band"
+                    ),
+                )),
+                Some(Profile::Spherical) => warnings.push(Caveat::note(
+                    "spherical-tip",
+                    format!(
+                        "{of} has a spherical tip, which cannot see its own rotation: its captures tell the record's cut, and the rotation given for it is only what was known before"
+                    ),
+                )),
+                _ => {}
+            }
+        }
+        let without_arm: Vec<&str> = job
+            .setups
+            .iter()
+            .filter(|(_, s)| s.arm.is_none())
+            .map(|(name, _)| name.as_str())
+            .collect();
+        if !without_arm.is_empty() {
+            warnings.push(Caveat::note(
+                "arm-not-stated",
+                format!(
+                    "no arm is stated for {}: the rotation is that relative to the groove at the radius played and contains the arm's tracking error there",
+                    without_arm
+                        .iter()
+                        .map(|n| network::named("setup", n))
+                        .collect::<Vec<_>>()
+                        .join(", ")
+                ),
+            ));
+        }
+        let planned = job
+            .captures
+            .iter()
+            .filter(|c| c.source == Source::Planned)
+            .count();
+        if planned > 0 {
+            warnings.push(Caveat::note(
+                "planned-captures",
+                format!("{planned} planned captures are not recorded yet and play no part"),
+            ));
+        }
+        let n = self.network.parameters.len();
+        if rank < n {
+            warnings.push(Caveat::note(
+                "carried-by-priors",
+                format!(
+                    "the captures alone determine {rank} of {n} unknowns or combinations of them; priors carry the rest (see 'unknowns')"
+                ),
+            ));
+        }
+        let fit = self.adjustment;
+        if let Some(p) = fit.p_value {
+            let facts = format!(
+                "chi-square {:.1} with {} degrees of freedom (probability {p:.2e})",
+                fit.chi_square, fit.degrees_of_freedom
+            );
+            if p < DOUBTED_P {
+                warnings.push(Caveat::caution(
+                    "chi-square-high",
+                    format!(
+                        "the captures and priors do not agree within their uncertainties: {facts}. Nothing was rescaled; look for a wrong entry or an uncertainty stated too small"
+                    ),
+                ));
+            } else if p > 1.0 - DOUBTED_P && fit.degrees_of_freedom > 1 {
+                warnings.push(Caveat::note(
+                    "chi-square-low",
+                    format!(
+                        "the captures and priors agree better than their uncertainties let expect: {facts}. Some uncertainty may be stated too large"
+                    ),
+                ));
+            }
+        }
+    }
+}

@@ -1,0 +1,197 @@
+//! Plain text for a terminal or a file: composed for 80 columns, nothing
+//! depends on colour.
+
+use crate::job::Correction;
+use crate::uncertainty::{
+    BudgetLine, Caveat, Conformity, Direction, Level, Quantity, Shape, Verdict, plain, rounded,
+    rounded_u,
+};
+
+/// Columns composed for when the terminal does not say.
+pub const DEFAULT_WIDTH: usize = 80;
+/// Budget lines with a smaller share are summed up in one.
+const SMALL_SHARE: f64 = 0.005;
+
+/// Breaks `text` into lines of at most `width` columns, the first one after
+/// `first`, the others after as many blanks.
+pub fn wrapped(first: &str, text: &str, width: usize) -> String {
+    let indent = first.chars().count();
+    let room = width.saturating_sub(indent).max(20);
+    let mut out = String::from(first);
+    let mut column = 0;
+    for word in text.split_whitespace() {
+        let length = word.chars().count();
+        if column > 0 && column + 1 + length > room {
+            out.push('\n');
+            out.push_str(&" ".repeat(indent));
+            column = 0;
+        }
+        if column > 0 {
+            out.push(' ');
+            column += 1;
+        }
+        out.push_str(word);
+        column += length;
+    }
+    out.push('\n');
+    out
+}
+
+/// A labelled line: the label in the first twelve columns.
+pub fn labelled(label: &str, text: &str, width: usize) -> String {
+    wrapped(&format!("{label:<12}"), text, width)
+}
+
+/// A direction in words.
+pub fn direction(direction: Direction) -> &'static str {
+    match direction {
+        Direction::Clockwise => "clockwise",
+        Direction::Anticlockwise => "anticlockwise",
+        Direction::NoneResolved => "no direction resolved",
+    }
+}
+
+/// What a direction looks like at the turntable.
+pub fn direction_at_the_arm(direction: Direction) -> &'static str {
+    match direction {
+        Direction::Clockwise => "front of the cartridge towards the spindle",
+        Direction::Anticlockwise => "front of the cartridge away from the spindle",
+        Direction::NoneResolved => "the band contains zero",
+    }
+}
+
+/// An angle with its direction, as people say it.
+pub fn angle(quantity: &Quantity) -> String {
+    let size = rounded(quantity.value.abs(), quantity.standard_uncertainty);
+    match Direction::of(quantity.value) {
+        Direction::Clockwise => format!("{size} degrees clockwise"),
+        _ => format!("{size} degrees anticlockwise"),
+    }
+}
+
+/// A band with its coverage: "95 % band -0.12 to 4.90".
+pub fn band(quantity: &Quantity, unit: &str) -> String {
+    let interval = &quantity.interval;
+    let percent = plain(100.0 * interval.coverage, 2);
+    let percent = percent.trim_end_matches('0').trim_end_matches('.');
+    let signed = |v: f64| {
+        let text = rounded(v, quantity.standard_uncertainty);
+        if v > 0.0 && !text.trim_matches(['0', '.']).is_empty() {
+            format!("+{text}")
+        } else {
+            text
+        }
+    };
+    match (interval.shape, interval.lower, interval.upper) {
+        (Shape::Finite, Some(lower), Some(upper)) => {
+            format!(
+                "{percent} % band {} to {} {unit}",
+                signed(lower),
+                signed(upper)
+            )
+        }
+        (Shape::Outer, Some(lower), Some(upper)) => format!(
+            "{percent} % band: below {} or above {} {unit}",
+            signed(lower),
+            signed(upper)
+        ),
+        _ => format!("{percent} % band: any value; the data exclude nothing"),
+    }
+}
+
+/// What to do about a rotation.
+pub fn correction(correction: Option<&Correction>, rotation: &Quantity) -> String {
+    let Some(c) = correction else {
+        return "nothing yet: the band contains zero, so the data do not say which way to turn; narrow it first (more captures, see `groovelag plan`)".to_owned();
+    };
+    let mut text = format!(
+        "turn the cartridge {} degrees {} seen from above ({}), about the stylus; across the 12.7 mm mounting holes that is {} mm",
+        rounded(c.turn_deg.abs(), rotation.standard_uncertainty),
+        direction(c.direction),
+        direction_at_the_arm(c.direction),
+        plain(c.mounting_hole_mm, 2),
+    );
+    if c.remaining_deg.abs() > 1e-9 {
+        text.push_str(&format!(
+            ". The headshell is taken to allow no more; {} degrees would remain: ask the supplier",
+            rounded(c.remaining_deg.abs(), rotation.standard_uncertainty)
+        ));
+    } else {
+        text.push_str(". Then measure again");
+    }
+    text
+}
+
+/// A conformity statement.
+pub fn conformity(c: &Conformity) -> String {
+    let verdict = match c.verdict {
+        Verdict::Conforming => "conforming",
+        Verdict::NonConforming => "non-conforming",
+        Verdict::Undecided => "undecided",
+    };
+    format!(
+        "{verdict} to +-{} degrees: inside with a probability of {} % (JCGM 106)",
+        c.tolerance_deg,
+        plain(100.0 * c.probability, 1)
+    )
+}
+
+/// A budget as a table, the largest line first.
+pub fn budget(lines: &[BudgetLine], unit: &str, width: usize) -> String {
+    let name_width = width.saturating_sub(28).clamp(20, 52);
+    let mut out = String::new();
+    let mut row = |name: &str, u: f64, share: f64| {
+        let shown = format!(
+            "{:>9} {unit:<4}{:>6} %\n",
+            rounded_u(u),
+            plain(100.0 * share, 1)
+        );
+        let name = wrapped("  ", name, name_width + 2);
+        let name = name.trim_end();
+        let last = name.rsplit('\n').next().map_or(0, |l| l.chars().count());
+        out.push_str(name);
+        out.push_str(&" ".repeat((name_width + 2).saturating_sub(last)));
+        out.push_str(&shown);
+    };
+    let mut small = (0, 0.0, 0.0);
+    for line in lines {
+        if line.share < SMALL_SHARE {
+            small.0 += 1;
+            small.1 += line.standard_uncertainty.powi(2);
+            small.2 += line.share;
+        } else {
+            row(&line.source, line.standard_uncertainty, line.share);
+        }
+    }
+    if small.0 > 0 {
+        row(
+            &format!("{} smaller ones together", small.0),
+            f64::sqrt(small.1),
+            small.2,
+        );
+    }
+    out
+}
+
+/// Caveats, the most serious first.
+pub fn caveats(list: &[Caveat], width: usize) -> String {
+    let mut sorted: Vec<&Caveat> = list.iter().collect();
+    sorted.sort_by_key(|c| std::cmp::Reverse(c.level));
+    sorted
+        .iter()
+        .map(|c| {
+            let level = match c.level {
+                Level::Note => "note",
+                Level::Caution => "caution",
+                Level::Serious => "SERIOUS",
+            };
+            wrapped(&format!("  {level:<8}"), &c.message, width)
+        })
+        .collect()
+}
+
+/// What the figure is, shown with every rotation.
+pub const MEASURAND: &str = "This is the effective angle of the playing edges to the groove under tracking force, bias force and drag. It contains cantilever yaw and the product of rake and azimuth tilt, so a microscope on the bench may see another angle. It is evidence, not a verdict; the maker's own inspection decides.";
+
+/// Cautions, shown with every correction.
+pub const CAUTIONS: &str = "Before touching the cartridge: mute the amplifier, fit the stylus guard or keep clear of the stylus, keep iron tools away from its magnet, leave mains and earth leads as they are, and follow the maker's instructions first.";

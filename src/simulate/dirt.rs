@@ -1,0 +1,160 @@
+//! Clicks, needle drop and warp: things with a physical shape, added to the
+//! traced displacement.
+
+use super::random::{Purpose, stream};
+use super::recipe::Recipe;
+use super::spectral::rise;
+use super::trace::Traced;
+use super::turntable::Turntable;
+use crate::units::{MICROMETRE, MILLIMETRE};
+use rand::RngExt;
+use rand_chacha::ChaCha8Rng;
+use rand_distr::StandardNormal;
+use std::f64::consts::TAU;
+
+/// Range of half-widths of what makes a click: dust and scratches (common
+/// practice, no source).
+const CLICK_WIDTH: [f64; 2] = [15.0 * MICROMETRE, 60.0 * MICROMETRE];
+
+/// Spread of the logarithm of click strengths (common practice, no source).
+const CLICK_SPREAD: f64 = 0.5;
+
+/// When the stylus touches the record, seconds of the capture; 0 without a
+/// needle drop.
+pub fn touch_down(recipe: &Recipe) -> f64 {
+    if recipe.capture.needle_drop {
+        0.5 * recipe.capture.lead_in_s
+    } else {
+        0.0
+    }
+}
+
+/// Adds clicks, the needle's drop and warp; returns the number of clicks.
+pub fn add(traced: &mut Traced, recipe: &Recipe, table: &Turntable, rate_hz: u32) -> usize {
+    let rate = f64::from(rate_hz);
+    let from = touch_down(recipe);
+    let end = recipe.length_s();
+    let mut random = stream(recipe.seed, Purpose::Clicks, 0);
+    let clicks = (recipe.dirt.clicks_per_s * (end - from)).round() as usize;
+    let strength = recipe.dirt.click_cm_s * 0.01;
+    for _ in 0..clicks {
+        let t = from + (end - from) * random.random::<f64>();
+        click(
+            traced,
+            rate,
+            t,
+            strength,
+            table.playing_speed(t),
+            &mut random,
+        );
+    }
+
+    if recipe.capture.needle_drop {
+        let mut random = stream(recipe.seed, Purpose::Drop, 0);
+        // The arm bounces on its suspension: about 12 Hz, a tenth of a second,
+        // 0.1 mm (common practice, no source), and the tip scrapes.
+        let length = (1.0 * rate) as usize;
+        let begin = (from * rate) as usize;
+        for i in 0..length.min(traced.left.len().saturating_sub(begin)) {
+            let t = i as f64 / rate;
+            let bounce = 1e-4 * rise(t / 0.02)[0] * (-t / 0.1).exp() * (TAU * 12.0 * t).sin();
+            traced.left[begin + i] += bounce;
+            traced.right[begin + i] -= bounce;
+        }
+        for _ in 0..8 {
+            let t = from + 0.05 * random.random::<f64>();
+            click(traced, rate, t, 0.3, table.playing_speed(t), &mut random);
+        }
+    }
+
+    if recipe.dirt.warp_mm > 0.0 {
+        let w = TAU * recipe.capture.rpm / 60.0;
+        let frames = traced.left.len();
+        let total = frames as f64 / rate;
+        for i in 0..frames {
+            let t = i as f64 / rate;
+            let fade = rise(t / 0.1)[0] * rise((total - t) / (total - end))[0];
+            let height = 0.5 * recipe.dirt.warp_mm * MILLIMETRE * fade * (w * t).sin();
+            traced.left[i] += height;
+            traced.right[i] -= height;
+        }
+    }
+    clicks
+}
+
+/// A bump on the left wall, the right wall, the floor, or both sides alike:
+/// Gaussian along the groove, with the given median peak velocity.
+fn click(
+    traced: &mut Traced,
+    rate: f64,
+    t: f64,
+    strength: f64,
+    speed: f64,
+    random: &mut ChaCha8Rng,
+) {
+    let spread: f64 = random.sample(StandardNormal);
+    let peak = strength * (CLICK_SPREAD * spread).exp();
+    let width = random.random_range(CLICK_WIDTH[0]..CLICK_WIDTH[1]) / speed;
+    // A Gaussian of height a and half-width w has the peak slope a / (w e^0.5).
+    let height = peak * width * 0.5f64.exp();
+    let walls = match random.random_range(0..4) {
+        0 => [1.0, 0.0],
+        1 => [0.0, -1.0],
+        2 => [1.0, -1.0],
+        _ => [1.0, 1.0],
+    };
+    let sign = if random.random::<bool>() { 1.0 } else { -1.0 };
+    let reach = 6.0 * width;
+    let first = ((t - reach) * rate).max(0.0) as usize;
+    let last = (((t + reach) * rate) as usize).min(traced.left.len());
+    for i in first..last {
+        let x = (i as f64 / rate - t) / width;
+        let bump = sign * height * (-0.5 * x * x).exp();
+        traced.left[i] += walls[0] * bump;
+        traced.right[i] += walls[1] * bump;
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn scene(dirt: &str) -> (Recipe, Turntable, Traced) {
+        let recipe = Recipe::parse(&format!(
+            "format = 1\n[programme]\nkind = \"pink\"\nduration_s = 4\n[capture]\n\
+             radius_mm = 72\nrpm = 33\nsample_rate_hz = 48000\n[dirt]\n{dirt}"
+        ))
+        .unwrap();
+        let table = Turntable::new(&recipe);
+        let silent = vec![0.0; 4 * 192_000];
+        let traced = Traced {
+            left: silent.clone(),
+            right: silent,
+        };
+        (recipe, table, traced)
+    }
+
+    #[test]
+    fn clicks_are_counted_and_as_strong_as_asked() {
+        let (recipe, table, mut traced) = scene("clicks_per_s = 3\nclick_cm_s = 10\n");
+        assert_eq!(add(&mut traced, &recipe, &table, 192_000), 12);
+        let peak = |samples: &[f64]| {
+            samples
+                .windows(2)
+                .map(|w| (w[1] - w[0]).abs() * 192e3)
+                .fold(0.0, f64::max)
+        };
+        // The strongest of 12 lies within e^(+-3 spread) of the median.
+        let strongest = peak(&traced.left).max(peak(&traced.right));
+        assert!((0.1..0.45).contains(&strongest), "{strongest}");
+    }
+
+    #[test]
+    fn a_warp_is_vertical() {
+        let (recipe, table, mut traced) = scene("warp_mm = 1\n");
+        add(&mut traced, &recipe, &table, 192_000);
+        assert!(traced.left.iter().zip(&traced.right).all(|(l, r)| *l == -r));
+        let top = traced.left.iter().fold(0.0, |most: f64, v| most.max(*v));
+        assert!((top - 0.5e-3).abs() < 1e-9);
+    }
+}

@@ -1,0 +1,134 @@
+//! Whole-length transforms: the simulator's linear stages act on the spectrum
+//! of a whole capture, so any response is applied exactly and a change of rate
+//! is a change of length.
+
+use realfft::RealFftPlanner;
+use rustfft::num_complex::Complex64;
+
+/// A stretch of time whose length is a whole number of tenths of a second, so
+/// that it holds a whole number of samples, with small prime factors, at every
+/// rate used.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Canvas {
+    tenths: usize,
+}
+
+impl Canvas {
+    /// The shortest canvas of at least this many seconds whose number of
+    /// tenths has no prime factor above 5.
+    pub fn covering(seconds: f64) -> Self {
+        let mut tenths = (seconds * 10.0).ceil().max(1.0) as usize;
+        let smooth = |mut n: usize| {
+            for prime in [2, 3, 5] {
+                while n.is_multiple_of(prime) {
+                    n /= prime;
+                }
+            }
+            n == 1
+        };
+        while !smooth(tenths) {
+            tenths += 1;
+        }
+        Self { tenths }
+    }
+
+    /// Length in seconds.
+    pub fn seconds(self) -> f64 {
+        self.tenths as f64 / 10.0
+    }
+
+    /// Length in samples at a rate that is a multiple of 10 Hz.
+    pub fn frames(self, rate_hz: u32) -> usize {
+        rate_hz as usize / 10 * self.tenths
+    }
+
+    /// Frequency of a bin in hertz.
+    pub fn hertz(self, bin: usize) -> f64 {
+        bin as f64 / self.seconds()
+    }
+
+    /// First bin at or above a frequency.
+    pub fn bin(self, hertz: f64) -> usize {
+        (hertz * self.seconds()).ceil() as usize
+    }
+}
+
+/// Spectrum of a real signal, divided by its length: bin k of `a cos(2 pi k
+/// n / N)` is `a / 2`, at any rate.
+pub fn analyse(samples: &[f64]) -> Vec<Complex64> {
+    let plan = RealFftPlanner::new().plan_fft_forward(samples.len());
+    let mut input = samples.to_vec();
+    let mut spectrum = plan.make_output_vec();
+    // Fails only for wrong buffer lengths, which the plan itself made.
+    plan.process(&mut input, &mut spectrum)
+        .expect("buffers made by the plan");
+    let scale = 1.0 / samples.len() as f64;
+    spectrum.iter_mut().for_each(|bin| *bin *= scale);
+    spectrum
+}
+
+/// The real signal of a spectrum as [`analyse`] gives it, at any number of
+/// samples: missing bins are zero, surplus ones are left out.
+pub fn synthesise(spectrum: &[Complex64], frames: usize) -> Vec<f64> {
+    let plan = RealFftPlanner::new().plan_fft_inverse(frames);
+    let mut input = plan.make_input_vec();
+    let shared = spectrum.len().min(input.len());
+    input[..shared].copy_from_slice(&spectrum[..shared]);
+    input[0].im = 0.0;
+    if frames.is_multiple_of(2)
+        && let Some(nyquist) = input.last_mut()
+    {
+        *nyquist = Complex64::ZERO;
+    }
+    let mut samples = plan.make_output_vec();
+    plan.process(&mut input, &mut samples)
+        .expect("buffers made by the plan");
+    samples
+}
+
+/// Raised cosine from 0 to 1 as `x` goes from 0 to 1, with its first and
+/// second derivative.
+pub fn rise(x: f64) -> [f64; 3] {
+    use std::f64::consts::PI;
+    if x <= 0.0 {
+        [0.0; 3]
+    } else if x >= 1.0 {
+        [1.0, 0.0, 0.0]
+    } else {
+        let (sin, cos) = (PI * x).sin_cos();
+        [0.5 - 0.5 * cos, 0.5 * PI * sin, 0.5 * PI * PI * cos]
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn canvases_are_long_enough_and_smooth() {
+        for seconds in [0.01, 1.3, 29.95, 30.0, 101.01] {
+            let canvas = Canvas::covering(seconds);
+            assert!(canvas.seconds() >= seconds && canvas.seconds() < 1.25 * seconds + 0.1);
+            assert_eq!(
+                canvas.frames(44_100) as f64,
+                (canvas.seconds() * 44_100.0).round()
+            );
+        }
+        assert_eq!(Canvas::covering(0.65).tenths, 8);
+    }
+
+    #[test]
+    fn a_change_of_length_is_a_change_of_rate() {
+        let tone = |n: usize| -> Vec<f64> {
+            (0..n)
+                .map(|i| (std::f64::consts::TAU * 7.0 * i as f64 / n as f64 + 0.3).cos())
+                .collect()
+        };
+        let spectrum = analyse(&tone(60));
+        assert!((spectrum[7].norm() - 0.5).abs() < 1e-15);
+        for (a, b) in synthesise(&spectrum, 300).iter().zip(tone(300)) {
+            // Some 6 + 9 butterflies with a few rounding units each.
+            assert!((a - b).abs() < 64.0 * f64::EPSILON);
+        }
+    }
+}
