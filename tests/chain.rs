@@ -743,3 +743,162 @@ fn a_calibration_reads_back_as_written() {
     assert_eq!(read.sources.len(), 3);
     println!("{}", made.toml);
 }
+
+/// One complex-Wishart draw of `looks` looks with covariance `s` (left power,
+/// right power, cross), by Bartlett's decomposition (N. R. Goodman, Ann. Math.
+/// Stat. 34, 1963).
+fn wishart(rng: &mut ChaCha8Rng, looks: f64, s: (f64, f64, Complex64)) -> Bin {
+    use rand_distr::{Distribution, Gamma};
+    let first = Gamma::new(looks, 1.0).unwrap().sample(rng).sqrt();
+    let second = Gamma::new(looks - 1.0, 1.0).unwrap().sample(rng).sqrt();
+    let between = Complex64::new(gaussian(rng), gaussian(rng)) / 2f64.sqrt();
+    // lower factor of [s_ll, s_lr; s_lr*, s_rr]
+    let a = s.0.sqrt();
+    let b = s.2.conj() / a;
+    let c = (s.1 - b.norm_sqr()).max(0.0).sqrt();
+    let l = a * first;
+    let r = b * first + c * between;
+    let cross = l * r.conj();
+    Bin {
+        left: l * l,
+        right: r.norm_sqr() + (c * second).powi(2),
+        re: cross.re,
+        im: cross.im,
+    }
+}
+
+/// Truth of one draw: all that the priors leave open.
+struct Drawn {
+    delay: f64,
+    chain: Truth,
+    c: [Complex64; 2],
+    cutter: [Complex64; 2],
+}
+
+impl Drawn {
+    /// Covariance of (L, R) at a frequency for what is fed, each wall (or
+    /// input) with noise of its own.
+    fn covariance(&self, fed: Fed, f: f64, snr: f64) -> (f64, f64, Complex64) {
+        let one = real(1.0);
+        let wall = match fed {
+            Fed::Groove(_) => [one, Complex64::from_polar(1.0, -TAU * f * self.delay)],
+            Fed::Left => [one, self.cutter[1]],
+            Fed::Right => [self.cutter[0], one],
+            Fed::Common => [one, one],
+        };
+        let (c1, c2) = if fed == Fed::Common {
+            (Complex64::default(), Complex64::default())
+        } else {
+            (self.c[0], self.c[1])
+        };
+        let h = self.chain.chain(f);
+        let rows = [[one, c1], [h * c2, h]];
+        let of = |i: usize, j: usize| {
+            let signal = |k: usize| rows[k][0] * wall[0] + rows[k][1] * wall[1];
+            let noise = rows[i][0] * rows[j][0].conj() + rows[i][1] * rows[j][1].conj();
+            signal(i) * signal(j).conj() + noise / snr
+        };
+        (of(0, 0).re, of(1, 1).re, of(0, 1))
+    }
+
+    fn spectrum(&self, rng: &mut ChaCha8Rng, fed: Fed, snr: fn(f64) -> f64) -> CrossSpectrum {
+        let (rate, frame_length) = (48_000.0, 1024_usize);
+        let (groups, frames) = (24_u64, 20_u64);
+        CrossSpectrum {
+            sample_rate_hz: rate,
+            frame_length,
+            alignment: 0,
+            groups: (0..groups)
+                .map(|g| Group {
+                    first_frame: g * frames,
+                    last_frame: (g + 1) * frames - 1,
+                    frames,
+                    bins: (0..frame_length / 2)
+                        .map(|k| {
+                            let f = k as f64 * rate / frame_length as f64;
+                            let s = self.covariance(fed, f, snr(f));
+                            wishart(rng, frames as f64 / 2.0, s)
+                        })
+                        .collect(),
+                })
+                .collect(),
+            span: (0, 480 * 512 + 512),
+            origin: 0,
+            quality: SignalQuality {
+                left_power: 0.01,
+                right_power: 0.01,
+                frames: 480,
+                ..Default::default()
+            },
+        }
+    }
+
+    /// What the corrected delay is of the true one: the cutter's crosstalk is
+    /// taken for the cartridge's, so the correction goes too far by it.
+    fn scale(&self) -> f64 {
+        let [c1, c2] = self.c;
+        let [k1, k2] = self.cutter;
+        let one = real(1.0);
+        // what the bands show, as ratios of the recorded channels
+        let m1 = (k1 + c1) / (one + c2 * k1);
+        let m2 = (k2 + c2) / (one + c1 * k2);
+        let phase = |theta: f64| {
+            let late = Complex64::from_polar(1.0, -theta);
+            let (l, r) = (one + c1 * late, late + c2);
+            ((l - m1 * r) * (r - m2 * l).conj()).arg()
+        };
+        (phase(1e-4) - phase(-1e-4)) / 2e-4
+    }
+}
+
+fn drawn(rng: &mut ChaCha8Rng) -> Drawn {
+    let cutter = 10f64.powf(-chain::DEFAULT_CUTTER_SEPARATION_DB / 20.0) / 2f64.sqrt();
+    let mut complex = |u: f64| Complex64::new(u * gaussian(rng), u * gaussian(rng));
+    let c = [complex(0.03), complex(0.03)];
+    let cutter = [complex(cutter), complex(cutter)];
+    let tolerance = 2f64.sqrt() * 0.01;
+    Drawn {
+        delay: 3e-6 * gaussian(rng),
+        chain: Truth {
+            skew: 0.5e-6 * gaussian(rng),
+            dlnt: [0.0; 3].map(|_: f64| tolerance * gaussian(rng)),
+            c1: |_| Complex64::default(),
+            c2: |_| Complex64::default(),
+        },
+        c,
+        cutter,
+    }
+}
+
+/// 2,000 complex-Wishart draws of groove, common signal and single-channel
+/// bands, the truth drawn from the priors: the 95 % band of the calibrated
+/// delay holds it within the 99.9 % limits of a binomial count.
+#[test]
+fn the_calibrated_band_covers_over_wishart_draws() {
+    use rayon::prelude::*;
+    const DRAWS: u64 = 2000;
+    let inside: u64 = (0..DRAWS)
+        .into_par_iter()
+        .map(|draw| {
+            let mut rng = ChaCha8Rng::seed_from_u64(31_000 + draw);
+            let truth = drawn(&mut rng);
+            let pink: fn(f64) -> f64 = |f| 1e4 / (f + 10.0);
+            let common = truth.spectrum(&mut rng, Fed::Common, |f| 1e8 / (f + 10.0));
+            let left = truth.spectrum(&mut rng, Fed::Left, pink);
+            let right = truth.spectrum(&mut rng, Fed::Right, pink);
+            let groove = truth.spectrum(&mut rng, Fed::Groove(truth.delay), pink);
+            let made = calibrate(&request(Some(&common), Some([&left, &right]))).unwrap();
+            let corrected = made
+                .calibration
+                .correct(&groove, false, &Settings::default())
+                .unwrap();
+            let (value, u) = delay(&corrected.spectrum, &corrected.settings);
+            u64::from((value - truth.delay * truth.scale()).abs() < 1.959_964 * u)
+        })
+        .sum();
+    let share = inside as f64 / DRAWS as f64;
+    println!("inside {share}");
+    // 3.29 standard deviations of a binomial share of 0.95
+    let limit = 3.29 * (0.95 * 0.05 / DRAWS as f64).sqrt();
+    assert!((share - 0.95).abs() < limit, "{share}");
+}

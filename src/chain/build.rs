@@ -6,10 +6,10 @@ use super::response::{Direction, ResponsePoint, response};
 use super::smooth::{self, Model, Observation, Smooth};
 use crate::adjust::symmetric_eigen;
 use crate::delay::phase::{EQUALISER, Load, LoadPart};
+use crate::spectrum::Complex64;
 use crate::spectrum::CrossSpectrum;
 use crate::uncertainty::Caveat;
 use ndarray::Array2;
-use rustfft::num_complex::Complex64;
 use std::f64::consts::{PI, TAU};
 use thiserror::Error;
 
@@ -86,6 +86,9 @@ pub struct Calibrated {
     /// Coherence of the common capture at the grid's frequencies, a sixth of
     /// an octave about each.
     pub coherence: Vec<f64>,
+    /// Phase at the grid's frequencies as skew, equaliser, coupling and load
+    /// parts alone make it, degrees.
+    pub parts_deg: Vec<f64>,
     /// Doubts, the calibration's own among them.
     pub caveats: Vec<Caveat>,
 }
@@ -253,7 +256,7 @@ pub fn calibrate(request: &Request) -> Result<Calibrated, CalibrateError> {
     let mut caveats = Vec::new();
     let mut sources = Vec::new();
     let mut common_snr = None;
-    let mut coherence = Vec::new();
+    let (mut coherence, mut parts_deg) = (Vec::new(), Vec::new());
     let mut common = None;
     if let Some(input) = &request.common {
         not_silent(input, Role::Common)?;
@@ -261,7 +264,8 @@ pub fn calibrate(request: &Request) -> Result<Calibrated, CalibrateError> {
         let points = response(input.spectrum, Direction::RightOverLeft, request.band_hz);
         let snr_db = check_common(input, &points)?;
         common_snr = Some(snr_db);
-        let (fitted, warnings) = fit_common(input, &points, request.coils, snr_db)?;
+        let (fitted, parts, warnings) = fit_common(input, &points, request.coils, snr_db)?;
+        parts_deg = parts;
         coherence = around(&fitted.hertz, &points);
         caveats.extend(warnings);
         common = Some(fitted);
@@ -309,6 +313,7 @@ pub fn calibrate(request: &Request) -> Result<Calibrated, CalibrateError> {
         toml,
         common_signal_to_noise_db: common_snr,
         coherence,
+        parts_deg,
         caveats,
     })
 }
@@ -548,7 +553,7 @@ fn fit_common(
     points: &[ResponsePoint],
     coils: Option<Load>,
     snr_db: f64,
-) -> Result<(Common, Vec<Caveat>), CalibrateError> {
+) -> Result<(Common, Vec<f64>, Vec<Caveat>), CalibrateError> {
     let spectrum = input.spectrum;
     let averages = spectrum.averages_in_fit();
     let errors: Vec<f64> = points.iter().map(|p| relative_error(p, averages)).collect();
@@ -604,6 +609,14 @@ fn fit_common(
     let n = hertz.len();
     let deviation = |k: usize| fit.covariance[[k, k]].max(0.0).sqrt();
     let phase = Array2::from_shape_fn((n, n), |at| fit.covariance[at]);
+    let parts = hertz
+        .iter()
+        .map(|f| {
+            let row = response_basis(coils, 0, *f);
+            let sum: f64 = row.iter().zip(&fit.parameters).map(|(b, p)| b * p.0).sum();
+            sum.to_degrees()
+        })
+        .collect();
     Ok((
         Common {
             inverted,
@@ -619,6 +632,7 @@ fn fit_common(
             components_deg: components(&phase),
             hertz,
         },
+        parts,
         warnings,
     ))
 }

@@ -4,9 +4,9 @@
 use super::smooth;
 use crate::delay::phase::{PhaseTerm, Shape};
 use crate::delay::{Owner, Settings, Side, Term};
+use crate::spectrum::Complex64;
 use crate::spectrum::{Bin, CrossSpectrum};
 use crate::uncertainty::Caveat;
-use rustfft::num_complex::Complex64;
 use serde::{Deserialize, Serialize};
 use thiserror::Error;
 
@@ -423,6 +423,20 @@ impl Crosstalk {
             pair(&self.right_into_left_re, &self.right_into_left_im),
             pair(&self.left_into_right_re, &self.left_into_right_im),
         )
+    }
+
+    /// Channel separation on the grid, dB: left into right, right into left.
+    pub fn separation_db(&self) -> [Vec<f64>; 2] {
+        let db = |re: &[f64], im: &[f64]| {
+            re.iter()
+                .zip(im)
+                .map(|(re, im)| -20.0 * re.hypot(*im).max(1e-9).log10())
+                .collect()
+        };
+        [
+            db(&self.left_into_right_re, &self.left_into_right_im),
+            db(&self.right_into_left_re, &self.right_into_left_im),
+        ]
     }
 
     /// Standard uncertainty that the cutter's crosstalk leaves in the scale of

@@ -14,8 +14,8 @@
 //!
 //! [`symmetric_gain`]: ResponsePoint::symmetric_gain
 
+use crate::spectrum::Complex64;
 use crate::spectrum::{Bin, CrossSpectrum};
-use rustfft::num_complex::Complex64;
 
 /// Which channel drives and which answers.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

@@ -2,6 +2,7 @@
 //! clap and the exit policy live here alone.
 
 mod arguments;
+mod calibrate;
 mod measure;
 mod output;
 mod simulate;
@@ -26,6 +27,7 @@ struct Arguments {
 #[derive(Debug, Subcommand)]
 enum Command {
     Measure(measure::Measure),
+    Calibrate(calibrate::Calibrate),
     Simulate(simulate::Arguments),
 }
 
@@ -60,6 +62,7 @@ pub fn run() -> ExitCode {
     }
     let outcome = match arguments.command {
         Command::Measure(command) => command.run(),
+        Command::Calibrate(command) => command.run(),
         Command::Simulate(arguments) => simulate::run(&arguments),
     };
     match outcome {

@@ -22,6 +22,7 @@
 //! an arm, the rotation is that relative to the groove at the capture's radius
 //! and contains the arm's tracking error.
 
+mod calibration;
 mod description;
 pub mod file;
 mod knowledge;
@@ -29,6 +30,7 @@ mod network;
 pub mod priors;
 mod solution;
 
+pub use calibration::replace_priors;
 pub use description::{
     CaptureSpec, Cartridge, Chain, Estimate, Job, Limits, PivotedArm, Record, Setup, Source, Stated,
 };

@@ -1,6 +1,8 @@
 //! Views of results: they format, never compute, and write no files.
 
+mod calibration;
 mod measurement;
 pub mod text;
 
+pub use calibration::CalibrationReport;
 pub use measurement::Measurement;
