@@ -17,7 +17,10 @@ const ARROWS: &[(&str, &[&str])] = &[
     ("groove", &["units", "uncertainty"]),
     ("adjust", &["uncertainty"]),
     ("delay", &["spectrum", "adjust", "uncertainty", "units"]),
-    ("chain", &["spectrum", "delay", "uncertainty", "units"]),
+    (
+        "chain",
+        &["spectrum", "adjust", "delay", "uncertainty", "units"],
+    ),
     (
         "job",
         &[

@@ -2,6 +2,7 @@
 //! clap and the exit policy live here alone.
 
 mod arguments;
+mod calibrate;
 mod compare;
 mod measure;
 mod output;
@@ -36,6 +37,7 @@ enum Command {
     Solve(solve::SolveArguments),
     Compare(compare::CompareArguments),
     Plan(plan::PlanArguments),
+    Calibrate(calibrate::Calibrate),
     Simulate(simulate::Arguments),
 }
 
@@ -73,6 +75,7 @@ pub fn run() -> ExitCode {
         Command::Solve(arguments) => solve::run(&arguments, &read_capture),
         Command::Compare(arguments) => compare::run(&arguments, &read_capture),
         Command::Plan(arguments) => plan::run(&arguments),
+        Command::Calibrate(command) => command.run(),
         Command::Simulate(arguments) => simulate::run(&arguments),
     };
     match outcome {

@@ -15,6 +15,48 @@ use std::f64::consts::{PI, TAU};
 /// the right channel's: poles delay the right channel, the zero advances it.
 pub const EQUALISER: [(f64, f64); 3] = [(3180e-6, 1.0), (318e-6, -1.0), (75e-6, 1.0)];
 
+/// A coil's inductance with the load it sees, alike in both channels.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Load {
+    /// Inductance of one channel's coil, henry.
+    pub inductance_h: f64,
+    /// Load resistance, ohm.
+    pub resistance_ohm: f64,
+    /// Load capacitance, cable included, farad.
+    pub capacitance_f: f64,
+}
+
+impl Load {
+    /// Derivative of the logarithm of `1 / (1 - w^2 L C + i w L / R)` by the
+    /// logarithm of a part: real (gain, nepers) and imaginary (phase, radians).
+    pub fn log_derivative(&self, part: LoadPart, w: f64) -> (f64, f64) {
+        let a = w * w * self.inductance_h * self.capacitance_f;
+        let b = w * self.inductance_h / self.resistance_ohm;
+        // (x + i y) / (1 - a + i b)
+        let (x, y) = match part {
+            LoadPart::Inductance => (a, -b),
+            LoadPart::Resistance => (0.0, b),
+            LoadPart::Capacitance => (a, 0.0),
+        };
+        let square = (1.0 - a).powi(2) + b * b;
+        (
+            (x * (1.0 - a) + y * b) / square,
+            (y * (1.0 - a) - x * b) / square,
+        )
+    }
+}
+
+/// A part of a [`Load`] in which the channels may differ.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum LoadPart {
+    /// The coil.
+    Inductance,
+    /// The load resistance.
+    Resistance,
+    /// The load capacitance.
+    Capacitance,
+}
+
 /// How a term's unit change turns the phase, over angular frequency.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Shape {
@@ -27,6 +69,14 @@ pub enum Shape {
         seconds: f64,
         /// +1 for a pole, -1 for a zero.
         sign: f64,
+    },
+    /// A part of the coil's load, right over left, per unit of its logarithm:
+    /// the derivative of the phase of `1 / (1 - w^2 L C + i w L / R)`, negated.
+    Load {
+        /// The nominal parts.
+        load: Load,
+        /// Which part differs.
+        part: LoadPart,
     },
     /// A curve on a grid of frequencies (hertz, ascending), linear in the
     /// logarithm of frequency, constant beyond its ends.
@@ -47,6 +97,7 @@ impl Shape {
                 let wt = w * seconds;
                 sign * wt / (1.0 + wt * wt)
             }
+            Self::Load { load, part } => -load.log_derivative(*part, w).1,
             Self::Curve { hertz, radians } => {
                 let f = w / TAU;
                 match hertz.iter().position(|h| *h > f) {

@@ -22,6 +22,7 @@
 //! an arm, the rotation is that relative to the groove at the capture's radius
 //! and contains the arm's tracking error.
 
+mod calibration;
 mod comparison;
 mod description;
 pub mod file;
@@ -34,6 +35,7 @@ pub mod priors;
 mod scatter;
 mod solution;
 
+pub use calibration::replace_priors;
 pub use comparison::{Comparison, compare};
 pub use description::{
     CaptureSpec, Cartridge, Chain, Estimate, Job, Limits, PivotedArm, Record, Setup, Source, Stated,

@@ -4,6 +4,7 @@ use super::description::{CaptureSpec, Estimate, Job, Setup, Source, Stated};
 use super::priors::{self, DefaultPrior};
 use super::{JobError, Knowledge};
 use crate::adjust::{Block, Evaluation, Problem, Unknown};
+use crate::delay::phase::{EQUALISER, equaliser_term};
 use crate::delay::{Information, Node, Owner, Side, Term};
 use crate::groove::{Arm, Conditions, Input, Profile, Tip};
 use crate::uncertainty::Caveat;
@@ -627,9 +628,9 @@ impl Builder<'_> {
     /// here (a block that comes with the data may still cover it).
     fn term_prior(&self, term: &Term, tolerance: Option<f64>) -> Estimate {
         let equaliser = term.owner == Owner::Chain
-            && priors::EQUALISER_US
+            && EQUALISER
                 .iter()
-                .any(|t| term.name == format!("equaliser {t} us"));
+                .any(|(seconds, _)| equaliser_term(*seconds).name == term.name);
         if equaliser {
             Estimate {
                 value: 0.0,

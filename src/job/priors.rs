@@ -112,10 +112,6 @@ const SPEED_RELATIVE: f64 = 0.0015;
 /// Component tolerance when none is stated: parts of 1 %, common practice.
 pub const COMPONENT_TOLERANCE: f64 = 0.01;
 
-/// The equaliser's time constants as named in terms, microseconds (RIAA 1954,
-/// IEC 98).
-pub const EQUALISER_US: [f64; 3] = [3180.0, 318.0, 75.0];
-
 /// Standard uncertainty of a nominal speed, in revolutions per minute.
 pub fn speed_u(rpm: f64) -> f64 {
     // the two usual speeds rounded as people quote them

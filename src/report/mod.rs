@@ -1,7 +1,9 @@
 //! Views of results: they format, never compute, and write no files.
 
+mod calibration;
 mod measurement;
 pub mod solution;
 pub mod text;
 
+pub use calibration::CalibrationReport;
 pub use measurement::Measurement;
