@@ -7,7 +7,8 @@ use clap::Args;
 use groovelag::analysis::{self, Analysis};
 use groovelag::groove::Profile;
 use groovelag::job::{self, CaptureData, CaptureSpec, Cartridge, Job, PivotedArm, Setup, Stated};
-use groovelag::report::{self, Measurement, Program};
+use groovelag::document::{self, Program};
+use groovelag::report::Measurement;
 use groovelag::uncertainty::{Direction, Quantity, Verdict};
 use groovelag::units::{DEGREE, MICROMETRE, MICROSECOND, MILLIMETRE};
 use std::ffi::OsString;
@@ -134,7 +135,7 @@ impl Measure {
         let job = self.situation.job(&self.capture, &self.recording);
         let measurement = measurement(&job, &analysis, self.common.coverage)?;
         let shown = if self.common.json {
-            report::json(&measurement).map_err(|e| e.to_string())?
+            document::json(&measurement).map_err(|e| e.to_string())?
         } else {
             measurement.text(output::width())
         };
@@ -152,7 +153,11 @@ impl Measure {
 
 /// The document of one analysed capture, as the only one of a job.
 fn measurement(job: &Job, analysis: &Analysis, coverage: f64) -> Result<Measurement, String> {
-    let data = CaptureData::of(analysis);
+    // The capture's own doubts are listed here as they are, not by capture.
+    let data = CaptureData {
+        caveats: Vec::new(),
+        ..CaptureData::of(analysis)
+    };
     let solved = job::solve(job, &[Some(data)], coverage).map_err(|e| e.to_string())?;
     let estimate = &analysis.estimate;
     let setup = &solved.solution.setups[0];
@@ -187,10 +192,6 @@ fn measurement(job: &Job, analysis: &Analysis, coverage: f64) -> Result<Measurem
         measurement.conformity = None;
         measurement.correction = None;
     }
-    for caveat in &solved.solution.warnings {
-        if !measurement.warnings.contains(caveat) {
-            measurement.warnings.push(caveat.clone());
-        }
-    }
+    measurement.warnings.extend(solved.solution.warnings);
     Ok(measurement)
 }

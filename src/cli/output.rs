@@ -38,7 +38,10 @@ pub fn write_file(path: &Path, bytes: &[u8], force: bool) -> Result<(), String> 
 
 /// The refusal to write over a file.
 pub fn exists(path: &Path) -> String {
-    format!("{} exists already; choose another name or add --force", path.display())
+    format!(
+        "{} exists already; choose another name or add --force",
+        path.display()
+    )
 }
 
 /// A temporary file is readable by its owner alone; a result is an ordinary file.

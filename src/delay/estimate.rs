@@ -197,6 +197,8 @@ const CHAIN_ALONE_S: f64 = 0.7e-6;
 /// A correlation peak must exceed what chance gives by this many standard
 /// deviations of noise; over the thousand lags searched one in a million does.
 const DETECTED: f64 = 6.5;
+/// The like for one line among a thousand bins: odds of e^-25.
+const LINE_DETECTED: f64 = 25.0;
 
 /// Estimates the delay of a cross-spectrum.
 pub fn estimate(spectrum: &CrossSpectrum, settings: &Settings) -> Result<Estimate, Refusal> {
@@ -238,14 +240,20 @@ pub fn estimate(spectrum: &CrossSpectrum, settings: &Settings) -> Result<Estimat
         rate,
         band.averages,
     );
+    let narrow = band.is_narrow();
     let chance = band.chance();
-    if coarse.peak < chance {
+    // A line alone correlates with anything at some lag; it must be coherent.
+    let related = if narrow {
+        band.has_coherent_line(spectrum)
+    } else {
+        coarse.peak >= chance
+    };
+    if !related {
         return Err(Refusal::NothingInCommon {
             peak: coarse.peak,
             chance,
         });
     }
-    let narrow = band.is_narrow();
     if !narrow && coarse.rival > 1.0 - 4.0 * coarse.chance {
         return Err(Refusal::Ambiguous {
             rival: coarse.rival,
@@ -470,6 +478,31 @@ impl Band {
         }
         // Random phases: the real part of the sum has half its power.
         (DETECTED * (0.5 * squares).sqrt() / f64::max(total, f64::MIN_POSITIVE)).min(1.0)
+    }
+
+    /// Whether the bin with most information is coherent beyond chance. Its
+    /// averages are counted by where its power lies in time: a burst in few
+    /// groups is few averages. Under independence the coherence exceeds `C` with
+    /// probability `(1 - C)^(n - 1)` (Carter, Knapp & Nuttall 1973).
+    fn has_coherent_line(&self, spectrum: &CrossSpectrum) -> bool {
+        let information = |k: &usize| self.points[*k].information;
+        let Some(best) =
+            (0..self.points.len()).max_by(|a, b| information(a).total_cmp(&information(b)))
+        else {
+            return false;
+        };
+        let (sum, squares) = spectrum
+            .groups
+            .iter()
+            .fold((0.0, 0.0), |(sum, squares), g| {
+                let bin = &g.bins[self.first + best];
+                let power = (bin.left * bin.right).sqrt();
+                (sum + power, squares + power * power)
+            });
+        let share = sum * sum / squares / spectrum.groups.len() as f64;
+        let n = (spectrum.averages_per_bin() * share).max(1.0);
+        let incoherent = (1.0 - self.bins[best].coherence()).max(1e-300);
+        -(n - 1.0) * incoherent.ln() > LINE_DETECTED
     }
 
     /// Whether the information sits in so narrow a band that offsets of whole

@@ -46,6 +46,16 @@ pub struct Program {
     pub version: &'static str,
 }
 
+impl Program {
+    /// This program.
+    pub const fn this() -> Self {
+        Self {
+            name: env!("CARGO_PKG_NAME"),
+            version: env!("CARGO_PKG_VERSION"),
+        }
+    }
+}
+
 /// The truth beside a capture.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Truth {

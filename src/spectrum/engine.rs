@@ -5,6 +5,7 @@ use super::groups::Groups;
 use super::quality::{self, BlockQuality, SignalQuality};
 use super::{CrossSpectrum, Group, HIGHEST_HZ, window};
 use rayon::prelude::*;
+use std::collections::VecDeque;
 use thiserror::Error;
 
 /// Frames transformed together, in parallel; what is done with them is done in
@@ -22,6 +23,14 @@ const QUIET: f64 = 1e-3;
 const SHORTEST_SECONDS: f64 = 1.0;
 /// Time constant of the level, seconds.
 const LEVEL_SECONDS: f64 = 0.5;
+/// A frame whose channels differ by this factor more than the frames around it
+/// do, both in power and relative to what they share, holds a click. The power
+/// of the difference in a frame of some thousand bins scatters by about 5 %.
+const DIFFERS: f64 = 1.6;
+/// Frames around: the latest few seconds.
+const AROUND: usize = 96;
+/// Fewer frames than this say nothing of what is usual.
+const FEWEST_AROUND: usize = 12;
 /// More rejected frames than this fraction are programme of an impulsive kind.
 const MOST_REJECTED: f64 = 0.45;
 
@@ -60,7 +69,7 @@ pub struct Engine {
     skip: (u64, u64),
     next_frame: u64,
     products: Vec<f32>,
-    blocks: Vec<BlockQuality>,
+    blocks: Vec<(BlockQuality, Levels)>,
     /// The block before the first of the batch.
     previous: BlockQuality,
     programme: Programme,
@@ -128,43 +137,39 @@ impl Engine {
         let (left, right, transform) = (&self.left, &self.right, &self.transform);
         let first = self.next_frame == 0;
         let products = &mut self.products[..count * 4 * bins];
-        self.blocks.resize(count, BlockQuality::default());
+        self.blocks.resize(count, Default::default());
+        let band = self.level_bins.clone();
         products
             .par_chunks_mut(4 * bins)
             .zip(self.blocks.par_iter_mut())
             .enumerate()
             .for_each_init(
                 || transform.scratch(),
-                |scratch, (i, (products, block))| {
+                |scratch, (i, (products, (block, levels)))| {
                     let at = start + i * hop;
-                    transform.products(
-                        &left[at..at + length],
-                        &right[at..at + length],
-                        scratch,
-                        products,
-                    );
-                    *block = quality::inspect(
-                        &left[at + hop..at + length],
-                        &right[at + hop..at + length],
-                    );
+                    let (left, right) = (&left[at..at + length], &right[at..at + length]);
+                    transform.products(left, right, scratch, products);
+                    *block = quality::inspect(&left[hop..], &right[hop..]);
+                    *levels = Levels::of(products, bins, band.clone());
                 },
             );
         if first {
             self.previous = quality::inspect(&left[start..start + hop], &right[start..start + hop]);
         }
         for i in 0..count {
-            let block = self.blocks[i];
+            let (block, levels) = self.blocks[i];
             let spoilt = self.previous.click
                 || block.click
                 || self.previous.dropouts > 0
                 || block.dropouts > 0;
-            let products = &self.products[i * 4 * bins..(i + 1) * 4 * bins];
-            let level = common_level(
-                &products[2 * bins..3 * bins][self.level_bins.clone()],
-                &products[3 * bins..][self.level_bins.clone()],
-            );
+            let frame = Frame {
+                index: self.next_frame,
+                levels,
+                spoilt,
+                block,
+            };
             self.programme
-                .take(self.next_frame, level, spoilt, &block, products);
+                .take(frame, &self.products[i * 4 * bins..(i + 1) * 4 * bins]);
             self.next_frame += 1;
             self.previous = block;
         }
@@ -221,11 +226,13 @@ struct Programme {
     /// Running and loudest level of what counts.
     counted: Level,
     /// The same of the stretch held back.
-    held: Vec<Held>,
+    held: Vec<(Frame, Vec<f32>)>,
     held_level: Level,
     /// Whether a stretch that counts is running, and its quiet frames of late.
     running: bool,
     quiet: usize,
+    /// Difference of the channels, absolute and relative, in the latest frames.
+    around: VecDeque<(f64, f64)>,
     sums: Sums,
     samples: u64,
 }
@@ -252,12 +259,50 @@ impl Level {
     }
 }
 
-struct Held {
-    frame: u64,
-    level: f64,
+/// A frame as the programme sees it, beside its products.
+#[derive(Debug, Clone, Copy)]
+struct Frame {
+    index: u64,
+    levels: Levels,
     spoilt: bool,
     block: BlockQuality,
-    products: Vec<f32>,
+}
+
+/// How much the channels share and how much they differ in one frame.
+#[derive(Debug, Clone, Copy, Default)]
+struct Levels {
+    /// Magnitudes of the cross-spectrum, summed coherently over stretches of
+    /// about a kilohertz, so that noise of each wall alone counts a tenth.
+    common: f64,
+    /// Power of the sum and of the difference of the channels (exchanged for an
+    /// inverted channel), weighted by frequency, which makes pink noise flat.
+    sum: f64,
+    difference: f64,
+}
+
+impl Levels {
+    fn of(products: &[f32], bins: usize, band: std::ops::Range<usize>) -> Self {
+        const STRETCH: usize = 96;
+        let plane = |i: usize| &products[i * bins..(i + 1) * bins][band.clone()];
+        let (left, right, re, im) = (plane(0), plane(1), plane(2), plane(3));
+        let common = re
+            .chunks(STRETCH)
+            .zip(im.chunks(STRETCH))
+            .map(|(re, im)| f64::from(re.iter().sum::<f32>().hypot(im.iter().sum::<f32>())))
+            .sum();
+        let (mut both, mut cross) = (0.0_f32, 0.0_f32);
+        for (i, ((l, r), re)) in left.iter().zip(right).zip(re).enumerate() {
+            let weight = (band.start + i) as f32;
+            both += weight * (l + r);
+            cross += weight * 2.0 * re;
+        }
+        let cross = cross.abs();
+        Self {
+            common,
+            sum: f64::from(both + cross),
+            difference: f64::from((both - cross).max(0.0)),
+        }
+    }
 }
 
 /// What counts so far.
@@ -281,7 +326,13 @@ impl Sums {
         }
     }
 
-    fn add(&mut self, frame: u64, spoilt: bool, block: &BlockQuality, products: &[f32]) {
+    fn add(&mut self, frame: &Frame, products: &[f32]) {
+        let Frame {
+            index: frame,
+            spoilt,
+            block,
+            ..
+        } = *frame;
         let follows = self.span.is_some_and(|(_, last)| last + 1 == frame);
         let quality = &mut self.quality;
         quality.dropouts += if follows {
@@ -318,23 +369,18 @@ impl Programme {
             held_level: Level::default(),
             running: whole,
             quiet: 0,
+            around: VecDeque::with_capacity(AROUND),
             sums: Sums::new(0, bins),
             samples: 0,
         }
     }
 
-    fn take(
-        &mut self,
-        frame: u64,
-        level: f64,
-        spoilt: bool,
-        block: &BlockQuality,
-        products: &[f32],
-    ) {
+    fn take(&mut self, frame: Frame, products: &[f32]) {
+        let level = frame.levels.common;
         if !self.held.is_empty() {
             if self.held_level.audible(level) {
                 self.quiet = 0;
-                return self.hold(frame, level, spoilt, block, products);
+                return self.hold(frame, products);
             }
             self.quiet += 1;
             if !self.paused() {
@@ -346,14 +392,15 @@ impl Programme {
         if self.running && (self.whole || !louder_by_far) {
             if self.counted.audible(level) {
                 self.quiet = 0;
-                self.count(frame, level, spoilt, block, products);
+                self.notice(&frame.levels);
+                self.count(frame, products);
             } else {
                 self.quiet += 1;
                 self.running = self.whole || !self.paused();
             }
         } else if self.counted.audible(level) {
             self.quiet = 0;
-            self.hold(frame, level, spoilt, block, products);
+            self.hold(frame, products);
         }
     }
 
@@ -363,56 +410,60 @@ impl Programme {
         self.quiet * 10 > self.shortest
     }
 
-    fn hold(
-        &mut self,
-        frame: u64,
-        level: f64,
-        spoilt: bool,
-        block: &BlockQuality,
-        products: &[f32],
-    ) {
+    fn hold(&mut self, frame: Frame, products: &[f32]) {
         if self.held.is_empty() {
-            self.held_level = Level::starting(level);
-        } else if !spoilt {
-            self.held_level.follow(level, self.smoothing);
+            self.held_level = Level::starting(frame.levels.common);
+        } else if !frame.spoilt {
+            self.held_level.follow(frame.levels.common, self.smoothing);
         }
-        self.held.push(Held {
-            frame,
-            level,
-            spoilt,
-            block: *block,
-            products: products.to_vec(),
-        });
+        self.held.push((frame, products.to_vec()));
         if self.held.len() >= self.shortest {
+            let held = std::mem::take(&mut self.held);
+            let first = &held[0].0;
             if QUIET * self.held_level.loudest > self.counted.loudest {
-                self.sums = Sums::new(self.held[0].frame, self.bins);
-                self.counted = Level::starting(self.held[0].level);
+                self.sums = Sums::new(first.index, self.bins);
+                self.counted = Level::starting(first.levels.common);
+                self.around.clear();
             }
             self.running = true;
-            for held in std::mem::take(&mut self.held) {
-                self.count(
-                    held.frame,
-                    held.level,
-                    held.spoilt,
-                    &held.block,
-                    &held.products,
-                );
+            for (frame, _) in &held {
+                self.notice(&frame.levels);
+            }
+            for (frame, products) in held {
+                self.count(frame, &products);
             }
         }
     }
 
-    fn count(
-        &mut self,
-        frame: u64,
-        level: f64,
-        spoilt: bool,
-        block: &BlockQuality,
-        products: &[f32],
-    ) {
-        if !spoilt {
-            self.counted.follow(level, self.smoothing);
+    /// Remembers how much the channels differ, as what is usual.
+    fn notice(&mut self, levels: &Levels) {
+        if self.around.len() == AROUND {
+            self.around.pop_front();
         }
-        self.sums.add(frame, spoilt, block, products);
+        self.around
+            .push_back((levels.difference, levels.difference / levels.sum));
+    }
+
+    /// Whether the channels differ out of the usual.
+    fn differs(&self, levels: &Levels) -> bool {
+        if self.around.len() < FEWEST_AROUND {
+            return false;
+        }
+        let median = |of: fn(&(f64, f64)) -> f64| {
+            let mut values: Vec<f64> = self.around.iter().map(of).collect();
+            let middle = values.len() / 2;
+            *values.select_nth_unstable_by(middle, f64::total_cmp).1
+        };
+        levels.difference > DIFFERS * median(|a| a.0)
+            && levels.difference / levels.sum > DIFFERS * median(|a| a.1)
+    }
+
+    fn count(&mut self, mut frame: Frame, products: &[f32]) {
+        frame.spoilt |= self.differs(&frame.levels);
+        if !frame.spoilt {
+            self.counted.follow(frame.levels.common, self.smoothing);
+        }
+        self.sums.add(&frame, products);
     }
 
     /// The groups that count, what was seen, and the first and last frame.
@@ -439,15 +490,4 @@ impl Programme {
         }
         (groups, quality, self.sums.span)
     }
-}
-
-/// Common level of the channels in one frame: the magnitudes of the
-/// cross-spectrum summed coherently over stretches of about a kilohertz, so that
-/// noise of each wall alone counts a tenth.
-fn common_level(re: &[f32], im: &[f32]) -> f64 {
-    const STRETCH: usize = 96;
-    re.chunks(STRETCH)
-        .zip(im.chunks(STRETCH))
-        .map(|(re, im)| f64::from(re.iter().sum::<f32>().hypot(im.iter().sum::<f32>())))
-        .sum()
 }

@@ -337,6 +337,118 @@ pub fn alac_caf(samples: &[i16]) -> Vec<u8> {
     ])
 }
 
+/// Every lossless form, built by hand, of the same 16-bit samples.
+pub fn forms(frames: usize) -> Vec<(String, Vec<u8>)> {
+    let samples = samples(frames);
+    let mut forms = Vec::new();
+    let layouts = [
+        (Layout::Integer(2), 1, 2, vec![16]),
+        // 20 bits in three bytes and 24 in four are left-justified.
+        (Layout::Integer(3), 1, 3, vec![24, 20]),
+        (Layout::Integer(4), 1, 4, vec![32, 24]),
+        (Layout::Float, 3, 4, vec![32]),
+        (Layout::Double, 3, 8, vec![64]),
+    ];
+    for (layout, tag, container, valid) in layouts {
+        let data = chunk(b"data", &encode(&samples, layout));
+        for valid in valid {
+            let plain = chunk(b"fmt ", &fmt(tag, 2, 96_000, container, valid));
+            let extensible = chunk(b"fmt ", &fmt_extensible(tag, 2, 96_000, container, valid));
+            forms.push((
+                format!("WAV {layout:?} {valid}"),
+                riff(&[plain, data.clone()]),
+            ));
+            forms.push((
+                format!("WAV extensible {layout:?} {valid}"),
+                riff(&[extensible, data.clone()]),
+            ));
+        }
+    }
+    let le16 = encode(&samples, Layout::Integer(2));
+    for form in [b"RF64", b"BW64"] {
+        forms.push((format!("{form:?}"), rf64(form, &le16, le16.len() as u64)));
+    }
+    let frames32 = frames as u32;
+    for (width, bits) in [(2, 16), (3, 24), (3, 20), (4, 32)] {
+        let data = swapped(encode(&samples, Layout::Integer(width)), width);
+        let body = [
+            iff_chunk(b"COMM", &comm(2, frames32, bits, None)),
+            iff_chunk(b"SSND", &ssnd(&data)),
+        ];
+        forms.push((format!("AIFF {bits}"), aiff(b"AIFF", &body)));
+        let late = [body[1].clone(), body[0].clone()];
+        forms.push((
+            format!("AIFF {bits}, description last"),
+            aiff(b"AIFF", &late),
+        ));
+    }
+    let compressed: [(&[u8; 4], u16, Layout, usize, bool); 8] = [
+        (b"NONE", 16, Layout::Integer(2), 2, true),
+        (b"twos", 16, Layout::Integer(2), 2, true),
+        (b"sowt", 16, Layout::Integer(2), 2, false),
+        (b"sowt", 24, Layout::Integer(3), 3, false),
+        (b"in24", 24, Layout::Integer(3), 3, true),
+        (b"in32", 32, Layout::Integer(4), 4, true),
+        (b"fl32", 32, Layout::Float, 4, true),
+        (b"fl64", 64, Layout::Double, 8, true),
+    ];
+    for (code, bits, layout, width, big) in compressed {
+        let data = encode(&samples, layout);
+        let data = if big { swapped(data, width) } else { data };
+        let body = [
+            iff_chunk(b"FVER", &[0xa2, 0x80, 0x51, 0x40]),
+            iff_chunk(b"COMM", &comm(2, frames32, bits, Some(code))),
+            iff_chunk(b"SSND", &ssnd(&data)),
+        ];
+        let name = format!("AIFF-C {} {bits}", code.escape_ascii());
+        forms.push((name, aiff(b"AIFC", &body)));
+    }
+    for (layout, width, bits, float) in [
+        (Layout::Integer(2), 2, 16, 0),
+        (Layout::Integer(3), 3, 24, 0),
+        (Layout::Integer(4), 4, 24, 0),
+        (Layout::Integer(4), 4, 32, 0),
+        (Layout::Float, 4, 32, 1),
+        (Layout::Double, 8, 64, 1),
+    ] {
+        for little in [0, 2] {
+            let data = encode(&samples, layout);
+            let data = if little == 0 {
+                swapped(data, width)
+            } else {
+                data
+            };
+            let width = width as u32;
+            let desc = caf_desc(b"lpcm", float | little, [2 * width, 1, 2, bits]);
+            let data = [&[0; 4], &data[..]].concat();
+            let mut unknown = caf_chunk(b"data", &data);
+            unknown[4..12].fill(0xff);
+            let name = format!("CAF {layout:?} {bits} {little}");
+            forms.push((
+                name.clone(),
+                caf(&[desc.clone(), caf_chunk(b"data", &data)]),
+            ));
+            forms.push((format!("{name}, length unknown"), caf(&[desc, unknown])));
+        }
+    }
+    let stated = frames as u64;
+    forms.push(("FLAC".into(), flac(&samples, stated, &[])));
+    forms.push(("FLAC, length unknown".into(), flac(&samples, 0, &[])));
+    let padding = [0; 70_000];
+    forms.push((
+        "FLAC with metadata".into(),
+        flac(&samples, stated, &[(1, &padding), (6, b"x")]),
+    ));
+    let tagged = [
+        b"ID3\x04\0\0\0\0\x01\x01".to_vec(),
+        vec![0; 129],
+        flac(&samples, stated, &[]),
+    ];
+    forms.push(("FLAC after ID3".into(), tagged.concat()));
+    forms.push(("ALAC".into(), alac_caf(&samples)));
+    forms
+}
+
 /// Opens bytes as a file.
 pub fn open_bytes(bytes: &[u8], options: &Options) -> Result<Recording, CaptureError> {
     capture::open_reader(Cursor::new(bytes.to_vec()), "take", options)

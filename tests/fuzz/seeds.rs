@@ -1,0 +1,26 @@
+//! Writes small recordings of every form as the first corpora.
+
+#[path = "../recordings/mod.rs"]
+mod recordings;
+
+fn main() -> std::io::Result<()> {
+    let corpus = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("corpus");
+    let forms = recordings::forms(301);
+    for target in ["readers", "stream"] {
+        std::fs::create_dir_all(corpus.join(target))?;
+        for (k, (_, bytes)) in forms.iter().enumerate() {
+            // A stream begins with a choice of options; 63 is the plain one.
+            let choice: &[u8] = if target == "stream" { &[63] } else { &[] };
+            std::fs::write(
+                corpus.join(target).join(format!("seed-{k:02}")),
+                [choice, bytes].concat(),
+            )?;
+        }
+    }
+    println!(
+        "{} seeds for each target in {}",
+        forms.len(),
+        corpus.display()
+    );
+    Ok(())
+}
