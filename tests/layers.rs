@@ -22,8 +22,20 @@ const ARROWS: &[(&str, &[&str])] = &[
         &["spectrum", "adjust", "delay", "uncertainty", "units"],
     ),
     (
+        "analysis",
+        &[
+            "capture",
+            "spectrum",
+            "delay",
+            "chain",
+            "uncertainty",
+            "units",
+        ],
+    ),
+    (
         "job",
         &[
+            "analysis",
             "adjust",
             "groove",
             "delay",
@@ -38,6 +50,7 @@ const ARROWS: &[(&str, &[&str])] = &[
         "report",
         &[
             "job",
+            "analysis",
             "simulate",
             "chain",
             "delay",
@@ -57,8 +70,9 @@ const HOMES: &[(&str, &[&str])] = &[
     ("clap", &["cli"]),
     ("clap_complete", &["cli"]),
     ("clap_mangen", &["cli"]),
-    ("rustfft", &["spectrum"]),
-    ("realfft", &["spectrum"]),
+    // analysis transforms in one place; the simulator synthesises with its own
+    ("rustfft", &["spectrum", "simulate"]),
+    ("realfft", &["spectrum", "simulate"]),
     ("hound", &["capture", "simulate"]),
     ("symphonia", &["capture", "simulate"]),
     ("plotters", &["report"]),
