@@ -36,6 +36,7 @@ pub mod analysis;
 pub mod capture;
 pub mod chain;
 pub mod delay;
+pub mod document;
 pub mod groove;
 pub mod job;
 pub mod report;

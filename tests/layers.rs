@@ -17,10 +17,25 @@ const ARROWS: &[(&str, &[&str])] = &[
     ("groove", &["units", "uncertainty"]),
     ("adjust", &["uncertainty"]),
     ("delay", &["spectrum", "adjust", "uncertainty", "units"]),
-    ("chain", &["spectrum", "delay", "uncertainty", "units"]),
+    (
+        "chain",
+        &["spectrum", "adjust", "delay", "uncertainty", "units"],
+    ),
+    (
+        "analysis",
+        &[
+            "capture",
+            "spectrum",
+            "delay",
+            "chain",
+            "uncertainty",
+            "units",
+        ],
+    ),
     (
         "job",
         &[
+            "analysis",
             "adjust",
             "groove",
             "delay",
@@ -35,6 +50,7 @@ const ARROWS: &[(&str, &[&str])] = &[
         "report",
         &[
             "job",
+            "analysis",
             "simulate",
             "chain",
             "delay",
@@ -54,8 +70,9 @@ const HOMES: &[(&str, &[&str])] = &[
     ("clap", &["cli"]),
     ("clap_complete", &["cli"]),
     ("clap_mangen", &["cli"]),
-    ("rustfft", &["spectrum"]),
-    ("realfft", &["spectrum"]),
+    // analysis transforms in one place; the simulator synthesises with its own
+    ("rustfft", &["spectrum", "simulate"]),
+    ("realfft", &["spectrum", "simulate"]),
     ("hound", &["capture", "simulate"]),
     ("symphonia", &["capture", "simulate"]),
     ("plotters", &["report"]),

@@ -1,6 +1,7 @@
 //! A recording to its estimate: read, take in, estimate.
 
 use crate::capture::{self, CaptureError, Recording, Source, Stereo};
+use crate::chain::{ApplyError, Calibration};
 use crate::delay::{self, Estimate, Refusal};
 use crate::spectrum::{CrossSpectrum, Engine, EngineSettings, SettingsError};
 use crate::uncertainty::Caveat;
@@ -72,6 +73,14 @@ pub enum AnalysisError {
         file: String,
         /// The reason.
         error: SettingsError,
+    },
+    /// Its band was not calibrated.
+    #[error("{file}: {error}")]
+    Calibration {
+        /// The recording.
+        file: String,
+        /// The reason.
+        error: ApplyError,
     },
     /// The part asked for is empty or beyond the end.
     #[error(
@@ -180,19 +189,57 @@ fn described(
     })
 }
 
+/// The calibration that a recording's chain and crosstalk are taken out by.
+#[derive(Debug, Clone, Copy)]
+pub struct Through<'a> {
+    /// What is known of chain and crosstalk.
+    pub calibration: &'a Calibration,
+    /// The leads were swapped at the cartridge.
+    pub leads_swapped: bool,
+}
+
 /// Analyses a recording from its first byte to its estimate.
 pub fn analyse(
     request: &Request,
     progress: &mut dyn FnMut(f64),
 ) -> Result<Analysis, AnalysisError> {
-    let taken = take_in(request, 0, progress)?;
-    let analysis = conclude(taken, &request.settings)?;
+    analyse_through(request, None, progress)
+}
+
+/// Analyses a recording and takes out what a calibration knows of its chain.
+pub fn analyse_through(
+    request: &Request,
+    through: Option<Through>,
+    progress: &mut dyn FnMut(f64),
+) -> Result<Analysis, AnalysisError> {
+    let conclude = |taken| conclude_through(taken, &request.settings, through);
+    let analysis = conclude(take_in(request, 0, progress)?)?;
     let samples = analysis.estimate.delay_s * f64::from(analysis.sample_rate_hz);
     if samples.abs() > FAR_SAMPLES && request.source != Source::StandardInput {
-        let taken = take_in(request, samples.round() as i64, progress)?;
-        return conclude(taken, &request.settings);
+        return conclude(take_in(request, samples.round() as i64, progress)?);
     }
     Ok(analysis)
+}
+
+/// The estimate of a recording that has been taken in, its chain taken out.
+pub fn conclude_through(
+    mut taken: TakenIn,
+    settings: &delay::Settings,
+    through: Option<Through>,
+) -> Result<Analysis, AnalysisError> {
+    let Some(through) = through else {
+        return conclude(taken, settings);
+    };
+    let corrected = through
+        .calibration
+        .correct(&taken.spectrum, through.leads_swapped, settings)
+        .map_err(|error| AnalysisError::Calibration {
+            file: taken.file.clone(),
+            error,
+        })?;
+    taken.spectrum = corrected.spectrum;
+    taken.caveats.extend(corrected.caveats);
+    conclude(taken, &corrected.settings)
 }
 
 /// The estimate of a recording that has been taken in.

@@ -4,12 +4,16 @@ use super::arguments::{self, Arm, Radii, RecordingArguments, Stylus};
 use super::output::{self, Progress};
 use super::{Common, Outcome};
 use clap::Args;
-use groovelag::analysis::{self, Analysis};
+use groovelag::analysis::{self, Analysis, Through};
+use groovelag::chain;
+use groovelag::delay::phase::PhaseTerm;
+use groovelag::document::Program;
 use groovelag::groove::Profile;
 use groovelag::job::{self, CaptureData, CaptureSpec, Cartridge, Job, PivotedArm, Setup, Stated};
-use groovelag::report::{self, Measurement, Program};
+use groovelag::report::Measurement;
 use groovelag::uncertainty::{Direction, Quantity, Verdict};
 use groovelag::units::{DEGREE, MICROMETRE, MICROSECOND, MILLIMETRE};
+use std::collections::BTreeMap;
 use std::ffi::OsString;
 use std::path::PathBuf;
 
@@ -119,6 +123,9 @@ pub struct Measure {
     situation: SituationArguments,
     #[command(flatten)]
     recording: RecordingArguments,
+    /// Calibration of chain and crosstalk, as groovelag calibrate wrote it
+    #[arg(long, value_name = "CHAIN.toml")]
+    chain: Option<PathBuf>,
     #[command(flatten)]
     common: Common,
 }
@@ -127,18 +134,33 @@ impl Measure {
     /// Runs the command.
     pub fn run(&self) -> Result<Outcome, String> {
         let request = self.recording.request(&self.capture, self.common.json)?;
-        let mut progress = Progress::new();
-        let analysis = analysis::analyse(&request, &mut |f| progress.show("reading", f))
+        let calibration = self
+            .chain
+            .as_deref()
+            .map(chain::document::read)
+            .transpose()
             .map_err(|e| e.to_string())?;
+        let through = calibration.as_ref().map(|calibration| Through {
+            calibration,
+            leads_swapped: self.situation.leads_swapped,
+        });
+        let mut progress = Progress::new();
+        let analysis =
+            analysis::analyse_through(&request, through, &mut |f| progress.show("reading", f))
+                .map_err(|e| e.to_string())?;
         drop(progress);
-        let job = self.situation.job(&self.capture, &self.recording);
-        let measurement = measurement(&job, &analysis, self.common.coverage)?;
-        let shown = if self.common.json {
-            report::json(&measurement).map_err(|e| e.to_string())?
+        let mut job = self.situation.job(&self.capture, &self.recording);
+        let mut terms = Vec::new();
+        if let Some(calibration) = calibration {
+            terms = calibration.prior_changes().terms;
+            job::replace_priors(&mut job, &BTreeMap::from([(String::new(), calibration)]));
+        }
+        let measurement = measurement(&job, &analysis, &terms, self.common.coverage)?;
+        if self.common.json {
+            output::print_json(&measurement)?;
         } else {
-            measurement.text(output::width())
-        };
-        output::print(&shown)?;
+            output::print(&measurement.text(output::width()))?;
+        }
         let met = measurement
             .conformity
             .is_none_or(|c| c.verdict == Verdict::Conforming);
@@ -151,8 +173,17 @@ impl Measure {
 }
 
 /// The document of one analysed capture, as the only one of a job.
-fn measurement(job: &Job, analysis: &Analysis, coverage: f64) -> Result<Measurement, String> {
-    let data = CaptureData::of(analysis);
+fn measurement(
+    job: &Job,
+    analysis: &Analysis,
+    terms: &[PhaseTerm],
+    coverage: f64,
+) -> Result<Measurement, String> {
+    // The capture's own doubts are listed here as they are, not by capture.
+    let data = CaptureData {
+        caveats: Vec::new(),
+        ..CaptureData::of(analysis).with_priors(terms)
+    };
     let solved = job::solve(job, &[Some(data)], coverage).map_err(|e| e.to_string())?;
     let estimate = &analysis.estimate;
     let setup = &solved.solution.setups[0];
@@ -187,10 +218,15 @@ fn measurement(job: &Job, analysis: &Analysis, coverage: f64) -> Result<Measurem
         measurement.conformity = None;
         measurement.correction = None;
     }
-    for caveat in &solved.solution.warnings {
-        if !measurement.warnings.contains(caveat) {
-            measurement.warnings.push(caveat.clone());
-        }
-    }
+    // That priors carry a single capture goes without saying, and the budget
+    // says which.
+    let spoken = ["carried-by-priors", "chi-square-low"];
+    measurement.warnings.extend(
+        solved
+            .solution
+            .warnings
+            .into_iter()
+            .filter(|w| !spoken.contains(&w.code.as_str())),
+    );
     Ok(measurement)
 }

@@ -2,7 +2,11 @@
 
 use super::{Outcome, output};
 use clap::Args;
-use groovelag::simulate::{self, recipe::Recipe};
+use groovelag::document::{self, Program};
+use groovelag::simulate::truth::Truth;
+use groovelag::simulate::{self, variations};
+use serde::Serialize;
+use std::io::IsTerminal;
 use std::path::{Path, PathBuf};
 
 /// Make captures with known truth from a recipe.
@@ -21,52 +25,80 @@ pub struct Arguments {
     force: bool,
 }
 
+/// The document of `--json`.
+#[derive(Serialize)]
+struct Document {
+    schema: &'static str,
+    program: Program,
+    captures: Vec<Truth>,
+}
+
 /// Follows the recipe.
 pub fn run(arguments: &Arguments) -> Result<Outcome, String> {
     let shown = arguments.recipe.display();
     let text = std::fs::read_to_string(&arguments.recipe)
         .map_err(|error| format!("{shown}: {error}; give a recipe in TOML"))?;
-    let recipe = Recipe::parse(&text).map_err(|error| format!("{shown}: {error}"))?;
+    let stem = arguments
+        .recipe
+        .file_stem()
+        .map_or_else(|| "capture".into(), |stem| stem.to_string_lossy());
+    let recipes = variations::expand(&text, &stem).map_err(|error| format!("{shown}: {error}"))?;
     let folder = arguments.recipe.parent().unwrap_or(Path::new(""));
+    let paths: Vec<[PathBuf; 2]> = recipes
+        .iter()
+        .map(|recipe| {
+            let name = recipe.name.as_deref().unwrap_or(&stem);
+            ["wav", "truth.json"].map(|end| arguments.output.join(format!("{name}.{end}")))
+        })
+        .collect();
+    if !arguments.force
+        && let Some(path) = paths.iter().flatten().find(|path| path.exists())
+    {
+        return Err(output::exists(path));
+    }
     std::fs::create_dir_all(&arguments.output).map_err(|error| {
         format!(
             "{}: {error}; choose a folder that can be written",
             arguments.output.display()
         )
     })?;
-    let stem = recipe.name.clone().unwrap_or_else(|| {
-        arguments
-            .recipe
-            .file_stem()
-            .map_or_else(|| "capture".into(), |s| s.to_string_lossy().into_owned())
-    });
-    let wav_path = arguments.output.join(format!("{stem}.wav"));
-    let truth_path = arguments.output.join(format!("{stem}.truth.json"));
-    if !arguments.force {
-        for path in [&wav_path, &truth_path] {
-            if path.exists() {
-                return Err(output::exists(path));
-            }
+
+    let progress = std::io::stderr().is_terminal();
+    let mut captures = Vec::with_capacity(recipes.len());
+    for (index, (recipe, [wav_path, truth_path])) in recipes.iter().zip(&paths).enumerate() {
+        let name = recipe.name.as_deref().unwrap_or(&stem);
+        if progress {
+            eprint!("\r\x1b[K{} of {}: {name}", index + 1, recipes.len());
         }
+        let rendered = simulate::render(recipe, folder)
+            .map_err(|error| format!("{shown}: in capture '{name}': {error}"))?;
+        let (bytes, truth) = rendered.wav(name);
+        let json = document::json(&truth).map_err(|error| error.to_string())?;
+        output::write_file(wav_path, &bytes, arguments.force)?;
+        output::write_file(truth_path, json.as_bytes(), arguments.force)?;
+        if progress {
+            eprint!("\r\x1b[K");
+        }
+        if !arguments.json {
+            let rotation = truth.rotation_deg.map_or_else(
+                || "no stylus".into(),
+                |z| format!("rotation {:.3} deg", z.mean),
+            );
+            output::print(&format!(
+                "{}: delay {:.4} us, {rotation}\n",
+                wav_path.display(),
+                truth.delay_us.mean
+            ))?;
+        }
+        captures.push(truth);
     }
-    let rendered =
-        simulate::render(&recipe, folder).map_err(|error| format!("{shown}: {error}"))?;
-    let (bytes, truth) = rendered.wav(&stem);
-    let document =
-        serde_json::to_string_pretty(&truth).map_err(|error| format!("{shown}: {error}"))? + "\n";
-    output::write_file(&wav_path, &bytes, arguments.force)?;
-    output::write_file(&truth_path, document.as_bytes(), arguments.force)?;
     if arguments.json {
-        output::print(&document)?;
-    } else {
-        println!(
-            "{}: delay {:.4} us (right after left), rotation {}",
-            wav_path.display(),
-            truth.delay_us.mean,
-            truth
-                .rotation_deg
-                .map_or("not simulated".into(), |z| format!("{:.3} deg", z.mean)),
-        );
+        let document = Document {
+            schema: "groovelag/simulation-set/1",
+            program: Program::this(),
+            captures,
+        };
+        output::print_json(&document)?;
     }
     Ok(Outcome::Done)
 }

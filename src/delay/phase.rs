@@ -15,6 +15,48 @@ use std::f64::consts::{PI, TAU};
 /// the right channel's: poles delay the right channel, the zero advances it.
 pub const EQUALISER: [(f64, f64); 3] = [(3180e-6, 1.0), (318e-6, -1.0), (75e-6, 1.0)];
 
+/// A coil's inductance with the load it sees, alike in both channels.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Load {
+    /// Inductance of one channel's coil, henry.
+    pub inductance_h: f64,
+    /// Load resistance, ohm.
+    pub resistance_ohm: f64,
+    /// Load capacitance, cable included, farad.
+    pub capacitance_f: f64,
+}
+
+impl Load {
+    /// Derivative of the logarithm of `1 / (1 - w^2 L C + i w L / R)` by the
+    /// logarithm of a part: real (gain, nepers) and imaginary (phase, radians).
+    pub fn log_derivative(&self, part: LoadPart, w: f64) -> (f64, f64) {
+        let a = w * w * self.inductance_h * self.capacitance_f;
+        let b = w * self.inductance_h / self.resistance_ohm;
+        // (x + i y) / (1 - a + i b)
+        let (x, y) = match part {
+            LoadPart::Inductance => (a, -b),
+            LoadPart::Resistance => (0.0, b),
+            LoadPart::Capacitance => (a, 0.0),
+        };
+        let square = (1.0 - a).powi(2) + b * b;
+        (
+            (x * (1.0 - a) + y * b) / square,
+            (y * (1.0 - a) - x * b) / square,
+        )
+    }
+}
+
+/// A part of a [`Load`] in which the channels may differ.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum LoadPart {
+    /// The coil.
+    Inductance,
+    /// The load resistance.
+    Resistance,
+    /// The load capacitance.
+    Capacitance,
+}
+
 /// How a term's unit change turns the phase, over angular frequency.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Shape {
@@ -27,6 +69,14 @@ pub enum Shape {
         seconds: f64,
         /// +1 for a pole, -1 for a zero.
         sign: f64,
+    },
+    /// A part of the coil's load, right over left, per unit of its logarithm:
+    /// the derivative of the phase of `1 / (1 - w^2 L C + i w L / R)`, negated.
+    Load {
+        /// The nominal parts.
+        load: Load,
+        /// Which part differs.
+        part: LoadPart,
     },
     /// A curve on a grid of frequencies (hertz, ascending), linear in the
     /// logarithm of frequency, constant beyond its ends.
@@ -47,6 +97,7 @@ impl Shape {
                 let wt = w * seconds;
                 sign * wt / (1.0 + wt * wt)
             }
+            Self::Load { load, part } => -load.log_derivative(*part, w).1,
             Self::Curve { hertz, radians } => {
                 let f = w / TAU;
                 match hertz.iter().position(|h| *h > f) {
@@ -83,14 +134,21 @@ pub fn equaliser_term(seconds: f64) -> Term {
     }
 }
 
-/// The three equaliser terms (d ln T, right minus left) for parts with a
-/// standard uncertainty `component_tolerance` in each channel.
+/// Prior standard uncertainty of `d ln T`, right minus left: each of the two
+/// channels makes each time constant of two parts, a resistor and a capacitor,
+/// of relative standard uncertainty `component_tolerance`; four in quadrature.
+pub fn equaliser_u(component_tolerance: f64) -> f64 {
+    2.0 * component_tolerance
+}
+
+/// The three equaliser terms (d ln T, right minus left) for parts of relative
+/// standard uncertainty `component_tolerance`.
 pub fn equaliser_terms(component_tolerance: f64) -> Vec<PhaseTerm> {
     EQUALISER
         .iter()
         .map(|&(seconds, sign)| PhaseTerm {
             term: equaliser_term(seconds),
-            prior_u: std::f64::consts::SQRT_2 * component_tolerance,
+            prior_u: equaliser_u(component_tolerance),
             shape: Shape::Equaliser { seconds, sign },
         })
         .collect()
@@ -124,14 +182,6 @@ pub(super) struct Fit {
     pub reduced_chi_square: f64,
 }
 
-/// The shapes of delay and terms sampled at the points: one row a point.
-pub(super) fn design(points: &[Point], terms: &[PhaseTerm]) -> Array2<f64> {
-    Array2::from_shape_fn((points.len(), terms.len() + 1), |(k, j)| match j {
-        0 => points[k].w,
-        _ => terms[j - 1].shape.at(points[k].w),
-    })
-}
-
 /// An angle brought into -pi..pi.
 pub(super) fn wrap(angle: f64) -> f64 {
     angle - TAU * ((angle + PI) / TAU).floor()
@@ -145,18 +195,19 @@ const HUBER: f64 = 4.0;
 const SIGNIFICANT: f64 = 4.0;
 const MOST_STEPS: usize = 50;
 
-/// Fits delay and terms to the points by Fisher scoring on the sines of the
+/// Fits delay and terms to the points (`design` holds their shapes, one row a
+/// point) by Fisher scoring on the sines of the
 /// residuals (the score of a bin's phase under the complex Wishart law), from
 /// `start` on. `dispersion` divides the data's information. `None` when the
 /// data say nothing of the delay or the steps do not settle.
 pub(super) fn fit(
     points: &[Point],
+    design: &Array2<f64>,
     terms: &[PhaseTerm],
     start: &[f64],
     dispersion: f64,
 ) -> Option<Fit> {
     let n = terms.len() + 1;
-    let design = design(points, terms);
     let mut values = Array1::from_vec(start.to_vec());
     let mut prior = Array2::<f64>::zeros((n, n));
     for (j, term) in terms.iter().enumerate() {

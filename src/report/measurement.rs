@@ -1,7 +1,7 @@
 //! The result of one recording.
 
-use super::document::Program;
 use super::text;
+use crate::document::Program;
 use crate::job::Correction;
 use crate::uncertainty::{BudgetLine, Caveat, Conformity, Direction, Quantity, rounded, rounded_u};
 use schemars::JsonSchema;

@@ -1,8 +1,9 @@
 //! Views of results: they format, never compute, and write no files.
 
-mod document;
+mod calibration;
 mod measurement;
+pub mod solution;
 pub mod text;
 
-pub use document::{Program, json};
+pub use calibration::CalibrationReport;
 pub use measurement::Measurement;

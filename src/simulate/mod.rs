@@ -9,12 +9,14 @@
 //!    [`curve`] that can be read anywhere.
 //! 4. [`turntable`]: which part of the groove is under the stylus, how fast it
 //!    passes and at what angle.
-//! 5. [`trace`]: what the walls do to the stylus.
+//! 5. [`trace`]: what the walls do to the solid of [`stylus`].
 //! 6. [`dirt`]: clicks, needle drop, warp.
 //! 7. [`linear`]: generator, leads, [`equaliser`], noise, converter band, one
 //!    2 x 2 matrix per frequency ([`spectral`]).
 //! 8. [`store`]: hum, dropouts, clipping, dither, words.
 //! 9. [`truth`]: what is known of the result.
+//!
+//! [`variations`] makes a whole set from one recipe.
 //!
 //! Everything from 2 to 6 runs at an *inner rate* of at least 176.4 kHz, a
 //! whole multiple of the file's. The groove's plan-view curvature is left out:
@@ -31,16 +33,21 @@ pub mod random;
 pub mod recipe;
 pub mod spectral;
 pub mod store;
+pub mod stylus;
 pub mod trace;
 pub mod truth;
 pub mod turntable;
+pub mod variations;
 
+use crate::document::Program;
 use crate::units::{DEGREE, MICROMETRE, MICROSECOND};
 use recipe::{Leads, Recipe, RecipeError};
 use sha2::{Digest, Sha256};
 use spectral::Canvas;
 use std::path::Path;
-use truth::{Along, Program, Truth};
+use stylus::Tip;
+use trace::{Contacts, Method, Passage};
+use truth::{Along, Truth};
 use turntable::Turntable;
 
 /// The inner rate is at least this, hertz: it carries what tracing adds above
@@ -109,17 +116,27 @@ pub fn render(recipe: &Recipe, folder: &Path) -> Result<Rendered, RecipeError> {
         )
     };
 
-    let put_in = recipe.delay.unwrap_or_default();
-    let mut traced = trace::read_points(
-        &groove,
-        cut::wall_gains(recipe.record.modulation),
-        recipe.record.skew_us * MICROSECOND,
-        &table,
-        put_in,
+    let passage = Passage {
+        groove: &groove,
+        gains: cut::wall_gains(recipe.record.modulation),
+        cutter_skew: recipe.record.skew_us * MICROSECOND,
+        table: &table,
         frames,
-        inner_hz,
-    );
-    let path = |t: f64| put_in.path_um * MICROMETRE + 0.0 * t;
+        rate_hz: inner_hz,
+    };
+    let put_in = recipe.delay.unwrap_or_default();
+    let contacts = Tip::new(&recipe.cartridge).map(|tip| {
+        let tilt = [recipe.setup.azimuth_deg, recipe.setup.rake_deg].map(|deg| deg * DEGREE);
+        Contacts::new(tip, &table, tilt)
+    });
+    let mut traced = match &contacts {
+        Some(contacts) => passage.roll(contacts, Method::Fast),
+        None => passage.read_points(put_in),
+    };
+    let path = |t: f64| match &contacts {
+        Some(contacts) => contacts.path(t),
+        None => put_in.path_um * MICROMETRE,
+    };
     let rms_velocity = groove.rms_velocity * table.speed_ratio();
     drop(groove);
 
@@ -148,16 +165,12 @@ pub fn render(recipe: &Recipe, folder: &Path) -> Result<Rendered, RecipeError> {
         Leads::Normal => 1.0,
         Leads::Swapped => -1.0,
     };
-    let has_stylus = recipe.cartridge.profile.is_some();
     let part = |i: usize| {
         (1.0 + recipe.chain.equaliser_right[i]).ln() - (1.0 + recipe.chain.equaliser_left[i]).ln()
     };
     let truth = Truth {
         schema: truth::SCHEMA,
-        program: Program {
-            name: env!("CARGO_PKG_NAME"),
-            version: env!("CARGO_PKG_VERSION"),
-        },
+        program: Program::this(),
         invented: true,
         file: String::new(),
         sha256: String::new(),
@@ -169,8 +182,12 @@ pub fn render(recipe: &Recipe, folder: &Path) -> Result<Rendered, RecipeError> {
         }),
         groove_delay_us: along(&groove_delay),
         path_um: along(&|t| path(t) / MICROMETRE),
-        rotation_deg: has_stylus.then(|| along(&|t| table.rotation(t) / DEGREE)),
-        cut_rotation_deg: has_stylus.then(|| along(&|t| table.cut_rotation(t) / DEGREE)),
+        rotation_deg: contacts
+            .is_some()
+            .then(|| along(&|t| table.rotation(t) / DEGREE)),
+        cut_rotation_deg: contacts
+            .is_some()
+            .then(|| along(&|t| table.cut_rotation(t) / DEGREE)),
         equaliser_right_minus_left: [part(0), part(1), part(2)],
         programme_rms_cm_s: rms_velocity * 100.0,
         noise_rms_cm_s: wall_velocity * 100.0,

@@ -1,6 +1,7 @@
 //! What is known of a simulated capture.
 
 use super::recipe::Recipe;
+use crate::document::Program;
 use serde::Serialize;
 
 /// Name and version of the truth document.
@@ -35,15 +36,6 @@ impl Along {
             end: value(to),
         }
     }
-}
-
-/// The program that wrote a document.
-#[derive(Debug, Clone, PartialEq, Serialize)]
-pub struct Program {
-    /// Its name.
-    pub name: &'static str,
-    /// Its version.
-    pub version: &'static str,
 }
 
 /// The truth beside a capture.

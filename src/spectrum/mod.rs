@@ -18,6 +18,8 @@ pub use engine::{Engine, EngineSettings, SettingsError};
 pub use frame::correlate;
 pub use groups::Group;
 pub use quality::SignalQuality;
+/// Complex numbers as the transforms have them.
+pub use rustfft::num_complex::Complex64;
 
 /// Highest frequency kept, hertz: what a groove and the usual converters carry.
 pub const HIGHEST_HZ: f64 = 22_000.0;

@@ -1,0 +1,908 @@
+//! Captures of known signals into a calibration.
+
+use super::calibration::{Calibration, Common, Crosstalk, Estimated, SourceFile};
+use super::document;
+use super::response::{Direction, ResponsePoint, response};
+use super::smooth::{self, Model, Observation, Smooth};
+use crate::adjust::symmetric_eigen;
+use crate::delay::phase::{EQUALISER, Load, LoadPart};
+use crate::spectrum::Complex64;
+use crate::spectrum::CrossSpectrum;
+use crate::uncertainty::Caveat;
+use ndarray::Array2;
+use std::f64::consts::{PI, TAU};
+use thiserror::Error;
+
+/// Band calibrated by default, hertz: an octave below the delay's band, up to
+/// the highest frequency of a groove. Common practice, no source.
+pub const DEFAULT_BAND_HZ: (f64, f64) = (50.0, 20_000.0);
+/// Separation of the cutter of a test record, dB: cutter heads are quoted 25
+/// to 35 dB over most of the band. Common practice, no source.
+pub const DEFAULT_CUTTER_SEPARATION_DB: f64 = 30.0;
+
+/// What a capture holds.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Role {
+    /// One signal fed to both inputs.
+    Common,
+    /// A band cut into the left channel alone.
+    LeftOnly,
+    /// A band cut into the right channel alone.
+    RightOnly,
+}
+
+impl Role {
+    /// As in documents.
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::Common => "common",
+            Self::LeftOnly => "left-only",
+            Self::RightOnly => "right-only",
+        }
+    }
+}
+
+/// A capture to calibrate by.
+#[derive(Debug, Clone, Copy)]
+pub struct Input<'a> {
+    /// Name as given.
+    pub file: &'a str,
+    /// SHA-256 of the file, hexadecimal.
+    pub sha256: &'a str,
+    /// Length as read, seconds.
+    pub duration_s: f64,
+    /// What was taken in of it.
+    pub spectrum: &'a CrossSpectrum,
+}
+
+/// What to calibrate by. At least the common signal or both single-channel
+/// bands are needed.
+#[derive(Debug, Clone, Copy)]
+pub struct Request<'a> {
+    /// One signal fed to both inputs.
+    pub common: Option<Input<'a>>,
+    /// Bands cut into the left and into the right channel alone.
+    pub single: Option<[Input<'a>; 2]>,
+    /// Band to calibrate at most, hertz.
+    pub band_hz: (f64, f64),
+    /// Day of the captures, as it shall stand in the file.
+    pub date: Option<&'a str>,
+    /// The common signal passed through the cartridge's coils into this load.
+    pub coils: Option<Load>,
+    /// Separation of the cutter of the single-channel bands, dB.
+    pub cutter_separation_db: f64,
+}
+
+/// What came out.
+#[derive(Debug, Clone)]
+pub struct Calibrated {
+    /// The calibration, exactly as its text reads.
+    pub calibration: Calibration,
+    /// Its text.
+    pub toml: String,
+    /// Power that the channels of the common capture do not share over what
+    /// they share, dB below it.
+    pub common_signal_to_noise_db: Option<f64>,
+    /// Coherence of the common capture at the grid's frequencies, a sixth of
+    /// an octave about each.
+    pub coherence: Vec<f64>,
+    /// Phase at the grid's frequencies as skew, equaliser, coupling and load
+    /// parts alone make it, degrees.
+    pub parts_deg: Vec<f64>,
+    /// Doubts, the calibration's own among them.
+    pub caveats: Vec<Caveat>,
+}
+
+/// Why captures make no calibration.
+#[derive(Debug, Clone, PartialEq, Error)]
+pub enum CalibrateError {
+    /// Nothing was given.
+    #[error(
+        "nothing to calibrate by; give a capture of one signal fed to both inputs with --common, or bands cut into one channel alone with --left-only and --right-only, or all three"
+    )]
+    Nothing,
+    /// No signal.
+    #[error(
+        "{file} holds no signal above -80 dB of full scale; feed the {role} signal and raise the recording level"
+    )]
+    Silent {
+        /// The capture.
+        file: String,
+        /// What it should hold.
+        role: &'static str,
+    },
+    /// The two single-channel files are exchanged.
+    #[error(
+        "{left} looks like the right-only band and {right} like the left-only one (their right channels are {left_db:.0} and {right_db:.0} dB above their left ones); exchange --left-only and --right-only, or check that left and right are not exchanged in the chain"
+    )]
+    Exchanged {
+        /// File given as left-only.
+        left: String,
+        /// File given as right-only.
+        right: String,
+        /// Right over left in the first, dB.
+        left_db: f64,
+        /// Right over left in the second, dB.
+        right_db: f64,
+    },
+    /// One single-channel file is of the other channel.
+    #[error(
+        "{file} was given as the {role} band, but its {other} channel is {difference_db:.0} dB above: it looks like a band of the other channel; give the right file"
+    )]
+    WrongChannel {
+        /// The capture.
+        file: String,
+        /// What it was given as.
+        role: &'static str,
+        /// The louder channel.
+        other: &'static str,
+        /// How much louder, dB.
+        difference_db: f64,
+    },
+    /// Both channels of a single-channel band carry signal.
+    #[error(
+        "{file} was given as the {role} band, but its channels differ by {difference_db:.1} dB only: it looks like a band cut into both channels; give a band of one channel"
+    )]
+    BothChannels {
+        /// The capture.
+        file: String,
+        /// What it was given as.
+        role: &'static str,
+        /// Level difference, dB.
+        difference_db: f64,
+    },
+    /// One channel of the common capture is missing.
+    #[error(
+        "{file} was given as a signal common to both inputs, but its {quiet} channel is {difference_db:.0} dB below the other: it looks like a single-channel band or a loose lead; feed one signal to both inputs"
+    )]
+    OneSided {
+        /// The capture.
+        file: String,
+        /// The quieter channel.
+        quiet: &'static str,
+        /// How much quieter, dB.
+        difference_db: f64,
+    },
+    /// The channels of the common capture have little in common.
+    #[error(
+        "{file} was given as a signal common to both inputs, but what its channels share is only {signal_to_noise_db:.0} dB above what they do not; feed one signal to both inputs by cable"
+    )]
+    NotCommon {
+        /// The capture.
+        file: String,
+        /// Shared over not shared, dB.
+        signal_to_noise_db: f64,
+    },
+    /// The common capture comes from a groove.
+    #[error(
+        "{file} looks like a recording of a groove, not of a signal fed to both inputs: noise of its own on each channel only {signal_to_noise_db:.0} dB down, and {sign}; calibrating by it would take the rotation itself for the chain's. Feed the signal by cable, with the level high enough for the noise to be {needed_db:.0} dB down"
+    )]
+    Groove {
+        /// The capture.
+        file: String,
+        /// Shared over not shared, dB.
+        signal_to_noise_db: f64,
+        /// The other sign.
+        sign: String,
+        /// Ratio of an electrical signal, dB.
+        needed_db: f64,
+    },
+    /// The signal does not cover an octave of the band.
+    #[error(
+        "{file} holds a usable signal only from {low_hz:.0} to {high_hz:.0} Hz of the band; at least an octave is needed: use pink noise, a sweep or other wide-band programme, longer or louder"
+    )]
+    NarrowBand {
+        /// The capture.
+        file: String,
+        /// Lower edge, Hz.
+        low_hz: f64,
+        /// Upper edge, Hz.
+        high_hz: f64,
+    },
+    /// Bands of the captures do not overlap by an octave.
+    #[error(
+        "the captures share no octave of band: usable from {low_hz:.0} to {high_hz:.0} Hz only"
+    )]
+    NoCommonBand {
+        /// Lower edge, Hz.
+        low_hz: f64,
+        /// Upper edge, Hz.
+        high_hz: f64,
+    },
+    /// The fit failed.
+    #[error("{file}: the response cannot be fitted; the recording is damaged or holds too little")]
+    NoFit {
+        /// The capture.
+        file: String,
+    },
+}
+
+/// Mean power below which a capture is silent, as for the delay.
+const SILENT_POWER: f64 = 1e-8;
+/// Band in which levels are compared, hertz: within any programme.
+const LEVEL_BAND_HZ: (f64, f64) = (200.0, 8_000.0);
+/// A single-channel band has at least this level difference, dB: worse
+/// separation is no stereo cartridge. Common practice, no source.
+const SEPARATED_DB: f64 = 6.0;
+/// Channels of a common signal differ by less, dB.
+const BALANCED_DB: f64 = 12.0;
+/// Below this the channels are not one signal, dB.
+const COMMON_DB: f64 = 15.0;
+/// An electrical signal has less noise than this, dB: a phono input with 5 mV
+/// reaches 65 to 75, surface noise and tracing of a good pressing 35 to 50
+/// (believed).
+const ELECTRICAL_DB: f64 = 55.0;
+/// Skew beyond a chain's, seconds (model: 0.1 to 1 us).
+const CHAIN_SKEW_S: f64 = 1.5e-6;
+/// More segments with clicks than this are a record's: one in 200.
+const RECORD_CLICKS: f64 = 0.005;
+/// Error of the phase, radians, that a third of an octave must reach to count
+/// as calibrated.
+const USABLE_PHASE: f64 = 0.01;
+/// The same of each part of a crosstalk ratio.
+const USABLE_RATIO: f64 = 0.005;
+/// Single-precision transforms leave 1e-9 of the power unexplained.
+const LEAST_INCOHERENCE: f64 = 1e-9;
+/// Share of the variance that the components kept must hold, and their number
+/// at most.
+const KEPT_VARIANCE: f64 = 0.9999;
+const MOST_COMPONENTS: usize = 8;
+
+/// Calibrates.
+pub fn calibrate(request: &Request) -> Result<Calibrated, CalibrateError> {
+    if request.common.is_none() && request.single.is_none() {
+        return Err(CalibrateError::Nothing);
+    }
+    let mut caveats = Vec::new();
+    let mut sources = Vec::new();
+    let mut common_snr = None;
+    let (mut coherence, mut parts_deg) = (Vec::new(), Vec::new());
+    let mut common = None;
+    if let Some(input) = &request.common {
+        not_silent(input, Role::Common)?;
+        sources.push(source(input, Role::Common));
+        let points = response(input.spectrum, Direction::RightOverLeft, request.band_hz);
+        let snr_db = check_common(input, &points)?;
+        common_snr = Some(snr_db);
+        let (fitted, parts, warnings) = fit_common(input, &points, request.coils, snr_db)?;
+        parts_deg = parts;
+        coherence = around(&fitted.hertz, &points);
+        caveats.extend(warnings);
+        common = Some(fitted);
+    }
+    let mut crosstalk = None;
+    if let Some([left, right]) = &request.single {
+        not_silent(left, Role::LeftOnly)?;
+        not_silent(right, Role::RightOnly)?;
+        check_single(left, right)?;
+        sources.push(source(left, Role::LeftOnly));
+        sources.push(source(right, Role::RightOnly));
+        crosstalk = Some(fit_crosstalk(request, left, right, common.as_ref())?);
+        if common.is_none() {
+            caveats.push(Caveat::note(
+                "chain-not-calibrated",
+                "without a common signal the crosstalk is that of cartridge and chain together: use it with the same chain and leads",
+            ));
+        }
+    }
+    for c in request.common.iter().chain(request.single.iter().flatten()) {
+        caveats.extend(quality(c));
+    }
+    let toml = document::to_toml(&Calibration {
+        id: String::new(),
+        program: format!("{} {}", env!("CARGO_PKG_NAME"), env!("CARGO_PKG_VERSION")),
+        date: request.date.map(str::to_owned),
+        sources,
+        common,
+        crosstalk,
+        warnings: caveats.clone(),
+    });
+    // What is used is what the file says, to the last digit.
+    let calibration =
+        document::from_toml(&toml, "calibration").map_err(|_| CalibrateError::NoFit {
+            file: request
+                .common
+                .iter()
+                .chain(request.single.iter().flatten())
+                .map(|i| i.file)
+                .collect::<Vec<_>>()
+                .join(", "),
+        })?;
+    Ok(Calibrated {
+        calibration,
+        toml,
+        common_signal_to_noise_db: common_snr,
+        coherence,
+        parts_deg,
+        caveats,
+    })
+}
+
+fn source(input: &Input, role: Role) -> SourceFile {
+    SourceFile {
+        kind: role.name().to_owned(),
+        file: input.file.to_owned(),
+        sha256: input.sha256.to_owned(),
+        sample_rate_hz: input.spectrum.sample_rate_hz,
+        duration_s: input.duration_s,
+    }
+}
+
+fn not_silent(input: &Input, role: Role) -> Result<(), CalibrateError> {
+    let quality = &input.spectrum.quality;
+    if quality.left_power.max(quality.right_power) < SILENT_POWER {
+        return Err(CalibrateError::Silent {
+            file: input.file.to_owned(),
+            role: role.name(),
+        });
+    }
+    Ok(())
+}
+
+fn quality(input: &Input) -> Option<Caveat> {
+    let clipped = input.spectrum.quality.clipped;
+    (clipped > 0).then(|| {
+        Caveat::caution(
+            "clipped",
+            format!(
+                "{}: {clipped} samples are at full scale; lower the level and calibrate again",
+                input.file
+            ),
+        )
+    })
+}
+
+/// Right over left in the level band, dB.
+fn balance_db(spectrum: &CrossSpectrum) -> f64 {
+    let (mut left, mut right) = (0.0, 0.0);
+    for (k, bin) in spectrum.total().iter().enumerate() {
+        if (LEVEL_BAND_HZ.0..=LEVEL_BAND_HZ.1).contains(&spectrum.frequency_hz(k)) {
+            left += bin.left;
+            right += bin.right;
+        }
+    }
+    10.0 * (f64::max(right, f64::MIN_POSITIVE) / f64::max(left, f64::MIN_POSITIVE)).log10()
+}
+
+fn check_single(left: &Input, right: &Input) -> Result<(), CalibrateError> {
+    let (left_db, right_db) = (balance_db(left.spectrum), balance_db(right.spectrum));
+    if left_db > SEPARATED_DB && right_db < -SEPARATED_DB {
+        return Err(CalibrateError::Exchanged {
+            left: left.file.to_owned(),
+            right: right.file.to_owned(),
+            left_db,
+            right_db,
+        });
+    }
+    for (input, role, other, difference_db) in [
+        (left, Role::LeftOnly, "right", left_db),
+        (right, Role::RightOnly, "left", -right_db),
+    ] {
+        let (file, role) = (input.file.to_owned(), role.name());
+        if difference_db > SEPARATED_DB {
+            return Err(CalibrateError::WrongChannel {
+                file,
+                role,
+                other,
+                difference_db,
+            });
+        }
+        if difference_db > -SEPARATED_DB {
+            return Err(CalibrateError::BothChannels {
+                file,
+                role,
+                difference_db: difference_db.abs(),
+            });
+        }
+    }
+    Ok(())
+}
+
+/// The signal-to-noise ratio of a capture that is one signal, dB.
+fn check_common(input: &Input, points: &[ResponsePoint]) -> Result<f64, CalibrateError> {
+    let difference_db = balance_db(input.spectrum);
+    if difference_db.abs() > BALANCED_DB {
+        return Err(CalibrateError::OneSided {
+            file: input.file.to_owned(),
+            quiet: if difference_db > 0.0 { "left" } else { "right" },
+            difference_db: difference_db.abs(),
+        });
+    }
+    let (mut shared, mut own) = (0.0, 0.0);
+    for p in points {
+        let both = p.driving_power * p.symmetric_gain;
+        shared += both * p.coherence.sqrt();
+        own += both * (1.0 - p.coherence.sqrt());
+    }
+    let ratio = f64::max(own, LEAST_INCOHERENCE * shared) / f64::max(shared, f64::MIN_POSITIVE);
+    let signal_to_noise_db = -10.0 * ratio.log10();
+    if signal_to_noise_db < COMMON_DB {
+        return Err(CalibrateError::NotCommon {
+            file: input.file.to_owned(),
+            signal_to_noise_db,
+        });
+    }
+    Ok(signal_to_noise_db)
+}
+
+/// The longest usable run of bins about the best one: where the error within a
+/// third of an octave is below `limit`.
+fn usable(
+    file: &str,
+    points: &[ResponsePoint],
+    errors: &[f64],
+    limit: f64,
+) -> Result<(f64, f64), CalibrateError> {
+    let mut sums = vec![0.0];
+    for e in errors {
+        sums.push(sums[sums.len() - 1] + if *e > 0.0 { e.powi(-2) } else { 0.0 });
+    }
+    let half = 2f64.powf(1.0 / 6.0);
+    let good: Vec<bool> = points
+        .iter()
+        .map(|p| {
+            let from = points.partition_point(|q| q.hertz < p.hertz / half);
+            let to = points.partition_point(|q| q.hertz <= p.hertz * half);
+            (sums[to] - sums[from]) * limit * limit > 1.0
+        })
+        .collect();
+    let mut best: Option<(usize, usize)> = None;
+    let mut start = 0;
+    while start < good.len() {
+        let length = good[start..].iter().take_while(|g| **g).count();
+        let octaves = |(a, b): (usize, usize)| points[b].hertz / points[a].hertz;
+        if length > 0 {
+            let run = (start, start + length - 1);
+            if best.is_none_or(|b| octaves(run) > octaves(b)) {
+                best = Some(run);
+            }
+        }
+        start += length + 1;
+    }
+    let (low_hz, high_hz) = best.map_or((0.0, 0.0), |(a, b)| (points[a].hertz, points[b].hertz));
+    if high_hz < 2.0 * low_hz || low_hz == 0.0 {
+        return Err(CalibrateError::NarrowBand {
+            file: file.to_owned(),
+            low_hz,
+            high_hz,
+        });
+    }
+    Ok((low_hz, high_hz))
+}
+
+/// Error of the phase and of the gain's logarithm, from the averages of a fit.
+fn relative_error(p: &ResponsePoint, averages: f64) -> f64 {
+    let incoherence = (1.0 - p.coherence).max(LEAST_INCOHERENCE);
+    (incoherence / (2.0 * averages * p.coherence.max(f64::MIN_POSITIVE))).sqrt()
+}
+
+fn part_error(p: &ResponsePoint, averages: f64) -> f64 {
+    let incoherence = (1.0 - p.coherence).max(LEAST_INCOHERENCE);
+    p.symmetric_gain.max(f64::MIN_POSITIVE) * (incoherence / (2.0 * averages)).sqrt()
+}
+
+/// Factor that brings the mean square of single bins' residuals to one, their
+/// errors being those of bins used together.
+fn per_point(spectrum: &CrossSpectrum) -> f64 {
+    spectrum.averages_per_bin() / spectrum.averages_in_fit()
+}
+
+/// Skew by the phase's advance from bin to bin, seconds, and whether the
+/// channels are inverted: enough to unwrap the phase by.
+fn rough(points: &[ResponsePoint], errors: &[f64]) -> (f64, bool) {
+    let mut advance = Complex64::default();
+    for (pair, error) in points.windows(2).zip(errors.windows(2)) {
+        let step = pair[1].transfer * pair[0].transfer.conj();
+        let weight = 1.0 / (error[0].powi(2) + error[1].powi(2)).max(1e-12);
+        advance += step / step.norm().max(f64::MIN_POSITIVE) * weight;
+    }
+    let spacing = match points {
+        [a, b, ..] => b.hertz - a.hertz,
+        _ => return (0.0, false),
+    };
+    let skew = -advance.arg() / (TAU * spacing);
+    let mut sum = Complex64::default();
+    for (p, error) in points.iter().zip(errors) {
+        let turned = p.transfer * Complex64::from_polar(1.0, TAU * p.hertz * skew);
+        sum += turned / turned.norm().max(f64::MIN_POSITIVE) / error.powi(2).max(1e-12);
+    }
+    (skew, sum.re < 0.0)
+}
+
+/// Priors of the response's parameters, wide against anything that works: skew
+/// (seconds), three equaliser parts and the level (nepers), difference of
+/// coupling poles (radians per second; 20 % of 30 Hz is 38), load parts.
+const SKEW_PRIOR: f64 = 1e-4;
+const EQUALISER_PRIOR: f64 = 0.1;
+const LEVEL_PRIOR: f64 = 2.0;
+const COUPLING_PRIOR: f64 = 50.0;
+const LOAD_PRIOR: f64 = 0.1;
+/// Decibels in a neper.
+const NEPER_DB: f64 = 20.0 * std::f64::consts::LOG10_E;
+const LOAD_PARTS: [LoadPart; 3] = [
+    LoadPart::Inductance,
+    LoadPart::Resistance,
+    LoadPart::Capacitance,
+];
+
+/// Phase (curve 0) and gain (curve 1) of right over left per unit of each
+/// parameter.
+fn response_basis(coils: Option<Load>, curve: usize, hertz: f64) -> Vec<f64> {
+    let w = TAU * hertz;
+    let mut row = Vec::with_capacity(9);
+    row.push(if curve == 0 { -w } else { 0.0 });
+    for (seconds, sign) in EQUALISER {
+        // d ln 1/(1 + i w T) / d ln T = -(x^2 + i x) / (1 + x^2), x = w T
+        let x = w * seconds;
+        let part = if curve == 0 { x } else { x * x };
+        row.push(-sign * part / (1.0 + x * x));
+    }
+    row.push(if curve == 0 { 0.0 } else { 1.0 });
+    row.push(if curve == 0 { 1.0 / w } else { 0.0 });
+    if let Some(load) = coils {
+        for part in LOAD_PARTS {
+            let (gain, phase) = load.log_derivative(part, w);
+            row.push(if curve == 0 { phase } else { gain });
+        }
+    }
+    row
+}
+
+fn fit_common(
+    input: &Input,
+    points: &[ResponsePoint],
+    coils: Option<Load>,
+    snr_db: f64,
+) -> Result<(Common, Vec<f64>, Vec<Caveat>), CalibrateError> {
+    let spectrum = input.spectrum;
+    let averages = spectrum.averages_in_fit();
+    let errors: Vec<f64> = points.iter().map(|p| relative_error(p, averages)).collect();
+    let band = usable(input.file, points, &errors, USABLE_PHASE)?;
+    let inside = |p: &ResponsePoint| band.0 <= p.hertz && p.hertz <= band.1;
+    let (points, errors): (Vec<ResponsePoint>, Vec<f64>) = points
+        .iter()
+        .zip(&errors)
+        .filter(|(p, _)| inside(p))
+        .map(|(p, e)| (*p, *e))
+        .unzip();
+    let (skew, inverted) = rough(&points, &errors);
+    let offset = if inverted { PI } else { 0.0 };
+    let mut observations = Vec::with_capacity(2 * points.len());
+    for (p, u) in points.iter().zip(&errors) {
+        let expected = offset - TAU * p.hertz * skew;
+        let turned = p.transfer * Complex64::from_polar(1.0, -expected);
+        observations.push(Observation {
+            curve: 0,
+            hertz: p.hertz,
+            value: turned.arg() + expected - offset,
+            u: *u,
+        });
+        observations.push(Observation {
+            curve: 1,
+            hertz: p.hertz,
+            value: p.symmetric_gain.max(f64::MIN_POSITIVE).ln(),
+            u: *u,
+        });
+    }
+    let mut prior_u = vec![SKEW_PRIOR];
+    prior_u.extend([EQUALISER_PRIOR; 3]);
+    prior_u.extend([LEVEL_PRIOR, COUPLING_PRIOR]);
+    if coils.is_some() {
+        prior_u.extend([LOAD_PRIOR; 3]);
+    }
+    let hertz = smooth::grid(band.0, band.1);
+    let model = Model {
+        prior_u,
+        curves: 2,
+        basis: &|curve, hertz| response_basis(coils, curve, hertz),
+    };
+    let fit = smooth::fit(&observations, &hertz, &model, per_point(spectrum)).ok_or_else(|| {
+        CalibrateError::NoFit {
+            file: input.file.to_owned(),
+        }
+    })?;
+    let estimated = |j: usize, factor: f64| Estimated {
+        value: fit.parameters[j].0 * factor,
+        u: fit.parameters[j].1 * factor,
+    };
+    let warnings = doubts(input, fit.parameters[0].0, inverted, snr_db, &fit)?;
+    let n = hertz.len();
+    let deviation = |k: usize| fit.covariance[[k, k]].max(0.0).sqrt();
+    let phase = Array2::from_shape_fn((n, n), |at| fit.covariance[at]);
+    let parts = hertz
+        .iter()
+        .map(|f| {
+            let row = response_basis(coils, 0, *f);
+            let sum: f64 = row.iter().zip(&fit.parameters).map(|(b, p)| b * p.0).sum();
+            sum.to_degrees()
+        })
+        .collect();
+    Ok((
+        Common {
+            inverted,
+            skew_us: estimated(0, 1e6),
+            balance_db: estimated(4, NEPER_DB),
+            equaliser_percent: (1..4).map(|j| estimated(j, 100.0)).collect(),
+            load_percent: coils.map(|_| (6..9).map(|j| estimated(j, 100.0)).collect()),
+            scatter: fit.scatter,
+            phase_deg: fit.curves[0].iter().map(|p| p.to_degrees()).collect(),
+            phase_u_deg: (0..n).map(|k| deviation(k).to_degrees()).collect(),
+            gain_db: fit.curves[1].iter().map(|g| g * NEPER_DB).collect(),
+            gain_u_db: (n..2 * n).map(|k| deviation(k) * NEPER_DB).collect(),
+            components_deg: components(&phase),
+            hertz,
+        },
+        parts,
+        warnings,
+    ))
+}
+
+/// Signs that the common capture is none, and other doubts.
+fn doubts(
+    input: &Input,
+    skew: f64,
+    inverted: bool,
+    snr_db: f64,
+    fit: &Smooth,
+) -> Result<Vec<Caveat>, CalibrateError> {
+    let file = input.file;
+    let quality = &input.spectrum.quality;
+    let clicks = quality.rejected as f64 / quality.frames.max(1) as f64;
+    let mut list = Vec::new();
+    if snr_db < ELECTRICAL_DB {
+        let sign = if skew.abs() > CHAIN_SKEW_S {
+            Some(format!(
+                "a delay of {:.1} us between the channels, more than a chain makes",
+                skew * 1e6
+            ))
+        } else if clicks > RECORD_CLICKS {
+            Some(format!("clicks in {:.1} % of its segments", 100.0 * clicks))
+        } else {
+            None
+        };
+        if let Some(sign) = sign {
+            return Err(CalibrateError::Groove {
+                file: file.to_owned(),
+                signal_to_noise_db: snr_db,
+                sign,
+                needed_db: ELECTRICAL_DB,
+            });
+        }
+        list.push(Caveat::caution(
+            "common-from-groove",
+            format!(
+                "{file} looks like a recording of a groove, or of a signal at far too low a level: each channel has noise of its own only {snr_db:.0} dB down, where a signal fed by cable reaches {ELECTRICAL_DB:.0} dB; if it is a groove, discard this calibration, which takes the rotation itself for the chain's"
+            ),
+        ));
+    }
+    if inverted {
+        list.push(Caveat::caution(
+            "inverted-polarity",
+            format!("{file}: one channel is inverted against the other; the calibration undoes it, but check the leads"),
+        ));
+    }
+    if fit.scatter > 2.0 {
+        list.push(Caveat::caution(
+            "scatter",
+            format!("{file}: the response scatters {:.1} times more than its noise explains (hum, or lines in the spectrum?); its errors allow for it", fit.scatter.sqrt()),
+        ));
+    }
+    if fit.departure[0] > 0.03 {
+        list.push(Caveat::note(
+            "phase-shape",
+            format!("{file}: the phase departs by some {:.1} deg from what skew and equaliser parts can make; the fitted differences of parts are to be read with care, the correction is not affected", fit.departure[0].to_degrees()),
+        ));
+    }
+    Ok(list)
+}
+
+/// Curves, degrees, whose outer products sum to the covariance (radians^2)
+/// but for a ten-thousandth of its trace.
+fn components(covariance: &Array2<f64>) -> Vec<Vec<f64>> {
+    let (values, vectors) = symmetric_eigen(covariance);
+    let mut order: Vec<usize> = (0..values.len()).collect();
+    order.sort_by(|a, b| values[*b].total_cmp(&values[*a]));
+    let total: f64 = values.iter().map(|v| v.max(0.0)).sum();
+    let mut held = 0.0;
+    let mut list = Vec::new();
+    for k in order {
+        if list.len() >= MOST_COMPONENTS || held >= KEPT_VARIANCE * total || values[k] <= 0.0 {
+            break;
+        }
+        held += values[k];
+        let size = values[k].sqrt();
+        // An eigenvector's sign is arbitrary: positive at the top.
+        let sign = if vectors[[vectors.nrows() - 1, k]] < 0.0 {
+            -1.0
+        } else {
+            1.0
+        };
+        list.push(
+            vectors
+                .column(k)
+                .iter()
+                .map(|v| (sign * size * v).to_degrees())
+                .collect(),
+        );
+    }
+    list
+}
+
+/// Mean coherence a sixth of an octave about each frequency.
+fn around(hertz: &[f64], points: &[ResponsePoint]) -> Vec<f64> {
+    let half = 2f64.powf(1.0 / 12.0);
+    hertz
+        .iter()
+        .map(|f| {
+            let near: Vec<f64> = points
+                .iter()
+                .filter(|p| f / half <= p.hertz && p.hertz <= f * half)
+                .map(|p| p.coherence)
+                .collect();
+            let nearest = || {
+                points
+                    .iter()
+                    .min_by(|a, b| (a.hertz - f).abs().total_cmp(&(b.hertz - f).abs()))
+                    .map_or(0.0, |p| p.coherence)
+            };
+            if near.is_empty() {
+                nearest()
+            } else {
+                near.iter().sum::<f64>() / near.len() as f64
+            }
+        })
+        .collect()
+}
+
+/// One way of crosstalk: parts on the grid with their covariances.
+struct OneWay {
+    values: Vec<Complex64>,
+    u: Vec<f64>,
+    covariance: [Array2<f64>; 2],
+    scatter: f64,
+}
+
+fn fit_crosstalk(
+    request: &Request,
+    left: &Input,
+    right: &Input,
+    common: Option<&Common>,
+) -> Result<Crosstalk, CalibrateError> {
+    // Driven over driving channel is H c2 with the left channel driving and
+    // c1 / H with the right.
+    let measure = |input: &Input, direction: Direction| {
+        let averages = input.spectrum.averages_in_fit();
+        let points: Vec<ResponsePoint> = response(input.spectrum, direction, request.band_hz)
+            .into_iter()
+            .map(|p| {
+                let chain = match (common, direction) {
+                    (None, _) => Complex64::new(1.0, 0.0),
+                    (Some(c), Direction::RightOverLeft) => c.at(p.hertz),
+                    (Some(c), Direction::LeftOverRight) => c.at(p.hertz).inv(),
+                };
+                ResponsePoint {
+                    transfer: p.transfer / chain,
+                    symmetric_gain: p.symmetric_gain / chain.norm(),
+                    ..p
+                }
+            })
+            .collect();
+        let errors: Vec<f64> = points.iter().map(|p| part_error(p, averages)).collect();
+        let band = usable(input.file, &points, &errors, USABLE_RATIO)?;
+        Ok((points, errors, band))
+    };
+    let (left_points, left_errors, left_band) = measure(left, Direction::RightOverLeft)?;
+    let (right_points, right_errors, right_band) = measure(right, Direction::LeftOverRight)?;
+    let mut band = (left_band.0.max(right_band.0), left_band.1.min(right_band.1));
+    if let Some(c) = common {
+        // beyond it the chain's part in the ratio is not known
+        band = (
+            band.0.max(c.hertz[0]),
+            band.1.min(c.hertz[c.hertz.len() - 1]),
+        );
+    }
+    if band.1 < 2.0 * band.0 {
+        return Err(CalibrateError::NoCommonBand {
+            low_hz: band.0,
+            high_hz: band.1,
+        });
+    }
+    let hertz = smooth::grid(band.0, band.1);
+    let to_right = one_way(left, &left_points, &left_errors, &hertz)?;
+    let to_left = one_way(right, &right_points, &right_errors, &hertz)?;
+    let (c1, c2) = (&to_left, &to_right);
+    let n = hertz.len();
+    let one = Complex64::new(1.0, 0.0);
+    // Errors d1, d2 of the crosstalk turn the corrected phase by
+    // Im[(d2 (1 + c1) - d1 (1 + c2)) / (1 - c1 c2)] at no delay.
+    let factors: Vec<(Complex64, Complex64)> = (0..n)
+        .map(|g| {
+            let d = one - c1.values[g] * c2.values[g];
+            ((one + c1.values[g]) / d, (one + c2.values[g]) / d)
+        })
+        .collect();
+    let phase = Array2::from_shape_fn((n, n), |(i, j)| {
+        let (a_i, b_i) = factors[i];
+        let (a_j, b_j) = factors[j];
+        a_i.im * a_j.im * c2.covariance[0][[i, j]]
+            + a_i.re * a_j.re * c2.covariance[1][[i, j]]
+            + b_i.im * b_j.im * c1.covariance[0][[i, j]]
+            + b_i.re * b_j.re * c1.covariance[1][[i, j]]
+    });
+    // The delay's scale is off by about Re(d1 + d2), weighted as a phase
+    // slope is, by frequency squared.
+    let total: f64 = hertz.iter().map(|f| f * f).sum();
+    let weight = |k: usize| hertz[k] * hertz[k] / total;
+    let mut scale = 0.0;
+    for i in 0..n {
+        for j in 0..n {
+            let sum = c1.covariance[0][[i, j]] + c2.covariance[0][[i, j]];
+            scale += weight(i) * weight(j) * sum;
+        }
+    }
+    let parts =
+        |way: &OneWay| -> (Vec<f64>, Vec<f64>) { way.values.iter().map(|c| (c.re, c.im)).unzip() };
+    let (left_into_right_re, left_into_right_im) = parts(c2);
+    let (right_into_left_re, right_into_left_im) = parts(c1);
+    Ok(Crosstalk {
+        cutter_separation_db: request.cutter_separation_db,
+        scatter: c1.scatter.max(c2.scatter),
+        scale_u: scale.max(0.0).sqrt(),
+        left_into_right_re,
+        left_into_right_im,
+        left_into_right_u: to_right.u.clone(),
+        right_into_left_re,
+        right_into_left_im,
+        right_into_left_u: to_left.u.clone(),
+        components_deg: components(&phase),
+        hertz,
+    })
+}
+
+fn one_way(
+    input: &Input,
+    points: &[ResponsePoint],
+    errors: &[f64],
+    hertz: &[f64],
+) -> Result<OneWay, CalibrateError> {
+    let model = Model {
+        prior_u: vec![1.0],
+        curves: 1,
+        basis: &|_, _| vec![1.0],
+    };
+    let (low, high) = (hertz[0], hertz[hertz.len() - 1]);
+    let fit = |part: fn(&Complex64) -> f64| {
+        let observations: Vec<Observation> = points
+            .iter()
+            .zip(errors)
+            .filter(|(p, _)| low <= p.hertz && p.hertz <= high)
+            .map(|(p, u)| Observation {
+                curve: 0,
+                hertz: p.hertz,
+                value: part(&p.transfer),
+                u: *u,
+            })
+            .collect();
+        smooth::fit(&observations, hertz, &model, per_point(input.spectrum)).ok_or_else(|| {
+            CalibrateError::NoFit {
+                file: input.file.to_owned(),
+            }
+        })
+    };
+    let (re, im) = (fit(|c| c.re)?, fit(|c| c.im)?);
+    Ok(OneWay {
+        values: re.curves[0]
+            .iter()
+            .zip(&im.curves[0])
+            .map(|(re, im)| Complex64::new(*re, *im))
+            .collect(),
+        u: (0..hertz.len())
+            .map(|k| {
+                let mean = (re.covariance[[k, k]] + im.covariance[[k, k]]) / 2.0;
+                mean.max(0.0).sqrt()
+            })
+            .collect(),
+        scatter: re.scatter.max(im.scatter),
+        covariance: [re.covariance, im.covariance],
+    })
+}

@@ -1,0 +1,153 @@
+//! The frequency response from one channel to the other, bin by bin, with
+//! coherence and random errors.
+//!
+//! The response is the estimate of the first kind, cross-spectrum over the
+//! power of the driving channel, which noise in the driven channel does not
+//! bias. Where noise is alike in both channels the [`symmetric_gain`] is the
+//! better estimate of the magnitude: its bias cancels.
+//!
+//! Random errors after J. S. Bendat and A. G. Piersol, *Random Data*, 4th ed.,
+//! 2010, chapter 9 (the phase error also in the 2nd ed., p. 317), with `C` the
+//! coherence (magnitude squared) and `n` independent averages:
+//! relative gain and phase in radians `sqrt((1 - C) / (2 n C))`, coherence
+//! `sqrt(2 C / n) (1 - C)`.
+//!
+//! [`symmetric_gain`]: ResponsePoint::symmetric_gain
+
+use crate::spectrum::Complex64;
+use crate::spectrum::{Bin, CrossSpectrum};
+
+/// Which channel drives and which answers.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Direction {
+    /// Right over left: the left channel drives.
+    RightOverLeft,
+    /// Left over right: the right channel drives.
+    LeftOverRight,
+}
+
+/// The response at one bin.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct ResponsePoint {
+    /// Frequency, hertz.
+    pub hertz: f64,
+    /// Driven over driving channel; a late driven channel has negative phase.
+    pub transfer: Complex64,
+    /// Square root of driven over driving power: the magnitude of the
+    /// response where noise is alike in both channels.
+    pub symmetric_gain: f64,
+    /// Coherence (magnitude squared) as estimated, 0 to 1.
+    pub coherence: f64,
+    /// Power of the driving channel, mean over frames (full scale squared,
+    /// window's scale left in).
+    pub driving_power: f64,
+}
+
+impl ResponsePoint {
+    /// Magnitude of the response.
+    pub fn gain(&self) -> f64 {
+        self.transfer.norm()
+    }
+
+    /// Phase of the response, radians; negative when the driven channel is late.
+    pub fn phase(&self) -> f64 {
+        self.transfer.arg()
+    }
+
+    /// Random error of the phase, radians, and of the gain, relative, from
+    /// `averages` independent ones.
+    pub fn relative_error(&self, averages: f64) -> f64 {
+        ((1.0 - self.coherence) / (2.0 * averages * self.coherence)).sqrt()
+    }
+
+    /// Random error of the real and of the imaginary part of the response;
+    /// unlike the relative one it exists without any coherence.
+    pub fn part_error(&self, averages: f64) -> f64 {
+        self.symmetric_gain * ((1.0 - self.coherence) / (2.0 * averages)).sqrt()
+    }
+
+    /// Random error of the coherence.
+    pub fn coherence_error(&self, averages: f64) -> f64 {
+        (2.0 * self.coherence / averages).sqrt() * (1.0 - self.coherence)
+    }
+}
+
+/// The response at the bins from `band.0` to `band.1` hertz (but 0 Hz) in which
+/// the driving channel has power.
+pub fn response(
+    spectrum: &CrossSpectrum,
+    direction: Direction,
+    band: (f64, f64),
+) -> Vec<ResponsePoint> {
+    let frames = spectrum.frames().max(1) as f64;
+    spectrum
+        .total()
+        .iter()
+        .enumerate()
+        .skip(1)
+        .filter_map(|(k, bin)| {
+            let hertz = spectrum.frequency_hz(k);
+            let inside = band.0 <= hertz && hertz <= band.1;
+            inside.then(|| point(hertz, bin, direction, frames))?
+        })
+        .collect()
+}
+
+fn point(hertz: f64, bin: &Bin, direction: Direction, frames: f64) -> Option<ResponsePoint> {
+    // The bin holds L conj(R).
+    let (driving, driven, cross) = match direction {
+        Direction::RightOverLeft => (bin.left, bin.right, Complex64::new(bin.re, -bin.im)),
+        Direction::LeftOverRight => (bin.right, bin.left, Complex64::new(bin.re, bin.im)),
+    };
+    (driving > 0.0).then(|| ResponsePoint {
+        hertz,
+        transfer: cross / driving,
+        symmetric_gain: (driven / driving).sqrt(),
+        coherence: bin.coherence(),
+        driving_power: driving / frames,
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// references.json, id `phase_sd`: C = 0.9, n = 100 (Bendat & Piersol, 2nd
+    /// ed., p. 317), and `msc_C0.5_n16`: relative variance of the coherence.
+    #[test]
+    fn random_errors_as_published() {
+        let point = |coherence: f64| ResponsePoint {
+            hertz: 1000.0,
+            transfer: Complex64::new(coherence.sqrt(), 0.0),
+            symmetric_gain: 1.0,
+            coherence,
+            driving_power: 1.0,
+        };
+        let phase = point(0.9).relative_error(100.0);
+        assert!((phase - 0.023_570_226_039_551_58).abs() < 1e-9, "{phase}");
+        // var 2 C (1 - C)^2 / n = 0.015625 at C = 0.5, n = 16
+        let coherence = point(0.5).coherence_error(16.0);
+        assert!((coherence.powi(2) - 0.015_625).abs() < 1e-15);
+        // parts and relative error are one statement: part = |H| * relative
+        let p = point(0.9);
+        assert!((p.part_error(100.0) - p.gain() * phase).abs() < 1e-12);
+    }
+
+    #[test]
+    fn both_directions_of_one_bin() {
+        // L = 2, R = 1 late by an eighth of a turn: L conj(R) = 2 e^{+i pi/4}
+        let h = std::f64::consts::FRAC_1_SQRT_2;
+        let bin = Bin {
+            left: 4.0,
+            right: 1.0,
+            re: 2.0 * h,
+            im: 2.0 * h,
+        };
+        let eighth = std::f64::consts::FRAC_PI_4;
+        let right = point(1000.0, &bin, Direction::RightOverLeft, 1.0).unwrap();
+        assert!((right.transfer - Complex64::from_polar(0.5, -eighth)).norm() < 1e-15);
+        let left = point(1000.0, &bin, Direction::LeftOverRight, 1.0).unwrap();
+        assert!((left.transfer - Complex64::from_polar(2.0, eighth)).norm() < 1e-15);
+        assert!((left.symmetric_gain - 2.0).abs() < 1e-15);
+    }
+}

@@ -1,0 +1,344 @@
+//! Smooth curves through noisy points: a few known shapes and, where the data
+//! ask for it, a smooth departure from them.
+//!
+//! Each curve is `sum_j p_j b_j(f) + g(f)`: parameters shared by all curves and
+//! a Gaussian process `g` over the logarithm of frequency (Matern covariance of
+//! order 5/2, correlated over an octave), held by its values on a grid. The
+//! size of `g` is the one that makes the data most probable, none included, so
+//! that a curve is no rougher than its data support (C. E. Rasmussen and
+//! C. K. I. Williams, *Gaussian Processes for Machine Learning*, 2006, chapters
+//! 4 and 5; from memory). Parameters and grid values are whitened, so all
+//! unknowns have unit priors and the matrices are well conditioned.
+
+use crate::adjust::Cholesky;
+use ndarray::{Array1, Array2};
+
+/// Distance over which a departure is correlated, in octaves. Equaliser parts,
+/// coupling poles and coils shape a curve over octaves (believed).
+const CORRELATED_OCTAVES: f64 = 1.0;
+/// Sizes of the departure tried, beside none: standard deviations in the
+/// curve's unit (radians, nepers or plain ratio).
+const SIZES: [f64; 9] = [1e-5, 3e-5, 1e-4, 3e-4, 1e-3, 3e-3, 1e-2, 3e-2, 1e-1];
+/// Residuals beyond this many scales get less weight (as in the phase fit).
+const HUBER: f64 = 4.0;
+
+/// A grid of about six points an octave from `low` to `high` hertz, to a
+/// hundredth of a hertz, at least four.
+pub(super) fn grid(low: f64, high: f64) -> Vec<f64> {
+    let steps = (6.0 * (high / low).log2()).round().max(3.0) as usize;
+    (0..=steps)
+        .map(|k| {
+            let f = low * (high / low).powf(k as f64 / steps as f64);
+            (f * 100.0).round() / 100.0
+        })
+        .collect()
+}
+
+/// Four neighbouring points of a grid of at least four, and their weights in
+/// the value at `hertz`: Lagrange's cubic in the logarithm of frequency,
+/// constant beyond the ends.
+pub(super) fn weights(grid: &[f64], hertz: f64) -> (usize, [f64; 4]) {
+    let last = grid.len() - 1;
+    let f = hertz.clamp(grid[0], grid[last]);
+    let above = grid.partition_point(|h| *h <= f);
+    let start = above.saturating_sub(2).min(last - 3);
+    let x = f.ln();
+    let nodes: [f64; 4] = std::array::from_fn(|i| grid[start + i].ln());
+    let weights = std::array::from_fn(|i| {
+        (0..4)
+            .filter(|j| *j != i)
+            .map(|j| (x - nodes[j]) / (nodes[i] - nodes[j]))
+            .product()
+    });
+    (start, weights)
+}
+
+/// One measured value.
+#[derive(Debug, Clone)]
+pub(super) struct Observation {
+    /// Which curve it belongs to.
+    pub curve: usize,
+    /// Frequency, hertz.
+    pub hertz: f64,
+    /// Value and random error.
+    pub value: f64,
+    /// Standard deviation of its noise.
+    pub u: f64,
+}
+
+/// What is known beforehand: shapes of parameters on each curve.
+pub(super) struct Model<'a> {
+    /// Prior standard uncertainty of each parameter (mean 0).
+    pub prior_u: Vec<f64>,
+    /// Number of curves.
+    pub curves: usize,
+    /// Value per unit of each parameter on a curve at a frequency, hertz.
+    pub basis: &'a dyn Fn(usize, f64) -> Vec<f64>,
+}
+
+/// The fitted curves.
+#[derive(Debug, Clone)]
+pub(super) struct Smooth {
+    /// Parameters and their standard uncertainties.
+    pub parameters: Vec<(f64, f64)>,
+    /// Values of each curve on the grid.
+    pub curves: Vec<Vec<f64>>,
+    /// Covariance of all curves' grid values, one curve after the other.
+    pub covariance: Array2<f64>,
+    /// Size of the smooth departure of each curve, 0 for none.
+    pub departure: Vec<f64>,
+    /// Mean square of the residuals over what noise explains, at least 1; the
+    /// covariance allows for it.
+    pub scatter: f64,
+}
+
+/// Normal equations of the data in unwhitened unknowns.
+struct Normal {
+    matrix: Array2<f64>,
+    vector: Array1<f64>,
+    square: f64,
+}
+
+/// Fits the curves; `per_point` is the ratio by which noise that neighbours
+/// share lowers the mean square of single residuals below one. `None` when
+/// arithmetic fails (values that are not finite).
+pub(super) fn fit(
+    observations: &[Observation],
+    grid: &[f64],
+    model: &Model,
+    per_point: f64,
+) -> Option<Smooth> {
+    let parameters = model.prior_u.len();
+    let nodes = grid.len();
+    let unknowns = parameters + model.curves * nodes;
+    let rows: Vec<Vec<(usize, f64)>> = observations
+        .iter()
+        .map(|o| {
+            let mut row: Vec<(usize, f64)> = (model.basis)(o.curve, o.hertz)
+                .into_iter()
+                .enumerate()
+                .filter(|b| b.1 != 0.0)
+                .collect();
+            let (start, weights) = weights(grid, o.hertz);
+            let first = parameters + o.curve * nodes + start;
+            row.extend(weights.iter().enumerate().map(|(i, w)| (first + i, *w)));
+            row
+        })
+        .collect();
+    let factor = departure_factor(grid)?;
+    let mut weights = vec![1.0; observations.len()];
+    let mut scatter = 1.0;
+    let mut found = None;
+    // The second pass knows the scatter of the first and leaves outliers aside.
+    for _ in 0..2 {
+        let normal = normal_equations(observations, &rows, &weights, scatter, unknowns);
+        let departure = most_probable(&normal, &factor, model, nodes)?;
+        let solved = Solved::new(&normal, &factor, model, nodes, &departure)?;
+        let z = solved.unknowns();
+        let normalised: Vec<f64> = observations
+            .iter()
+            .zip(&rows)
+            .map(|(o, row)| {
+                let fitted: f64 = row.iter().map(|(i, b)| b * z[*i]).sum();
+                (o.value - fitted) / o.u
+            })
+            .collect();
+        let limit = HUBER * robust_scale(&normalised);
+        let kept: f64 = normalised.iter().map(|r| r.abs().min(limit).powi(2)).sum();
+        let free = observations.len() as f64 - solved.effective;
+        scatter = (kept / free.max(1.0) * per_point).max(1.0);
+        weights = normalised
+            .iter()
+            .map(|r| (limit / r.abs().max(limit)).min(1.0))
+            .collect();
+        found = Some((solved, departure));
+    }
+    let (solved, departure) = found?;
+    let z = solved.unknowns();
+    let covariance = solved.covariance();
+    // Grid values are linear in the unknowns.
+    let mut map = Array2::<f64>::zeros((model.curves * nodes, unknowns));
+    for curve in 0..model.curves {
+        for (g, hertz) in grid.iter().enumerate() {
+            let row = curve * nodes + g;
+            for (j, b) in (model.basis)(curve, *hertz).into_iter().enumerate() {
+                map[[row, j]] = b;
+            }
+            map[[row, parameters + row]] = 1.0;
+        }
+    }
+    let values = map.dot(&z);
+    Some(Smooth {
+        parameters: (0..parameters)
+            .map(|j| (z[j], covariance[[j, j]].sqrt()))
+            .collect(),
+        curves: (0..model.curves)
+            .map(|c| (0..nodes).map(|g| values[c * nodes + g]).collect())
+            .collect(),
+        covariance: map.dot(&covariance).dot(&map.t()),
+        departure,
+        scatter,
+    })
+}
+
+fn normal_equations(
+    observations: &[Observation],
+    rows: &[Vec<(usize, f64)>],
+    weights: &[f64],
+    scatter: f64,
+    unknowns: usize,
+) -> Normal {
+    let mut normal = Normal {
+        matrix: Array2::zeros((unknowns, unknowns)),
+        vector: Array1::zeros(unknowns),
+        square: 0.0,
+    };
+    for ((o, row), weight) in observations.iter().zip(rows).zip(weights) {
+        let q = weight / (o.u * o.u * scatter);
+        normal.square += q * o.value * o.value;
+        for &(i, a) in row {
+            normal.vector[i] += q * a * o.value;
+            for &(j, b) in row {
+                normal.matrix[[i, j]] += q * a * b;
+            }
+        }
+    }
+    normal
+}
+
+/// Lower Cholesky factor of the unit departure's covariance on the grid.
+fn departure_factor(grid: &[f64]) -> Option<Array2<f64>> {
+    let n = grid.len();
+    let correlation = Array2::from_shape_fn((n, n), |(i, j)| {
+        let octaves = (grid[i] / grid[j]).log2().abs();
+        let r = 5f64.sqrt() * octaves / CORRELATED_OCTAVES;
+        // The last term keeps rounding from making the matrix indefinite.
+        (1.0 + r + r * r / 3.0) * (-r).exp() + if i == j { 1e-9 } else { 0.0 }
+    });
+    let factor = Cholesky::new(&correlation)?;
+    let mut lower = Array2::zeros((n, n));
+    for k in 0..n {
+        let mut unit = vec![0.0; n];
+        unit[k] = 1.0;
+        lower.column_mut(k).assign(&factor.colour(&unit));
+    }
+    Some(lower)
+}
+
+/// The data in whitened unknowns: `x = D y` with `y` of unit prior.
+struct Solved {
+    transform: Array2<f64>,
+    solution: Array1<f64>,
+    inverse: Array2<f64>,
+    effective: f64,
+}
+
+/// Columns of `D`: parameters, then for each curve with a departure its nodes.
+fn transform(factor: &Array2<f64>, model: &Model, nodes: usize, departure: &[f64]) -> Array2<f64> {
+    let parameters = model.prior_u.len();
+    let active: Vec<usize> = (0..model.curves).filter(|c| departure[*c] > 0.0).collect();
+    let rows = parameters + model.curves * nodes;
+    let mut d = Array2::zeros((rows, parameters + active.len() * nodes));
+    for (j, u) in model.prior_u.iter().enumerate() {
+        d[[j, j]] = *u;
+    }
+    for (at, &curve) in active.iter().enumerate() {
+        let (row, column) = (parameters + curve * nodes, parameters + at * nodes);
+        for i in 0..nodes {
+            for j in 0..=i {
+                d[[row + i, column + j]] = departure[curve] * factor[[i, j]];
+            }
+        }
+    }
+    d
+}
+
+impl Solved {
+    fn new(
+        normal: &Normal,
+        factor: &Array2<f64>,
+        model: &Model,
+        nodes: usize,
+        departure: &[f64],
+    ) -> Option<Self> {
+        let transform = transform(factor, model, nodes, departure);
+        let mut matrix = transform.t().dot(&normal.matrix).dot(&transform);
+        let data_trace_base = matrix.nrows() as f64;
+        for i in 0..matrix.nrows() {
+            matrix[[i, i]] += 1.0;
+        }
+        let cholesky = Cholesky::new(&matrix)?;
+        let inverse = cholesky.inverse();
+        let solution = cholesky.solve(&transform.t().dot(&normal.vector));
+        Some(Self {
+            effective: data_trace_base - inverse.diag().sum(),
+            transform,
+            solution,
+            inverse,
+        })
+    }
+
+    fn unknowns(&self) -> Array1<f64> {
+        self.transform.dot(&self.solution)
+    }
+
+    fn covariance(&self) -> Array2<f64> {
+        self.transform.dot(&self.inverse).dot(&self.transform.t())
+    }
+}
+
+/// Twice the negative logarithm of the probability of the data, up to a constant.
+fn improbability(
+    normal: &Normal,
+    factor: &Array2<f64>,
+    model: &Model,
+    nodes: usize,
+    departure: &[f64],
+) -> Option<f64> {
+    let transform = transform(factor, model, nodes, departure);
+    let mut matrix = transform.t().dot(&normal.matrix).dot(&transform);
+    for i in 0..matrix.nrows() {
+        matrix[[i, i]] += 1.0;
+    }
+    let vector = transform.t().dot(&normal.vector);
+    let cholesky = Cholesky::new(&matrix)?;
+    Some(normal.square - vector.dot(&cholesky.solve(&vector)) + cholesky.log_determinant())
+}
+
+/// The departures that make the data most probable: curve after curve, twice
+/// when there are several.
+fn most_probable(
+    normal: &Normal,
+    factor: &Array2<f64>,
+    model: &Model,
+    nodes: usize,
+) -> Option<Vec<f64>> {
+    let mut departure = vec![0.0; model.curves];
+    let mut best = improbability(normal, factor, model, nodes, &departure)?;
+    for _ in 0..model.curves.min(2) {
+        for curve in 0..model.curves {
+            for size in SIZES {
+                let mut tried = departure.clone();
+                tried[curve] = size;
+                let value = improbability(normal, factor, model, nodes, &tried)?;
+                if value < best {
+                    best = value;
+                    departure = tried;
+                }
+            }
+        }
+    }
+    Some(departure)
+}
+
+/// Median size as a standard deviation, at least 1 (1.4826: median absolute
+/// deviation to sigma of a normal distribution).
+fn robust_scale(normalised: &[f64]) -> f64 {
+    let mut sizes: Vec<f64> = normalised.iter().map(|r| r.abs()).collect();
+    if sizes.is_empty() {
+        return 1.0;
+    }
+    let middle = sizes.len() / 2;
+    let median = *sizes.select_nth_unstable_by(middle, f64::total_cmp).1;
+    (1.4826 * median).max(1.0)
+}

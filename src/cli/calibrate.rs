@@ -1,0 +1,195 @@
+//! `groovelag calibrate`: captures of known signals to a calibration.
+
+use super::arguments;
+use super::output::{self, Progress};
+use super::{Common, Outcome};
+use clap::Args;
+use groovelag::analysis::{self, Request, TakenIn};
+use groovelag::capture::{self, Source};
+use groovelag::chain::{self, Input};
+use groovelag::delay;
+use groovelag::document;
+use groovelag::report::CalibrationReport;
+use std::ffi::OsString;
+use std::path::{Path, PathBuf};
+use std::time::{SystemTime, UNIX_EPOCH};
+
+/// Calibrate the chain and the crosstalk from captures of known signals
+///
+/// --common is one signal fed by cable to both inputs: it gives what the
+/// preamplifier and the converter do to one channel and not to the other.
+/// --left-only and --right-only are bands of a test record cut into one channel:
+/// they give the cartridge's crosstalk. Either or both may be given.
+#[derive(Debug, Args)]
+#[command(after_help = "Example:
+  groovelag calibrate --common cable.wav --left-only left.wav --right-only right.wav -o CHAIN.toml
+
+A phono input takes a few millivolts: attenuate the signal, keep the speakers
+muted, and follow the maker's instructions first; see docs/calibration.md.")]
+pub struct Calibrate {
+    /// Capture of one signal fed to both inputs
+    #[arg(long, value_name = "FILE")]
+    common: Option<OsString>,
+    /// Capture of a band cut into the left channel alone
+    #[arg(long, value_name = "FILE", requires = "right_only")]
+    left_only: Option<OsString>,
+    /// Capture of a band cut into the right channel alone
+    #[arg(long, value_name = "FILE", requires = "left_only")]
+    right_only: Option<OsString>,
+    /// The calibration to write
+    #[arg(short, long, value_name = "CHAIN.toml")]
+    output: PathBuf,
+    /// Write over a file that exists
+    #[arg(long)]
+    force: bool,
+    /// Band to calibrate at most, hertz [default: 50..20000]
+    #[arg(long, value_name = "HZ..HZ", value_parser = arguments::band)]
+    band: Option<(f64, f64)>,
+    /// Day of the captures [default: that of the first file]
+    #[arg(long, value_name = "YYYY-MM-DD", value_parser = date)]
+    date: Option<String>,
+    /// Separation of the cutter that made the single-channel bands
+    #[arg(long, value_name = "DB", default_value_t = chain::DEFAULT_CUTTER_SEPARATION_DB, value_parser = separation)]
+    cutter_separation: f64,
+    /// The common signal passed through the cartridge's coils, of this inductance
+    #[arg(long, value_name = "MH", requires = "common", value_parser = positive)]
+    inductance_mh: Option<f64>,
+    /// Load resistance behind the coils
+    #[arg(long, value_name = "KOHM", requires = "inductance_mh", default_value = "47", value_parser = positive)]
+    load_kohm: f64,
+    /// Load capacitance behind the coils, cable included
+    #[arg(long, value_name = "PF", requires = "inductance_mh", default_value = "200", value_parser = positive)]
+    load_pf: f64,
+    #[command(flatten)]
+    shown: Common,
+}
+
+fn date(text: &str) -> Result<String, String> {
+    let digits = |part: &str, length: usize| {
+        (part.len() == length)
+            .then(|| part.parse::<u32>().ok())
+            .flatten()
+    };
+    let parts: Vec<&str> = text.split('-').collect();
+    let valid = match parts[..] {
+        [y, m, d] => {
+            digits(y, 4).is_some()
+                && digits(m, 2).is_some_and(|m| (1..=12).contains(&m))
+                && digits(d, 2).is_some_and(|d| (1..=31).contains(&d))
+        }
+        _ => false,
+    };
+    if valid {
+        Ok(text.to_owned())
+    } else {
+        Err(format!("'{text}' is not a day such as 2026-01-31"))
+    }
+}
+
+fn positive(text: &str) -> Result<f64, String> {
+    let value = groovelag::units::parse_number(text, "a number").map_err(|e| e.to_string())?;
+    if value > 0.0 && value <= 1e6 {
+        Ok(value)
+    } else {
+        Err(format!("{value} is not above zero"))
+    }
+}
+
+fn separation(text: &str) -> Result<f64, String> {
+    let value = groovelag::units::parse_number(text, "a separation in dB such as 30")
+        .map_err(|e| e.to_string())?;
+    if (6.0..=120.0).contains(&value) {
+        Ok(value)
+    } else {
+        Err(format!(
+            "a separation of {value} dB is not between 6 and 120; 25 to 35 is usual"
+        ))
+    }
+}
+
+/// The day of a file's last change, UTC.
+fn day_of(path: &Path) -> Option<String> {
+    let changed: SystemTime = std::fs::metadata(path).ok()?.modified().ok()?;
+    let days = changed.duration_since(UNIX_EPOCH).ok()?.as_secs() / 86_400;
+    // Civil date of a day count (H. Hinnant, "chrono-compatible low-level date
+    // algorithms", 2013; from memory): years begin in March.
+    let z = days + 719_468;
+    let (era, of_era) = (z / 146_097, z % 146_097);
+    let year = (of_era - of_era / 1460 + of_era / 36_524 - of_era / 146_096) / 365;
+    let of_year = of_era - (365 * year + year / 4 - year / 100);
+    let march = (5 * of_year + 2) / 153;
+    let day = of_year - (153 * march + 2) / 5 + 1;
+    let month = if march < 10 { march + 3 } else { march - 9 };
+    let year = year + era * 400 + u64::from(month <= 2);
+    Some(format!("{year:04}-{month:02}-{day:02}"))
+}
+
+impl Calibrate {
+    /// Runs the command.
+    pub fn run(&self) -> Result<Outcome, String> {
+        if !self.force && self.output.exists() {
+            return Err(output::exists(&self.output));
+        }
+        let common = self.common.as_ref().map(take_in).transpose()?;
+        let left = self.left_only.as_ref().map(take_in).transpose()?;
+        let right = self.right_only.as_ref().map(take_in).transpose()?;
+        let first = self.common.iter().chain(&self.left_only).next();
+        let date = match &self.date {
+            Some(date) => Some(date.clone()),
+            None => first.and_then(|f| day_of(Path::new(f))),
+        };
+        let coils = self
+            .inductance_mh
+            .and_then(|l| chain::load(l, self.load_kohm, self.load_pf));
+        let made = chain::calibrate(&chain::Request {
+            common: common.as_ref().map(input),
+            single: left
+                .as_ref()
+                .map(input)
+                .zip(right.as_ref().map(input))
+                .map(|(l, r)| [l, r]),
+            band_hz: self.band.unwrap_or(chain::DEFAULT_BAND_HZ),
+            date: date.as_deref(),
+            coils,
+            cutter_separation_db: self.cutter_separation,
+        })
+        .map_err(|e| e.to_string())?;
+        output::write_file(&self.output, made.toml.as_bytes(), self.force)?;
+        let name = self.output.to_string_lossy().replace('\\', "/");
+        let mut report = CalibrationReport::new(&made, &name, self.shown.coverage);
+        for taken in [&common, &left, &right].into_iter().flatten() {
+            report.warnings.extend(taken.caveats.iter().cloned());
+        }
+        let shown = if self.shown.json {
+            document::json(&report).map_err(|e| e.to_string())?
+        } else {
+            report.text(output::width())
+        };
+        output::print(&shown)?;
+        Ok(Outcome::Done)
+    }
+}
+
+fn take_in(file: &OsString) -> Result<TakenIn, String> {
+    let request = Request {
+        source: Source::from_argument(file),
+        options: capture::Options {
+            hash: true,
+            ..Default::default()
+        },
+        from_s: None,
+        to_s: None,
+        settings: delay::Settings::default(),
+    };
+    let mut progress = Progress::new();
+    analysis::take_in(&request, 0, &mut |f| progress.show("reading", f)).map_err(|e| e.to_string())
+}
+
+fn input(taken: &TakenIn) -> Input<'_> {
+    Input {
+        file: &taken.file,
+        sha256: taken.sha256.as_deref().unwrap_or(""),
+        duration_s: taken.duration_s,
+        spectrum: &taken.spectrum,
+    }
+}

@@ -1,0 +1,121 @@
+//! What a calibration of the chain means for a job's priors.
+
+use super::description::{CaptureSpec, Job, Source, Stated};
+use super::network::{CaptureData, TermPrior};
+use crate::chain::{self, Calibration};
+use crate::delay::phase::PhaseTerm;
+use crate::uncertainty::Caveat;
+use ndarray::{Array1, Array2};
+use std::collections::BTreeMap;
+
+impl CaptureData {
+    /// Brings the priors of terms that the job itself does not know, such as a
+    /// calibration's errors and a coil's load; terms that are not in the data
+    /// are passed over. Captures with the same term share it.
+    pub fn with_priors(mut self, terms: &[PhaseTerm]) -> Self {
+        for term in terms {
+            if self.information.terms.contains(&term.term) {
+                self.priors.push(TermPrior {
+                    terms: vec![term.term.clone()],
+                    values: Array1::zeros(1),
+                    covariance: Array2::from_elem((1, 1), term.prior_u.powi(2)),
+                });
+            }
+        }
+        self
+    }
+}
+
+/// Load resistance where none is stated, ohm: moving-magnet inputs (common
+/// practice, no source).
+const LOAD_OHM: f64 = 47e3;
+/// Load capacitance where none is stated, cable included, farad (common
+/// practice, no source).
+const LOAD_FARAD: f64 = 200e-12;
+
+impl Job {
+    /// Terms of a capture's phase that its cartridge's inductance and its
+    /// chain's load ask for; none where no inductance is stated.
+    pub fn load_terms(&self, capture: &CaptureSpec) -> Vec<PhaseTerm> {
+        let cartridge = self
+            .setups
+            .get(&capture.setup)
+            .and_then(|s| self.cartridges.get(&s.cartridge));
+        let Some(inductance) = cartridge.and_then(|c| c.inductance.value) else {
+            return Vec::new();
+        };
+        let part = |of: fn(&super::Chain) -> Stated, default: f64| {
+            self.chains
+                .get(&capture.chain)
+                .and_then(|c| of(c).value)
+                .unwrap_or(default)
+        };
+        chain::load(
+            inductance * 1e3,
+            part(|c| c.load_resistance, LOAD_OHM) * 1e-3,
+            part(|c| c.load_capacitance, LOAD_FARAD) * 1e12,
+        )
+        .map_or_else(Vec::new, chain::load_terms)
+    }
+}
+
+/// Replaces the priors that calibrations make obsolete: `calibrations` by the
+/// name of the chain whose recordings they corrected. What was not measured
+/// keeps its prior. Stated figures that are replaced get a caveat.
+pub fn replace_priors(job: &mut Job, calibrations: &BTreeMap<String, Calibration>) -> Vec<Caveat> {
+    let mut caveats = Vec::new();
+    let replaced = |what: String| {
+        Caveat::note(
+            "calibration-replaces",
+            format!(
+                "{what} is stated in the job and measured by the calibration; the calibration is used"
+            ),
+        )
+    };
+    for (name, calibration) in calibrations {
+        if let Some(chain) = job.chains.get_mut(name)
+            && calibration.prior_changes().chain_skew
+        {
+            if chain.skew != Stated::default() {
+                caveats.push(replaced(format!("skew_us of chain {name}")));
+            }
+            chain.skew = Stated {
+                value: Some(0.0),
+                u: Some(0.0),
+            };
+        }
+    }
+    // The scale belongs to the cartridge: it is what the calibrations leave
+    // only if every recording of the cartridge was corrected.
+    let mut scales: BTreeMap<&str, Option<f64>> = BTreeMap::new();
+    for capture in &job.captures {
+        let Some(setup) = job.setups.get(&capture.setup) else {
+            continue;
+        };
+        let left = match capture.source {
+            Source::Delay(_) => None,
+            _ => calibrations
+                .get(&capture.chain)
+                .and_then(|c| c.prior_changes().scale_u),
+        };
+        scales
+            .entry(&setup.cartridge)
+            .and_modify(|u| *u = u.zip(left).map(|(a, b)| a.max(b)))
+            .or_insert(left);
+    }
+    for (name, left) in scales {
+        let Some(cartridge) = job.cartridges.get_mut(name) else {
+            continue;
+        };
+        if let Some(u) = left {
+            if cartridge.scale != Stated::default() || cartridge.crosstalk_db.is_some() {
+                caveats.push(replaced(format!("the crosstalk of cartridge {name}")));
+            }
+            cartridge.scale = Stated {
+                value: Some(1.0),
+                u: Some(u),
+            };
+        }
+    }
+    caveats
+}
