@@ -10,6 +10,7 @@ use std::path::{Path, PathBuf};
 /// not listed, or an arrow that is not here, fails the test; adding one is a
 /// decision to be made in this table.
 const ARROWS: &[(&str, &[&str])] = &[
+    ("document", &[]),
     ("units", &[]),
     ("uncertainty", &["units"]),
     ("capture", &["units", "uncertainty"]),
@@ -45,10 +46,11 @@ const ARROWS: &[(&str, &[&str])] = &[
             "units",
         ],
     ),
-    ("simulate", &["groove", "capture", "uncertainty", "units"]),
+    ("simulate", &["groove", "capture", "document", "uncertainty", "units"]),
     (
         "report",
         &[
+            "document",
             "job",
             "analysis",
             "simulate",
