@@ -237,6 +237,7 @@ fn flat(c: f64, seconds: f64, delay: f64) -> CrossSpectrum {
         }],
         span: (0, (frames + 1) * frame_length as u64 / 2),
         quality: SignalQuality {
+            loudest_power: 0.01,
             left_power: 0.01,
             right_power: 0.01,
             frames,
