@@ -11,6 +11,7 @@ use std::path::{Path, PathBuf};
 /// decision to be made in this table.
 const ARROWS: &[(&str, &[&str])] = &[
     ("units", &[]),
+    ("document", &[]),
     ("uncertainty", &["units"]),
     ("capture", &["units", "uncertainty"]),
     ("spectrum", &["units", "uncertainty"]),
@@ -19,7 +20,14 @@ const ARROWS: &[(&str, &[&str])] = &[
     ("delay", &["spectrum", "adjust", "uncertainty", "units"]),
     (
         "chain",
-        &["spectrum", "adjust", "delay", "uncertainty", "units"],
+        &[
+            "spectrum",
+            "adjust",
+            "delay",
+            "document",
+            "uncertainty",
+            "units",
+        ],
     ),
     (
         "analysis",
@@ -45,7 +53,10 @@ const ARROWS: &[(&str, &[&str])] = &[
             "units",
         ],
     ),
-    ("simulate", &["groove", "capture", "uncertainty", "units"]),
+    (
+        "simulate",
+        &["groove", "capture", "document", "uncertainty", "units"],
+    ),
     (
         "report",
         &[
@@ -58,6 +69,7 @@ const ARROWS: &[(&str, &[&str])] = &[
             "spectrum",
             "capture",
             "adjust",
+            "document",
             "uncertainty",
             "units",
         ],
