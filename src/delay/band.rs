@@ -249,8 +249,8 @@ impl Clusters {
             .windows(2)
             .map(|ends| {
                 let mut sum = Bin::default();
-                for k in ends[0]..ends[1] {
-                    let (bin, (cos, sin)) = (&bins[k], self.turns[k]);
+                let range = ends[0]..ends[1];
+                for (bin, (cos, sin)) in bins[range.clone()].iter().zip(&self.turns[range]) {
                     sum.add(&Bin {
                         left: bin.left,
                         right: bin.right,

@@ -396,7 +396,7 @@ fn knowledge_carries_on_and_is_not_used_twice() {
     // what does not pass on is the radius and the speed of the first job,
     // which it would share with the second: a few percent at most
     assert!(
-        found >= expected && found < 1.05 * expected,
+        found >= (1.0 - 1e-9) * expected && found < 1.05 * expected,
         "{found} {expected}"
     );
 
@@ -439,4 +439,151 @@ fn monte_carlo_says_which_band_to_use() {
     assert_eq!(said[0].code, "monte-carlo-nonlinear", "{said:?}");
     // the rotation of the other setup is only its normal prior
     assert_eq!(said[1].code, "monte-carlo-agrees", "{said:?}");
+}
+
+/// Information over the delay, a term of the chain and one of the cartridge.
+fn with_terms(delay_us: f64, chain_term: f64, cartridge_term: f64) -> CaptureData {
+    use crate::delay::{Information, Owner, Side, Term};
+    use ndarray::array;
+    let term = |name: &str, owner: Owner, side: Side| Term {
+        name: name.into(),
+        owner,
+        side,
+    };
+    let matrix = array![[4e16, 1e8, 2e8], [1e8, 5e5, 1e5], [2e8, 1e5, 9e6]];
+    let values = array![delay_us * MICROSECOND, chain_term, cartridge_term];
+    let prior = TermPrior {
+        terms: vec![term("inductance", Owner::Cartridge, Side::BeforeSwap)],
+        values: array![0.0],
+        covariance: array![[1e-4]],
+    };
+    CaptureData {
+        information: Information {
+            terms: vec![
+                term("delay", Owner::Capture, Side::BehindSwap),
+                term("equaliser 318 us", Owner::Chain, Side::BehindSwap),
+                term("inductance", Owner::Cartridge, Side::BeforeSwap),
+            ],
+            expansion: vec![0.0; 3],
+            vector: matrix.dot(&values),
+            matrix,
+        },
+        priors: vec![prior],
+        ..CaptureData::of_delay(0.0, 1.0)
+    }
+}
+
+/// What several captures have in common is one unknown; what lies before the
+/// swap point changes sign with the leads, what lies behind does not.
+#[test]
+fn terms_are_shared_and_flip_where_they_must() {
+    let job = Job {
+        captures: vec![capture("E", LOW, 0.0, false), capture("E", LOW, 0.0, true)],
+        ..worked_example()
+    };
+    let data = [
+        Some(with_terms(4.2, 0.012, 0.02)),
+        Some(with_terms(-3.8, 0.012, -0.02)),
+    ];
+    let solved = solve(&job, &data, 0.95).unwrap();
+    let of = |id: &str| solved.quantity(id).unwrap().unwrap().0;
+    let chain = of("chain.C.equaliser 318 us");
+    // each capture knows it to 0.0015, the prior to 0.014: two readings
+    assert!((chain.value - 0.012).abs() < 1e-3, "{chain:?}");
+    assert!(chain.standard_uncertainty < 0.0015 / 1.3);
+    assert!((of("cartridge.E.inductance").value - 0.02).abs() < 1e-3);
+    let mut ids: Vec<_> = solved.network.parameters.iter().map(|p| &p.id).collect();
+    let all = ids.len();
+    ids.sort();
+    ids.dedup();
+    assert_eq!(ids.len(), all);
+    // the delay of each capture by itself is what was put in
+    for (result, expected) in solved.solution.captures.iter().zip([4.2, -3.8]) {
+        assert!(
+            (result.delay_us.value - expected).abs() < 0.01,
+            "{result:?}"
+        );
+    }
+    // without a prior of its own a term is refused, not set to zero
+    let orphan = CaptureData {
+        priors: Vec::new(),
+        ..with_terms(4.2, 0.0, 0.0)
+    };
+    let refused = solve(&job, &[Some(orphan), None], 0.95).err().unwrap();
+    assert!(refused.to_string().contains("'inductance'"), "{refused}");
+}
+
+/// The Jacobian of a whole capture (arm, line contact, a radius that changes,
+/// lathe offset, groove angle, scatter and terms) against a sixth-order
+/// central difference, to 1e-8 of each row's largest scaled entry.
+#[test]
+fn the_jacobian_of_a_capture() {
+    let mut job = worked_example();
+    job.cartridges.insert(
+        "L".into(),
+        Cartridge {
+            profile: Some(Profile::Line),
+            ..Cartridge::default()
+        },
+    );
+    job.arms.insert(
+        "arm".into(),
+        PivotedArm {
+            effective_length: Stated::number(0.2286),
+            pivot_to_spindle: Stated::number(0.2104),
+            offset: Stated::number(24.0 * DEGREE),
+        },
+    );
+    let setup = Setup {
+        cartridge: "L".into(),
+        arm: Some("arm".into()),
+        rotation: deg(3.0, 5.0),
+    };
+    job.setups.insert("L".into(), setup);
+    let record = job.records.get_mut("R").unwrap();
+    record.lathe_offset = Stated::number(0.2 * MILLIMETRE);
+    record.groove_angle = deg(90.0, 4.0);
+    job.captures = vec![CaptureSpec {
+        radius: [0.075, 0.068],
+        ..capture("L", 45.0, 2.0, true)
+    }];
+    let mut data = with_terms(1.0, 0.0, 0.0);
+    data.nodes = CaptureData::of_delay(0.0, 1.0).nodes;
+    let network = network::network(&job, network::Readings::Real(&[Some(data)]), 1e-7).unwrap();
+    let block = &network.problem.blocks()[network.capture_blocks[0].unwrap()];
+    let x: Vec<f64> = network
+        .parameters
+        .iter()
+        .map(|p| p.prior.value + 0.3 * p.prior.u)
+        .collect();
+    let jacobian = block.evaluate(&x).jacobian;
+    assert_eq!(block.unknowns().len(), 20);
+    for (column, &k) in block.unknowns().iter().enumerate() {
+        let h = 0.05 * network.parameters[k].prior.u;
+        let f = |steps: f64| {
+            let mut moved = x.clone();
+            moved[k] += steps * h;
+            block.evaluate(&moved).values
+        };
+        let difference = ((f(3.0) - f(-3.0)) - 9.0 * (f(2.0) - f(-2.0))
+            + 45.0 * (f(1.0) - f(-1.0)))
+            / (60.0 * h);
+        for row in 0..3 {
+            let largest = block
+                .unknowns()
+                .iter()
+                .enumerate()
+                .map(|(c, &k)| (jacobian[[row, c]] * network.parameters[k].prior.u).abs())
+                .fold(0.0, f64::max);
+            let scaled =
+                (jacobian[[row, column]] - difference[row]) * network.parameters[k].prior.u;
+            assert!(
+                scaled.abs() < 1e-8 * largest,
+                "{} row {row}: {} {}",
+                network.parameters[k].id,
+                jacobian[[row, column]],
+                difference[row]
+            );
+        }
+    }
 }

@@ -83,7 +83,7 @@ pub fn generator(s: Complex64, cartridge: &Cartridge, setup: &Setup) -> Matrix {
         .unwrap_or(Pair::both(0.0))
         .array()
         .map(decibels);
-    let late = (-s * cartridge.skew_us * MICROSECOND).exp();
+    let late = late(s, cartridge.skew_us);
     let out = [gain[0] * one, gain[1] * late];
     let mixed = product(&mix, &clean);
     [0, 1].map(|row| [0, 1].map(|column| out[row] * mixed[row][column]))
@@ -123,7 +123,7 @@ pub fn leads(s: Complex64, recipe: &Recipe) -> Matrix {
 /// gain, skew; 1 at full scale.
 pub fn chain(s: Complex64, chain: &Chain, equalisation: Equalisation) -> [Complex64; 2] {
     let parts = [chain.equaliser_left, chain.equaliser_right];
-    let late = [Complex64::ONE, (-s * chain.skew_us * MICROSECOND).exp()];
+    let late = [Complex64::ONE, late(s, chain.skew_us)];
     [0, 1].map(|channel| {
         let mut response = playback(s, parts[channel]);
         if equalisation == Equalisation::None {
@@ -139,6 +139,15 @@ pub fn chain(s: Complex64, chain: &Chain, equalisation: Equalisation) -> [Comple
 
 fn decibels(db: f64) -> f64 {
     10f64.powf(db / 20.0)
+}
+
+/// A delay in microseconds.
+fn late(s: Complex64, us: f64) -> Complex64 {
+    if us == 0.0 {
+        Complex64::ONE
+    } else {
+        (-s * us * MICROSECOND).exp()
+    }
 }
 
 fn product(a: &Matrix, b: &Matrix) -> Matrix {
@@ -189,8 +198,7 @@ pub fn convert(
     let rate_hz = recipe.capture.sample_rate_hz;
     let frames = canvas.frames(rate_hz);
     let bins = frames / 2 + 1;
-    let Traced { left, right } = traced;
-    let (mut left, mut right) = rayon::join(move || analyse(&left), move || analyse(&right));
+    let [mut left, mut right] = analyse([traced.left, traced.right]);
     left.resize(bins, Complex64::ZERO);
     right.resize(bins, Complex64::ZERO);
 
@@ -242,8 +250,7 @@ pub fn convert(
                 *right = (m[1][0] * velocity[0] + m[1][1] * velocity[1]) * limit;
             }
         });
-    let (left, right) = rayon::join(|| synthesise(&left, frames), || synthesise(&right, frames));
-    [left, right]
+    synthesise([left, right], frames)
 }
 
 #[cfg(test)]

@@ -961,7 +961,12 @@ pub(super) fn explain(error: &toml::de::Error, text: Option<&str>) -> RecipeErro
 /// The known word nearest to what was written.
 pub(super) fn nearest<'a>(word: &str, known: impl Iterator<Item = &'a str>) -> Option<&'a str> {
     known
-        .map(|candidate| (strsim::jaro_winkler(word, candidate), candidate))
+        .map(|candidate| {
+            (
+                strsim::normalized_damerau_levenshtein(word, candidate),
+                candidate,
+            )
+        })
         .max_by(|a, b| a.0.total_cmp(&b.0))
         .map(|(_, candidate)| candidate)
 }

@@ -457,7 +457,7 @@ impl Programme {
             if self.counted.audible(level) {
                 self.quiet = 0;
                 self.foretold.add(products);
-                if frame.index % LEARN_EVERY == 0 {
+                if frame.index.is_multiple_of(LEARN_EVERY) {
                     self.foretold.learn();
                 }
                 self.notice(self.departure(&frame, products));
