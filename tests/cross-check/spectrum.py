@@ -27,15 +27,15 @@ BAND_HZ = (100.0, 15000.0)
 # Time constants of the playback equaliser (IEC 60098), seconds; a pole delays
 # the right channel, a zero advances it.
 EQUALISER = [(3180e-6, 1.0), (318e-6, -1.0), (75e-6, 1.0)]
-# One per cent in each channel.
-PRIOR_U = np.sqrt(2.0) * 0.01
+# Right minus left, two parts of one per cent in each channel.
+PRIOR_U = 0.02
 # Every so many bins are written down.
 STEP = 8
 
 
 def window(length):
-    n = np.arange(length)
-    return np.sin(np.pi / 2 * np.sin(np.pi * (n + 0.5) / length) ** 2)
+    """Kaiser-Bessel-derived, alpha = 5, by SciPy."""
+    return scipy.signal.windows.kaiser_bessel_derived(length, np.pi * 5)
 
 
 def frame_length(rate):
@@ -77,7 +77,12 @@ def analyse(path, first, last):
         data = np.angle(np.exp(1j * (phase - design @ x))) * np.sqrt(information)
         return np.concatenate([data, x[1:] / PRIOR_U])
 
-    fit = scipy.optimize.least_squares(residuals, np.zeros(4), xtol=1e-14, gtol=1e-14)
+    def jacobian(_):
+        return np.vstack(
+            [-design * np.sqrt(information)[:, None], np.eye(4)[1:] / PRIOR_U]
+        )
+
+    fit = scipy.optimize.least_squares(residuals, np.zeros(4), jacobian, xtol=1e-15)
     covariance = np.linalg.inv(fit.jac.T @ fit.jac)
     shown = used[::STEP]
     return {
@@ -93,6 +98,7 @@ def analyse(path, first, last):
         "sample_rate_hz": rate,
         "frame_length": length,
         "frames": frames,
+        "overlap_correlation": float(f"{rho:.12g}"),
         "bin": [int(k) for k in shown],
         "left": rounded(power_left[shown] * sums),
         "right": rounded(power_right[shown] * sums),
