@@ -100,9 +100,13 @@ fn read_capture(spec: &CaptureSpec, path: &Path) -> Result<CaptureData, String> 
         to_s: spec.to_s,
         settings: Default::default(),
     };
+    analysed(&request)
+}
+
+/// A recording as information about its delay.
+fn analysed(request: &Request) -> Result<CaptureData, String> {
     let mut progress = output::Progress::new();
-    let name = spec.describe(0);
-    analysis::analyse(&request, &mut |f| progress.show(&name, f))
+    analysis::analyse(request, &mut |f| progress.show(&request.source.name(), f))
         .map(|analysis| CaptureData::of(&analysis))
         .map_err(|e| e.to_string())
 }
