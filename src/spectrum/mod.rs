@@ -5,7 +5,7 @@
 //! weighted by a power-complementary window at 50 % overlap, so that every
 //! sample counts alike and no data are wasted (see [`window`]). The sums are
 //! kept in time-ordered groups, which serve the jackknife and the map from
-//! time to radius. [`reference`] is the slow oracle of the fast path.
+//! time to radius. [`mod@reference`] is the slow oracle of the fast path.
 
 mod engine;
 mod frame;
