@@ -62,15 +62,14 @@ impl Job {
 /// Replaces the priors that calibrations make obsolete: `calibrations` by the
 /// name of the chain whose recordings they corrected. What was not measured
 /// keeps its prior. Stated figures that are replaced get a caveat.
-pub fn replace_priors(
-    job: &mut Job,
-    calibrations: &BTreeMap<String, Calibration>,
-) -> Vec<Caveat> {
+pub fn replace_priors(job: &mut Job, calibrations: &BTreeMap<String, Calibration>) -> Vec<Caveat> {
     let mut caveats = Vec::new();
     let replaced = |what: String| {
         Caveat::note(
             "calibration-replaces",
-            format!("{what} is stated in the job and measured by the calibration; the calibration is used"),
+            format!(
+                "{what} is stated in the job and measured by the calibration; the calibration is used"
+            ),
         )
     };
     for (name, calibration) in calibrations {
