@@ -10,6 +10,7 @@ use std::path::{Path, PathBuf};
 /// not listed, or an arrow that is not here, fails the test; adding one is a
 /// decision to be made in this table.
 const ARROWS: &[(&str, &[&str])] = &[
+    ("document", &[]),
     ("units", &[]),
     ("uncertainty", &["units"]),
     ("capture", &["units", "uncertainty"]),
@@ -22,8 +23,20 @@ const ARROWS: &[(&str, &[&str])] = &[
         &["spectrum", "adjust", "delay", "uncertainty", "units"],
     ),
     (
+        "analysis",
+        &[
+            "capture",
+            "spectrum",
+            "delay",
+            "chain",
+            "uncertainty",
+            "units",
+        ],
+    ),
+    (
         "job",
         &[
+            "analysis",
             "adjust",
             "groove",
             "delay",
@@ -33,11 +46,16 @@ const ARROWS: &[(&str, &[&str])] = &[
             "units",
         ],
     ),
-    ("simulate", &["groove", "capture", "uncertainty", "units"]),
+    (
+        "simulate",
+        &["groove", "capture", "document", "uncertainty", "units"],
+    ),
     (
         "report",
         &[
+            "document",
             "job",
+            "analysis",
             "simulate",
             "chain",
             "delay",
@@ -57,8 +75,9 @@ const HOMES: &[(&str, &[&str])] = &[
     ("clap", &["cli"]),
     ("clap_complete", &["cli"]),
     ("clap_mangen", &["cli"]),
-    ("rustfft", &["spectrum"]),
-    ("realfft", &["spectrum"]),
+    // analysis transforms in one place; the simulator synthesises with its own
+    ("rustfft", &["spectrum", "simulate"]),
+    ("realfft", &["spectrum", "simulate"]),
     ("hound", &["capture", "simulate"]),
     ("symphonia", &["capture", "simulate"]),
     ("plotters", &["report"]),

@@ -203,6 +203,7 @@ fn headers_without_a_length_are_read_to_the_end() {
         (0xffff_ffff, 0xffff_ffff),
         (0x7fff_f024, 0x7fff_f000),
         (0x8000_0024, 0x8000_0000),
+        (0x7fff_ffff, 0x7fff_ffdb),
     ] {
         let mut bytes = good.clone();
         bytes[4..8].copy_from_slice(&u32::to_le_bytes(riff_size));
@@ -720,7 +721,20 @@ fn raw_samples_are_read_as_described() {
         assert!(read_all(&mut file, 1000) == planes(&samples), "{text}");
         let mut stream = open_dribs(&bytes, &options).unwrap();
         assert!(read_all(&mut stream, 1000) == planes(&samples), "{text}");
+        assert!(stream.caveats().is_empty());
+        let headed = open_bytes(&wav16(100), &options).unwrap();
+        assert_eq!(headed.caveats()[0].code, "raw-with-header");
     }
+}
+
+/// A recording can be read in a thread of its own.
+#[test]
+fn recordings_can_be_sent_to_threads() {
+    fn sendable<T: Send>(_: &T) {}
+    let mut recording = open_bytes(&wav16(FRAMES), &Options::default()).unwrap();
+    sendable(&recording);
+    let reader = std::thread::spawn(move || read_all(&mut recording, 1000));
+    assert!(reader.join().unwrap() == planes(&samples(FRAMES)));
 }
 
 #[test]

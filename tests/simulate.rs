@@ -57,26 +57,29 @@ fn recipe(kind: &str, capture: &str, rest: &str) -> String {
 fn a_delay_put_in_comes_out() {
     // Float words are rounded to 2^-24; over 10^5 samples the delay is far
     // below the 2 ps allowed (interpolation, see simulate::curve).
-    for kind in [
-        "kind = \"pink\"\nduration_s = 2",
-        "kind = \"sweep\"\nduration_s = 2",
-        "kind = \"music\"\nduration_s = 2",
-        "kind = \"tone\"\nduration_s = 2\nfrequencies_hz = [3150]",
-        "kind = \"multitone\"\nduration_s = 2\nfrequencies_hz = [400, 1000, 7001.5]",
+    for (kind, rate) in [
+        ("kind = \"pink\"", 44_100),
+        ("kind = \"pink\"", 96_000),
+        ("kind = \"pink\"", 192_000),
+        ("kind = \"sweep\"", 48_000),
+        ("kind = \"music\"", 48_000),
+        ("kind = \"tone\"\nfrequencies_hz = [3150]", 44_100),
+        (
+            "kind = \"multitone\"\nfrequencies_hz = [400, 1000, 7001.5]",
+            48_000,
+        ),
     ] {
-        for rate in [44_100, 96_000, 192_000] {
-            let capture = rendered(&recipe(
-                kind,
-                &format!("sample_rate_hz = {rate}"),
-                "[delay]\nus = 3.0291\n",
-            ));
-            assert_eq!(capture.truth.delay_us.mean, 3.0291);
-            let found = delay(&capture, [40.0, 15_000.0]);
-            assert!(
-                (found - 3.0291e-6).abs() < 2e-12,
-                "{kind} {rate}: {found:e}"
-            );
-        }
+        let capture = rendered(&recipe(
+            &format!("{kind}\nduration_s = 1"),
+            &format!("sample_rate_hz = {rate}"),
+            "[delay]\nus = 3.0291\n",
+        ));
+        assert_eq!(capture.truth.delay_us.mean, 3.0291);
+        let found = delay(&capture, [40.0, 15_000.0]);
+        assert!(
+            (found - 3.0291e-6).abs() < 2e-12,
+            "{kind} {rate}: {found:e}"
+        );
     }
 }
 
@@ -207,11 +210,11 @@ fn threads_change_nothing() {
 
 /// A lightly modulated groove at the place of model.md, section 1: 60 mm,
 /// 33 1/3 rpm, pink velocity to 12 kHz. Peak 0.5 cm/s: at the 3 cm/s used
-/// there, what tracing adds in anti-phase moves the delay of four seconds of
+/// there, what tracing adds in anti-phase moves the delay of a few seconds of
 /// noise by some 5 ns, half a per cent of a degree.
 fn light(tip: &str, degrees: f64, cut_degrees: f64) -> Rendered {
     rendered(&format!(
-        "format = 1\n[programme]\nkind = \"pink\"\nduration_s = 4\npeak_cm_s = 0.5\nhigh_hz = 12000\n\
+        "format = 1\n[programme]\nkind = \"pink\"\nduration_s = 2\npeak_cm_s = 0.5\nhigh_hz = 12000\n\
          [record]\nequalisation = \"none\"\ncut_rotation_deg = {cut_degrees}\n[capture]\n\
          radius_mm = 60\nrpm = 33\nsample_rate_hz = 96000\nword = \"float32\"\n[cartridge]\n{tip}\n\
          [setup]\nrotation_deg = {degrees}\n"
@@ -394,4 +397,120 @@ fn an_arm_and_an_eccentric_record_turn_the_stylus() {
         (found - capture.truth.delay_us.mean).abs() < 0.04 * per_degree,
         "{found}"
     );
+}
+
+/// Runs the program; exit status, standard output, standard error.
+fn run(arguments: &[&str]) -> (Option<i32>, String, String) {
+    let output = std::process::Command::new(env!("CARGO_BIN_EXE_groovelag"))
+        .arg("simulate")
+        .args(arguments)
+        .output()
+        .unwrap();
+    let text = |bytes: Vec<u8>| String::from_utf8(bytes).unwrap();
+    (
+        output.status.code(),
+        text(output.stdout),
+        text(output.stderr),
+    )
+}
+
+const SMALL: &str = "format = 1\n[programme]\nkind = \"pink\"\nduration_s = 0.3\n[capture]\n\
+                     radius_mm = 72\nrpm = 33\nsample_rate_hz = 48000\n[grid]\n\
+                     delay.us = [1, -2]\n";
+
+#[test]
+fn the_command_writes_captures_with_their_truth_and_spares_what_is_there() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = |name: &str| folder.path().join(name).display().to_string();
+    std::fs::write(path("small.toml"), SMALL).unwrap();
+    let arguments = [&path("small.toml"), "-o", &path("out"), "--json"];
+    let (status, out, error) = run(&arguments);
+    assert_eq!((status, error.as_str()), (Some(0), ""));
+    let set: serde_json::Value = serde_json::from_str(&out).unwrap();
+    assert_eq!(set["schema"], "groovelag/simulation-set/1");
+    for (name, delay) in [("small-001", 1.0), ("small-002", -2.0)] {
+        let truth = std::fs::read_to_string(path(&format!("out/{name}.truth.json"))).unwrap();
+        let truth: serde_json::Value = serde_json::from_str(&truth).unwrap();
+        assert!(set["captures"].as_array().unwrap().contains(&truth));
+        assert_eq!(truth["schema"], "groovelag/simulation/1");
+        assert_eq!(truth["delay_us"]["mean"], delay);
+        let wav = std::fs::read(path(&format!("out/{name}.wav"))).unwrap();
+        assert_eq!(truth["sha256"], hash(&wav));
+    }
+
+    let (status, out, error) = run(&arguments);
+    assert_eq!((status, out.as_str()), (Some(2), ""));
+    assert!(
+        error.contains("small-001.wav") && error.contains("--force"),
+        "{error}"
+    );
+    let (status, ..) = run(&[&arguments[..], &["--force"]].concat());
+    assert_eq!(status, Some(0));
+}
+
+#[test]
+fn unusable_recipes_end_with_one_message() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = |name: &str| folder.path().join(name).display().to_string();
+    for (text, words) in [
+        (SMALL.replace("radius_mm", "radus_mm"), "'radius_mm'"),
+        (SMALL.replace("format = 1", "format = 2"), "format"),
+        (SMALL.replace("pink", "purple"), "purple"),
+        (
+            SMALL.replace("pink\"", "wav\"\nfile = \"none.wav\""),
+            "none.wav",
+        ),
+        ("not toml".into(), "line 1"),
+    ] {
+        std::fs::write(path("bad.toml"), &text).unwrap();
+        let (status, out, error) = run(&[&path("bad.toml"), "-o", &path("out")]);
+        assert_eq!((status, out.as_str()), (Some(2), ""), "{text}");
+        assert!(
+            error.contains("bad.toml") && error.contains(words),
+            "{error}"
+        );
+        assert!(!folder.path().join("out/bad-001.wav").exists());
+    }
+    let (status, _, error) = run(&[&path("missing.toml"), "-o", &path("out")]);
+    assert_eq!(status, Some(2));
+    assert!(error.contains("missing.toml"), "{error}");
+}
+
+fn hash(bytes: &[u8]) -> String {
+    use sha2::{Digest, Sha256};
+    Sha256::digest(bytes)
+        .iter()
+        .map(|b| format!("{b:02x}"))
+        .collect()
+}
+
+#[test]
+fn the_committed_example_follows_from_its_recipe() {
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("test-signals");
+    let text = std::fs::read_to_string(folder.join("example.toml")).unwrap();
+    let made = rendered(&text);
+    let wav = std::fs::read(folder.join("example.wav")).unwrap();
+    let truth = std::fs::read_to_string(folder.join("example.truth.json")).unwrap();
+    let truth: serde_json::Value = serde_json::from_str(&truth).unwrap();
+    assert_eq!(truth["sha256"], hash(&wav));
+    assert_eq!(truth["clipped_samples"], serde_json::json!([0, 0]));
+    let stored: Vec<i32> = hound::WavReader::new(&wav[..])
+        .unwrap()
+        .samples()
+        .map(Result::unwrap)
+        .collect();
+    assert_eq!(stored.len(), 2 * made.left.len());
+    // Another platform's sine may round differently: one unit of the last bit.
+    for (frame, (left, right)) in stored.chunks(2).zip(made.left.iter().zip(&made.right)) {
+        assert!((f64::from(frame[0]) - left * 8_388_608.0).abs() <= 1.0);
+        assert!((f64::from(frame[1]) - right * 8_388_608.0).abs() <= 1.0);
+    }
+}
+
+#[test]
+fn the_practitioners_set_has_24_captures() {
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("test-signals");
+    let text = std::fs::read_to_string(folder.join("practitioners.toml")).unwrap();
+    let set = groovelag::simulate::variations::expand(&text, "practitioners").unwrap();
+    assert_eq!(set.len(), 24);
 }

@@ -17,13 +17,19 @@
 //! the variance of any combination `c'x` splits over the blocks as
 //! `c'C J_b' A_b J_b C c`, which adds up to `c'Cc` without inverting any `A_b`.
 
+mod fieller;
 mod linalg;
 mod marginal;
 mod problem;
+mod sample;
+mod scatter;
 
+pub use fieller::Line;
 pub use linalg::{Cholesky, symmetric_eigen};
 pub use marginal::Marginal;
 pub use problem::{
     AdjustError, BiasTest, Block, Determined, Evaluation, Kind, Problem, Solution, Termination,
     Unknown,
 };
+pub use sample::Sample;
+pub use scatter::paule_mandel;

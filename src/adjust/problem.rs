@@ -175,6 +175,11 @@ impl<'a> Block<'a> {
         &self.unknowns
     }
 
+    /// Its information matrix.
+    pub fn information(&self) -> &Array2<f64> {
+        &self.information
+    }
+
     /// The values its information stands for, `A^+ b`.
     pub fn target(&self) -> &Array1<f64> {
         &self.target
@@ -377,6 +382,16 @@ impl<'a> Problem<'a> {
             matrix: Array2::zeros((n, n)),
         };
         for block in &self.blocks {
+            // most blocks are priors on one unknown: no matrices for those
+            if let (None, &[i]) = (&block.model, block.unknowns.as_slice()) {
+                let weight = block.information[[0, 0]];
+                let misfit = x[i] - block.target[0];
+                let scale = self.unknowns[i].scale;
+                normal.chi_square += weight * misfit * misfit;
+                normal.gradient[i] += scale * weight * misfit;
+                normal.matrix[[i, i]] += scale * scale * weight;
+                continue;
+            }
             let Evaluation { values, jacobian } = block.evaluate(x);
             let misfit = &values - &block.target;
             let pull = block.information.dot(&misfit);
@@ -531,6 +546,11 @@ impl<'a> Problem<'a> {
         let mut solution = self.describe(x, &normal, termination, iterations);
         solution.log_determinant = factor.log_determinant() + within;
         Ok((solution, factor))
+    }
+
+    /// The error that names an open unknown at `x`.
+    pub(super) fn first_open(&self, x: &[f64]) -> AdjustError {
+        self.singular(&self.normal(x).matrix)
     }
 
     /// Names the unknown that a singular normal matrix leaves open.

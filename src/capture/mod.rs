@@ -229,7 +229,15 @@ fn open_input(input: Input, name: String, options: &Options) -> Result<Recording
                 channels: raw.channels,
                 sample_rate_hz: raw.sample_rate_hz,
             };
-            Header::plain("raw samples", format, input.length())
+            let mut header = Header::plain("raw samples", format, input.length());
+            if riff::form(&head).is_some() || head.starts_with(b"fLaC") {
+                header.caveats.push(Caveat::caution(
+                    "raw-with-header",
+                    "read as samples without a header, as asked, but it begins like a WAV or FLAC \
+                     file; leave --raw away",
+                ));
+            }
+            header
         }
         None => identify::read_header(&input, &title)?,
     };

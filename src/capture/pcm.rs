@@ -210,16 +210,20 @@ pub(super) fn uses_low_bits(bytes: &[u8], container: usize, valid: u16) -> bool 
     if unused == 0 || unused >= 32 {
         return false;
     }
-    let mask = (1u32 << unused) - 1;
-    let mut seen = 0;
-    for sample in bytes.chunks_exact(container) {
-        let mut word = [0; 4];
-        for (to, from) in word.iter_mut().zip(sample) {
-            *to = *from;
-        }
-        seen |= u32::from_le_bytes(word);
+    fn used<const W: usize>(bytes: &[u8]) -> u32 {
+        let samples = bytes.as_chunks::<W>().0;
+        samples.iter().fold(0, |seen, sample| {
+            let word: [u8; 4] = std::array::from_fn(|k| if k < W { sample[k] } else { 0 });
+            seen | u32::from_le_bytes(word)
+        })
     }
-    seen & mask != 0
+    let seen = match container {
+        1 => used::<1>(bytes),
+        2 => used::<2>(bytes),
+        3 => used::<3>(bytes),
+        _ => used::<4>(bytes),
+    };
+    seen & ((1 << unused) - 1) != 0
 }
 
 #[cfg(test)]

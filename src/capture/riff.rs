@@ -13,13 +13,17 @@ use super::plain::{Format, MAX_CHANNELS};
 
 /// Bytes of a "fmt " chunk that are looked at; WAVE_FORMAT_EXTENSIBLE has 40.
 const FMT_BYTES: usize = 40;
-/// The data size of a header written before the end was known, as ffmpeg
-/// writes it into pipes; in RF64 it sends the reader to "ds64".
-const UNKNOWN: u64 = 0xffff_ffff;
-/// The same as SoX writes it (rounded down to whole frames).
-const UNKNOWN_SOX: u64 = 0x7fff_f000;
-/// The same as arecord writes it (2 GiB; from memory).
-const UNKNOWN_ARECORD: u64 = 0x8000_0000;
+/// The size that sends the reader of RF64 to "ds64".
+const SEE_DS64: u64 = 0xffff_ffff;
+
+/// Whether a data size is one that programs write before the end is known:
+/// nothing, or as much as the field or a signed one can hold. ffmpeg writes
+/// 0xffffffff into pipes, SoX 0x7ffff000 rounded down to whole frames, arecord
+/// 0x80000000 (from memory); the windows of 4 KiB take in their like.
+fn is_placeholder(size: u64, frame_bytes: u64) -> bool {
+    let least = 0x7fff_f000 / frame_bytes * frame_bytes;
+    size == 0 || (least..=0x8000_0000).contains(&size) || size >= 0xffff_f000
+}
 
 const TAG_PCM: u16 = 1;
 const TAG_FLOAT: u16 = 3;
@@ -58,7 +62,7 @@ pub(super) fn read_header(
     let mut found = None;
     while let Some((id, size)) = chunks.next()? {
         // In RF64 and BW64 the 64-bit size holds only where the 32-bit one says so.
-        let size64 = if large && size == UNKNOWN {
+        let size64 = if large && size == SEE_DS64 {
             sizes.iter().find(|(i, _)| *i == id).map(|(_, s)| *s)
         } else {
             None
@@ -80,10 +84,7 @@ pub(super) fn read_header(
                     placeholder: match size64 {
                         // "ds64" of a recorder that never came back to fill it in.
                         Some(size) => size == 0 || size == u64::MAX,
-                        None => {
-                            [0, UNKNOWN, UNKNOWN_SOX, UNKNOWN_ARECORD].contains(&size)
-                                || size == UNKNOWN_SOX / frame * frame
-                        }
+                        None => is_placeholder(size, frame),
                     },
                     file_bytes: (!large).then_some(riff_bytes),
                 };

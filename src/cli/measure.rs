@@ -7,7 +7,7 @@ use clap::Args;
 use groovelag::analysis::{self, Analysis, Through};
 use groovelag::chain;
 use groovelag::delay::phase::PhaseTerm;
-use groovelag::document::{self, Program};
+use groovelag::document::Program;
 use groovelag::groove::Profile;
 use groovelag::job::{self, CaptureData, CaptureSpec, Cartridge, Job, PivotedArm, Setup, Stated};
 use groovelag::report::Measurement;
@@ -17,15 +17,20 @@ use std::collections::BTreeMap;
 use std::ffi::OsString;
 use std::path::PathBuf;
 
-/// What is known of the record, the stylus and the arm.
+/// Where on the record, and how fast.
 #[derive(Debug, Clone, Args)]
-pub struct SituationArguments {
+pub struct PlaceArguments {
     /// Groove radius in mm, or the radii at the start and end of the analysed part: 72, 75..70
     #[arg(long, value_name = "MM[..MM]", value_parser = arguments::radii)]
     pub radius: Radii,
     /// Speed while played: 33 (meaning 100/3), 45, 78.26
     #[arg(long, value_name = "N", value_parser = arguments::rpm)]
     pub rpm: f64,
+}
+
+/// What is known of the stylus and the arm.
+#[derive(Debug, Clone, Args)]
+pub struct SituationArguments {
     /// Tip in micrometres: spherical:R, elliptical:RxR, line:SPACINGxR [default: a generic elliptical]
     #[arg(long, value_name = "SHAPE:SIZES", value_parser = arguments::stylus)]
     pub stylus: Option<Stylus>,
@@ -35,14 +40,17 @@ pub struct SituationArguments {
     /// Arm: effective length, pivot to spindle (mm) and offset (degrees)
     #[arg(long, value_name = "LENGTH/PIVOT/OFFSET", value_parser = arguments::arm)]
     pub arm: Option<Arm>,
-    /// Tolerance to hold the rotation against, degrees either way
-    #[arg(long, value_name = "DEG", value_parser = arguments::positive_degrees)]
-    pub tolerance: Option<f64>,
 }
 
 impl SituationArguments {
-    /// The situation as a job of one capture in one setup, all names empty.
-    pub fn job(&self, capture: &OsString, recording: &RecordingArguments) -> Job {
+    /// The situation as a job: for each setup named, the one capture made in it.
+    /// All other names are empty.
+    pub fn job(
+        &self,
+        place: &PlaceArguments,
+        recording: &RecordingArguments,
+        captures: &[(&str, &OsString)],
+    ) -> Job {
         let um = |v: f64| Stated::number(v * MICROMETRE);
         let mm = |v: f64| Stated::number(v * MILLIMETRE);
         let cartridge = match self.stylus {
@@ -75,33 +83,34 @@ impl SituationArguments {
         job.cartridges.insert(name(), cartridge);
         job.records.insert(name(), job::Record::default());
         job.chains.insert(name(), job::Chain::default());
-        job.setups.insert(
-            name(),
-            Setup {
-                arm: arm.map(|_| name()),
-                ..Default::default()
-            },
-        );
         job.arms.extend(arm.map(|arm| (name(), arm)));
-        job.limits.tolerance = self.tolerance.map(|t| t * DEGREE);
-        job.captures.push(CaptureSpec {
-            source: job::Source::File(PathBuf::from(capture)),
-            setup: name(),
-            record: name(),
-            chain: name(),
-            radius: [
-                self.radius.start_mm * MILLIMETRE,
-                self.radius.end_mm * MILLIMETRE,
-            ],
-            radius_u: None,
-            rpm: Stated::number(self.rpm),
-            turn: Stated::default(),
-            swapped: self.leads_swapped,
-            from_s: recording.from,
-            to_s: recording.to,
-            note: None,
-            line: None,
-        });
+        for (setup, capture) in captures {
+            job.setups.insert(
+                (*setup).to_owned(),
+                Setup {
+                    arm: arm.map(|_| name()),
+                    ..Default::default()
+                },
+            );
+            job.captures.push(CaptureSpec {
+                source: job::Source::File(PathBuf::from(capture)),
+                setup: (*setup).to_owned(),
+                record: name(),
+                chain: name(),
+                radius: [
+                    place.radius.start_mm * MILLIMETRE,
+                    place.radius.end_mm * MILLIMETRE,
+                ],
+                radius_u: None,
+                rpm: Stated::number(place.rpm),
+                turn: Stated::default(),
+                swapped: self.leads_swapped,
+                from_s: recording.from,
+                to_s: recording.to,
+                note: None,
+                line: None,
+            });
+        }
         job
     }
 }
@@ -120,7 +129,12 @@ pub struct Measure {
     /// The recording (WAV, FLAC, AIFF, CAF); - reads standard input
     capture: OsString,
     #[command(flatten)]
+    place: PlaceArguments,
+    #[command(flatten)]
     situation: SituationArguments,
+    /// Tolerance to hold the rotation against, degrees either way
+    #[arg(long, value_name = "DEG", value_parser = arguments::positive_degrees)]
+    tolerance: Option<f64>,
     #[command(flatten)]
     recording: RecordingArguments,
     /// Calibration of chain and crosstalk, as groovelag calibrate wrote it
@@ -149,19 +163,21 @@ impl Measure {
             analysis::analyse_through(&request, through, &mut |f| progress.show("reading", f))
                 .map_err(|e| e.to_string())?;
         drop(progress);
-        let mut job = self.situation.job(&self.capture, &self.recording);
+        let mut job = self
+            .situation
+            .job(&self.place, &self.recording, &[("", &self.capture)]);
+        job.limits.tolerance = self.tolerance.map(|t| t * DEGREE);
         let mut terms = Vec::new();
         if let Some(calibration) = calibration {
             terms = calibration.prior_changes().terms;
             job::replace_priors(&mut job, &BTreeMap::from([(String::new(), calibration)]));
         }
         let measurement = measurement(&job, &analysis, &terms, self.common.coverage)?;
-        let shown = if self.common.json {
-            document::json(&measurement).map_err(|e| e.to_string())?
+        if self.common.json {
+            output::print_json(&measurement)?;
         } else {
-            measurement.text(output::width())
-        };
-        output::print(&shown)?;
+            output::print(&measurement.text(output::width()))?;
+        }
         let met = measurement
             .conformity
             .is_none_or(|c| c.verdict == Verdict::Conforming);
@@ -219,6 +235,15 @@ fn measurement(
         measurement.conformity = None;
         measurement.correction = None;
     }
-    measurement.warnings.extend(solved.solution.warnings);
+    // That priors carry a single capture goes without saying, and the budget
+    // says which.
+    let spoken = ["carried-by-priors", "chi-square-low"];
+    measurement.warnings.extend(
+        solved
+            .solution
+            .warnings
+            .into_iter()
+            .filter(|w| !spoken.contains(&w.code.as_str())),
+    );
     Ok(measurement)
 }

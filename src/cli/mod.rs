@@ -3,11 +3,18 @@
 
 mod arguments;
 mod calibrate;
+mod compare;
 mod measure;
 mod output;
+mod plan;
 mod simulate;
+mod solve;
 
 use clap::{Args, Parser, Subcommand};
+use groovelag::analysis::{self, Request};
+use groovelag::capture;
+use groovelag::job::{CaptureData, CaptureSpec};
+use std::path::Path;
 use std::process::ExitCode;
 
 /// Measure how far a phono stylus is turned, from recordings of a mono-cut band
@@ -27,6 +34,9 @@ struct Arguments {
 #[derive(Debug, Subcommand)]
 enum Command {
     Measure(measure::Measure),
+    Solve(solve::SolveArguments),
+    Compare(compare::CompareArguments),
+    Plan(plan::PlanArguments),
     Calibrate(calibrate::Calibrate),
     Simulate(simulate::Arguments),
 }
@@ -62,6 +72,9 @@ pub fn run() -> ExitCode {
     }
     let outcome = match arguments.command {
         Command::Measure(command) => command.run(),
+        Command::Solve(arguments) => solve::run(&arguments, &read_capture),
+        Command::Compare(arguments) => compare::run(&arguments, &read_capture),
+        Command::Plan(arguments) => plan::run(&arguments),
         Command::Calibrate(command) => command.run(),
         Command::Simulate(arguments) => simulate::run(&arguments),
     };
@@ -73,4 +86,27 @@ pub fn run() -> ExitCode {
             ExitCode::from(2)
         }
     }
+}
+
+/// A recording of a job as information about its delay.
+fn read_capture(spec: &CaptureSpec, path: &Path) -> Result<CaptureData, String> {
+    let request = Request {
+        source: capture::Source::Path(path.to_owned()),
+        options: capture::Options {
+            hash: true,
+            ..Default::default()
+        },
+        from_s: spec.from_s,
+        to_s: spec.to_s,
+        settings: Default::default(),
+    };
+    analysed(&request)
+}
+
+/// A recording as information about its delay.
+fn analysed(request: &Request) -> Result<CaptureData, String> {
+    let mut progress = output::Progress::new();
+    analysis::analyse(request, &mut |f| progress.show(&request.source.name(), f))
+        .map(|analysis| CaptureData::of(&analysis))
+        .map_err(|e| e.to_string())
 }

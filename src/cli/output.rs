@@ -6,9 +6,7 @@ use std::path::Path;
 /// Writes `bytes` to `path`, whole or not at all; an existing file only with `force`.
 pub fn write_file(path: &Path, bytes: &[u8], force: bool) -> Result<(), String> {
     let name = path.display();
-    if !force && path.exists() {
-        return Err(exists(path));
-    }
+    check_free(path, force)?;
     let folder = match path.parent() {
         Some(parent) if !parent.as_os_str().is_empty() => parent,
         _ => Path::new("."),
@@ -34,6 +32,20 @@ pub fn write_file(path: &Path, bytes: &[u8], force: bool) -> Result<(), String> 
             })?;
     }
     Ok(())
+}
+
+/// Refuses to write over a file unless told to; for before the work starts.
+pub fn check_free(path: &Path, force: bool) -> Result<(), String> {
+    if force || !path.exists() {
+        Ok(())
+    } else {
+        Err(exists(path))
+    }
+}
+
+/// Writes one JSON document to standard output.
+pub fn print_json(document: &impl serde::Serialize) -> Result<(), String> {
+    print(&groovelag::document::json(document).map_err(|e| e.to_string())?)
 }
 
 /// The refusal to write over a file.

@@ -94,11 +94,11 @@ pub fn run(arguments: &Arguments) -> Result<Outcome, String> {
     }
     if arguments.json {
         let document = Document {
-                schema: "groovelag/simulation-set/1",
-                program: Program::this(),
-                captures,
-            };
-        output::print(&document::json(&document).map_err(|error| error.to_string())?)?;
+            schema: "groovelag/simulation-set/1",
+            program: Program::this(),
+            captures,
+        };
+        output::print_json(&document)?;
     }
     Ok(Outcome::Done)
 }

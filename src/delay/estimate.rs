@@ -1,12 +1,12 @@
 //! From a cross-spectrum to an estimate, or a refusal with its reason.
 
+use super::band::{Band, Clusters};
 use super::coarse::{self, Correlation};
 use super::jackknife::{GroupDelay, jackknife};
-use super::phase::{self, Fit, PhaseTerm, Point};
+use super::phase::{self, Fit, PhaseTerm};
 use super::{Information, Node, Owner, Side, Term};
 use crate::spectrum::{Bin, CrossSpectrum};
 use crate::uncertainty::Caveat;
-use ndarray::Array1;
 use thiserror::Error;
 
 /// Lower edge of the band by default, hertz: above hum and rumble, low enough
@@ -51,11 +51,9 @@ pub enum Refusal {
     },
     /// The programme is too short.
     #[error(
-        "holds {seconds:.2} s of programme; at least {needed:.1} s are needed, and 30 s or more are better"
+        "holds less than {needed:.0} s of continuous programme; record longer (30 s or more are better), or name the part with --from and --to"
     )]
     TooShort {
-        /// Seconds of programme found.
-        seconds: f64,
         /// Seconds needed.
         needed: f64,
     },
@@ -180,7 +178,8 @@ pub struct Estimate {
 /// Mean power below which a recording is silent: -80 dB of full scale, some
 /// steps of 16 bits.
 const SILENT_POWER: f64 = 1e-8;
-/// Least programme, seconds.
+/// Least programme, seconds: what is left of the shortest stretch that counts, 1 s,
+/// when some of its frames are spoilt.
 const SHORTEST_S: f64 = 0.75;
 /// Channels further apart in level are one channel (35 dB: no cartridge, and no
 /// balance control in its range, does that).
@@ -194,11 +193,11 @@ const SHARED_NOISE: f64 = 2.5e-7;
 /// Delay that a chain alone can make between the channels of one strapped
 /// signal, seconds.
 const CHAIN_ALONE_S: f64 = 0.7e-6;
-/// A correlation peak must exceed what chance gives by this many standard
-/// deviations of noise; over the thousand lags searched one in a million does.
-const DETECTED: f64 = 6.5;
-/// The like for one line among a thousand bins: odds of e^-25.
-const LINE_DETECTED: f64 = 25.0;
+
+/// Longer delays are no stylus's, seconds: a contact spacing of 70 um turned by
+/// 20 degrees at the slowest groove (16 2/3 rpm, 50 mm) gives 270 us, but at the
+/// usual speeds and radii 100 us is out of reach.
+const IMPLAUSIBLE_S: f64 = 100e-6;
 
 /// Estimates the delay of a cross-spectrum.
 pub fn estimate(spectrum: &CrossSpectrum, settings: &Settings) -> Result<Estimate, Refusal> {
@@ -206,17 +205,14 @@ pub fn estimate(spectrum: &CrossSpectrum, settings: &Settings) -> Result<Estimat
     let quality = &spectrum.quality;
     let seconds_at = |sample: u64| (spectrum.origin + sample) as f64 / rate;
     let span_s = (seconds_at(spectrum.span.0), seconds_at(spectrum.span.1));
-    if quality.left_power.max(quality.right_power) < SILENT_POWER {
+    if quality.loudest_power < SILENT_POWER {
         return Err(Refusal::Silence {
             floor_dbfs: 10.0 * SILENT_POWER.log10(),
         });
     }
     let seconds = spectrum.averages_in_fit() * spectrum.frame_length as f64 / rate;
     if seconds < SHORTEST_S {
-        return Err(Refusal::TooShort {
-            seconds,
-            needed: SHORTEST_S,
-        });
+        return Err(Refusal::TooShort { needed: 1.0 });
     }
     let band = Band::new(spectrum, settings.band_hz)?;
     let balance_db = 10.0 * (band.power(|b| b.left) / band.power(|b| b.right)).log10();
@@ -260,28 +256,25 @@ pub fn estimate(spectrum: &CrossSpectrum, settings: &Settings) -> Result<Estimat
         });
     }
 
-    let sign = if coarse.inverted { -1.0 } else { 1.0 };
-    let points = band.upright(sign);
+    let terms = &settings.terms;
+    let clusters = Clusters::new(&band, terms, coarse.delay, coarse.inverted);
     let empty = Refusal::EmptyBand {
         low_hz: settings.band_hz.0,
         high_hz: settings.band_hz.1,
     };
-    let terms = &settings.terms;
-    let mut start = vec![0.0; terms.len() + 1];
-    start[0] = coarse.delay;
-    let first = phase::fit(&points, terms, &start, 1.0).ok_or_else(|| empty.clone())?;
-    let design = phase::design(&points, terms);
-    let groups: Vec<(f64, &[Bin])> = spectrum
+    let start = vec![0.0; terms.len() + 1];
+    let first = phase::fit(&clusters.points, &clusters.design, terms, &start, 1.0)
+        .ok_or_else(|| empty.clone())?;
+    let range = band.first..band.first + band.bins.len();
+    let groups: Vec<(f64, Vec<Bin>)> = spectrum
         .groups
         .iter()
         .map(|g| {
-            (
-                band.position(spectrum, g.first_frame, g.last_frame),
-                &g.bins[band.range()],
-            )
+            let position = band.position(spectrum, g.first_frame, g.last_frame);
+            (position, clusters.sums(&g.bins[range.clone()]))
         })
         .collect();
-    let (jack, along) = jackknife(&groups, &band.bins, &points, &design, &first, sign);
+    let (jack, along) = jackknife(&groups, &clusters.points, &clusters.design, &first);
     // Variance of the delay from noise alone, as the analytic information has it.
     let gain = first.covariance.row(0);
     let analytic = gain.dot(&first.information.dot(&gain));
@@ -296,16 +289,20 @@ pub fn estimate(spectrum: &CrossSpectrum, settings: &Settings) -> Result<Estimat
             1.0
         }
     });
+    let start = first.values.to_vec();
     let fit = phase::fit(
-        &points,
+        &clusters.points,
+        &clusters.design,
         terms,
-        first.values.as_slice().unwrap_or(&start),
+        &start,
         dispersion,
     )
     .ok_or(empty)?;
 
     let offset = spectrum.alignment as f64 / rate;
-    let delay_s = fit.values[0] + offset;
+    // the fit's delay is what the coarse one left
+    let base = offset + coarse.delay;
+    let delay_s = fit.values[0] + base;
     let variance = fit.covariance[[0, 0]];
     let gain = fit.covariance.row(0);
     let random = gain.dot(&fit.information.dot(&gain));
@@ -315,7 +312,7 @@ pub fn estimate(spectrum: &CrossSpectrum, settings: &Settings) -> Result<Estimat
             difference_db: 10.0 * noise_to_signal.max(1e-30).log10(),
         });
     }
-    let band_shift = band_shift(&points, terms, &fit, settings.band_hz, dispersion);
+    let band_shift = band_shift(&clusters, terms, &fit, settings.band_hz, dispersion);
     let nodes = along
         .iter()
         .filter(|g| g.weight > 0.0)
@@ -329,12 +326,12 @@ pub fn estimate(spectrum: &CrossSpectrum, settings: &Settings) -> Result<Estimat
         standard_uncertainty_s: variance.sqrt(),
         random_s: random.sqrt(),
         term_values: fit.values.iter().skip(1).copied().collect(),
-        information: information(&fit, terms, offset),
+        information: information(&fit, terms, base),
         nodes,
         along: along
             .iter()
             .map(|g| GroupDelay {
-                delay_s: g.delay_s + offset,
+                delay_s: g.delay_s + base,
                 ..*g
             })
             .collect(),
@@ -342,10 +339,7 @@ pub fn estimate(spectrum: &CrossSpectrum, settings: &Settings) -> Result<Estimat
         band_hz: band.edges_hz(spectrum),
         span_s,
         noise_to_signal,
-        // A bin by itself has more averages than it brings to a fit together
-        // with its neighbours, which share its noise.
-        reduced_chi_square: fit.reduced_chi_square * spectrum.averages_per_bin()
-            / spectrum.averages_in_fit(),
+        reduced_chi_square: fit.reduced_chi_square,
         dispersion,
         band_shift,
         correlation: Correlation {
@@ -357,11 +351,17 @@ pub fn estimate(spectrum: &CrossSpectrum, settings: &Settings) -> Result<Estimat
                 .collect(),
             values: coarse.correlation.values,
         },
-        curve: curve(&band, &points, &design, &fit, spectrum.frames() as f64),
+        curve: curve(
+            &band,
+            terms,
+            &fit,
+            (coarse.delay, coarse.inverted),
+            spectrum.frames() as f64,
+        ),
         caveats: Vec::new(),
     };
     estimate.caveats = caveats(&estimate, spectrum, narrow, balance_db);
-    compare_estimators(&points, &design, &fit, &mut estimate.caveats);
+    compare_estimators(&clusters, &fit, &mut estimate.caveats);
     Ok(estimate)
 }
 
@@ -383,172 +383,8 @@ fn information(fit: &Fit, terms: &[PhaseTerm], offset: f64) -> Information {
     }
 }
 
-/// The bins of the band, summed over all groups.
-struct Band {
-    first: usize,
-    bins: Vec<Bin>,
-    points: Vec<Point>,
-    averages: f64,
-}
-
-impl Band {
-    fn new(spectrum: &CrossSpectrum, (low_hz, high_hz): (f64, f64)) -> Result<Self, Refusal> {
-        let count = spectrum.bins();
-        let in_band = |k: &usize| (low_hz..=high_hz).contains(&spectrum.frequency_hz(*k));
-        let first = (1..count).find(in_band);
-        let last = (1..count).rev().find(in_band);
-        let (Some(first), Some(last)) = (first, last) else {
-            return Err(Refusal::EmptyBand { low_hz, high_hz });
-        };
-        let bins = spectrum.total()[first..=last].to_vec();
-        let averages = spectrum.averages_in_fit();
-        let independent = spectrum.averages_per_bin();
-        let points = bins
-            .iter()
-            .enumerate()
-            .map(|(i, bin)| {
-                let coherence = unbiased(bin.coherence(), independent);
-                Point {
-                    w: std::f64::consts::TAU * spectrum.frequency_hz(first + i),
-                    phase: bin.phase(),
-                    information: 2.0 * averages * coherence / (1.0 - coherence),
-                }
-            })
-            .collect();
-        Ok(Self {
-            first,
-            bins,
-            points,
-            averages,
-        })
-    }
-
-    fn range(&self) -> std::ops::Range<usize> {
-        self.first..self.first + self.bins.len()
-    }
-
-    fn edges_hz(&self, spectrum: &CrossSpectrum) -> (f64, f64) {
-        (
-            spectrum.frequency_hz(self.first),
-            spectrum.frequency_hz(self.first + self.bins.len() - 1),
-        )
-    }
-
-    fn power(&self, of: impl Fn(&Bin) -> f64) -> f64 {
-        self.bins.iter().map(of).sum()
-    }
-
-    /// Middle of a group in the span, 0 to 1.
-    fn position(&self, spectrum: &CrossSpectrum, first: u64, last: u64) -> f64 {
-        let hop = spectrum.frame_length as f64 / 2.0;
-        let middle = (first + last) as f64 / 2.0 * hop + spectrum.frame_length as f64 / 2.0;
-        let (start, end) = (spectrum.span.0 as f64, spectrum.span.1 as f64);
-        ((middle - start) / (end - start)).clamp(0.0, 1.0)
-    }
-
-    /// Power of `R - g L` over that of `g L` for the best gain g of either sign.
-    fn difference_to_sum(&self) -> f64 {
-        let (ll, rr) = (self.power(|b| b.left), self.power(|b| b.right));
-        let re = self.power(|b| b.re);
-        (1.0 - re * re / (ll * rr)).max(0.0)
-    }
-
-    /// Power not shared over power shared, with the coherence's bias removed.
-    fn noise_to_signal(&self) -> f64 {
-        let (mut noise, mut signal) = (0.0, 0.0);
-        for (bin, point) in self.bins.iter().zip(&self.points) {
-            let snr = point.information / (2.0 * self.averages);
-            let coherence = snr / (1.0 + snr);
-            // per channel: shared power |G12|, the rest is its own
-            let both = (bin.left * bin.right).sqrt();
-            signal += both * coherence.sqrt();
-            noise += both * (1.0 - coherence.sqrt());
-        }
-        noise / signal.max(f64::MIN_POSITIVE)
-    }
-
-    /// The height that a correlation peak of unrelated channels stays below.
-    fn chance(&self) -> f64 {
-        let mut squares = 0.0;
-        let mut total = 0.0;
-        for point in &self.points {
-            let weight = (point.information / (2.0 * self.averages)).min(100.0);
-            squares += weight * weight;
-            total += weight;
-        }
-        // Random phases: the real part of the sum has half its power.
-        (DETECTED * (0.5 * squares).sqrt() / f64::max(total, f64::MIN_POSITIVE)).min(1.0)
-    }
-
-    /// Whether the bin with most information is coherent beyond chance. Its
-    /// averages are counted by where its power lies in time: a burst in few
-    /// groups is few averages. Under independence the coherence exceeds `C` with
-    /// probability `(1 - C)^(n - 1)` (Carter, Knapp & Nuttall 1973).
-    fn has_coherent_line(&self, spectrum: &CrossSpectrum) -> bool {
-        let information = |k: &usize| self.points[*k].information;
-        let Some(best) =
-            (0..self.points.len()).max_by(|a, b| information(a).total_cmp(&information(b)))
-        else {
-            return false;
-        };
-        let (sum, squares) = spectrum
-            .groups
-            .iter()
-            .fold((0.0, 0.0), |(sum, squares), g| {
-                let bin = &g.bins[self.first + best];
-                let power = (bin.left * bin.right).sqrt();
-                (sum + power, squares + power * power)
-            });
-        let share = sum * sum / squares / spectrum.groups.len() as f64;
-        let n = (spectrum.averages_per_bin() * share).max(1.0);
-        let incoherent = (1.0 - self.bins[best].coherence()).max(1e-300);
-        -(n - 1.0) * incoherent.ln() > LINE_DETECTED
-    }
-
-    /// Whether the information sits in so narrow a band that offsets of whole
-    /// periods fit alike.
-    fn is_narrow(&self) -> bool {
-        let (mut sum, mut first, mut second) = (0.0, 0.0, 0.0);
-        for p in &self.points {
-            // noise-only bins must not widen a line
-            let weight = if p.information > 12.0 {
-                p.information
-            } else {
-                0.0
-            };
-            sum += weight;
-            first += weight * p.w;
-            second += weight * p.w * p.w;
-        }
-        let mean = first / sum;
-        (second / sum - mean * mean).max(0.0).sqrt() < 0.05 * mean
-    }
-
-    fn upright(&self, sign: f64) -> Vec<Point> {
-        let turn = if sign < 0.0 {
-            std::f64::consts::PI
-        } else {
-            0.0
-        };
-        self.points
-            .iter()
-            .map(|p| Point {
-                phase: phase::wrap(p.phase - turn),
-                ..*p
-            })
-            .collect()
-    }
-}
-
-/// Removes the bias of a coherence estimate from `n` averages: for small true
-/// coherence its mean is `1/n` (Carter, Knapp & Nuttall 1973).
-fn unbiased(coherence: f64, n: f64) -> f64 {
-    // Single-precision transforms leave 1e-9 of the power unexplained.
-    ((coherence - 1.0 / n) / (1.0 - 1.0 / n)).clamp(0.0, 1.0 - 1e-9)
-}
-
 fn band_shift(
-    points: &[Point],
+    clusters: &Clusters,
     terms: &[PhaseTerm],
     fit: &Fit,
     (low_hz, high_hz): (f64, f64),
@@ -563,8 +399,18 @@ fn band_shift(
         return None;
     }
     let top = std::f64::consts::TAU * upper_hz;
-    let below: Vec<Point> = points.iter().filter(|p| p.w <= top).copied().collect();
-    let narrow = phase::fit(&below, terms, fit.values.as_slice()?, dispersion)?;
+    // Points stand in the order of frequency.
+    let below = clusters.points.iter().take_while(|p| p.w <= top).count();
+    let columns = clusters.design.ncols();
+    let design = ndarray::Array2::from_shape_fn((below, columns), |at| clusters.design[at]);
+    let start = fit.values.to_vec();
+    let narrow = phase::fit(
+        &clusters.points[..below],
+        &design,
+        terms,
+        &start,
+        dispersion,
+    )?;
     // The narrower band's data are part of the whole's, so the variance of the
     // difference is the difference of the variances (Hausman 1978).
     let variance = narrow.covariance[[0, 0]] - fit.covariance[[0, 0]];
@@ -578,14 +424,9 @@ fn band_shift(
 /// Correlation after the fitted phase is removed peaks at zero, if phase fit
 /// and correlation agree: one scoring step from zero with weights of their own
 /// (coherence, limited), not the fit's.
-fn compare_estimators(
-    points: &[Point],
-    design: &ndarray::Array2<f64>,
-    fit: &Fit,
-    caveats: &mut Vec<Caveat>,
-) {
+fn compare_estimators(clusters: &Clusters, fit: &Fit, caveats: &mut Vec<Caveat>) {
     let (mut slope, mut curvature, mut variance) = (0.0, 0.0, 0.0);
-    for (point, row) in points.iter().zip(design.rows()) {
+    for (point, row) in clusters.points.iter().zip(clusters.design.rows()) {
         if point.information < 12.0 {
             continue;
         }
@@ -622,6 +463,15 @@ fn caveats(
     let mut list = Vec::new();
     let quality = &spectrum.quality;
     let frames = quality.frames.max(1) as f64;
+    if estimate.delay_s.abs() > IMPLAUSIBLE_S {
+        list.push(Caveat::serious(
+            "implausible-delay",
+            format!(
+                "no stylus makes a delay of {:.0} us: the channels were shifted by the recorder or an editor; find out where before using the result",
+                estimate.delay_s * 1e6
+            ),
+        ));
+    }
     if estimate.inverted {
         list.push(Caveat::caution(
             "inverted-polarity",
@@ -722,15 +572,22 @@ fn caveats(
     list
 }
 
-/// The band on a grid of a tenth of an octave, cross-spectra summed.
+/// The band on a grid of a tenth of an octave. `base` is the delay, and
+/// `inverted` the inversion, that were taken out before the fit.
 fn curve(
     band: &Band,
-    points: &[Point],
-    design: &ndarray::Array2<f64>,
+    terms: &[PhaseTerm],
     fit: &Fit,
+    (base, inverted): (f64, bool),
     frames: f64,
 ) -> Vec<CurvePoint> {
     let ratio = 2.0_f64.powf(0.1);
+    let turn = if inverted { std::f64::consts::PI } else { 0.0 };
+    let points = &band.points;
+    let fitted = |w: f64| {
+        let shapes = terms.iter().zip(fit.values.iter().skip(1));
+        w * (base + fit.values[0]) + shapes.map(|(t, d)| d * t.shape.at(w)).sum::<f64>()
+    };
     let mut list = Vec::new();
     let mut start = 0;
     while start < points.len() {
@@ -738,12 +595,11 @@ fn curve(
         while end < points.len() && points[end].w < points[start].w * ratio {
             end += 1;
         }
-        let fitted: Array1<f64> = design.dot(&fit.values);
-        let middle = (start + end - 1) / 2;
         let information: f64 = points[start..end].iter().map(|p| p.information).sum();
         // residual phase, averaged by information, on the fit at the middle
-        let residual: f64 = (start..end)
-            .map(|k| points[k].information * phase::wrap(points[k].phase - fitted[k]))
+        let residual: f64 = points[start..end]
+            .iter()
+            .map(|p| p.information * phase::wrap(p.phase - turn - fitted(p.w)))
             .sum::<f64>()
             / information.max(f64::MIN_POSITIVE);
         let snr = information / (end - start) as f64 / (2.0 * band.averages);
@@ -751,11 +607,12 @@ fn curve(
             let sum: f64 = band.bins[start..end].iter().map(of).sum();
             10.0 * (sum / (end - start) as f64 / frames).max(1e-30).log10()
         };
+        let middle = fitted(points[(start + end - 1) / 2].w);
         list.push(CurvePoint {
-            hertz: points[middle].w / std::f64::consts::TAU,
-            phase_rad: fitted[middle] + residual,
+            hertz: points[(start + end - 1) / 2].w / std::f64::consts::TAU,
+            phase_rad: middle + residual,
             phase_u_rad: information.max(f64::MIN_POSITIVE).sqrt().recip(),
-            fitted_rad: fitted[middle],
+            fitted_rad: middle,
             coherence: snr / (1.0 + snr),
             left_db: mean(|b| b.left),
             right_db: mean(|b| b.right),

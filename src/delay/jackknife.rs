@@ -29,18 +29,20 @@ pub(super) struct Jackknife {
 /// Computing 9, 1999, 3-8), after removing a straight line over time: a delay
 /// that moves with the groove radius is no scatter.
 ///
-/// `groups` are each group's cross-spectra at the points' bins, `total` their
-/// sum, with the sign of an inverted channel removed.
+/// `groups` are each group's position and cross-spectra at the points, whose
+/// sum has the points' phases; `design` has the points' shapes.
 pub(super) fn jackknife(
-    groups: &[(f64, &[Bin])],
-    total: &[Bin],
+    groups: &[(f64, Vec<Bin>)],
     points: &[Point],
     design: &Array2<f64>,
     fit: &Fit,
-    sign: f64,
 ) -> (Option<Jackknife>, Vec<GroupDelay>) {
     let n = fit.values.len();
-    let magnitude: Vec<f64> = total.iter().map(|b| b.re.hypot(b.im)).collect();
+    let mut magnitude = vec![Bin::default(); points.len()];
+    for (_, bins) in groups {
+        magnitude.iter_mut().zip(bins).for_each(|(m, b)| m.add(b));
+    }
+    let magnitude: Vec<f64> = magnitude.iter().map(|b| b.re.hypot(b.im)).collect();
     let fitted: Vec<f64> = design
         .rows()
         .into_iter()
@@ -59,7 +61,7 @@ pub(super) fn jackknife(
                 continue;
             }
             let (sin, cos) = fitted[k].sin_cos();
-            let (re, im) = (sign * bins[k].re, sign * bins[k].im);
+            let (re, im) = (bins[k].re, bins[k].im);
             // the group's share in the bin's total, along and across the fit
             let along = (re * cos + im * sin) / magnitude[k];
             let across = (im * cos - re * sin) / magnitude[k];

@@ -5,6 +5,7 @@
 //! random uncertainty both analytically and by leaving out groups of frames,
 //! and returns the information over named terms, before priors.
 
+mod band;
 mod coarse;
 mod estimate;
 mod information;

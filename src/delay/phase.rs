@@ -134,14 +134,21 @@ pub fn equaliser_term(seconds: f64) -> Term {
     }
 }
 
-/// The three equaliser terms (d ln T, right minus left) for parts with a
-/// standard uncertainty `component_tolerance` in each channel.
+/// Prior standard uncertainty of `d ln T`, right minus left: each of the two
+/// channels makes each time constant of two parts, a resistor and a capacitor,
+/// of relative standard uncertainty `component_tolerance`; four in quadrature.
+pub fn equaliser_u(component_tolerance: f64) -> f64 {
+    2.0 * component_tolerance
+}
+
+/// The three equaliser terms (d ln T, right minus left) for parts of relative
+/// standard uncertainty `component_tolerance`.
 pub fn equaliser_terms(component_tolerance: f64) -> Vec<PhaseTerm> {
     EQUALISER
         .iter()
         .map(|&(seconds, sign)| PhaseTerm {
             term: equaliser_term(seconds),
-            prior_u: std::f64::consts::SQRT_2 * component_tolerance,
+            prior_u: equaliser_u(component_tolerance),
             shape: Shape::Equaliser { seconds, sign },
         })
         .collect()
@@ -175,14 +182,6 @@ pub(super) struct Fit {
     pub reduced_chi_square: f64,
 }
 
-/// The shapes of delay and terms sampled at the points: one row a point.
-pub(super) fn design(points: &[Point], terms: &[PhaseTerm]) -> Array2<f64> {
-    Array2::from_shape_fn((points.len(), terms.len() + 1), |(k, j)| match j {
-        0 => points[k].w,
-        _ => terms[j - 1].shape.at(points[k].w),
-    })
-}
-
 /// An angle brought into -pi..pi.
 pub(super) fn wrap(angle: f64) -> f64 {
     angle - TAU * ((angle + PI) / TAU).floor()
@@ -196,18 +195,19 @@ const HUBER: f64 = 4.0;
 const SIGNIFICANT: f64 = 4.0;
 const MOST_STEPS: usize = 50;
 
-/// Fits delay and terms to the points by Fisher scoring on the sines of the
+/// Fits delay and terms to the points (`design` holds their shapes, one row a
+/// point) by Fisher scoring on the sines of the
 /// residuals (the score of a bin's phase under the complex Wishart law), from
 /// `start` on. `dispersion` divides the data's information. `None` when the
 /// data say nothing of the delay or the steps do not settle.
 pub(super) fn fit(
     points: &[Point],
+    design: &Array2<f64>,
     terms: &[PhaseTerm],
     start: &[f64],
     dispersion: f64,
 ) -> Option<Fit> {
     let n = terms.len() + 1;
-    let design = design(points, terms);
     let mut values = Array1::from_vec(start.to_vec());
     let mut prior = Array2::<f64>::zeros((n, n));
     for (j, term) in terms.iter().enumerate() {

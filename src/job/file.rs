@@ -4,6 +4,7 @@ use super::description::{
     CaptureSpec, Cartridge, Chain, Estimate, Job, Limits, PivotedArm, Record, Setup, Source, Stated,
 };
 use super::knowledge::Knowledge;
+use super::network::CaptureData;
 use crate::groove::Profile;
 use crate::uncertainty::Level;
 use crate::units::{DEGREE, MICROMETRE, MICROSECOND, MILLIMETRE, nominal_rpm, parse_rpm};
@@ -76,6 +77,41 @@ pub fn read(path: &Path) -> Result<Job, JobFileError> {
 pub fn resolve(job_file: &Path, path: &Path) -> PathBuf {
     let portable = PathBuf::from(path.to_string_lossy().replace('\\', "/"));
     job_file.parent().unwrap_or(Path::new("")).join(portable)
+}
+
+/// Data of every capture of a job: given delays as they are, recordings
+/// through `read_recording` with their resolved path, nothing for planned ones.
+/// What cannot be read is named with its line in the job file.
+pub fn gather<E: std::fmt::Display>(
+    job: &Job,
+    job_file: &Path,
+    read_recording: impl Fn(&CaptureSpec, &Path) -> Result<CaptureData, E>,
+) -> Result<Vec<Option<CaptureData>>, JobFileError> {
+    job.captures
+        .iter()
+        .map(|spec| match &spec.source {
+            Source::Planned => Ok(None),
+            Source::Delay(d) => Ok(Some(CaptureData::of_delay(d.value, d.u))),
+            Source::File(file) => {
+                let content = |message: String| JobFileError::Content {
+                    path: job_file.to_string_lossy().replace('\\', "/"),
+                    line: spec.line.unwrap_or(1),
+                    message,
+                };
+                let resolved = resolve(job_file, file);
+                if !resolved.is_file() {
+                    return Err(content(format!(
+                        "there is no recording '{}' (looked for {}); check 'file', which is relative to the job file",
+                        file.display(),
+                        resolved.display()
+                    )));
+                }
+                read_recording(spec, &resolved)
+                    .map(Some)
+                    .map_err(|e| content(e.to_string()))
+            }
+        })
+        .collect()
 }
 
 fn read_text(path: &Path, shown: &str) -> Result<String, JobFileError> {

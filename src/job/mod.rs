@@ -23,20 +23,28 @@
 //! and contains the arm's tracking error.
 
 mod calibration;
+mod comparison;
 mod description;
 pub mod file;
 mod knowledge;
+mod monte_carlo;
 mod network;
+mod outliers;
+mod plan;
 pub mod priors;
+mod scatter;
 mod solution;
 
 pub use calibration::replace_priors;
+pub use comparison::{Comparison, compare};
 pub use description::{
     CaptureSpec, Cartridge, Chain, Estimate, Job, Limits, PivotedArm, Record, Setup, Source, Stated,
 };
 pub use file::JobFileError;
 pub use knowledge::{Knowledge, KnowledgeError};
+pub use monte_carlo::monte_carlo;
 pub use network::{CaptureData, Network, Parameter, TermPrior};
+pub use plan::{Plan, PlannedSetup, Suggestion, Wanted, plan};
 pub use solution::{
     CaptureResult, CartridgeResult, ChainResult, Correction, Correlation, Fit, RecordResult,
     SetupResult, Solution, Solved, UnknownResult, correction, solve,
@@ -82,6 +90,24 @@ pub enum JobError {
         /// The term.
         term: String,
     },
+    /// A recording is part of what is already known.
+    #[error(
+        "{capture} was already used for '{file}', which the job includes; remove one of them, or its information counts twice"
+    )]
+    AlreadyUsed {
+        /// The capture, with its line.
+        capture: String,
+        /// The knowledge file.
+        file: String,
+    },
+    /// A setup asked for is not in the job.
+    #[error("there is no setup '{name}' in this job; it has: {known}")]
+    NoSetup {
+        /// The name asked for.
+        name: String,
+        /// The names there are.
+        known: String,
+    },
     /// The adjustment failed.
     #[error("{0}")]
     Adjust(#[from] AdjustError),
@@ -89,3 +115,6 @@ pub enum JobError {
 
 #[cfg(test)]
 mod tests;
+
+#[cfg(test)]
+mod coverage_tests;

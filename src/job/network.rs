@@ -4,10 +4,11 @@ use super::description::{CaptureSpec, Estimate, Job, Setup, Source, Stated};
 use super::priors::{self, DefaultPrior};
 use super::{JobError, Knowledge};
 use crate::adjust::{Block, Evaluation, Problem, Unknown};
+use crate::delay::phase::{EQUALISER, equaliser_term};
 use crate::delay::{Information, Node, Owner, Side, Term};
 use crate::groove::{Arm, Conditions, Input, Profile, Tip};
 use crate::uncertainty::Caveat;
-use crate::units::{DEGREE, MILLIMETRE};
+use crate::units::{DEGREE, MICROSECOND, MILLIMETRE};
 use ndarray::{Array1, Array2};
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -21,6 +22,11 @@ const GAUSS_5: [(f64, f64); 5] = [
     (0.769_234_655_052_841_5, 0.239_314_335_249_683_2),
     (0.953_089_922_969_332, 0.118_463_442_528_094_5),
 ];
+
+/// Rotation at which a job is predicted where none is stated, radians: the
+/// tolerance commonly allowed, since that is where it will be decided; at zero
+/// the lever would not matter and the prediction flatter.
+const PLANNED_ROTATION: f64 = 5.0 * DEGREE;
 
 /// What a capture brings to a job.
 #[derive(Debug, Clone, PartialEq)]
@@ -210,6 +216,8 @@ pub(super) enum Readings<'a> {
 
 struct Builder<'a> {
     job: &'a Job,
+    /// Standard deviation of the scatter between drops, seconds.
+    scatter: f64,
     parameters: Vec<Parameter>,
     index: BTreeMap<String, usize>,
 }
@@ -538,7 +546,14 @@ impl Builder<'_> {
                 swapped: spec.swapped,
             },
             radius: spec.radius,
-            nodes,
+            nodes: if spec.radius[0] == spec.radius[1] {
+                vec![Node {
+                    position: 0.5,
+                    weight: nodes.iter().map(|n| n.weight).sum(),
+                }]
+            } else {
+                nodes
+            },
             terms: terms.len(),
             unknowns: Vec::new(),
             effects: Vec::new(),
@@ -568,6 +583,19 @@ impl Builder<'_> {
                 arm: setup.arm.clone().unwrap_or_default(),
                 radius_mm: out / MILLIMETRE,
             });
+        }
+        let place = self.place(
+            format!("capture.{}.scatter_us", at + 1),
+            || "scatter between drops".to_owned(),
+            MICROSECOND,
+            Estimate {
+                value: 0.0,
+                u: self.scatter,
+            },
+        );
+        if let Place::Unknown(k, _) = place {
+            observation.unknowns.push(k);
+            observation.effects.push(Effect::Term(0, 1.0));
         }
         for (row, term) in terms.iter().enumerate().skip(1) {
             let (id, words) = term_name(term, spec, setup, at);
@@ -600,9 +628,9 @@ impl Builder<'_> {
     /// here (a block that comes with the data may still cover it).
     fn term_prior(&self, term: &Term, tolerance: Option<f64>) -> Estimate {
         let equaliser = term.owner == Owner::Chain
-            && priors::EQUALISER_US
+            && EQUALISER
                 .iter()
-                .any(|t| term.name == format!("equaliser {t} us"));
+                .any(|(seconds, _)| equaliser_term(*seconds).name == term.name);
         if equaliser {
             Estimate {
                 value: 0.0,
@@ -667,9 +695,14 @@ fn find<'a, T>(
 }
 
 /// Makes the network of a job.
-pub(super) fn network(job: &Job, readings: Readings<'_>) -> Result<Network, JobError> {
+pub(super) fn network(
+    job: &Job,
+    readings: Readings<'_>,
+    scatter: f64,
+) -> Result<Network, JobError> {
     let mut builder = Builder {
         job,
+        scatter,
         parameters: Vec::new(),
         index: BTreeMap::new(),
     };
@@ -733,7 +766,7 @@ pub(super) fn network(job: &Job, readings: Readings<'_>) -> Result<Network, JobE
     let Builder {
         parameters, index, ..
     } = builder;
-    let unknowns: Vec<Unknown> = parameters
+    let mut unknowns: Vec<Unknown> = parameters
         .iter()
         .map(|p| Unknown {
             name: p.words.clone(),
@@ -741,6 +774,13 @@ pub(super) fn network(job: &Job, readings: Readings<'_>) -> Result<Network, JobE
             scale: p.prior.u,
         })
         .collect();
+    if let Readings::Predicted = readings {
+        for (name, setup) in &job.setups {
+            if let (None, Some(&k)) = (setup.rotation.value, index.get(&id::rotation(name))) {
+                unknowns[k].start = PLANNED_ROTATION;
+            }
+        }
+    }
 
     let mut blocks = Vec::new();
     let mut words = Vec::new();
@@ -791,7 +831,7 @@ pub(super) fn network(job: &Job, readings: Readings<'_>) -> Result<Network, JobE
                 let own: Vec<f64> = observation
                     .unknowns
                     .iter()
-                    .map(|&k| parameters[k].prior.value)
+                    .map(|&k| unknowns[k].start)
                     .collect();
                 data.information
                     .matrix

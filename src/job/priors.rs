@@ -112,10 +112,6 @@ const SPEED_RELATIVE: f64 = 0.0015;
 /// Component tolerance when none is stated: parts of 1 %, common practice.
 pub const COMPONENT_TOLERANCE: f64 = 0.01;
 
-/// The equaliser's time constants as named in terms, microseconds (RIAA 1954,
-/// IEC 98).
-pub const EQUALISER_US: [f64; 3] = [3180.0, 318.0, 75.0];
-
 /// Standard uncertainty of a nominal speed, in revolutions per minute.
 pub fn speed_u(rpm: f64) -> f64 {
     // the two usual speeds rounded as people quote them
@@ -134,11 +130,7 @@ pub fn scale_u(crosstalk_db: f64) -> f64 {
     std::f64::consts::SQRT_2 * 10f64.powf(crosstalk_db / 20.0)
 }
 
-/// Standard uncertainty of the difference of `ln T` between two channels whose
-/// time constants each have a relative standard uncertainty `tolerance`.
-pub fn equaliser_u(tolerance: f64) -> f64 {
-    std::f64::consts::SQRT_2 * tolerance
-}
+pub use crate::delay::phase::equaliser_u;
 
 /// Priors of the three sizes of a tip (see [`crate::groove::Tip`]) for a
 /// stated profile, `None` being a generic elliptical.

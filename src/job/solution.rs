@@ -2,13 +2,15 @@
 
 use super::description::{Job, Source};
 use super::network::{self, CaptureData, Network, Readings, id};
-use super::{JobError, priors};
+use super::scatter::{Scatter, Turns};
+use super::{JobError, Knowledge, outliers, priors};
 use crate::adjust::{self, Determined, Marginal, Termination};
 use crate::delay::Information;
 use crate::groove::{Profile, Tip};
 use crate::uncertainty::{BudgetLine, Caveat, Conformity, Direction, Quantity, budget, conformity};
 use crate::units::{DEGREE, MICROMETRE, MICROSECOND};
 use ndarray::{Array1, Array2};
+use rayon::prelude::*;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use std::f64::consts::FRAC_PI_2;
@@ -30,7 +32,7 @@ const DOUBTED_P: f64 = 0.01;
 
 /// Up to this many unknowns every band comes from the marginal distribution;
 /// above it only where [`RELATIVE_LEVER`] or [`LARGE_ANGLE_DEG`] asks for it.
-const ALWAYS_MARGINAL: usize = 60;
+pub(super) const ALWAYS_MARGINAL: usize = 60;
 
 /// Relative standard uncertainty of scale times lever above which the
 /// linearised band is not used (model.md, section 3: about a tenth; half of
@@ -85,6 +87,10 @@ pub struct SetupResult {
     pub correction: Option<Correction>,
     /// The turn at which both edges read together, from known turns.
     pub zero_setting_deg: Option<Quantity>,
+    /// Whether the tip cannot see its own rotation, which then is only what
+    /// was known before; neither conformity nor correction follow from it.
+    #[serde(skip)]
+    pub blind: bool,
 }
 
 /// What is known of a record side.
@@ -199,7 +205,9 @@ pub struct Solved {
 /// Adjusts a job. `data` holds one entry per capture of the job, `None` for
 /// those that are not recorded yet; bands have the given `coverage`.
 pub fn solve(job: &Job, data: &[Option<CaptureData>], coverage: f64) -> Result<Solved, JobError> {
-    let network = network::network(job, Readings::Real(data))?;
+    refuse_known(job, data)?;
+    let scatter = Scatter::between_drops(job, data);
+    let network = network::network(job, Readings::Real(data), scatter.deviation)?;
     let adjustment = network.problem.solve()?;
     let view = View {
         job,
@@ -207,13 +215,69 @@ pub fn solve(job: &Job, data: &[Option<CaptureData>], coverage: f64) -> Result<S
         adjustment: &adjustment,
         coverage,
     };
-    let solution = view.solution(data)?;
+    let mut solution = view.solution(data)?;
+    let turns = Turns {
+        job,
+        data,
+        scatter: scatter.deviation,
+    };
+    for setup in &mut solution.setups {
+        setup.zero_setting_deg = turns.zero_setting(&setup.name, coverage);
+    }
+    solution.warnings.extend(scatter.caveat());
+    solution.warnings.extend(same_recording(job, data));
+    solution
+        .warnings
+        .extend(outliers::find(job, data, &scatter, &network, &adjustment));
+    solution
+        .warnings
+        .sort_by_key(|w| std::cmp::Reverse(w.level));
     Ok(Solved {
         network,
         adjustment,
         coverage,
         solution,
     })
+}
+
+/// Refuses recordings that the job's knowledge was learned from.
+fn refuse_known(job: &Job, data: &[Option<CaptureData>]) -> Result<(), JobError> {
+    for (at, data) in data.iter().enumerate() {
+        let Some(hash) = data.as_ref().and_then(|d| d.sha256.as_ref()) else {
+            continue;
+        };
+        if let Some(knowledge) = job.knowledge.iter().find(|k| k.captures.contains(hash)) {
+            return Err(JobError::AlreadyUsed {
+                capture: network::locate(at, &job.captures[at]),
+                file: knowledge.source.clone(),
+            });
+        }
+    }
+    Ok(())
+}
+
+/// The same recording under two entries counts twice.
+fn same_recording(job: &Job, data: &[Option<CaptureData>]) -> Vec<Caveat> {
+    let mut seen = std::collections::BTreeMap::new();
+    let mut caveats = Vec::new();
+    for (at, data) in data.iter().enumerate() {
+        let spec = &job.captures[at];
+        let Some(hash) = data.as_ref().and_then(|d| d.sha256.clone()) else {
+            continue;
+        };
+        let span = (spec.from_s.map(f64::to_bits), spec.to_s.map(f64::to_bits));
+        if let Some(first) = seen.insert((hash, span), at) {
+            caveats.push(Caveat::serious(
+                "same-recording-twice",
+                format!(
+                    "{} and {} are the same recording and the same span, so it counts twice; remove one",
+                    network::locate(first, &job.captures[first]),
+                    network::locate(at, spec)
+                ),
+            ));
+        }
+    }
+    caveats
 }
 
 impl Solved {
@@ -227,6 +291,44 @@ impl Solved {
             })
         };
         Ok(known.unwrap_or_else(|| (exact(), Vec::new())))
+    }
+
+    /// What the job has learned about records, cartridges, chains and arms,
+    /// for later jobs; `data` as given to [`solve`].
+    pub fn knowledge(&self, job: &Job, data: &[Option<CaptureData>]) -> Knowledge {
+        let lasting = ["record.", "cartridge.", "chain.", "arm.", "calibration."];
+        let members: Vec<usize> = (0..self.network.parameters.len())
+            .filter(|&k| {
+                let id = &self.network.parameters[k].id;
+                // a radius belongs to a band, not to what is known of the record
+                lasting.iter().any(|p| id.starts_with(p)) && !id.contains(".radius_mm[")
+            })
+            .collect();
+        let factor = |k: usize| self.network.parameters[k].factor;
+        let mut captures: Vec<String> = job
+            .knowledge
+            .iter()
+            .flat_map(|k| k.captures.iter().cloned())
+            .chain(data.iter().flatten().filter_map(|d| d.sha256.clone()))
+            .collect();
+        captures.sort();
+        captures.dedup();
+        Knowledge {
+            source: String::new(),
+            ids: members
+                .iter()
+                .map(|&k| self.network.parameters[k].id.clone())
+                .collect(),
+            values: members
+                .iter()
+                .map(|&k| self.adjustment.values[k] / factor(k))
+                .collect(),
+            covariance: Array2::from_shape_fn((members.len(), members.len()), |(i, j)| {
+                let (i, j) = (members[i], members[j]);
+                self.adjustment.covariance[[i, j]] / (factor(i) * factor(j))
+            }),
+            captures,
+        }
     }
 
     /// Any unknown by its id, in the unit of the id, with its budget; `None`
@@ -308,10 +410,11 @@ struct View<'a> {
 impl View<'_> {
     fn solution(&self, data: &[Option<CaptureData>]) -> Result<Solution, JobError> {
         let mut warnings = self.network.caveats.clone();
-        let mut setups = Vec::new();
-        for name in self.job.setups.keys() {
-            setups.push(self.setup(name)?);
-        }
+        let names: Vec<&String> = self.job.setups.keys().collect();
+        let setups = names
+            .into_par_iter()
+            .map(|name| self.setup(name))
+            .collect::<Result<Vec<_>, _>>()?;
         let (determined, rank) = self.network.problem.determination(self.adjustment);
         let captures = self.captures(data);
         self.general_warnings(rank, &mut warnings);
@@ -386,6 +489,12 @@ impl View<'_> {
     fn setup(&self, name: &str) -> Result<SetupResult, JobError> {
         let limits = &self.job.limits;
         let setup = &self.job.setups[name];
+        let blind = self
+            .job
+            .cartridges
+            .get(&setup.cartridge)
+            .is_some_and(|c| c.profile == Some(Profile::Spherical));
+        let tolerance = limits.tolerance.filter(|_| !blind);
         let Some(k) = self.network.unknown(&id::rotation(name)) else {
             let profile = self
                 .job
@@ -397,7 +506,7 @@ impl View<'_> {
                 name: name.to_owned(),
                 rotation_deg: Quantity::normal(exact, 0.0, self.coverage),
                 budget: Vec::new(),
-                conformity: limits.tolerance.map(|tolerance| {
+                conformity: tolerance.map(|tolerance| {
                     let inside = if exact.abs() * DEGREE <= tolerance {
                         1.0
                     } else {
@@ -407,6 +516,7 @@ impl View<'_> {
                 }),
                 correction: None,
                 zero_setting_deg: None,
+                blind,
             });
         };
         let large = (self.adjustment.values[k] / DEGREE).abs() > LARGE_ANGLE_DEG;
@@ -419,7 +529,7 @@ impl View<'_> {
         Ok(SetupResult {
             name: name.to_owned(),
             budget: unknown_budget(self.network, self.adjustment, k, DEGREE.recip()),
-            conformity: limits.tolerance.map(|tolerance| match &marginal {
+            conformity: tolerance.map(|tolerance| match &marginal {
                 Some(m) => Conformity::from_probability(
                     m.cumulative(tolerance) - m.cumulative(-tolerance),
                     tolerance / DEGREE,
@@ -430,9 +540,11 @@ impl View<'_> {
                     tolerance / DEGREE,
                 ),
             }),
-            correction: correction(&rotation_deg, limits.max_turn.map(|t| t / DEGREE)),
+            correction: correction(&rotation_deg, limits.max_turn.map(|t| t / DEGREE))
+                .filter(|_| !blind),
             rotation_deg,
             zero_setting_deg: None,
+            blind,
         })
     }
 

@@ -2,6 +2,7 @@
 
 mod calibration;
 mod measurement;
+pub mod solution;
 pub mod text;
 
 pub use calibration::CalibrationReport;

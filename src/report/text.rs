@@ -69,6 +69,47 @@ pub fn angle(quantity: &Quantity) -> String {
     }
 }
 
+/// A rotation's value with its direction in words, short.
+pub fn rotation(quantity: &Quantity) -> String {
+    match Direction::resolved(quantity) {
+        Direction::NoneResolved => format!(
+            "{} deg: no direction resolved",
+            rounded(quantity.value, quantity.standard_uncertainty)
+        ),
+        resolved => format!(
+            "{} deg {}",
+            rounded(quantity.value.abs(), quantity.standard_uncertainty),
+            sense(resolved)
+        ),
+    }
+}
+
+/// A direction as seen from above and at the cartridge.
+pub fn sense(way: Direction) -> String {
+    match way {
+        Direction::NoneResolved => "in no resolved direction".to_owned(),
+        _ => format!(
+            "{} seen from above ({})",
+            direction(way),
+            direction_at_the_arm(way)
+        ),
+    }
+}
+
+/// A value with its standard uncertainty and band, short.
+pub fn quantity(quantity: &Quantity, unit: &str) -> String {
+    let spaced = |number: String| format!("{number} {unit}").trim_end().to_owned();
+    if quantity.standard_uncertainty == 0.0 {
+        return spaced(format!("{} (taken as exact)", plain(quantity.value, 3)));
+    }
+    format!(
+        "{}, u {}, {}",
+        spaced(rounded(quantity.value, quantity.standard_uncertainty)),
+        rounded_u(quantity.standard_uncertainty),
+        band(quantity, unit).trim_end()
+    )
+}
+
 /// A band with its coverage: "95 % band -0.12 to 4.90".
 pub fn band(quantity: &Quantity, unit: &str) -> String {
     let interval = &quantity.interval;

@@ -36,32 +36,37 @@ pub fn cut(
 ) -> Groove {
     let rate = f64::from(rate_hz);
     let frames = canvas.frames(rate_hz);
-    // Velocity at the cut, then displacement and its first two derivatives per
-    // node spacing.
-    let derivative = |order: i32| -> Vec<f64> {
-        let shaped: Vec<Complex64> = spectrum
+    let velocity: Vec<Complex64> = spectrum
+        .iter()
+        .enumerate()
+        .map(|(bin, &value)| match equalisation {
+            Equalisation::Microgroove => value / playback(omega(canvas, bin), [0.0; 3]),
+            Equalisation::None => value,
+        })
+        .collect();
+    // Displacement and its first two derivatives per node spacing.
+    let derivatives = [0, 1, 2].map(|order| {
+        let factor = |s: Complex64| match order {
+            0 => s.inv(),
+            1 => Complex64::from(1.0 / rate),
+            _ => s / (rate * rate),
+        };
+        velocity
             .iter()
             .enumerate()
-            .map(|(bin, &value)| {
-                if value == Complex64::ZERO {
-                    return value;
-                }
-                let s = Complex64::new(0.0, TAU * canvas.hertz(bin));
-                let velocity = match equalisation {
-                    Equalisation::Microgroove => value / playback(s, [0.0; 3]),
-                    Equalisation::None => value,
-                };
-                velocity / s * (s / rate).powi(order)
-            })
-            .collect();
-        synthesise(&shaped, frames)
-    };
-    let parts: Vec<Vec<f64>> = (0..3).into_par_iter().map(derivative).collect();
-    let nodes = parts[0]
-        .iter()
-        .zip(&parts[1])
-        .zip(&parts[2])
-        .map(|((&y, &dy), &ddy)| [y, dy, ddy])
+            .skip(1)
+            .map(|(bin, &value)| value * factor(omega(canvas, bin)))
+            .collect::<Vec<_>>()
+    });
+    let [y, dy, ddy] = synthesise(
+        derivatives.map(|bins| [vec![Complex64::ZERO], bins].concat()),
+        frames,
+    );
+    let nodes = y
+        .into_par_iter()
+        .zip(dy)
+        .zip(ddy)
+        .map(|((y, dy), ddy)| [y, dy, ddy])
         .collect();
     let mut displacement = Curve::new(nodes);
     let fade = FADE_S * rate;
@@ -93,6 +98,11 @@ pub fn cut(
         rate_hz,
         rms_velocity: rms * rate * scale,
     }
+}
+
+/// `j w` of a bin.
+fn omega(canvas: Canvas, bin: usize) -> Complex64 {
+    Complex64::new(0.0, TAU * canvas.hertz(bin))
 }
 
 /// How far each wall moves along its outward normal per unit of the modulated

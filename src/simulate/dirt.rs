@@ -63,7 +63,7 @@ pub fn add(traced: &mut Traced, recipe: &Recipe, table: &Turntable, rate_hz: u32
         }
         for _ in 0..8 {
             let t = from + 0.05 * random.random::<f64>();
-            click(traced, rate, t, 0.3, table.playing_speed(t), &mut random);
+            click(traced, rate, t, 0.1, table.playing_speed(t), &mut random);
         }
     }
 

@@ -2,6 +2,7 @@
 
 use rustfft::num_complex::Complex64;
 use std::f64::consts::TAU;
+use std::sync::LazyLock;
 
 /// Time constants in seconds (IEC 60098; RIAA 1954).
 pub const TIME_CONSTANTS: [f64; 3] = [3180e-6, 318e-6, 75e-6];
@@ -18,8 +19,9 @@ fn network(s: Complex64, off: [f64; 3]) -> Complex64 {
 /// the nominal network has the gain 1 at 1 kHz, a departing one keeps the
 /// nominal scale.
 pub fn playback(s: Complex64, off: [f64; 3]) -> Complex64 {
-    let reference = network(Complex64::new(0.0, TAU * REFERENCE_HZ), [0.0; 3]).norm();
-    network(s, off) / reference
+    static REFERENCE: LazyLock<f64> =
+        LazyLock::new(|| network(Complex64::new(0.0, TAU * REFERENCE_HZ), [0.0; 3]).norm());
+    network(s, off) / *REFERENCE
 }
 
 #[cfg(test)]

@@ -39,6 +39,7 @@ pub mod truth;
 pub mod turntable;
 pub mod variations;
 
+use crate::document::Program;
 use crate::units::{DEGREE, MICROMETRE, MICROSECOND};
 use recipe::{Leads, Recipe, RecipeError};
 use sha2::{Digest, Sha256};
@@ -46,7 +47,7 @@ use spectral::Canvas;
 use std::path::Path;
 use stylus::Tip;
 use trace::{Contacts, Method, Passage};
-use truth::{Along, Program, Truth};
+use truth::{Along, Truth};
 use turntable::Turntable;
 
 /// The inner rate is at least this, hertz: it carries what tracing adds above

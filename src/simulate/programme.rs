@@ -36,13 +36,18 @@ pub fn spectrum(
         Kind::Wav => wav(programme, canvas, folder)?,
         Kind::Sweep => sampled(canvas, sweep(programme, cut_s)),
         Kind::Tone | Kind::Multitone => sampled(canvas, tones(programme, seed)),
-        Kind::Music => analyse(&music(programme, seed, cut_s, canvas)),
+        Kind::Music => one(music(programme, seed, cut_s, canvas)),
     };
     spectrum.resize(bins, Complex64::ZERO);
     for (bin, value) in spectrum.iter_mut().enumerate() {
         *value *= band(programme, canvas.hertz(bin));
     }
     Ok(spectrum)
+}
+
+fn one(samples: Vec<f64>) -> Vec<Complex64> {
+    let [spectrum] = analyse([samples]);
+    spectrum
 }
 
 /// The programme's band: 1 from `low_hz` to `high_hz`, raised-cosine edges a
@@ -79,7 +84,7 @@ fn sampled(canvas: Canvas, signal: impl Fn(f64) -> f64) -> Vec<Complex64> {
             rise(edge / fade)[0] * signal(frame as f64 / f64::from(RATE_HZ) - GUARD_S)
         })
         .collect();
-    analyse(&samples)
+    one(samples)
 }
 
 /// One logarithmic sweep; its end frequencies are held beyond its ends.
@@ -192,7 +197,7 @@ fn wav(
     if samples.iter().all(|&value| value == 0.0) {
         return Err(fail("is silent; use kind = \"silence\" for that".into()));
     }
-    Ok(analyse(&samples))
+    Ok(one(samples))
 }
 
 // The ceiling leaves the raised-cosine edge of the highest programme room.
@@ -238,7 +243,7 @@ mod tests {
 
         let p = programme("kind = \"sweep\"\nduration_s = 2\nlow_hz = 100\nhigh_hz = 10000");
         let s = spectrum(&p, 5, 2.0, canvas, Path::new("")).unwrap();
-        let samples = synthesise(&s, canvas.frames(48_000));
+        let [samples] = synthesise([s], canvas.frames(48_000));
         let crossings = |from_s: f64, to_s: f64| {
             let part =
                 &samples[((GUARD_S + from_s) * 48e3) as usize..((GUARD_S + to_s) * 48e3) as usize];

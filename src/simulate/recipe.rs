@@ -711,6 +711,13 @@ impl Recipe {
 
         let r = &self.record;
         within("record.cut_rpm", self.cut_rpm(), 10.0, 100.0)?;
+        let cut_s = p.duration_s * c.rpm / self.cut_rpm();
+        within(
+            "length of the programme at the cut in s",
+            cut_s,
+            0.1,
+            LONGEST_S,
+        )?;
         within("record.cut_rotation_deg", r.cut_rotation_deg, -30.0, 30.0)?;
         within("record.lathe_offset_mm", r.lathe_offset_mm, -10.0, 10.0)?;
         within("record.skew_us", r.skew_us, -1000.0, 1000.0)?;
@@ -961,7 +968,12 @@ pub(super) fn explain(error: &toml::de::Error, text: Option<&str>) -> RecipeErro
 /// The known word nearest to what was written.
 pub(super) fn nearest<'a>(word: &str, known: impl Iterator<Item = &'a str>) -> Option<&'a str> {
     known
-        .map(|candidate| (strsim::jaro_winkler(word, candidate), candidate))
+        .map(|candidate| {
+            (
+                strsim::normalized_damerau_levenshtein(word, candidate),
+                candidate,
+            )
+        })
         .max_by(|a, b| a.0.total_cmp(&b.0))
         .map(|(_, candidate)| candidate)
 }
@@ -1029,6 +1041,12 @@ mod tests {
                 .to_string();
             assert!(message.starts_with(named), "{extra}: {message}");
         }
+        let long = PLAIN.replace("duration_s = 1", "duration_s = 100") + "[record]\ncut_rpm = 10\n";
+        let message = Recipe::parse(&long).unwrap_err().to_string();
+        assert!(
+            message.starts_with("length of the programme at the cut"),
+            "{message}"
+        );
         let message = Recipe::parse(&PLAIN.replace("rpm = 33", "rpm = \"33,3\""))
             .unwrap_err()
             .to_string();

@@ -53,37 +53,51 @@ impl Canvas {
     }
 }
 
-/// Spectrum of a real signal, divided by its length: bin k of `a cos(2 pi k
-/// n / N)` is `a / 2`, at any rate.
-pub fn analyse(samples: &[f64]) -> Vec<Complex64> {
-    let plan = RealFftPlanner::new().plan_fft_forward(samples.len());
-    let mut input = samples.to_vec();
-    let mut spectrum = plan.make_output_vec();
-    // Fails only for wrong buffer lengths, which the plan itself made.
-    plan.process(&mut input, &mut spectrum)
-        .expect("buffers made by the plan");
-    let scale = 1.0 / samples.len() as f64;
-    spectrum.iter_mut().for_each(|bin| *bin *= scale);
-    spectrum
+/// Spectra of real signals of one length, divided by it: bin k of `a cos(2 pi
+/// k n / N)` is `a / 2`, at any rate.
+pub fn analyse<const N: usize>(signals: [Vec<f64>; N]) -> [Vec<Complex64>; N] {
+    let length = signals.first().map_or(0, Vec::len);
+    let plan = RealFftPlanner::new().plan_fft_forward(length);
+    let scale = 1.0 / length as f64;
+    each(signals, |mut input| {
+        let mut spectrum = plan.make_output_vec();
+        // Fails only for wrong buffer lengths.
+        plan.process(&mut input, &mut spectrum)
+            .expect("signals of one length");
+        spectrum.iter_mut().for_each(|bin| *bin *= scale);
+        spectrum
+    })
 }
 
-/// The real signal of a spectrum as [`analyse`] gives it, at any number of
+/// The real signals of spectra as [`analyse`] gives them, at any number of
 /// samples: missing bins are zero, surplus ones are left out.
-pub fn synthesise(spectrum: &[Complex64], frames: usize) -> Vec<f64> {
+pub fn synthesise<const N: usize>(spectra: [Vec<Complex64>; N], frames: usize) -> [Vec<f64>; N] {
     let plan = RealFftPlanner::new().plan_fft_inverse(frames);
-    let mut input = plan.make_input_vec();
-    let shared = spectrum.len().min(input.len());
-    input[..shared].copy_from_slice(&spectrum[..shared]);
-    input[0].im = 0.0;
-    if frames.is_multiple_of(2)
-        && let Some(nyquist) = input.last_mut()
-    {
-        *nyquist = Complex64::ZERO;
-    }
-    let mut samples = plan.make_output_vec();
-    plan.process(&mut input, &mut samples)
-        .expect("buffers made by the plan");
-    samples
+    each(spectra, |mut input| {
+        input.resize(frames / 2 + 1, Complex64::ZERO);
+        input[0].im = 0.0;
+        if frames.is_multiple_of(2)
+            && let Some(nyquist) = input.last_mut()
+        {
+            *nyquist = Complex64::ZERO;
+        }
+        let mut samples = plan.make_output_vec();
+        plan.process(&mut input, &mut samples)
+            .expect("buffers made to the plan's length");
+        samples
+    })
+}
+
+/// Works on several things at once.
+fn each<T: Send, U: Send, const N: usize>(things: [T; N], work: impl Fn(T) -> U + Sync) -> [U; N] {
+    let mut done: [Option<U>; N] = [const { None }; N];
+    rayon::scope(|scope| {
+        for (thing, done) in things.into_iter().zip(&mut done) {
+            let work = &work;
+            scope.spawn(move |_| *done = Some(work(thing)));
+        }
+    });
+    done.map(|thing| thing.expect("the scope waits for all"))
 }
 
 /// Raised cosine from 0 to 1 as `x` goes from 0 to 1, with its first and
@@ -124,9 +138,9 @@ mod tests {
                 .map(|i| (std::f64::consts::TAU * 7.0 * i as f64 / n as f64 + 0.3).cos())
                 .collect()
         };
-        let spectrum = analyse(&tone(60));
+        let [spectrum] = analyse([tone(60)]);
         assert!((spectrum[7].norm() - 0.5).abs() < 1e-15);
-        for (a, b) in synthesise(&spectrum, 300).iter().zip(tone(300)) {
+        for (a, b) in synthesise([spectrum], 300)[0].iter().zip(tone(300)) {
             // Some 6 + 9 butterflies with a few rounding units each.
             assert!((a - b).abs() < 64.0 * f64::EPSILON);
         }

@@ -46,8 +46,7 @@ pub fn store(mut channels: [Vec<f64>; 2], recipe: &Recipe) -> Stored {
     let touch = touch_down(recipe);
     let noise = chain.noise_dbfs.map(|db| 10f64.powf(db / 20.0));
     let hum = chain.hum_dbfs.map(|db| SQRT_2 * 10f64.powf(db / 20.0));
-    let mut clipped = [0; 2];
-    for (channel, samples) in channels.iter_mut().enumerate() {
+    let spoil = |channel: usize, samples: &mut Vec<f64>| {
         samples.truncate(frames);
         if touch > 0.0 {
             // No groove before the needle is down (a ramp of 2 ms).
@@ -77,11 +76,13 @@ pub fn store(mut channels: [Vec<f64>; 2], recipe: &Recipe) -> Stored {
             let end = end.min(samples.len());
             samples[begin.min(end)..end].fill(0.0);
         }
-        clipped[channel] = quantise(samples, recipe, channel);
-    }
+        quantise(samples, recipe, channel)
+    };
+    let [left, right] = &mut channels;
+    let clipped = rayon::join(|| spoil(0, left), || spoil(1, right));
     Stored {
         channels,
-        clipped,
+        clipped: clipped.into(),
         dropouts: dropouts.len(),
     }
 }

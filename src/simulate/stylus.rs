@@ -236,21 +236,31 @@ pub struct Silhouette {
     nodes: Vec<[f64; 2]>,
     /// Distance of the nodes in metres.
     step: f64,
+    /// Nodes per metre.
+    density: f64,
 }
 
 impl Silhouette {
-    /// Half-width in metres; 0 for a knife edge.
+    fn new(nodes: Vec<[f64; 2]>, step: f64) -> Self {
+        Self {
+            nodes,
+            step,
+            density: 1.0 / step,
+        }
+    }
+
+    /// Half-width in metres.
+    #[inline]
     pub fn reach(&self) -> f64 {
-        0.5 * self.step * (self.nodes.len() - 1) as f64
+        self.step * HALF_NODES as f64
     }
 
     /// Depth, slope, and second derivative at a distance from the vertex that
     /// lies within the reach (held at its ends): cubic Hermite polynomials.
     #[inline]
     pub fn at(&self, distance: f64) -> [f64; 3] {
-        let last = self.nodes.len() - 2;
-        let position = (distance + self.reach()) / self.step;
-        let index = (position.max(0.0) as usize).min(last);
+        let position = distance * self.density + HALF_NODES as f64;
+        let index = (position.max(0.0) as usize).min(2 * HALF_NODES - 1);
         let u = position - index as f64;
         let [f0, d0] = self.nodes[index];
         let [f1, d1] = self.nodes[index + 1];
@@ -260,8 +270,8 @@ impl Silhouette {
         let c3 = d0 + d1 - 2.0 * rise;
         [
             f0 + u * (d0 + u * (c2 + u * c3)),
-            (d0 + u * (2.0 * c2 + u * 3.0 * c3)) / self.step,
-            (2.0 * c2 + u * 6.0 * c3) / (self.step * self.step),
+            (d0 + u * (2.0 * c2 + u * 3.0 * c3)) * self.density,
+            (2.0 * c2 + u * 6.0 * c3) * (self.density * self.density),
         ]
     }
 
@@ -276,15 +286,9 @@ impl Silhouette {
     /// Part of the way from one silhouette to another of the same tip.
     pub fn between(&self, other: &Self, part: f64) -> Self {
         let mix = |a: f64, b: f64| a + part * (b - a);
-        Self {
-            nodes: self
-                .nodes
-                .iter()
-                .zip(&other.nodes)
-                .map(|(a, b)| [mix(a[0], b[0]), mix(a[1], b[1])])
-                .collect(),
-            step: self.step,
-        }
+        let nodes = self.nodes.iter().zip(&other.nodes);
+        let mixed = nodes.map(|(a, b)| [mix(a[0], b[0]), mix(a[1], b[1])]);
+        Self::new(mixed.collect(), self.step)
     }
 }
 
@@ -325,7 +329,7 @@ pub fn contacts(tip: Tip, attitude: Attitude, cut_rotation: f64) -> [Contact; 2]
                     [height - h, -slope]
                 })
                 .collect();
-            Silhouette { nodes, step }
+            Silhouette::new(nodes, step)
         });
         Contact {
             along: x + shadows[wall].lean * up_wall,

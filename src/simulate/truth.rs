@@ -1,6 +1,7 @@
 //! What is known of a simulated capture.
 
 use super::recipe::Recipe;
+use crate::document::Program;
 use serde::Serialize;
 
 /// Name and version of the truth document.
@@ -33,25 +34,6 @@ impl Along {
             mean: start + sum / STEPS as f64,
             start,
             end: value(to),
-        }
-    }
-}
-
-/// The program that wrote a document.
-#[derive(Debug, Clone, PartialEq, Serialize)]
-pub struct Program {
-    /// Its name.
-    pub name: &'static str,
-    /// Its version.
-    pub version: &'static str,
-}
-
-impl Program {
-    /// This program.
-    pub const fn this() -> Self {
-        Self {
-            name: env!("CARGO_PKG_NAME"),
-            version: env!("CARGO_PKG_VERSION"),
         }
     }
 }

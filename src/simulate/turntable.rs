@@ -93,6 +93,7 @@ impl Turntable {
             + self
                 .unsteady
                 .iter()
+                .filter(|u| u.amplitude != 0.0)
                 .map(|u| u.amplitude / u.w * (u.phase.cos() - (u.w * t + u.phase).cos()))
                 .sum::<f64>();
         GUARD_S + played * self.speed_ratio()

@@ -23,10 +23,13 @@ const QUIET: f64 = 1e-3;
 const SHORTEST_SECONDS: f64 = 1.0;
 /// Time constant of the level, seconds.
 const LEVEL_SECONDS: f64 = 0.5;
-/// A frame whose channels differ by this factor more than the frames around it
-/// do, both in power and relative to what they share, holds a click. The power
-/// of the difference in a frame of some thousand bins scatters by about 5 %.
-const DIFFERS: f64 = 1.6;
+/// A frame whose right channel departs from what the left one foretells by this
+/// factor more in power than in the frames around, both by itself and relative
+/// to the programme, holds a click. The power of the departure, over a thousand
+/// bins, scatters by about 5 % in noise.
+const DEPARTS: f64 = 1.6;
+/// What the left channel foretells is learnt anew after this many frames.
+const LEARN_EVERY: u64 = 64;
 /// Frames around: the latest few seconds.
 const AROUND: usize = 96;
 /// Fewer frames than this say nothing of what is usual.
@@ -85,12 +88,13 @@ impl Engine {
         let frame_length = window::frame_length(rate);
         let bin = |hz: f64| (hz * frame_length as f64 / rate).round() as usize;
         let bins = (bin(HIGHEST_HZ) + 1).min(frame_length / 2);
+        let level_bins = bin(LEVEL_BAND_HZ.0)..bin(LEVEL_BAND_HZ.1).min(bins);
         let ahead = settings.alignment;
         Ok(Self {
             settings,
             frame_length,
             bins,
-            level_bins: bin(LEVEL_BAND_HZ.0)..bin(LEVEL_BAND_HZ.1).min(bins),
+            level_bins: level_bins.clone(),
             transform: FrameTransform::new(frame_length, bins),
             left: Vec::new(),
             right: Vec::new(),
@@ -99,7 +103,7 @@ impl Engine {
             products: vec![0.0; BATCH * 4 * bins],
             blocks: Vec::with_capacity(BATCH),
             previous: BlockQuality::default(),
-            programme: Programme::new(rate, frame_length, bins, settings.whole),
+            programme: Programme::new(rate, frame_length, bins, level_bins.clone(), settings.whole),
         })
     }
 
@@ -158,10 +162,9 @@ impl Engine {
         }
         for i in 0..count {
             let (block, levels) = self.blocks[i];
-            let spoilt = self.previous.click
-                || block.click
-                || self.previous.dropouts > 0
-                || block.dropouts > 0;
+            let power = f64::from(block.left_power.max(block.right_power));
+            self.programme.loudest_power = self.programme.loudest_power.max(power);
+            let spoilt = self.previous.dropouts > 0 || block.dropouts > 0;
             let frame = Frame {
                 index: self.next_frame,
                 levels,
@@ -231,10 +234,12 @@ struct Programme {
     /// Whether a stretch that counts is running, and its quiet frames of late.
     running: bool,
     quiet: usize,
-    /// Difference of the channels, absolute and relative, in the latest frames.
+    foretold: Foretold,
+    /// Departures of the latest frames from what was foretold.
     around: VecDeque<(f64, f64)>,
     sums: Sums,
     samples: u64,
+    loudest_power: f64,
 }
 
 #[derive(Debug, Clone, Copy, Default)]
@@ -268,40 +273,95 @@ struct Frame {
     block: BlockQuality,
 }
 
-/// How much the channels share and how much they differ in one frame.
+/// How loud one frame is, weighted by frequency, which makes pink noise flat.
 #[derive(Debug, Clone, Copy, Default)]
 struct Levels {
     /// Magnitudes of the cross-spectrum, summed coherently over stretches of
     /// about a kilohertz, so that noise of each wall alone counts a tenth.
     common: f64,
-    /// Power of the sum and of the difference of the channels (exchanged for an
-    /// inverted channel), weighted by frequency, which makes pink noise flat.
-    sum: f64,
-    difference: f64,
+    /// Power of the right channel.
+    right: f64,
 }
 
 impl Levels {
     fn of(products: &[f32], bins: usize, band: std::ops::Range<usize>) -> Self {
         const STRETCH: usize = 96;
+        let first = band.start;
         let plane = |i: usize| &products[i * bins..(i + 1) * bins][band.clone()];
-        let (left, right, re, im) = (plane(0), plane(1), plane(2), plane(3));
-        let common = re
-            .chunks(STRETCH)
-            .zip(im.chunks(STRETCH))
-            .map(|(re, im)| f64::from(re.iter().sum::<f32>().hypot(im.iter().sum::<f32>())))
-            .sum();
-        let (mut both, mut cross) = (0.0_f32, 0.0_f32);
-        for (i, ((l, r), re)) in left.iter().zip(right).zip(re).enumerate() {
-            let weight = (band.start + i) as f32;
-            both += weight * (l + r);
-            cross += weight * 2.0 * re;
-        }
-        let cross = cross.abs();
+        let (right, re, im) = (plane(1), plane(2), plane(3));
+        let weighted = |stretch: usize, values: &[f32]| -> f32 {
+            let start = first + stretch * STRETCH;
+            values
+                .iter()
+                .enumerate()
+                .map(|(i, v)| (start + i) as f32 * v)
+                .sum()
+        };
+        let stretches = re.chunks(STRETCH).zip(im.chunks(STRETCH)).enumerate();
         Self {
-            common,
-            sum: f64::from(both + cross),
-            difference: f64::from((both - cross).max(0.0)),
+            common: stretches
+                .map(|(i, (re, im))| f64::from(weighted(i, re).hypot(weighted(i, im))))
+                .sum(),
+            right: f64::from(weighted(0, right)),
         }
+    }
+}
+
+/// What the left channel foretells of the right one, learnt from the frames
+/// counted: the transfer function `H = E[R conj L] / E[|L|^2]` of each bin.
+struct Foretold {
+    band: std::ops::Range<usize>,
+    sums: Vec<[f64; 3]>,
+    /// `H` and `|H|^2`.
+    transfer: Vec<[f32; 3]>,
+}
+
+impl Foretold {
+    fn new(band: std::ops::Range<usize>) -> Self {
+        let width = band.len();
+        Self {
+            band,
+            sums: vec![[0.0; 3]; width],
+            transfer: Vec::new(),
+        }
+    }
+
+    fn planes<'a>(&self, products: &'a [f32]) -> [&'a [f32]; 4] {
+        let bins = products.len() / 4;
+        [0, 1, 2, 3].map(|i| &products[i * bins..(i + 1) * bins][self.band.clone()])
+    }
+
+    fn add(&mut self, products: &[f32]) {
+        let [left, _, re, im] = self.planes(products);
+        for (i, sum) in self.sums.iter_mut().enumerate() {
+            sum[0] += f64::from(left[i]);
+            sum[1] += f64::from(re[i]);
+            sum[2] += f64::from(im[i]);
+        }
+    }
+
+    fn learn(&mut self) {
+        self.transfer = self
+            .sums
+            .iter()
+            .map(|[left, re, im]| {
+                let scale = left.max(f64::MIN_POSITIVE).recip();
+                let (re, im) = (re * scale, im * scale);
+                [re as f32, im as f32, (re * re + im * im) as f32]
+            })
+            .collect();
+    }
+
+    /// Power of `R - H L`, weighted by frequency: with `S = L conj R` that is
+    /// `|R|^2 + |H|^2 |L|^2 - 2 Re(H S)`, where `conj H` has the phase of `S`.
+    fn departure(&self, products: &[f32]) -> f64 {
+        let [left, right, re, im] = self.planes(products);
+        let mut sum = 0.0_f32;
+        for (i, [h_re, h_im, h_sq]) in self.transfer.iter().enumerate() {
+            let departure = right[i] + h_sq * left[i] - 2.0 * (h_re * re[i] + h_im * im[i]);
+            sum += (self.band.start + i) as f32 * departure;
+        }
+        f64::from(sum.max(0.0))
     }
 }
 
@@ -357,7 +417,13 @@ impl Sums {
 }
 
 impl Programme {
-    fn new(rate: f64, frame_length: usize, bins: usize, whole: bool) -> Self {
+    fn new(
+        rate: f64,
+        frame_length: usize,
+        bins: usize,
+        band: std::ops::Range<usize>,
+        whole: bool,
+    ) -> Self {
         let hop_seconds = frame_length as f64 * window::HOP_FRACTION / rate;
         Self {
             whole,
@@ -367,11 +433,13 @@ impl Programme {
             counted: Level::default(),
             held: Vec::new(),
             held_level: Level::default(),
-            running: whole,
+            running: false,
             quiet: 0,
+            foretold: Foretold::new(band),
             around: VecDeque::with_capacity(AROUND),
             sums: Sums::new(0, bins),
             samples: 0,
+            loudest_power: 0.0,
         }
     }
 
@@ -383,7 +451,7 @@ impl Programme {
                 return self.hold(frame, products);
             }
             self.quiet += 1;
-            if !self.paused() {
+            if self.whole || !self.paused() {
                 return;
             }
             self.held.clear();
@@ -392,7 +460,11 @@ impl Programme {
         if self.running && (self.whole || !louder_by_far) {
             if self.counted.audible(level) {
                 self.quiet = 0;
-                self.notice(&frame.levels);
+                self.foretold.add(products);
+                if frame.index.is_multiple_of(LEARN_EVERY) {
+                    self.foretold.learn();
+                }
+                self.notice(self.departure(&frame, products));
                 self.count(frame, products);
             } else {
                 self.quiet += 1;
@@ -424,28 +496,43 @@ impl Programme {
                 self.sums = Sums::new(first.index, self.bins);
                 self.counted = Level::starting(first.levels.common);
                 self.around.clear();
+                self.foretold = Foretold::new(self.foretold.band.clone());
             }
             self.running = true;
-            for (frame, _) in &held {
-                self.notice(&frame.levels);
-            }
+            self.learn(&held);
             for (frame, products) in held {
                 self.count(frame, &products);
             }
         }
     }
 
-    /// Remembers how much the channels differ, as what is usual.
-    fn notice(&mut self, levels: &Levels) {
+    /// Learns from frames just held back, all at once.
+    fn learn(&mut self, held: &[(Frame, Vec<f32>)]) {
+        for (_, products) in held {
+            self.foretold.add(products);
+        }
+        self.foretold.learn();
+        for (frame, products) in held {
+            self.notice(self.departure(frame, products));
+        }
+    }
+
+    /// The departure of a frame from what is foretold: by itself, and relative
+    /// to the programme.
+    fn departure(&self, frame: &Frame, products: &[f32]) -> (f64, f64) {
+        let departure = self.foretold.departure(products);
+        (departure, departure / frame.levels.right)
+    }
+
+    /// Remembers what is usual.
+    fn notice(&mut self, departure: (f64, f64)) {
         if self.around.len() == AROUND {
             self.around.pop_front();
         }
-        self.around
-            .push_back((levels.difference, levels.difference / levels.sum));
+        self.around.push_back(departure);
     }
 
-    /// Whether the channels differ out of the usual.
-    fn differs(&self, levels: &Levels) -> bool {
+    fn is_unusual(&self, departure: (f64, f64)) -> bool {
         if self.around.len() < FEWEST_AROUND {
             return false;
         }
@@ -454,12 +541,11 @@ impl Programme {
             let middle = values.len() / 2;
             *values.select_nth_unstable_by(middle, f64::total_cmp).1
         };
-        levels.difference > DIFFERS * median(|a| a.0)
-            && levels.difference / levels.sum > DIFFERS * median(|a| a.1)
+        departure.0 > DEPARTS * median(|a| a.0) && departure.1 > DEPARTS * median(|a| a.1)
     }
 
     fn count(&mut self, mut frame: Frame, products: &[f32]) {
-        frame.spoilt |= self.differs(&frame.levels);
+        frame.spoilt |= self.is_unusual(self.departure(&frame, products));
         if !frame.spoilt {
             self.counted.follow(frame.levels.common, self.smoothing);
         }
@@ -470,6 +556,7 @@ impl Programme {
     fn result(&self) -> (Vec<Group>, SignalQuality, Option<(u64, u64)>) {
         let mut quality = self.sums.quality;
         quality.samples = self.samples;
+        quality.loudest_power = self.loudest_power;
         let mut groups: Vec<Group> = self.sums.clean.iter().cloned().collect();
         let frames = quality.frames.max(1) as f64;
         quality.left_power /= frames;

@@ -5,7 +5,7 @@ mod recordings;
 
 fn main() -> std::io::Result<()> {
     let corpus = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("corpus");
-    let forms = recordings::forms(301);
+    let forms = recordings::forms(97);
     for target in ["readers", "stream"] {
         std::fs::create_dir_all(corpus.join(target))?;
         for (k, (_, bytes)) in forms.iter().enumerate() {

@@ -1,0 +1,74 @@
+//! Cost of a job against its captures and setups. The aim: 300 captures of 40
+//! setups well under a second, growth linear in captures and no worse than the
+//! cube of the unknowns.
+
+use divan::Bencher;
+use groovelag::groove::Profile;
+use groovelag::job::{
+    CaptureData, CaptureSpec, Cartridge, Chain, Job, Record, Setup, Source, Stated, solve,
+};
+use groovelag::units::{DEGREE, MICROMETRE, MICROSECOND, MILLIMETRE};
+
+fn main() {
+    divan::main();
+}
+
+/// An invented laboratory: `captures` spread over `setups`, on a few records
+/// and cartridges, with turns, two speeds and swapped leads among them; delays
+/// that a linear rule gives, which is near enough for a cost.
+fn laboratory(captures: usize, setups: usize) -> (Job, Vec<Option<CaptureData>>) {
+    let mut job = Job::default();
+    for k in 0..4 {
+        let cartridge = Cartridge {
+            profile: Some(Profile::Elliptical),
+            frontal_radius: Stated::number(18.0 * MICROMETRE),
+            side_radius: Stated::number(8.0 * MICROMETRE),
+            ..Cartridge::default()
+        };
+        job.cartridges.insert(format!("cartridge {k}"), cartridge);
+        job.records.insert(format!("record {k}"), Record::default());
+    }
+    job.chains.insert("chain".into(), Chain::default());
+    for k in 0..setups {
+        let setup = Setup {
+            cartridge: format!("cartridge {}", k % 4),
+            ..Setup::default()
+        };
+        job.setups.insert(format!("setup {k}"), setup);
+    }
+    let mut data = Vec::new();
+    for i in 0..captures {
+        let (setup, round) = (i % setups, i / setups);
+        let turn = [0.0, -4.0, 4.0, 0.0, 0.0, -2.0, 2.0, 6.0][round % 8];
+        let fast = round % 8 == 3;
+        let swapped = round % 8 == 4;
+        job.captures.push(CaptureSpec {
+            source: Source::Planned,
+            setup: format!("setup {setup}"),
+            record: format!("record {}", setup % 3),
+            chain: "chain".into(),
+            radius: [(72.0 + (round / 8) as f64) * MILLIMETRE; 2],
+            radius_u: None,
+            rpm: Stated::number(if fast { 45.0 } else { 100.0 / 3.0 }),
+            turn: Stated::number(turn * DEGREE),
+            swapped,
+            from_s: None,
+            to_s: None,
+            note: None,
+            line: None,
+        });
+        let rotation = (setup % 11) as f64 - 5.0 + turn;
+        let delay = rotation * if fast { 0.75 } else { 1.0 } * if swapped { -1.0 } else { 1.0 };
+        data.push(Some(CaptureData::of_delay(
+            delay * MICROSECOND,
+            0.02 * MICROSECOND,
+        )));
+    }
+    (job, data)
+}
+
+#[divan::bench(args = [(1, 1), (8, 1), (75, 10), (150, 20), (300, 40), (600, 40)], sample_count = 5)]
+fn solve_job(bencher: Bencher, (captures, setups): (usize, usize)) {
+    let (job, data) = laboratory(captures, setups);
+    bencher.bench(|| solve(&job, &data, 0.95).unwrap().solution);
+}

@@ -1,0 +1,214 @@
+//! Where a line crosses zero, when its slope may be poorly known.
+
+use crate::uncertainty::Interval;
+
+/// A straight line `intercept + slope x` with the covariance of its two
+/// coefficients.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Line {
+    /// Value at zero.
+    pub intercept: f64,
+    /// Slope.
+    pub slope: f64,
+    /// Variance of the intercept.
+    pub intercept_variance: f64,
+    /// Covariance of intercept and slope.
+    pub covariance: f64,
+    /// Variance of the slope.
+    pub slope_variance: f64,
+}
+
+impl Line {
+    /// Generalised least squares through points `(x, y)`, `covariance(i, j)`
+    /// being that of `y_i` and `y_j`. `None` unless it determines a line.
+    pub fn through(
+        points: &[(f64, f64)],
+        covariance: impl Fn(usize, usize) -> f64,
+    ) -> Option<Self> {
+        let n = points.len();
+        let matrix = ndarray::Array2::from_shape_fn((n, n), |(i, j)| covariance(i, j));
+        let factor = super::Cholesky::new(&matrix)?;
+        let column = |f: fn(&(f64, f64)) -> f64| ndarray::Array1::from_iter(points.iter().map(f));
+        let (one, x, y) = (column(|_| 1.0), column(|p| p.0), column(|p| p.1));
+        let (weighted_one, weighted_x) = (factor.solve(&one), factor.solve(&x));
+        let (s, sx, sxx) = (
+            one.dot(&weighted_one),
+            x.dot(&weighted_one),
+            x.dot(&weighted_x),
+        );
+        let (sy, sxy) = (y.dot(&weighted_one), y.dot(&weighted_x));
+        let determinant = s * sxx - sx * sx;
+        // equal abscissas leave nothing but rounding
+        if determinant <= 1e-12 * s * sxx {
+            return None;
+        }
+        Some(Self {
+            intercept: (sxx * sy - sx * sxy) / determinant,
+            slope: (s * sxy - sx * sy) / determinant,
+            intercept_variance: sxx / determinant,
+            covariance: -sx / determinant,
+            slope_variance: s / determinant,
+        })
+    }
+
+    /// Variance of the line at `x`.
+    pub fn variance_at(&self, x: f64) -> f64 {
+        self.intercept_variance + 2.0 * x * self.covariance + x * x * self.slope_variance
+    }
+
+    /// Where the line crosses zero.
+    pub fn zero(&self) -> f64 {
+        -self.intercept / self.slope
+    }
+
+    /// Interval of the zero crossing with coverage factor `k` (Fieller, J. R.
+    /// Stat. Soc. B 16, 175, 1954): the `x` with `line(x)^2 <= k^2
+    /// variance(x)`. While the slope's sign is not established that is
+    /// everything outside two bounds, or the whole line.
+    pub fn zero_interval(&self, k: f64, coverage: f64) -> Interval {
+        let k2 = k * k;
+        let a = self.slope * self.slope - k2 * self.slope_variance;
+        let half_b = self.intercept * self.slope - k2 * self.covariance;
+        let c = self.intercept * self.intercept - k2 * self.intercept_variance;
+        let discriminant = half_b * half_b - a * c;
+        if discriminant <= 0.0 || a == 0.0 {
+            // a > 0 always has real roots: the zero itself lies between them
+            return Interval::all(coverage);
+        }
+        let q = -(half_b + half_b.signum() * discriminant.sqrt());
+        let (first, second) = (q / a, c / q);
+        let (low, high) = (first.min(second), first.max(second));
+        if a > 0.0 {
+            Interval::finite(low, high, coverage)
+        } else {
+            Interval::outer(low, high, coverage)
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::uncertainty::{Shape, student_coverage_factor};
+    use approx::assert_relative_eq;
+
+    /// Ordinary least squares through data, its variances scaled by the
+    /// residuals, and the coverage factor of Student's t, as the published
+    /// examples do.
+    fn ordinary(x: &[f64], y: &[f64], coverage: f64) -> (Line, f64, f64) {
+        let points: Vec<(f64, f64)> = x.iter().copied().zip(y.iter().copied()).collect();
+        let mut line = Line::through(&points, |i, j| if i == j { 1.0 } else { 0.0 }).unwrap();
+        let residual: f64 = points
+            .iter()
+            .map(|&(x, y)| (y - line.intercept - line.slope * x).powi(2))
+            .sum();
+        let freedom = points.len() as f64 - 2.0;
+        let s2 = residual / freedom;
+        line.intercept_variance *= s2;
+        line.covariance *= s2;
+        line.slope_variance *= s2;
+        (line, s2, student_coverage_factor(coverage, freedom))
+    }
+
+    fn check(line: Line, k: f64, expected: [f64; 3]) {
+        let interval = line.zero_interval(k, 0.95);
+        assert_eq!(interval.shape, Shape::Finite);
+        for (found, expected) in [
+            (line.zero(), expected[0]),
+            (interval.lower.unwrap(), expected[1]),
+            (interval.upper.unwrap(), expected[2]),
+        ] {
+            // tolerance as stated in references.json
+            assert_relative_eq!(found, expected, max_relative = 1e-6, epsilon = 1e-6);
+        }
+    }
+
+    /// Calibration intervals published with Greenwell and Schubert Kabban, R
+    /// Journal 2014, RJ-2014-009 (data of Graybill and Iyer 1994): a single
+    /// new observation (thermostat), mean responses (chamber, crystal).
+    #[test]
+    fn published_inversion_intervals() {
+        let x = [96.0, 98.0, 100.0, 102.0, 104.0, 106.0, 108.0, 110.0];
+        let y = [95.71, 98.16, 99.52, 102.09, 103.79, 106.18, 108.14, 110.21];
+        let (mut line, s2, k) = ordinary(&x, &y, 0.95);
+        line.intercept -= 104.0;
+        line.intercept_variance += s2;
+        check(
+            line,
+            k,
+            [103.99491564594408, 103.40405114241237, 104.5894593846641],
+        );
+
+        let x: Vec<f64> = (0..=10).map(|i| 10.0 * f64::from(i)).collect();
+        let y = [
+            206.36, 225.52, 252.18, 289.33, 318.11, 349.49, 383.03, 410.7, 444.4, 469.14, 501.16,
+        ];
+        let (mut line, _, k) = ordinary(&x, &y, 0.99);
+        line.intercept -= 400.0;
+        check(
+            line,
+            k,
+            [66.52004320691312, 65.0708935302771, 68.02583249971843],
+        );
+
+        let x: Vec<f64> = (1..=14).map(|i| 2.0 * f64::from(i)).collect();
+        let y = [
+            0.08, 1.12, 4.43, 4.98, 4.92, 7.18, 5.57, 8.4, 8.81, 10.81, 11.16, 10.12, 13.12, 15.04,
+        ];
+        let (line, _, k) = ordinary(&x, &y, 0.95);
+        check(
+            line,
+            k,
+            [
+                -0.0028376844494934416,
+                -3.008467619538526,
+                2.289970231841015,
+            ],
+        );
+    }
+
+    /// Zero crossing of the GUM H.3 line, whose slope is known to a third
+    /// (references.json, fieller_H3): far from symmetric.
+    #[test]
+    fn a_poorly_known_slope() {
+        let t = [
+            21.521, 22.012, 22.512, 23.003, 23.507, 23.999, 24.513, 25.002, 25.503, 26.01, 26.511,
+        ];
+        let b = [
+            -0.171, -0.169, -0.166, -0.159, -0.164, -0.165, -0.156, -0.157, -0.159, -0.161, -0.16,
+        ];
+        let (line, _, k) = ordinary(&t.map(|t| t - 20.0), &b, 0.95);
+        check(
+            line,
+            k,
+            [78.4367835283466, 47.978619989973225, 245.87035845817223],
+        );
+    }
+
+    /// The cases without a finite interval: the definition itself decides
+    /// which points belong.
+    #[test]
+    fn outer_half_lines_and_the_whole_line() {
+        let line = |intercept: f64, slope: f64| Line {
+            intercept,
+            slope,
+            intercept_variance: 0.04,
+            covariance: 0.01,
+            slope_variance: 1.0,
+        };
+        for (line, shape) in [
+            (line(1.0, 1.0), Shape::Outer),
+            (line(0.1, 1.0), Shape::All),
+            (line(1.0, 5.0), Shape::Finite),
+        ] {
+            let interval = line.zero_interval(1.96, 0.95);
+            assert_eq!(interval.shape, shape, "{line:?}");
+            for i in -500..=500 {
+                let x = f64::from(i) / 10.0 + 0.0123;
+                let value = line.intercept + line.slope * x;
+                let inside = value * value <= 1.96 * 1.96 * line.variance_at(x);
+                assert_eq!(interval.contains(x), inside, "{line:?} {x}");
+            }
+        }
+    }
+}

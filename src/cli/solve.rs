@@ -1,0 +1,81 @@
+//! `groovelag solve`.
+
+use super::{Common, Outcome, output};
+use clap::Args;
+use groovelag::job::{self, CaptureData, CaptureSpec, Job, Solved};
+use groovelag::report::solution::{SolutionDocument, solution_text};
+use groovelag::uncertainty::Verdict;
+use std::path::{Path, PathBuf};
+
+/// Adjust all captures of a job together.
+#[derive(Debug, Args)]
+pub struct SolveArguments {
+    /// Job file (TOML, format = 1).
+    job: PathBuf,
+    #[command(flatten)]
+    common: Common,
+    /// Check the bands by so many Monte Carlo draws (JCGM 101).
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u32).range(100..=10_000_000))]
+    monte_carlo: Option<u32>,
+    /// Write what was learned about records, cartridges, chains and arms, with
+    /// its covariance, for later jobs to include.
+    #[arg(long, value_name = "FILE")]
+    export_knowledge: Option<PathBuf>,
+    /// Overwrite an existing output file.
+    #[arg(long)]
+    force: bool,
+}
+
+/// How audio captures become data.
+pub type Reader = dyn Fn(&CaptureSpec, &Path) -> Result<CaptureData, String>;
+
+/// Reads and solves a job.
+pub fn load(
+    path: &Path,
+    coverage: f64,
+    reader: &Reader,
+) -> Result<(Job, Vec<Option<CaptureData>>, Solved), String> {
+    let job = job::file::read(path).map_err(|e| e.to_string())?;
+    let data = job::file::gather(&job, path, reader).map_err(|e| e.to_string())?;
+    let solved =
+        job::solve(&job, &data, coverage).map_err(|e| format!("{}: {e}", path.display()))?;
+    Ok((job, data, solved))
+}
+
+/// Runs the command.
+pub fn run(arguments: &SolveArguments, reader: &Reader) -> Result<Outcome, String> {
+    if let Some(path) = &arguments.export_knowledge {
+        output::check_free(path, arguments.force)?;
+    }
+    let (job, data, mut solved) = load(&arguments.job, arguments.common.coverage, reader)?;
+    if let Some(count) = arguments.monte_carlo {
+        let found = job::monte_carlo(&solved, count as usize).map_err(|e| e.to_string())?;
+        solved.solution.warnings.extend(found);
+    }
+    if let Some(path) = &arguments.export_knowledge {
+        let text = solved.knowledge(&job, &data).to_text();
+        output::write_file(path, text.as_bytes(), arguments.force)?;
+    }
+    let met = limits_met(&job, &solved);
+    if arguments.common.json {
+        output::print_json(&SolutionDocument::new(solved.solution))?;
+    } else {
+        output::print(&solution_text(&solved.solution, job.title.as_deref()))?;
+    }
+    Ok(if met {
+        Outcome::Done
+    } else {
+        Outcome::LimitNotMet
+    })
+}
+
+/// Whether every setup meets the job's tolerance and largest uncertainty.
+fn limits_met(job: &Job, solved: &Solved) -> bool {
+    let most = job.limits.standard_uncertainty.map(f64::to_degrees);
+    solved.solution.setups.iter().all(|setup| {
+        let conforming = setup
+            .conformity
+            .is_none_or(|c| c.verdict == Verdict::Conforming);
+        conforming && most.is_none_or(|m| setup.rotation_deg.standard_uncertainty <= m)
+    })
+}

@@ -1,0 +1,281 @@
+//! The band in use, bin by bin and in clusters of bins.
+
+use super::Refusal;
+use super::phase::{PhaseTerm, Point};
+use crate::spectrum::{Bin, CrossSpectrum};
+use ndarray::Array2;
+
+/// Bins in a cluster, about 140 Hz: as wide as the window's main lobe, so that
+/// a spectral line lies within one.
+const CLUSTER: usize = 12;
+/// How far a cluster's end may move to find the least power, bins.
+const SLACK: usize = 4;
+/// A cluster counts when independent channels would show its coherence with odds
+/// of e^-9 at most: one in ten thousand, among about a hundred clusters.
+const SIGNIFICANT: f64 = 9.0;
+/// The like of [`DETECTED`] for one line among a thousand bins: odds of e^-25.
+const LINE_DETECTED: f64 = 25.0;
+/// A correlation peak must exceed what chance gives by this many standard
+/// deviations of noise; over the thousand lags searched one in a million does.
+const DETECTED: f64 = 6.5;
+
+/// The bins of the band, summed over all groups.
+pub(super) struct Band {
+    /// Index of the first bin.
+    pub first: usize,
+    /// The bins.
+    pub bins: Vec<Bin>,
+    /// The same as phases with their information.
+    pub points: Vec<Point>,
+    /// Averages per bin in a fit.
+    pub averages: f64,
+}
+
+impl Band {
+    pub fn new(spectrum: &CrossSpectrum, (low_hz, high_hz): (f64, f64)) -> Result<Self, Refusal> {
+        let count = spectrum.bins();
+        let in_band = |k: &usize| (low_hz..=high_hz).contains(&spectrum.frequency_hz(*k));
+        let first = (1..count).find(in_band);
+        let last = (1..count).rev().find(in_band);
+        let (Some(first), Some(last)) = (first, last) else {
+            return Err(Refusal::EmptyBand { low_hz, high_hz });
+        };
+        let bins = spectrum.total()[first..=last].to_vec();
+        let averages = spectrum.averages_in_fit();
+        let points = bins
+            .iter()
+            .enumerate()
+            .map(|(i, bin)| {
+                let coherence = unbiased(bin.coherence(), spectrum.averages_per_bin());
+                Point {
+                    w: std::f64::consts::TAU * spectrum.frequency_hz(first + i),
+                    phase: bin.phase(),
+                    information: 2.0 * averages * coherence / (1.0 - coherence),
+                }
+            })
+            .collect();
+        Ok(Self {
+            first,
+            bins,
+            points,
+            averages,
+        })
+    }
+
+    pub fn edges_hz(&self, spectrum: &CrossSpectrum) -> (f64, f64) {
+        (
+            spectrum.frequency_hz(self.first),
+            spectrum.frequency_hz(self.first + self.bins.len() - 1),
+        )
+    }
+
+    pub fn power(&self, of: impl Fn(&Bin) -> f64) -> f64 {
+        self.bins.iter().map(of).sum()
+    }
+
+    /// Middle of a group in the span, 0 to 1.
+    pub fn position(&self, spectrum: &CrossSpectrum, first: u64, last: u64) -> f64 {
+        let hop = spectrum.frame_length as f64 / 2.0;
+        let middle = (first + last) as f64 / 2.0 * hop + spectrum.frame_length as f64 / 2.0;
+        let (start, end) = (spectrum.span.0 as f64, spectrum.span.1 as f64);
+        ((middle - start) / (end - start)).clamp(0.0, 1.0)
+    }
+
+    /// Power of `R - g L` over that of `g L` for the best gain g of either sign.
+    pub fn difference_to_sum(&self) -> f64 {
+        let (ll, rr) = (self.power(|b| b.left), self.power(|b| b.right));
+        let re = self.power(|b| b.re);
+        (1.0 - re * re / (ll * rr)).max(0.0)
+    }
+
+    /// Power not shared over power shared, with the coherence's bias removed.
+    pub fn noise_to_signal(&self) -> f64 {
+        let (mut noise, mut signal) = (0.0, 0.0);
+        for (bin, point) in self.bins.iter().zip(&self.points) {
+            let snr = point.information / (2.0 * self.averages);
+            let coherence = snr / (1.0 + snr);
+            // per channel: shared power |G12|, the rest is its own
+            let both = (bin.left * bin.right).sqrt();
+            signal += both * coherence.sqrt();
+            noise += both * (1.0 - coherence.sqrt());
+        }
+        noise / signal.max(f64::MIN_POSITIVE)
+    }
+
+    /// The height that a correlation peak of unrelated channels stays below.
+    pub fn chance(&self) -> f64 {
+        let mut squares = 0.0;
+        let mut total = 0.0;
+        for point in &self.points {
+            let weight = (point.information / (2.0 * self.averages)).min(100.0);
+            squares += weight * weight;
+            total += weight;
+        }
+        // Random phases: the real part of the sum has half its power.
+        (DETECTED * (0.5 * squares).sqrt() / f64::max(total, f64::MIN_POSITIVE)).min(1.0)
+    }
+
+    /// Whether the bin with most information is coherent beyond chance. Its
+    /// averages are counted by where its power lies in time: a burst in few
+    /// groups is few averages. Under independence the coherence exceeds `C` with
+    /// probability `(1 - C)^(n - 1)` (Carter, Knapp & Nuttall 1973).
+    pub fn has_coherent_line(&self, spectrum: &CrossSpectrum) -> bool {
+        let information = |k: &usize| self.points[*k].information;
+        let Some(best) =
+            (0..self.points.len()).max_by(|a, b| information(a).total_cmp(&information(b)))
+        else {
+            return false;
+        };
+        let (sum, squares) = spectrum
+            .groups
+            .iter()
+            .fold((0.0, 0.0), |(sum, squares), g| {
+                let bin = &g.bins[self.first + best];
+                let power = (bin.left * bin.right).sqrt();
+                (sum + power, squares + power * power)
+            });
+        let share = sum * sum / squares / spectrum.groups.len() as f64;
+        let n = (spectrum.averages_per_bin() * share).max(1.0);
+        let incoherent = (1.0 - self.bins[best].coherence()).max(1e-300);
+        -(n - 1.0) * incoherent.ln() > LINE_DETECTED
+    }
+
+    /// Whether the information sits in so narrow a band that offsets of whole
+    /// periods fit alike.
+    pub fn is_narrow(&self) -> bool {
+        let (mut sum, mut first, mut second) = (0.0, 0.0, 0.0);
+        for p in &self.points {
+            // noise-only bins must not widen a line
+            let weight = if p.information > 12.0 {
+                p.information
+            } else {
+                0.0
+            };
+            sum += weight;
+            first += weight * p.w;
+            second += weight * p.w * p.w;
+        }
+        let mean = first / sum;
+        (second / sum - mean * mean).max(0.0).sqrt() < 0.05 * mean
+    }
+}
+
+/// Removes the bias of a coherence estimate from `n` averages: for small true
+/// coherence its mean is `1/n` (Carter, Knapp & Nuttall 1973).
+pub(super) fn unbiased(coherence: f64, n: f64) -> f64 {
+    // Single-precision transforms leave 1e-9 of the power unexplained.
+    ((coherence - 1.0 / n) / (1.0 - 1.0 / n)).clamp(0.0, 1.0 - 1e-9)
+}
+
+/// The band in clusters of bins, each one point of the phase fit.
+///
+/// Energy that the window spreads to neighbouring bins keeps the phase of the
+/// frequency it comes from: across the main lobe of a spectral line the phase is
+/// constant, whatever the delay. So neighbouring bins are summed before a phase
+/// is taken, and the sum is given the frequency (and the terms' shapes) that
+/// the same sum has. The ends of clusters lie where the power is least.
+pub(super) struct Clusters {
+    /// First bin of each cluster, counted from the band's first; one more at
+    /// the end.
+    ends: Vec<usize>,
+    /// Turns applied to the bins before they are summed, as (cos, sin): the
+    /// inversion and the coarse delay.
+    turns: Vec<(f64, f64)>,
+    /// One point a cluster.
+    pub points: Vec<Point>,
+    /// Shapes of the delay and the terms: one row a point.
+    pub design: Array2<f64>,
+}
+
+impl Clusters {
+    /// Clusters of a band whose phase has been turned back by `delay` and, if
+    /// `inverted`, by half a turn.
+    pub fn new(band: &Band, terms: &[PhaseTerm], delay: f64, inverted: bool) -> Self {
+        let sign = if inverted { -1.0 } else { 1.0 };
+        let turns: Vec<(f64, f64)> = band
+            .points
+            .iter()
+            .map(|p| {
+                let (sin, cos) = (p.w * delay).sin_cos();
+                (sign * cos, sign * sin)
+            })
+            .collect();
+        let ends = ends(&band.bins);
+        let mut clusters = Self {
+            ends,
+            turns,
+            points: Vec::new(),
+            design: Array2::zeros((0, 0)),
+        };
+        let sums = clusters.sums(&band.bins);
+        clusters.design = Array2::zeros((sums.len(), terms.len() + 1));
+        for (k, sum) in sums.iter().enumerate() {
+            let range = clusters.ends[k]..clusters.ends[k + 1];
+            let width = range.len() as f64;
+            let averages = band.averages * width;
+            // Chance alone must not pose as information: many clusters of noise
+            // would outweigh one line.
+            let by_chance = -(averages - 1.0) * (1.0 - sum.coherence()).max(1e-300).ln();
+            let coherence = if by_chance > SIGNIFICANT {
+                unbiased(sum.coherence(), averages)
+            } else {
+                0.0
+            };
+            let mut total = 0.0;
+            for bin in range {
+                let weight = band.bins[bin].re.hypot(band.bins[bin].im);
+                let w = band.points[bin].w;
+                total += weight;
+                let mut row = clusters.design.row_mut(k);
+                row[0] += weight * w;
+                for (j, term) in terms.iter().enumerate() {
+                    row[j + 1] += weight * term.shape.at(w);
+                }
+            }
+            let mut row = clusters.design.row_mut(k);
+            row /= f64::max(total, f64::MIN_POSITIVE);
+            clusters.points.push(Point {
+                w: row[0],
+                phase: sum.phase(),
+                information: 2.0 * averages * coherence / (1.0 - coherence),
+            });
+        }
+        clusters
+    }
+
+    /// The clusters' sums of a band's bins, turned.
+    pub fn sums(&self, bins: &[Bin]) -> Vec<Bin> {
+        self.ends
+            .windows(2)
+            .map(|ends| {
+                let mut sum = Bin::default();
+                let range = ends[0]..ends[1];
+                for (bin, (cos, sin)) in bins[range.clone()].iter().zip(&self.turns[range]) {
+                    sum.add(&Bin {
+                        left: bin.left,
+                        right: bin.right,
+                        re: bin.re * cos + bin.im * sin,
+                        im: bin.im * cos - bin.re * sin,
+                    });
+                }
+                sum
+            })
+            .collect()
+    }
+}
+
+/// Ends of clusters: every dozen bins, moved to the least power nearby.
+fn ends(bins: &[Bin]) -> Vec<usize> {
+    let power = |k: &usize| bins[*k].left + bins[*k].right;
+    let mut ends = vec![0];
+    let mut next = CLUSTER;
+    while next + CLUSTER - SLACK <= bins.len() {
+        let end = (next - SLACK..=(next + SLACK).min(bins.len() - 1))
+            .min_by(|a, b| power(a).total_cmp(&power(b)))
+            .unwrap_or(next);
+        ends.push(end);
+        next = end + CLUSTER;
+    }
+    ends.push(bins.len());
+    ends
+}

@@ -1,0 +1,191 @@
+//! Two setups against each other.
+
+use super::description::Job;
+use super::network::id;
+use super::solution::{ALWAYS_MARGINAL, Solved};
+use super::{JobError, priors};
+use crate::adjust::Marginal;
+use crate::uncertainty::{Caveat, Quantity, normal_cdf};
+use crate::units::DEGREE;
+use ndarray::Array1;
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+use std::f64::consts::PI;
+
+/// What changed between two setups.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Comparison {
+    /// Name of the earlier setup.
+    pub before: String,
+    /// Name of the later setup.
+    pub after: String,
+    /// Rotation after minus rotation before; what both share cancels.
+    pub change_deg: Quantity,
+    /// Rotation after.
+    pub remaining_deg: Quantity,
+    /// Probability that the rotation after is smaller in size than before.
+    pub probability_improved: f64,
+    /// Doubts.
+    pub warnings: Vec<Caveat>,
+}
+
+/// Compares two setups of a solved job with their joint covariance.
+pub fn compare(
+    job: &Job,
+    solved: &Solved,
+    before: &str,
+    after: &str,
+) -> Result<Comparison, JobError> {
+    let of = |name: &str| {
+        let at = job.setups.keys().position(|k| k == name);
+        let result = at.map(|k| &solved.solution.setups[k]);
+        result.ok_or_else(|| JobError::NoSetup {
+            name: name.to_owned(),
+            known: job.setups.keys().cloned().collect::<Vec<_>>().join(", "),
+        })
+    };
+    let (first, second) = (of(before)?, of(after)?);
+    let n = solved.network.parameters.len();
+    let unit = |name: &str| {
+        let mut c = Array1::zeros(n);
+        if let Some(k) = solved.network.unknown(&id::rotation(name)) {
+            c[k] = DEGREE.recip();
+        }
+        c
+    };
+    let (a, b) = (unit(before), unit(after));
+    let covariance = &solved.adjustment.covariance;
+    let joint = |x: &Array1<f64>, y: &Array1<f64>| x.dot(&covariance.dot(y));
+    let (value_before, value_after) = (first.rotation_deg.value, second.rotation_deg.value);
+    let difference = &b - &a;
+    let mut change_deg = Quantity::normal(
+        value_after - value_before,
+        joint(&difference, &difference).sqrt(),
+        solved.coverage,
+    );
+    if n <= ALWAYS_MARGINAL && change_deg.standard_uncertainty > 0.0 {
+        let bounds = (-PI / DEGREE, PI / DEGREE);
+        let problem = &solved.network.problem;
+        let marginal = Marginal::new(problem, &solved.adjustment, &difference, bounds)?;
+        change_deg.interval = marginal.interval(solved.coverage);
+    }
+    let mut warnings = solved.solution.warnings.clone();
+    for name in [before, after] {
+        let captured = job
+            .captures
+            .iter()
+            .zip(&solved.network.capture_blocks)
+            .any(|(c, block)| c.setup == name && block.is_some());
+        if !captured {
+            warnings.push(Caveat::caution(
+                "setup-without-captures",
+                format!(
+                    "setup '{name}' has no captures: its rotation is only what was known before ({} deg by default)",
+                    priors::ROTATION.u
+                ),
+            ));
+        }
+    }
+    Ok(Comparison {
+        before: before.to_owned(),
+        after: after.to_owned(),
+        change_deg,
+        remaining_deg: second.rotation_deg,
+        probability_improved: probability_smaller(
+            (value_before, value_after),
+            (joint(&a, &a), joint(&a, &b), joint(&b, &b)),
+        ),
+        warnings,
+    })
+}
+
+/// Probability that `|after| < |before|` for two jointly normal quantities
+/// with variances and covariance `(before, joint, after)`.
+///
+/// That is `(before - after)(before + after) > 0`: difference and sum have the
+/// same sign. Integrated over the difference by the trapezoidal rule, which
+/// converges faster than any power of its step for such an integrand.
+fn probability_smaller((before, after): (f64, f64), (vb, vab, va): (f64, f64, f64)) -> f64 {
+    let (mean_d, mean_s) = (before - after, before + after);
+    let (var_d, var_s) = (vb + va - 2.0 * vab, vb + va + 2.0 * vab);
+    let covariance = vb - va;
+    let sign = |d: f64, positive: f64| if d > 0.0 { positive } else { 1.0 - positive };
+    if var_d <= 0.0 {
+        let positive = if var_s > 0.0 {
+            normal_cdf(mean_s / var_s.sqrt())
+        } else {
+            f64::from(u8::from(mean_s > 0.0))
+        };
+        return sign(mean_d, positive);
+    }
+    // one of the two exact: no integral is needed
+    let inside = |mean: f64, variance: f64, limit: f64| {
+        let u = variance.sqrt();
+        normal_cdf((limit - mean) / u) - normal_cdf((-limit - mean) / u)
+    };
+    if vb <= 0.0 {
+        return inside(after, va, before.abs());
+    }
+    if va <= 0.0 {
+        return 1.0 - inside(before, vb, after.abs());
+    }
+    let u_d = var_d.sqrt();
+    let slope = covariance / var_d;
+    let rest = (var_s - slope * covariance).max(0.0).sqrt();
+    // +-8 standard deviations hold all but 1e-15; the integrand has a corner
+    // at d = 0, so either side of it is integrated by itself
+    const STEPS: usize = 400;
+    let side = |from: f64, to: f64| -> f64 {
+        if to <= from {
+            return 0.0;
+        }
+        let h = (to - from) / STEPS as f64;
+        let f = |d: f64| {
+            let z = (d - mean_d) / u_d;
+            let s = mean_s + slope * (d - mean_d);
+            let positive = if rest > 1e-12 * var_s.sqrt() {
+                normal_cdf(s / rest)
+            } else {
+                f64::from(u8::from(s > 0.0))
+            };
+            let middle = 0.5 * (from + to);
+            (-0.5 * z * z).exp() * sign(middle, positive)
+        };
+        // Simpson: the ends of a side do not vanish
+        let inner: f64 = (1..STEPS)
+            .map(|i| (if i % 2 == 1 { 4.0 } else { 2.0 }) * f(from + h * i as f64))
+            .sum();
+        h / 3.0 * (f(from) + inner + f(to))
+    };
+    let (low, high) = (mean_d - 8.0 * u_d, mean_d + 8.0 * u_d);
+    let total = side(low, high.min(0.0)) + side(low.max(0.0), high);
+    total / (u_d * std::f64::consts::TAU.sqrt())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Cases that are known in closed form: one of the two exact, and two
+    /// centred independent quantities (2/pi atan of the ratio of deviations).
+    #[test]
+    fn probability_of_improvement() {
+        let near = |a: f64, b: f64| assert!((a - b).abs() < 1e-6, "{a} {b}");
+        // |x| < 3 with x ~ N(1, 2)
+        near(
+            probability_smaller((3.0, 1.0), (0.0, 0.0, 4.0)),
+            normal_cdf(1.0) - normal_cdf(-2.0),
+        );
+        near(
+            probability_smaller((0.0, 0.0), (9.0, 0.0, 1.0)),
+            2.0 / PI * 3f64.atan(),
+        );
+        near(
+            probability_smaller((5.0, 1.0), (1.0, 1.0, 1.0)),
+            normal_cdf(3.0),
+        );
+        near(probability_smaller((1.0, 1.0), (0.5, 0.2, 0.5)), 0.5);
+        assert_eq!(probability_smaller((2.0, 1.0), (0.0, 0.0, 0.0)), 1.0);
+        assert_eq!(probability_smaller((1.0, 2.0), (0.0, 0.0, 0.0)), 0.0);
+    }
+}

@@ -1,0 +1,151 @@
+//! Jobs with truths drawn from their priors: do the bands hold what they say?
+
+use super::tests::{LOW, capture, deg, worked_example};
+use super::*;
+use crate::adjust::Marginal;
+use crate::groove::Profile;
+use crate::uncertainty::chi_square_upper_tail;
+use crate::units::{DEGREE, MICROSECOND};
+use rand::SeedableRng as _;
+use rand_chacha::ChaCha8Rng;
+use rand_distr::{Distribution as _, StandardNormal};
+use rayon::prelude::*;
+use statrs::distribution::{ContinuousCDF as _, Normal};
+
+const JOBS: u64 = 1000;
+
+/// The worked example with a real spherical tip, tip shapes unknown.
+fn example(captures: Vec<CaptureSpec>) -> Job {
+    let mut job = worked_example();
+    for cartridge in job.cartridges.values_mut() {
+        cartridge.shape = Stated::default();
+    }
+    let ball = job.cartridges.get_mut("S").unwrap();
+    ball.profile = Some(Profile::Spherical);
+    ball.side_radius = Stated::default();
+    Job { captures, ..job }
+}
+
+/// One job with its truth: probability that the marginal of setup E's rotation
+/// gives to values below the truth, and whether the linearised band holds it.
+fn trial(job: &Job, seed: u64) -> (f64, bool) {
+    let mut random = ChaCha8Rng::seed_from_u64(seed);
+    let mut normal = || -> f64 { StandardNormal.sample(&mut random) };
+    let predicted = network::network(job, network::Readings::Predicted, 0.0).unwrap();
+    let truth: Vec<f64> = predicted
+        .parameters
+        .iter()
+        .map(|p| p.prior.value + p.prior.u * normal())
+        .collect();
+    let u = 0.005 * MICROSECOND;
+    let data: Vec<_> = predicted
+        .capture_blocks
+        .iter()
+        .map(|block| {
+            let block = &predicted.problem.blocks()[block.unwrap()];
+            let delay = block.evaluate(&truth).values[0] + u * normal();
+            Some(CaptureData::of_delay(delay, u))
+        })
+        .collect();
+    let network = network::network(job, network::Readings::Real(&data), 0.0).unwrap();
+    let solution = network.problem.solve().unwrap();
+    let k = network.unknown(&network::id::rotation("E")).unwrap();
+    let mut unit = ndarray::Array1::zeros(truth.len());
+    unit[k] = 1.0;
+    let bounds = (-90.0 * DEGREE, 90.0 * DEGREE);
+    let marginal = Marginal::new(&network.problem, &solution, &unit, bounds).unwrap();
+    let error = (truth[k] - solution.values[k]) / solution.covariance[[k, k]].sqrt();
+    (marginal.cumulative(truth[k]), error.abs() <= 1.959964)
+}
+
+/// Counts of truths inside the 95 % band of the marginal and of the
+/// linearised solution. The marginal's count must lie within the 99.9 %
+/// limits of a binomial distribution, and the squares of the truths' normal
+/// scores must pass a chi-square test at 0.1 % on either side.
+fn holds(job: &Job, first_seed: u64) -> (usize, usize) {
+    let trials: Vec<_> = (first_seed..first_seed + JOBS)
+        .into_par_iter()
+        .map(|seed| trial(job, seed))
+        .collect();
+    let inside = trials
+        .iter()
+        .filter(|t| (0.025..=0.975).contains(&t.0))
+        .count();
+    let linear = trials.iter().filter(|t| t.1).count();
+    let n = JOBS as f64;
+    let limit = 3.290527 * (n * 0.95 * 0.05).sqrt();
+    println!("marginal {inside}, linearised {linear} of {JOBS}");
+    assert!(
+        (inside as f64 - 0.95 * n).abs() <= limit,
+        "{inside} of {JOBS}"
+    );
+    let normal = Normal::standard();
+    let scores: f64 = trials
+        .iter()
+        .map(|t| normal.inverse_cdf(t.0.clamp(1e-9, 1.0 - 1e-9)).powi(2))
+        .sum();
+    let p = chi_square_upper_tail(scores, n).unwrap();
+    assert!(
+        (0.001..=0.999).contains(&p),
+        "chi-square {scores} of {n}: {p}"
+    );
+    (inside, linear)
+}
+
+fn one() -> CaptureSpec {
+    capture("E", LOW, 0.0, false)
+}
+
+#[test]
+fn one_capture_alone() {
+    holds(&example(vec![one()]), 1_000);
+}
+
+#[test]
+fn two_speeds() {
+    holds(&example(vec![one(), capture("E", 45.0, 0.0, false)]), 2_000);
+}
+
+#[test]
+fn swapped_leads() {
+    holds(&example(vec![one(), capture("E", LOW, 0.0, true)]), 3_000);
+}
+
+fn turns() -> Vec<CaptureSpec> {
+    [-4.0, 0.0, 4.0]
+        .map(|t| capture("E", LOW, t, false))
+        .to_vec()
+}
+
+#[test]
+fn known_turns() {
+    holds(&example(turns()), 4_000);
+}
+
+#[test]
+fn a_spherical_tip_on_the_record() {
+    let sphere = capture("S", LOW, 0.0, false);
+    holds(&example(vec![one(), sphere]), 5_000);
+}
+
+#[test]
+fn everything_together() {
+    let more = vec![
+        capture("E", 45.0, 0.0, false),
+        capture("E", LOW, 0.0, true),
+        capture("S", LOW, 0.0, false),
+        capture("S", 45.0, 0.0, false),
+        capture("S", LOW, 0.0, true),
+    ];
+    holds(&example([turns(), more].concat()), 6_000);
+}
+
+/// A large rotation seen through a stylus nobody has stated: here the
+/// linearised band holds less than it says.
+#[test]
+fn a_large_rotation_through_a_poorly_known_lever() {
+    let mut job = example(vec![one()]);
+    job.cartridges.insert("E".into(), Cartridge::default());
+    job.setups.get_mut("E").unwrap().rotation = deg(20.0, 20.0);
+    holds(&job, 7_000);
+}

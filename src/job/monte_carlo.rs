@@ -1,0 +1,109 @@
+//! Monte Carlo check of the bands (JCGM 101:2008).
+
+use super::JobError;
+use super::network::{id, named};
+use super::solution::Solved;
+use crate::adjust::Sample;
+use crate::uncertainty::{Caveat, Quantity};
+use crate::units::DEGREE;
+
+/// Seed of the draws: results do not change from run to run.
+const SEED: u64 = 101;
+
+/// Share of draws that may fail before the sample is doubted; common
+/// practice, no source.
+const FAILED_SHARE: f64 = 0.01;
+
+/// Draws the whole job `count` times and says, per setup, how the band
+/// compares: the linearised band is validated when both ends agree within the
+/// numerical tolerance of two significant digits (JCGM 101:2008, 7.9.2, 8.1),
+/// widened by what the number of draws can resolve.
+pub fn monte_carlo(solved: &Solved, count: usize) -> Result<Vec<Caveat>, JobError> {
+    let sample = Sample::draw(&solved.network.problem, &solved.adjustment, count, SEED)?;
+    let mut caveats = Vec::new();
+    if sample.failed as f64 > FAILED_SHARE * count as f64 {
+        caveats.push(Caveat::caution(
+            "monte-carlo-incomplete",
+            format!(
+                "{} of {count} draws found no solution; the Monte Carlo bands miss what they would have shown",
+                sample.failed
+            ),
+        ));
+    }
+    let coverage = solved.coverage;
+    let tail = 0.5 * (1.0 - coverage);
+    for setup in &solved.solution.setups {
+        let Some(k) = solved.network.unknown(&id::rotation(&setup.name)) else {
+            continue;
+        };
+        let rotation = |x: &[f64]| x[k] / DEGREE;
+        let [lower, upper] = sample.quantiles(rotation, [tail, 1.0 - tail]);
+        let (mean, u) = sample.moments(rotation);
+        // error of a quantile: sqrt(p (1 - p) / n) over the density there,
+        // taken as a normal one's; twice that
+        let z = crate::uncertainty::normal_coverage_factor(coverage);
+        let density = (-0.5 * z * z).exp() / (std::f64::consts::TAU.sqrt() * u);
+        let resolved = 2.0 * (tail * (1.0 - tail) / sample.effective_size()).sqrt() / density;
+        let tolerance = numerical_tolerance(u) + resolved;
+        let stated = setup.rotation_deg;
+        let linear = Quantity::normal(stated.value, stated.standard_uncertainty, coverage);
+        let agrees = |q: &Quantity| match (q.interval.lower, q.interval.upper) {
+            (Some(l), Some(h)) => (l - lower).abs() <= tolerance && (h - upper).abs() <= tolerance,
+            _ => false,
+        };
+        let facts = format!(
+            "{}: {count} draws give {mean:.3} deg, u {u:.3}, band {lower:.3} to {upper:.3} deg (tolerance {tolerance:.3})",
+            named("setup", &setup.name)
+        );
+        let describe = |q: &Quantity| match (q.interval.lower, q.interval.upper) {
+            (Some(l), Some(h)) => format!("{l:.3} to {h:.3} deg"),
+            _ => "none".to_owned(),
+        };
+        caveats.push(if agrees(&linear) {
+            Caveat::note(
+                "monte-carlo-agrees",
+                format!("{facts}; the linearised band agrees, use either"),
+            )
+        } else if agrees(&stated) {
+            Caveat::note(
+                "monte-carlo-nonlinear",
+                format!(
+                    "{facts}; the linearised band ({}) does not hold here, use the band given",
+                    describe(&linear)
+                ),
+            )
+        } else {
+            Caveat::caution(
+                "monte-carlo-differs",
+                format!(
+                    "{facts}; the band given ({}) differs, use the Monte Carlo band",
+                    describe(&stated)
+                ),
+            )
+        });
+    }
+    Ok(caveats)
+}
+
+/// Half a unit of the second significant digit of `u` (JCGM 101:2008, 7.9.2).
+fn numerical_tolerance(u: f64) -> f64 {
+    if u > 0.0 {
+        0.5 * 10f64.powf(u.log10().floor() - 1.0)
+    } else {
+        0.0
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::numerical_tolerance;
+
+    /// JCGM 101:2008, 7.9.2, examples 1 and 2: u = 0.00035 g with two digits
+    /// gives 0.000005 g; u = 2 K with one digit gives 0.5 K, so with two 0.05.
+    #[test]
+    fn tolerance_of_the_supplement() {
+        assert!((numerical_tolerance(0.00035) / 0.000005 - 1.0).abs() < 1e-12);
+        assert!((numerical_tolerance(2.0) / 0.05 - 1.0).abs() < 1e-12);
+        assert_eq!(numerical_tolerance(0.0), 0.0);
+    }
+}

@@ -1,0 +1,327 @@
+//! What a job will tell before anyone lifts the arm, and what to record next.
+
+use super::description::{CaptureSpec, Cartridge, Chain, Estimate, Job, Setup, Source, Stated};
+use super::network::{self, Readings, id, named, tidy};
+use super::{JobError, priors};
+use crate::groove::Profile;
+use crate::units::{DEGREE, MICROSECOND, MILLIMETRE};
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+/// Turn of the candidate pair each way, degrees: well above the reading of a
+/// protractor, within what a headshell allows (common practice, no source).
+const TURN_DEG: f64 = 4.0;
+
+/// Radius of the inner candidate, millimetres: near the end of a side, where
+/// the groove is slowest and the delay largest (60.325 mm, IEC 98-1958).
+const INNER_MM: f64 = 62.0;
+
+/// Uncertainty of a chain's skew once both inputs were fed one signal:
+/// the random part of one capture.
+const CALIBRATED_SKEW: f64 = 0.005 * MICROSECOND;
+
+/// A capture that takes less than this share off the uncertainty does not
+/// help; common practice, no source.
+const HELPS: f64 = 0.01;
+
+/// Steps after which a plan that never reaches its goal ends; common
+/// practice, no source.
+const MOST_STEPS: usize = 20;
+
+/// What a plan is asked for.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Wanted {
+    /// All candidates for the next capture, best first.
+    Ranking,
+    /// So many steps, each the best after those before it.
+    Steps(usize),
+    /// Steps until the standard uncertainty is at most this many degrees.
+    Until(f64),
+}
+
+/// Predicted standard uncertainty of a setup's rotation.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct PlannedSetup {
+    /// Name of the setup.
+    pub name: String,
+    /// Predicted standard uncertainty, degrees.
+    pub standard_uncertainty_deg: f64,
+}
+
+/// A further capture and what it would do.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Suggestion {
+    /// What to record.
+    pub capture: String,
+    /// Predicted standard uncertainty with it (and, in a sequence, with those
+    /// before it): the root mean square over setups, spherical tips left out.
+    pub standard_uncertainty_deg: f64,
+}
+
+/// A plan.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Plan {
+    /// Predicted uncertainties of the job as it stands.
+    pub setups: Vec<PlannedSetup>,
+    /// What to record next, best first; empty when nothing will help.
+    pub suggestions: Vec<Suggestion>,
+    /// Root mean square over setups, degrees, once a sequence of suggestions
+    /// has been followed; as the job stands in a ranking.
+    #[serde(skip)]
+    pub reached_deg: f64,
+}
+
+/// Predicts a job from its planned and given captures, linearised at the
+/// prior means (a rotation that is not stated at 5 degrees, where the tolerance
+/// commonly lies), and looks for the captures that would help most among:
+/// the other speed, swapped leads, a turn of 4 degrees each way, a spherical
+/// tip on the record, an inner radius, another record side, a calibration of
+/// the chain with one signal on both inputs, a repeat.
+pub fn plan(job: &Job, wanted: Wanted) -> Result<Plan, JobError> {
+    let now = predict(job)?;
+    let mut current = overall(job, &now);
+    let mut suggestions = Vec::new();
+    match wanted {
+        Wanted::Ranking => {
+            for (capture, candidate) in candidates(job) {
+                let value = overall(&candidate, &predict(&candidate)?);
+                if value < (1.0 - HELPS) * current {
+                    suggestions.push(Suggestion {
+                        capture,
+                        standard_uncertainty_deg: value,
+                    });
+                }
+            }
+            suggestions.sort_by(|a, b| {
+                a.standard_uncertainty_deg
+                    .total_cmp(&b.standard_uncertainty_deg)
+            });
+        }
+        Wanted::Steps(_) | Wanted::Until(_) => {
+            let (steps, goal) = match wanted {
+                Wanted::Until(goal) => (MOST_STEPS, goal),
+                Wanted::Steps(steps) => (steps, 0.0),
+                Wanted::Ranking => (0, 0.0),
+            };
+            let mut job = job.clone();
+            for _ in 0..steps {
+                if current <= goal {
+                    break;
+                }
+                let mut best: Option<(f64, String, Job)> = None;
+                for (capture, candidate) in candidates(&job) {
+                    let value = overall(&candidate, &predict(&candidate)?);
+                    if best.as_ref().is_none_or(|b| value < b.0) {
+                        best = Some((value, capture, candidate));
+                    }
+                }
+                let Some((value, capture, next)) = best else {
+                    break;
+                };
+                if value > (1.0 - HELPS) * current {
+                    break;
+                }
+                suggestions.push(Suggestion {
+                    capture,
+                    standard_uncertainty_deg: value,
+                });
+                current = value;
+                job = next;
+            }
+        }
+    }
+    Ok(Plan {
+        setups: now,
+        suggestions,
+        reached_deg: current,
+    })
+}
+
+fn predict(job: &Job) -> Result<Vec<PlannedSetup>, JobError> {
+    let network = network::network(job, Readings::Predicted, 0.0)?;
+    let solution = network.problem.linearised()?;
+    Ok(job
+        .setups
+        .keys()
+        .map(|name| PlannedSetup {
+            name: name.clone(),
+            standard_uncertainty_deg: network
+                .unknown(&id::rotation(name))
+                .map_or(0.0, |k| solution.covariance[[k, k]].sqrt() / DEGREE),
+        })
+        .collect())
+}
+
+/// Root mean square over the setups whose tips can see their rotation; setups
+/// that only a candidate has brought are spherical.
+fn overall(job: &Job, setups: &[PlannedSetup]) -> f64 {
+    let counted: Vec<f64> = setups
+        .iter()
+        .filter(|s| !spherical(job, &s.name))
+        .map(|s| s.standard_uncertainty_deg.powi(2))
+        .collect();
+    (counted.iter().sum::<f64>() / counted.len().max(1) as f64).sqrt()
+}
+
+fn spherical(job: &Job, setup: &str) -> bool {
+    job.setups
+        .get(setup)
+        .and_then(|s| job.cartridges.get(&s.cartridge))
+        .is_some_and(|c| c.profile == Some(Profile::Spherical))
+}
+
+/// Every candidate as words and as the job with it.
+fn candidates(job: &Job) -> Vec<(String, Job)> {
+    let mut found: Vec<(String, Job)> = Vec::new();
+    let mut offer = |words: String, candidate: Job| {
+        if !found.iter().any(|(w, _)| *w == words) {
+            found.push((words, candidate));
+        }
+    };
+    let with = |captures: Vec<CaptureSpec>| {
+        let mut candidate = job.clone();
+        candidate.captures.extend(captures);
+        candidate
+    };
+    for base in representatives(job) {
+        let base = CaptureSpec {
+            source: Source::Planned,
+            line: None,
+            ..base
+        };
+        let of_setup = named("setup", &base.setup);
+        let on_record = named("record", &base.record);
+        let rpm = base.nominal_rpm();
+        let other = if (rpm - 45.0).abs() < 1.0 {
+            100.0 / 3.0
+        } else {
+            45.0
+        };
+        let shown = if other == 45.0 { "45" } else { "33 1/3" };
+        offer(
+            format!("{of_setup} at {shown} rpm on {on_record}"),
+            with(vec![CaptureSpec {
+                rpm: Stated::number(other),
+                ..base.clone()
+            }]),
+        );
+        let leads = if base.swapped { "normal" } else { "swapped" };
+        offer(
+            format!("{of_setup} with the leads {leads} at the cartridge"),
+            with(vec![CaptureSpec {
+                swapped: !base.swapped,
+                ..base.clone()
+            }]),
+        );
+        let turned = |sign: f64| CaptureSpec {
+            turn: Stated::number(sign * TURN_DEG * DEGREE),
+            ..base.clone()
+        };
+        offer(
+            format!("{of_setup} turned by {TURN_DEG} deg each way (two captures)"),
+            with(vec![turned(-1.0), turned(1.0)]),
+        );
+        if base
+            .radius
+            .iter()
+            .all(|&r| r > (INNER_MM + 3.0) * MILLIMETRE)
+        {
+            offer(
+                format!("{of_setup} at {INNER_MM} mm on {on_record}"),
+                with(vec![CaptureSpec {
+                    radius: [INNER_MM * MILLIMETRE; 2],
+                    ..base.clone()
+                }]),
+            );
+        }
+        let mut another = job.clone();
+        let record = fresh("another side", &another.records);
+        another.records.insert(record.clone(), Default::default());
+        another.captures.push(CaptureSpec {
+            record,
+            ..base.clone()
+        });
+        offer(format!("{of_setup} on another record side"), another);
+        offer(
+            format!("{of_setup} once more on {on_record}, as before"),
+            with(vec![base.clone()]),
+        );
+        let mut ball = job.clone();
+        let name = fresh("spherical", &ball.cartridges);
+        ball.cartridges.insert(
+            name.clone(),
+            Cartridge {
+                profile: Some(Profile::Spherical),
+                ..Cartridge::default()
+            },
+        );
+        let setup = fresh("spherical", &ball.setups);
+        ball.setups.insert(
+            setup.clone(),
+            Setup {
+                cartridge: name,
+                ..Setup::default()
+            },
+        );
+        ball.captures.push(CaptureSpec {
+            setup,
+            turn: Stated::default(),
+            ..base.clone()
+        });
+        offer(
+            format!(
+                "a cartridge with a spherical tip on {on_record} at {} mm",
+                tidy(base.radius[0] / MILLIMETRE)
+            ),
+            ball,
+        );
+    }
+    for (name, chain) in &job.chains {
+        let Estimate { value, u } = chain.skew.or(&priors::CHAIN_SKEW);
+        if u > CALIBRATED_SKEW {
+            let mut calibrated = job.clone();
+            calibrated.chains.insert(
+                name.clone(),
+                Chain {
+                    skew: Stated::with_u(value, CALIBRATED_SKEW),
+                    ..chain.clone()
+                },
+            );
+            offer(
+                format!(
+                    "calibration of {} with one signal on both inputs",
+                    named("chain", name)
+                ),
+                calibrated,
+            );
+        }
+    }
+    found
+}
+
+/// One capture per setup and record: the first that is not turned.
+fn representatives(job: &Job) -> Vec<CaptureSpec> {
+    let mut found: Vec<CaptureSpec> = Vec::new();
+    for capture in &job.captures {
+        let new = !found
+            .iter()
+            .any(|f| f.setup == capture.setup && f.record == capture.record);
+        if new && !spherical(job, &capture.setup) {
+            found.push(CaptureSpec {
+                turn: Stated::default(),
+                ..capture.clone()
+            });
+        }
+    }
+    found
+}
+
+fn fresh<T>(wish: &str, taken: &std::collections::BTreeMap<String, T>) -> String {
+    let mut name = wish.to_owned();
+    let mut k = 1;
+    while taken.contains_key(&name) {
+        k += 1;
+        name = format!("{wish} {k}");
+    }
+    name
+}

@@ -1,0 +1,267 @@
+//! `solve`, `compare` and `plan` as a user or a script meets them.
+
+use std::path::{Path, PathBuf};
+use std::process::{Command, Output};
+
+const JOB: &str = r#"
+format = 1
+title = "An invented job: two settings of an invented cartridge"
+
+[cartridge.red]
+profile = "elliptical"
+frontal_radius_um = 18
+side_radius_um = 8
+
+[cartridge.ball]
+profile = "spherical"
+frontal_radius_um = 18
+
+[record.A]
+cut_rpm = 33
+
+[chain.desk]
+
+[arm.long]
+effective_length_mm = 228.6
+pivot_to_spindle_mm = 210.4
+offset_deg = 24.1
+
+[setup.before]
+cartridge = "red"
+arm = "long"
+
+[setup.after]
+cartridge = "red"
+arm = "long"
+
+[setup.sphere]
+cartridge = "ball"
+
+[limits]
+tolerance_deg = 5
+
+[[capture]]
+delay_us = { value = 7.04, u = 0.005 }
+setup = "before"
+radius_mm = 70
+rpm = 33
+
+[[capture]]
+delay_us = { value = 0.54, u = 0.005 }
+setup = "after"
+radius_mm = 70
+rpm = 33
+
+[[capture]]
+delay_us = { value = -0.20, u = 0.005 }
+setup = "sphere"
+radius_mm = 70
+rpm = 33
+"#;
+
+fn folder() -> tempfile::TempDir {
+    tempfile::tempdir().unwrap()
+}
+
+fn job_in(folder: &Path, text: &str) -> PathBuf {
+    let path = folder.join("job.toml");
+    std::fs::write(&path, text).unwrap();
+    path
+}
+
+fn run(arguments: &[&str], path: &Path) -> Output {
+    let (command, rest) = arguments.split_first().unwrap();
+    Command::new(env!("CARGO_BIN_EXE_groovelag"))
+        .arg(command)
+        .arg(path)
+        .args(rest)
+        .output()
+        .unwrap()
+}
+
+fn json<T: schemars::JsonSchema>(output: &Output) -> serde_json::Value {
+    let value: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
+    let schema = serde_json::to_value(schemars::schema_for!(T)).unwrap();
+    if let Err(e) = jsonschema::validate(&schema, &value) {
+        panic!("{e}: {value:#}");
+    }
+    value
+}
+
+#[test]
+fn solve_prints_what_the_contract_promises() {
+    let folder = folder();
+    let path = job_in(folder.path(), JOB);
+    let output = run(&["solve", "--json"], &path);
+    // seven degrees against five: a stated tolerance is not met
+    assert_eq!(output.status.code(), Some(1), "{output:?}");
+    let document = json::<groovelag::report::solution::SolutionDocument>(&output);
+    assert_eq!(document["schema"], "groovelag/solution/1");
+    assert_eq!(document["program"]["name"], "groovelag");
+    for key in [
+        "setups",
+        "records",
+        "cartridges",
+        "chains",
+        "captures",
+        "unknowns",
+        "correlations",
+        "fit",
+        "warnings",
+    ] {
+        assert!(!document[key].is_null(), "{key}");
+    }
+    let names: Vec<_> = document["setups"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .map(|s| &s["name"])
+        .collect();
+    assert_eq!(names, ["after", "before", "sphere"]);
+    let q = &document["setups"][1]["rotation_deg"];
+    for key in [
+        "value",
+        "standard_uncertainty",
+        "lower",
+        "upper",
+        "coverage",
+    ] {
+        assert!(q[key].is_number(), "{key}");
+    }
+    assert_eq!(q["interval"], "finite");
+    assert_eq!(
+        document["setups"][1]["correction"]["direction"],
+        "anticlockwise"
+    );
+    assert_eq!(document["captures"][0]["file"], "delay 1");
+}
+
+#[test]
+fn text_keeps_to_eighty_columns_and_says_what_to_do() {
+    let folder = folder();
+    let path = job_in(folder.path(), JOB);
+    for arguments in [
+        &["solve", "--monte-carlo", "500"][..],
+        &["compare", "--before", "before", "--after", "after"],
+        &["plan"],
+        &["plan", "--steps", "3"],
+    ] {
+        let output = run(arguments, &path);
+        let text = String::from_utf8(output.stdout).unwrap();
+        assert!(!text.is_empty() && output.stderr.is_empty());
+        for line in text.lines() {
+            assert!(line.chars().count() <= 80, "{line}");
+        }
+    }
+    let text = String::from_utf8(run(&["solve"], &path).stdout).unwrap();
+    for words in [
+        "clockwise seen from above (front of the cartridge towards the spindle)",
+        "non-conforming",
+        "mounting hole",
+        "offset angle of arm long",
+        "cannot see its own rotation",
+    ] {
+        let flat = text.split_whitespace().collect::<Vec<_>>().join(" ");
+        assert!(flat.contains(words), "{words}: {text}");
+    }
+}
+
+#[test]
+fn compare_and_plan_documents() {
+    let folder = folder();
+    let path = job_in(folder.path(), JOB);
+    let output = run(
+        &[
+            "compare", "--before", "before", "--after", "after", "--json",
+        ],
+        &path,
+    );
+    assert_eq!(output.status.code(), Some(0));
+    let document = json::<groovelag::report::solution::ComparisonDocument>(&output);
+    assert_eq!(document["schema"], "groovelag/comparison/1");
+    assert!(document["probability_improved"].as_f64().unwrap() > 0.99);
+    assert!(document["change_deg"]["value"].as_f64().unwrap() < -5.0);
+
+    let output = run(&["plan", "--json"], &path);
+    let document = json::<groovelag::report::solution::PlanDocument>(&output);
+    assert_eq!(document["schema"], "groovelag/plan/1");
+    let u: Vec<f64> = document["suggestions"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .map(|s| s["standard_uncertainty_deg"].as_f64().unwrap())
+        .collect();
+    assert!(u.is_sorted() && !u.is_empty());
+    // a goal out of reach is a limit not met
+    assert_eq!(
+        run(&["plan", "--until", "0.0001"], &path).status.code(),
+        Some(1)
+    );
+    assert_eq!(
+        run(&["plan", "--until", "10"], &path).status.code(),
+        Some(0)
+    );
+}
+
+#[test]
+fn what_was_learned_goes_into_the_next_job() {
+    let folder = folder();
+    let path = job_in(folder.path(), JOB);
+    let known = folder.path().join("known.toml");
+    let export = ["solve", "--export-knowledge", known.to_str().unwrap()];
+    assert_eq!(run(&export, &path).status.code(), Some(1));
+    // not overwritten unless asked
+    let again = run(&export, &path);
+    assert_eq!(again.status.code(), Some(2));
+    assert!(String::from_utf8_lossy(&again.stderr).contains("--force"));
+    let u = |path: &Path| {
+        let output = run(&["solve", "--json"], path);
+        let value: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
+        value["setups"][0]["rotation_deg"]["standard_uncertainty"]
+            .as_f64()
+            .unwrap()
+    };
+    let second = JOB
+        .replace("format = 1", "format = 1\ninclude = [\"known.toml\"]")
+        .replace("setup = \"sphere\"", "setup = \"after\"\nturn_deg = 4")
+        .replace("value = -0.20", "value = 4.60");
+    let with = job_in(folder.path(), &second);
+    let informed = u(&with);
+    let without = job_in(folder.path(), &second.replace("include", "note = \"\" #"));
+    assert!(informed < u(&without));
+}
+
+#[test]
+fn what_is_unusable_is_named_with_its_line() {
+    let folder = folder();
+    let missing = JOB.replacen(
+        "delay_us = { value = 7.04, u = 0.005 }",
+        "file = \"no.wav\"",
+        1,
+    );
+    for (text, words) in [
+        (missing.as_str(), "line 38: there is no recording 'no.wav'"),
+        (&JOB.replace("[limits]", "[limit]"), "did you mean 'limits'"),
+        (
+            &JOB.replace("setup = \"after\"", "setup = \"later\""),
+            "there is no setup 'later'",
+        ),
+        ("", "format = 1"),
+    ] {
+        let path = job_in(folder.path(), text);
+        let output = run(&["solve"], &path);
+        assert_eq!(output.status.code(), Some(2), "{words}");
+        let message = String::from_utf8(output.stderr).unwrap();
+        assert!(
+            message.contains(words) && message.contains("job.toml"),
+            "{message}"
+        );
+        assert_eq!(message.trim_end().lines().count(), 1);
+        assert!(output.stdout.is_empty());
+    }
+    let output = run(
+        &["compare", "--before", "x", "--after", "after"],
+        &job_in(folder.path(), JOB),
+    );
+    assert!(String::from_utf8_lossy(&output.stderr).contains("there is no setup 'x'"));
+}
