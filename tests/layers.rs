@@ -46,11 +46,16 @@ const ARROWS: &[(&str, &[&str])] = &[
             "units",
         ],
     ),
-    ("simulate", &["groove", "capture", "document", "uncertainty", "units"]),
+    ("check", &["job", "uncertainty", "units"]),
+    (
+        "simulate",
+        &["groove", "capture", "document", "uncertainty", "units"],
+    ),
     (
         "report",
         &[
             "document",
+            "check",
             "job",
             "analysis",
             "simulate",
@@ -78,6 +83,9 @@ const HOMES: &[(&str, &[&str])] = &[
     ("hound", &["capture", "simulate"]),
     ("symphonia", &["capture", "simulate"]),
     ("plotters", &["report"]),
+    ("quick_junit", &["report"]),
+    ("csv", &["report"]),
+    ("globset", &["check"]),
 ];
 
 /// One source file and the module it belongs to.

@@ -10,6 +10,7 @@ use crate::uncertainty::Level;
 use crate::units::{DEGREE, MICROMETRE, MICROSECOND, MILLIMETRE, nominal_rpm, parse_rpm};
 use serde_spanned::Spanned;
 use std::collections::BTreeMap;
+use std::io::Read;
 use std::ops::RangeInclusive;
 use std::path::{Path, PathBuf};
 use thiserror::Error;
@@ -114,15 +115,55 @@ pub fn gather<E: std::fmt::Display>(
         .collect()
 }
 
+/// Largest job file, bytes: some hundred thousand captures. What is larger is a
+/// recording or a device given by mistake.
+const LARGEST: u64 = 16 << 20;
+
 fn read_text(path: &Path, shown: &str) -> Result<String, JobFileError> {
     let read = |reason: String| JobFileError::Read {
         path: shown.to_owned(),
         reason,
     };
-    let bytes = std::fs::read(path).map_err(|e| read(e.to_string()))?;
-    String::from_utf8(bytes).map_err(|_| {
-        read("not a text file in UTF-8; save it as UTF-8, or give the job file instead of a recording".to_owned())
+    let mut bytes = Vec::new();
+    std::fs::File::open(path)
+        .and_then(|file| file.take(LARGEST + 1).read_to_end(&mut bytes))
+        .map_err(|e| read(e.to_string()))?;
+    if bytes.len() as u64 > LARGEST {
+        return Err(read(format!(
+            "longer than the {} MiB that a job file can have; a recording is named in a job, or given to `groovelag measure`",
+            LARGEST >> 20
+        )));
+    }
+    String::from_utf8(bytes).map_err(|e| {
+        let valid = &e.as_bytes()[..e.utf8_error().valid_up_to()];
+        JobFileError::Content {
+            path: shown.to_owned(),
+            line: 1 + valid.iter().filter(|b| **b == b'\n').count(),
+            message:
+                "not text in UTF-8; save it as UTF-8, or give the job file instead of a recording"
+                    .to_owned(),
+        }
     })
+}
+
+/// Reads a file that holds nothing but `format = 1` and `[limits]`: what a
+/// folder gives to the jobs below it. Paths in it are relative to it.
+pub fn read_limits(path: &Path) -> Result<Limits, JobFileError> {
+    let shown = path.to_string_lossy().replace('\\', "/");
+    let text = read_text(path, &shown)?;
+    let source = SourceText::new(&text, &shown);
+    let table = source.table()?;
+    let mut top = source.fields(
+        "a folder's defaults",
+        table.get_ref(),
+        0,
+        &["format", "limits"],
+    )?;
+    top.format()?;
+    match top.table("limits", LIMITS_KEYS)? {
+        Some(mut f) => limits(&mut f),
+        None => Ok(Limits::default()),
+    }
 }
 
 /// Reads the text of a job file; `path` serves the messages.
@@ -133,10 +174,8 @@ pub fn parse(text: &str, path: &str) -> Result<Job, JobFileError> {
 type Includes = Vec<(usize, PathBuf)>;
 
 fn parse_with_includes(text: &str, path: &str) -> Result<(Job, Includes), JobFileError> {
-    // editors on some systems start a file with a byte order mark
-    let text = text.strip_prefix('\u{feff}').unwrap_or(text);
-    let source = SourceText { text, path };
-    let table = DeTable::parse(text).map_err(|e| source.syntax(&e))?;
+    let source = SourceText::new(text, path);
+    let table = source.table()?;
     let mut top = source.fields(
         "the job",
         table.get_ref(),
@@ -157,18 +196,7 @@ fn parse_with_includes(text: &str, path: &str) -> Result<(Job, Includes), JobFil
             "capture",
         ],
     )?;
-    match top.number("format", 0.0..=1e9)? {
-        Some(1.0) => {}
-        Some(other) => {
-            return Err(top.error(
-                "format",
-                &format!("format = {other} is not known; this version reads format = 1"),
-            ));
-        }
-        None => {
-            return Err(source.at(0, "a job file starts with 'format = 1'; add that line"));
-        }
-    }
+    top.format()?;
     let mut job = Job {
         title: top.text("title")?,
         operator: top.text("operator")?,
@@ -542,6 +570,16 @@ struct SourceText<'a> {
 }
 
 impl<'a> SourceText<'a> {
+    fn new(text: &'a str, path: &'a str) -> Self {
+        // editors on some systems start a file with a byte order mark
+        let text = text.strip_prefix('\u{feff}').unwrap_or(text);
+        Self { text, path }
+    }
+
+    fn table(&self) -> Result<Spanned<DeTable<'a>>, JobFileError> {
+        DeTable::parse(self.text).map_err(|e| self.syntax(&e))
+    }
+
     fn line(&self, at: usize) -> usize {
         1 + self.text[..at.min(self.text.len())].matches('\n').count()
     }
@@ -615,6 +653,21 @@ impl<'a> Fields<'a> {
 
     fn has(&self, key: &str) -> bool {
         self.get(key).is_some()
+    }
+
+    /// Refuses a file of another format.
+    fn format(&mut self) -> Result<(), JobFileError> {
+        match self.number("format", 0.0..=1e9)? {
+            Some(1.0) => Ok(()),
+            Some(other) => Err(self.error(
+                "format",
+                &format!("format = {other} is not known; this version reads format = 1"),
+            )),
+            None => Err(self.source.at(
+                0,
+                &format!("{} starts with 'format = 1'; add that line", self.context),
+            )),
+        }
     }
 
     /// An error at the table itself.
