@@ -21,6 +21,11 @@ const MILLIHENRY: f64 = 1e-3;
 const KILOOHM: f64 = 1e3;
 const PICOFARAD: f64 = 1e-12;
 
+/// Standard uncertainties understood, in the unit of the key: a femtosecond or
+/// a femtometre is below everything measured here, a million of any unit above
+/// every range of values. Their squares stay far from the ends of a double.
+const UNCERTAINTIES: RangeInclusive<f64> = 1e-9..=1e6;
+
 /// Why a job file cannot be used.
 #[derive(Debug, Clone, PartialEq, Eq, Error)]
 pub enum JobFileError {
@@ -601,12 +606,31 @@ impl<'a> SourceText<'a> {
             crate::units::parse_number(value.split('#').next().unwrap_or("").trim(), "a number");
         let hint = if let Err(crate::units::QuantityError::DecimalComma(_, right)) = decimal_comma {
             format!("write a decimal point: {right}")
+        } else if let Some(right) = self.comma_before(at) {
+            format!("write a decimal point: {right}")
         } else if line.contains('\\') {
             "write paths with '/' or between single quotes".to_owned()
         } else {
             error.message().trim().replace('\n', "; ")
         };
         self.at(at, &format!("not valid TOML: {hint}"))
+    }
+
+    /// The number with a decimal point, if one with a decimal comma ends or
+    /// stands at this place, as in `{ value = 18,5 }`.
+    fn comma_before(&self, at: usize) -> Option<String> {
+        let digit = |c: &char| c.is_ascii_digit();
+        let (before, after) = self.text.split_at_checked(at)?;
+        let last: String = before.chars().rev().take_while(digit).collect();
+        let whole = before[..before.len() - last.len()].strip_suffix(',')?;
+        let first: String = whole.chars().rev().take_while(digit).collect();
+        let fraction = last.chars().rev().chain(after.chars().take_while(digit));
+        let fraction: String = fraction.collect();
+        if first.is_empty() || fraction.is_empty() {
+            return None;
+        }
+        let first: String = first.chars().rev().collect();
+        Some(format!("{first}.{fraction}"))
     }
 
     /// A table's fields; unknown keys are refused here.
@@ -823,6 +847,16 @@ impl<'a> Fields<'a> {
                     return Err(inner.error(
                         "u",
                         "a standard uncertainty cannot be negative; it is one standard deviation",
+                    ));
+                }
+                if number > 0.0 && !UNCERTAINTIES.contains(&number) {
+                    return Err(inner.error(
+                        "u",
+                        &format!(
+                            "a standard uncertainty of {number:e} is out of range; it must be 0 (exact) or lie between {:e} and {:e}",
+                            UNCERTAINTIES.start(),
+                            UNCERTAINTIES.end()
+                        ),
                     ));
                 }
                 Some(number)
