@@ -758,7 +758,7 @@ const SLIPS: &[(&str, &str, usize, &[&str])] = &[
     ("[chain.rack]", "[chain]", 11, &["[chain.NAME]"]),
     ("[[capture]]", "[capture]", 23, &["[[capture]]"]),
     ("[limits]", "[[limits]]", 20, &["'limits'", "[limits]"]),
-    ("[cartridge.red]", "cartridge = \"red\"\n[x]", 3, &["'x'"]),
+    ("[cartridge.red]", "cartridge = \"red\"\n[x]", 4, &["'x'"]),
     // units
     (
         "{ value = 18, u = 0.5 }",
@@ -819,7 +819,12 @@ const SLIPS: &[(&str, &str, usize, &[&str])] = &[
     ),
     ("rpm = 33", "rpm = \"100/0\"", 28, &["rpm", "100/3"]),
     ("= 23\n", "= 123\n", 15, &["'offset_deg'", "out of range"]),
-    ("= 230", "= 101", 23, &["does not reach", "arm 'long'"]),
+    (
+        "= 230",
+        "= 101",
+        0,
+        &["line 23", "does not reach", "arm 'long'"],
+    ),
     (
         "leads = \"normal\"",
         "from_s = 5\nto_s = 5",
@@ -898,7 +903,6 @@ const SLIPS: &[(&str, &str, usize, &[&str])] = &[
     ),
     ("value = 1.0, ", "", 24, &["'delay_us'", "no value"]),
     ("turn_deg = 0", "planned = true", 23, &["exactly one of"]),
-    ("setup = \"now\"\n", "[setup.x]\n", 23, &["setup"]),
     ("format = 1\n", "", 1, &["format = 1"]),
     ("format = 1", "format = 2", 1, &["reads format = 1"]),
     (

@@ -56,13 +56,9 @@ impl Item {
     }
 }
 
-/// A path for documents: `/` everywhere, no `./` in front.
+/// A path for documents: `/` everywhere.
 pub(super) fn shown(path: &Path) -> String {
-    let text = path.to_string_lossy().replace('\\', "/");
-    match text.strip_prefix("./") {
-        Some(rest) if !rest.is_empty() => rest.to_owned(),
-        _ => text,
-    }
+    path.to_string_lossy().replace('\\', "/")
 }
 
 /// The jobs that files, folders and globs name, sorted by path, each once.
@@ -77,12 +73,14 @@ pub(super) fn shown(path: &Path) -> String {
 pub fn find(arguments: &[PathBuf]) -> Vec<Item> {
     let mut items = Vec::new();
     for argument in arguments {
+        // './' in front says nothing, and would be in every path and message
+        let plain = argument.strip_prefix(".").unwrap_or(argument);
         if argument.is_dir() {
-            expand(argument, argument, &|_| true, &mut items);
+            expand(argument, plain, &|_| true, &mut items);
         } else if !argument.exists() && shown(argument).contains(['*', '?', '[', '{']) {
             glob(argument, &mut items);
         } else if argument.exists() {
-            items.push(Item::job(argument.clone()));
+            items.push(Item::job(plain.to_owned()));
         } else {
             items.push(Item::unusable(
                 argument,
@@ -100,7 +98,7 @@ pub fn find(arguments: &[PathBuf]) -> Vec<Item> {
 }
 
 fn glob(argument: &Path, items: &mut Vec<Item>) {
-    let pattern = shown(argument);
+    let pattern = shown(argument.strip_prefix(".").unwrap_or(argument));
     let matcher = match GlobBuilder::new(&pattern).literal_separator(true).build() {
         Ok(glob) => glob.compile_matcher(),
         Err(e) => {
@@ -135,13 +133,13 @@ fn expand(argument: &Path, folder: &Path, matches: &dyn Fn(&Path) -> bool, items
 }
 
 fn walk(folder: &Path, matches: &dyn Fn(&Path) -> bool, items: &mut Vec<Item>) {
-    let listed = if folder.as_os_str().is_empty() {
-        Path::new(".")
-    } else {
-        folder
+    let listed = match folder.as_os_str().is_empty() {
+        true => Path::new("."),
+        false => folder,
     };
     let entries = match std::fs::read_dir(listed) {
         Ok(entries) => entries,
+        Err(e) if e.kind() == std::io::ErrorKind::NotFound => return,
         Err(e) => {
             let reason = format!("the folder cannot be read ({e}); check its permissions");
             return items.push(Item::unusable(folder, reason));

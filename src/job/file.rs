@@ -363,7 +363,7 @@ fn chain(f: &mut Fields<'_>) -> Result<Chain, JobFileError> {
         component_tolerance: f.number("component_tolerance", 1e-9..=0.5)?,
         load_resistance: f.quantity("load_kohm", KILOOHM, 0.001..=10_000.0)?,
         load_capacitance: f.quantity("load_pf", PICOFARAD, 0.0..=100_000.0)?,
-        calibration: f.text("calibration")?.map(PathBuf::from),
+        calibration: f.path("calibration")?,
     })
 }
 
@@ -398,7 +398,7 @@ fn limits(f: &mut Fields<'_>) -> Result<Limits, JobFileError> {
             Stated { value: None, .. } => None,
             stated => Some(stated),
         },
-        baseline: f.text("baseline")?.map(PathBuf::from),
+        baseline: f.path("baseline")?,
     })
 }
 
@@ -406,16 +406,16 @@ fn capture<'a>(
     f: &mut Fields<'a>,
     references: &mut Vec<Reference<'a>>,
 ) -> Result<CaptureSpec, JobFileError> {
-    let file = f.text("file")?;
+    let file = f.path("file")?;
     let planned = f.flag("planned")?;
     let delay = f.quantity("delay_us", MICROSECOND, -10_000.0..=10_000.0)?;
     let source = match (file, delay.value, planned) {
-        (Some(file), None, false) if !file.trim().is_empty() => Source::File(file.into()),
+        (Some(file), None, false) if !file.as_os_str().is_empty() => Source::File(file),
         (None, Some(value), false) => match delay.u {
             Some(u) if u > 0.0 => Source::Delay(Estimate { value, u }),
             _ => return Err(f.error(
                 "delay_us",
-                "a given delay needs its standard uncertainty, greater than zero: delay_us = { value = 4.0, u = 0.005 }",
+                "'delay_us' needs its standard uncertainty, greater than zero: delay_us = { value = 4.0, u = 0.005 }",
             )),
         },
         (None, None, true) => Source::Planned,
@@ -687,10 +687,9 @@ impl<'a> Fields<'a> {
                 "format",
                 &format!("format = {other} is not known; this version reads format = 1"),
             )),
-            None => Err(self.source.at(
-                0,
-                &format!("{} starts with 'format = 1'; add that line", self.context),
-            )),
+            None => Err(self
+                .source
+                .at(0, "the file starts with 'format = 1'; add that line")),
         }
     }
 
@@ -724,6 +723,18 @@ impl<'a> Fields<'a> {
             // a date needs no quotes in TOML
             Some(DeValue::Datetime(d)) => Ok(Some(d.to_string())),
             Some(_) => Err(self.wrong(key, "text between quotes")),
+        }
+    }
+
+    /// A path. A backslash between double quotes may be read as a control
+    /// character by TOML.
+    fn path(&mut self, key: &str) -> Result<Option<PathBuf>, JobFileError> {
+        match self.text(key)? {
+            Some(text) if text.contains(char::is_control) => Err(self.error(
+                key,
+                &format!("'{key}' has a control character in its path; write paths with '/' or between single quotes"),
+            )),
+            text => Ok(text.map(PathBuf::from)),
         }
     }
 
@@ -886,7 +897,9 @@ impl<'a> Fields<'a> {
             return Ok(Stated::default());
         };
         let rpm = match value {
-            DeValue::String(s) => parse_rpm(s).map_err(|e| self.error(key, &e.to_string()))?,
+            DeValue::String(s) => {
+                parse_rpm(s).map_err(|e| self.error(key, &format!("'{key}': {e}")))?
+            }
             other => nominal_rpm(self.value(key, other)?),
         };
         // from half of the slowest to above the fastest speed in use
