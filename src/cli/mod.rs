@@ -3,6 +3,7 @@
 
 mod arguments;
 mod calibrate;
+mod check;
 mod compare;
 mod measure;
 mod output;
@@ -38,6 +39,7 @@ enum Command {
     Compare(compare::CompareArguments),
     Plan(plan::PlanArguments),
     Calibrate(calibrate::Calibrate),
+    Check(check::CheckArguments),
     Simulate(simulate::Arguments),
 }
 
@@ -59,6 +61,8 @@ pub enum Outcome {
     Done,
     /// 1: done, but a stated limit is not met or undecided.
     LimitNotMet,
+    /// 2: done, but an input among others is unusable, as the results say.
+    InputUnusable,
 }
 
 /// Runs the command line and says how it ended.
@@ -76,11 +80,13 @@ pub fn run() -> ExitCode {
         Command::Compare(arguments) => compare::run(&arguments, &read_capture),
         Command::Plan(arguments) => plan::run(&arguments),
         Command::Calibrate(command) => command.run(),
+        Command::Check(arguments) => check::run(&arguments),
         Command::Simulate(arguments) => simulate::run(&arguments),
     };
     match outcome {
         Ok(Outcome::Done) => ExitCode::SUCCESS,
         Ok(Outcome::LimitNotMet) => ExitCode::from(1),
+        Ok(Outcome::InputUnusable) => ExitCode::from(2),
         Err(message) => {
             eprintln!("groovelag: {message}");
             ExitCode::from(2)
@@ -90,7 +96,16 @@ pub fn run() -> ExitCode {
 
 /// A recording of a job as information about its delay.
 fn read_capture(spec: &CaptureSpec, path: &Path) -> Result<CaptureData, String> {
-    let request = Request {
+    analysed(&request(spec, path))
+}
+
+/// The same without progress, for several at a time.
+fn read_capture_silently(spec: &CaptureSpec, path: &Path) -> Result<CaptureData, String> {
+    analysed_with(&request(spec, path), &mut |_| ())
+}
+
+fn request(spec: &CaptureSpec, path: &Path) -> Request {
+    Request {
         source: capture::Source::Path(path.to_owned()),
         options: capture::Options {
             hash: true,
@@ -99,14 +114,17 @@ fn read_capture(spec: &CaptureSpec, path: &Path) -> Result<CaptureData, String> 
         from_s: spec.from_s,
         to_s: spec.to_s,
         settings: Default::default(),
-    };
-    analysed(&request)
+    }
 }
 
 /// A recording as information about its delay.
 fn analysed(request: &Request) -> Result<CaptureData, String> {
     let mut progress = output::Progress::new();
-    analysis::analyse(request, &mut |f| progress.show(&request.source.name(), f))
+    analysed_with(request, &mut |f| progress.show(&request.source.name(), f))
+}
+
+fn analysed_with(request: &Request, progress: &mut dyn FnMut(f64)) -> Result<CaptureData, String> {
+    analysis::analyse(request, progress)
         .map(|analysis| CaptureData::of(&analysis))
         .map_err(|e| e.to_string())
 }

@@ -2,9 +2,9 @@
 
 use super::{Common, Outcome, output};
 use clap::Args;
+use groovelag::check::{self, judge};
 use groovelag::job::{self, CaptureData, CaptureSpec, Job, Solved};
 use groovelag::report::solution::{SolutionDocument, solution_text};
-use groovelag::uncertainty::Verdict;
 use std::path::{Path, PathBuf};
 
 /// Adjust all captures of a job together.
@@ -56,26 +56,16 @@ pub fn run(arguments: &SolveArguments, reader: &Reader) -> Result<Outcome, Strin
         let text = solved.knowledge(&job, &data).to_text();
         output::write_file(path, text.as_bytes(), arguments.force)?;
     }
-    let met = limits_met(&job, &solved);
+    // the change since a baseline is for `check`: solve makes the baseline
+    let (outcome, _) = judge(&job.limits, None, &solved.solution, solved.coverage)?;
     if arguments.common.json {
         output::print_json(&SolutionDocument::new(solved.solution))?;
     } else {
         output::print(&solution_text(&solved.solution, job.title.as_deref()))?;
     }
-    Ok(if met {
+    Ok(if outcome == check::Outcome::Passed {
         Outcome::Done
     } else {
         Outcome::LimitNotMet
-    })
-}
-
-/// Whether every setup meets the job's tolerance and largest uncertainty.
-fn limits_met(job: &Job, solved: &Solved) -> bool {
-    let most = job.limits.standard_uncertainty.map(f64::to_degrees);
-    solved.solution.setups.iter().all(|setup| {
-        let conforming = setup
-            .conformity
-            .is_none_or(|c| c.verdict == Verdict::Conforming);
-        conforming && most.is_none_or(|m| setup.rotation_deg.standard_uncertainty <= m)
     })
 }
