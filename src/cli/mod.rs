@@ -4,6 +4,7 @@
 mod arguments;
 mod calibrate;
 mod compare;
+mod follow;
 mod measure;
 mod output;
 mod plan;
@@ -39,6 +40,7 @@ enum Command {
     Plan(plan::PlanArguments),
     Calibrate(calibrate::Calibrate),
     Simulate(simulate::Arguments),
+    Follow(follow::Follow),
 }
 
 /// Options of every command that gives a result.
@@ -77,6 +79,7 @@ pub fn run() -> ExitCode {
         Command::Plan(arguments) => plan::run(&arguments),
         Command::Calibrate(command) => command.run(),
         Command::Simulate(arguments) => simulate::run(&arguments),
+        Command::Follow(command) => command.run(),
     };
     match outcome {
         Ok(Outcome::Done) => ExitCode::SUCCESS,

@@ -28,6 +28,10 @@ const GAUSS_5: [(f64, f64); 5] = [
 /// the lever would not matter and the prediction flatter.
 const PLANNED_ROTATION: f64 = 5.0 * DEGREE;
 
+/// The budget's words for what scatters in the delay readings: the part that
+/// shrinks with more of the same recording.
+pub const READINGS: &str = "random part of the delay readings";
+
 /// What a capture brings to a job.
 #[derive(Debug, Clone, PartialEq)]
 pub struct CaptureData {
@@ -839,7 +843,7 @@ pub(super) fn network(
             }
         };
         capture_blocks.push(Some(blocks.len()));
-        words.push("random part of the delay readings".to_owned());
+        words.push(READINGS.to_owned());
         blocks.push(Block::data(
             locate(at, &job.captures[at]),
             observation.unknowns.clone(),

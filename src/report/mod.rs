@@ -1,9 +1,11 @@
 //! Views of results: they format, never compute, and write no files.
 
 mod calibration;
+mod follow;
 mod measurement;
 pub mod solution;
 pub mod text;
 
 pub use calibration::CalibrationReport;
+pub use follow::{Estimate, Recent};
 pub use measurement::Measurement;
