@@ -76,7 +76,7 @@ impl Estimate {
             Some((label, quantity)) => parts.push((
                 label,
                 format!(
-                    "{}, {}; {:.1} s",
+                    "{}, {}; from {:.1} s of programme",
                     text::angle(quantity),
                     text::band(quantity, "degrees"),
                     self.programme_s
@@ -94,7 +94,7 @@ impl Estimate {
             parts.push((
                 "Just now",
                 format!(
-                    "{}, u {} from noise alone; {:.1} s",
+                    "{}, u {} from noise alone; latest {:.1} s",
                     text::angle(&of_noise),
                     rounded_u(recent.noise_deg),
                     recent.span_s[1] - recent.span_s[0]
