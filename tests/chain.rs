@@ -825,6 +825,7 @@ impl Drawn {
             span: (0, 480 * 512 + 512),
             origin: 0,
             quality: SignalQuality {
+                loudest_power: 0.01,
                 left_power: 0.01,
                 right_power: 0.01,
                 frames: 480,

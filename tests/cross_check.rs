@@ -18,6 +18,7 @@ struct SciPy {
     sample_rate_hz: f64,
     frame_length: usize,
     frames: u64,
+    overlap_correlation: f64,
     bin: Vec<usize>,
     left: Vec<f64>,
     right: Vec<f64>,
@@ -76,8 +77,15 @@ fn cross_spectrum_and_coherence_agree_with_scipy() {
     let length = theirs.frame_length;
     let mean_square =
         |v: &[f32]| v.iter().map(|x| f64::from(*x).powi(2)).sum::<f64>() / v.len() as f64;
+    // The window is SciPy's own; its correlation at half a frame is listed with
+    // twelve digits.
+    let w = window::window(length);
+    let (early, late) = w.split_at(length / 2);
+    let above: f64 = early.iter().zip(late).map(|(a, b)| a * b).sum();
+    let rho = above / w.iter().map(|v| v * v).sum::<f64>();
+    assert!((rho - theirs.overlap_correlation).abs() < 1e-11, "{rho}");
     // Parseval: the mean over bins of |X|^2 is the windowed sum of squares.
-    let window_power: f64 = window::window(length).iter().map(|w| w * w).sum();
+    let window_power: f64 = w.iter().map(|v| v * v).sum();
     let loudest =
         (mean_square(&left).max(mean_square(&right)) * window_power * theirs.frames as f64).sqrt();
     let error = f64::from(f32::EPSILON) * (length as f64).log2() * loudest;
@@ -103,11 +111,16 @@ fn cross_spectrum_and_coherence_agree_with_scipy() {
     }
 }
 
-/// The delay by our robust fit and by SciPy's plain one. Huber's weights at 4
-/// sigma cost at most 0.1 % of the information, so the two estimates scatter
-/// against each other by at most sqrt(0.001) = 3 % of their uncertainty, and
-/// three times that is allowed. The dispersion, which SciPy's fit has not, is
-/// taken out of the information first.
+/// The delay by our robust fit over clusters of bins and by SciPy's plain one over
+/// single bins. Both are near the bound, so they scatter against each other only
+/// by what they fall short of it. Single bins weigh by 1 / (1 - C), estimated
+/// from n averages and so with a relative variance of 1/n, which costs 1/n of the
+/// information; Huber's weights at 4 sigma cost 0.1 % at most. The scatter is
+/// the root of that, and three times it is allowed. The stated uncertainties differ
+/// by the bias of 1 / (1 - C), 2/n of the information; twice that is allowed. The
+/// slowest term's shape falls by half within the lowest cluster, which costs some
+/// tenth of its information: the terms may differ by three times the root. The
+/// dispersion, which SciPy's fit has not, is taken out of ours first.
 #[test]
 fn delay_agrees_with_scipy() {
     let theirs = scipy();
@@ -136,15 +149,16 @@ fn delay_agrees_with_scipy() {
         theirs.standard_uncertainty_us,
         ours.dispersion
     );
-    assert!((values[0] * 1e6 - theirs.delay_us).abs() < 0.1 * theirs.standard_uncertainty_us);
+    let n = theirs.frames as f64 / 2.0;
+    let scatter = 3.0 * (1.0 / n + 1e-3).sqrt();
+    let difference = values[0] * 1e6 - theirs.delay_us;
+    assert!(difference.abs() < scatter * theirs.standard_uncertainty_us);
     for (j, term) in theirs.terms.iter().enumerate() {
         assert!(
-            (values[j + 1] - term).abs() < 0.1 * u(j + 1),
+            (values[j + 1] - term).abs() < u(j + 1),
             "{j}: {values} {term}"
         );
     }
     let ratio = u(0) * 1e6 / theirs.standard_uncertainty_us;
-    assert!((ratio - 1.0).abs() < 0.01, "{ratio}");
-    // What is stated at last is no smaller.
-    assert!(ours.standard_uncertainty_s * 1e6 > 0.99 * theirs.standard_uncertainty_us);
+    assert!((ratio - 1.0).abs() < 2.0 / n, "{ratio}");
 }

@@ -120,8 +120,9 @@ fn bound(s: &Synthetic, settings: &Settings) -> f64 {
     information[[0, 0]].sqrt().recip()
 }
 
-/// Mean, standard deviation and mean stated uncertainty over seeds.
-fn over_seeds(make: impl Fn(u64) -> Synthetic, seeds: u64) -> (f64, f64, f64) {
+/// Mean, standard deviation, mean stated uncertainty, and how often the 95 %
+/// band holds the truth, over seeds.
+fn over_seeds(make: impl Fn(u64) -> Synthetic, seeds: u64) -> (f64, f64, f64, usize) {
     let list: Vec<(f64, f64)> = (0..seeds)
         .map(|seed| {
             let s = make(seed);
@@ -133,7 +134,9 @@ fn over_seeds(make: impl Fn(u64) -> Synthetic, seeds: u64) -> (f64, f64, f64) {
     let n = seeds as f64;
     let mean = list.iter().map(|e| e.0).sum::<f64>() / n;
     let sd = (list.iter().map(|e| (e.0 - mean).powi(2)).sum::<f64>() / (n - 1.0)).sqrt();
-    (mean, sd, list.iter().map(|e| e.1).sum::<f64>() / n)
+    let stated = list.iter().map(|e| e.1).sum::<f64>() / n;
+    let inside = list.iter().filter(|e| e.0.abs() < 1.959_964 * e.1).count();
+    (mean, sd, stated, inside)
 }
 
 /// Efficiency and bias: 200 seeds of 5.5 s at three signal-to-noise ratios. A
@@ -151,15 +154,18 @@ fn scatter_is_at_the_cramer_rao_bound_and_the_mean_unbiased() {
             seed,
         };
         let bound = bound(&make(0), &Settings::default());
-        let (mean, sd, stated) = over_seeds(make, 200);
+        let (mean, sd, stated, inside) = over_seeds(make, 200);
         println!(
-            "SNR {snr_db} dB: sd {:.3} ns, bound {:.3} ns, stated {:.3} ns, mean error {:.3} ns",
+            "SNR {snr_db} dB: sd {:.3} ns, bound {:.3} ns, stated {:.3} ns, mean error {:.3} ns, inside {inside}",
             sd * 1e9,
             bound * 1e9,
             stated * 1e9,
             mean * 1e9
         );
         assert!(sd < 1.1 * bound, "{snr_db}: {sd} against {bound}");
+        // 99.9 % binomial limits of 200 draws at 0.95
+        // (scipy.stats.binom.ppf, SciPy 1.17.1).
+        assert!((179..=198).contains(&inside), "{snr_db}: {inside} of 200");
         assert!(mean.abs() < 3.0 * sd / 200f64.sqrt(), "{snr_db}: {mean}");
         assert!(
             stated > 0.95 * bound && stated < 1.15 * bound,
@@ -292,6 +298,7 @@ fn the_band_covers_over_wishart_draws() {
             span: (0, 480 * 512 + 512),
             origin: 0,
             quality: SignalQuality {
+                loudest_power: 0.01,
                 left_power: 0.01,
                 right_power: 0.01,
                 frames: 480,

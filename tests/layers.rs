@@ -46,7 +46,10 @@ const ARROWS: &[(&str, &[&str])] = &[
             "units",
         ],
     ),
-    ("simulate", &["groove", "capture", "document", "uncertainty", "units"]),
+    (
+        "simulate",
+        &["groove", "capture", "document", "uncertainty", "units"],
+    ),
     (
         "report",
         &[

@@ -17,7 +17,12 @@ const ITERATION_LIMIT: usize = 200;
 /// A step shorter than this many standard uncertainties ends the search.
 const STEP_TOLERANCE: f64 = 1e-9;
 
-/// The same on a constraint, where only chi-square is wanted: it is off
+/// Iterations on a constraint, where four or five are usual; far out in a tail,
+/// where the search crawls, what it has reached is an upper bound of the cost.
+const COARSE_ITERATION_LIMIT: usize = 30;
+
+/// A step shorter than this ends the search on a constraint, where only
+/// chi-square is wanted: it is off
 /// by less than the square of this.
 const COARSE_STEP_TOLERANCE: f64 = 1e-4;
 
@@ -493,14 +498,14 @@ impl<'a> Problem<'a> {
         if !normal.is_finite() {
             return Err(self.not_finite(&x));
         }
-        let tolerance = match within {
-            Some(_) => COARSE_STEP_TOLERANCE,
-            None => STEP_TOLERANCE,
+        let (tolerance, limit) = match within {
+            Some(_) => (COARSE_STEP_TOLERANCE, COARSE_ITERATION_LIMIT),
+            None => (STEP_TOLERANCE, ITERATION_LIMIT),
         };
         let mut damping = 0.0;
         let mut termination = Termination::IterationLimit;
         let mut iterations = 0;
-        while iterations < ITERATION_LIMIT {
+        while iterations < limit {
             iterations += 1;
             let mut matrix = normal.matrix.clone();
             matrix.diag_mut().mapv_inplace(|d| d * (1.0 + damping));

@@ -202,7 +202,7 @@ fn jcgm_101_9_2() {
     assert_eq!(interval.shape, Shape::Finite);
     let expected = 2.0 * normal_coverage_factor(0.95);
     assert!((expected - 3.92).abs() < 0.005);
-    // a grid of three points per u: the quadrature's error is below 1e-4
+    // a grid of six points per u: the quadrature's error is below 1e-4
     assert!((interval.upper.unwrap() - expected).abs() < 2e-3);
     assert!((interval.lower.unwrap() + expected).abs() < 2e-3);
     // the same as a combination of the four, in any split

@@ -51,11 +51,9 @@ pub enum Refusal {
     },
     /// The programme is too short.
     #[error(
-        "holds {seconds:.2} s of programme; at least {needed:.1} s are needed, and 30 s or more are better"
+        "holds less than {needed:.0} s of continuous programme; record longer (30 s or more are better), or name the part with --from and --to"
     )]
     TooShort {
-        /// Seconds of programme found.
-        seconds: f64,
         /// Seconds needed.
         needed: f64,
     },
@@ -180,7 +178,8 @@ pub struct Estimate {
 /// Mean power below which a recording is silent: -80 dB of full scale, some
 /// steps of 16 bits.
 pub const SILENT_POWER: f64 = 1e-8;
-/// Least programme, seconds.
+/// Least programme, seconds: what is left of the shortest stretch that counts, 1 s,
+/// when some of its frames are spoilt.
 const SHORTEST_S: f64 = 0.75;
 /// Channels further apart in level are one channel (35 dB: no cartridge, and no
 /// balance control in its range, does that).
@@ -206,17 +205,14 @@ pub fn estimate(spectrum: &CrossSpectrum, settings: &Settings) -> Result<Estimat
     let quality = &spectrum.quality;
     let seconds_at = |sample: u64| (spectrum.origin + sample) as f64 / rate;
     let span_s = (seconds_at(spectrum.span.0), seconds_at(spectrum.span.1));
-    if quality.left_power.max(quality.right_power) < SILENT_POWER {
+    if quality.loudest_power < SILENT_POWER {
         return Err(Refusal::Silence {
             floor_dbfs: 10.0 * SILENT_POWER.log10(),
         });
     }
     let seconds = spectrum.averages_in_fit() * spectrum.frame_length as f64 / rate;
     if seconds < SHORTEST_S {
-        return Err(Refusal::TooShort {
-            seconds,
-            needed: SHORTEST_S,
-        });
+        return Err(Refusal::TooShort { needed: 1.0 });
     }
     let band = Band::new(spectrum, settings.band_hz)?;
     let balance_db = 10.0 * (band.power(|b| b.left) / band.power(|b| b.right)).log10();

@@ -10,6 +10,7 @@ use crate::groove::{Profile, Tip};
 use crate::uncertainty::{BudgetLine, Caveat, Conformity, Direction, Quantity, budget, conformity};
 use crate::units::{DEGREE, MICROMETRE, MICROSECOND};
 use ndarray::{Array1, Array2};
+use rayon::prelude::*;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use std::f64::consts::FRAC_PI_2;
@@ -409,10 +410,11 @@ struct View<'a> {
 impl View<'_> {
     fn solution(&self, data: &[Option<CaptureData>]) -> Result<Solution, JobError> {
         let mut warnings = self.network.caveats.clone();
-        let mut setups = Vec::new();
-        for name in self.job.setups.keys() {
-            setups.push(self.setup(name)?);
-        }
+        let names: Vec<&String> = self.job.setups.keys().collect();
+        let setups = names
+            .into_par_iter()
+            .map(|name| self.setup(name))
+            .collect::<Result<Vec<_>, _>>()?;
         let (determined, rank) = self.network.problem.determination(self.adjustment);
         let captures = self.captures(data);
         self.general_warnings(rank, &mut warnings);

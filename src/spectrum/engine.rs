@@ -162,6 +162,8 @@ impl Engine {
         }
         for i in 0..count {
             let (block, levels) = self.blocks[i];
+            let power = f64::from(block.left_power.max(block.right_power));
+            self.programme.loudest_power = self.programme.loudest_power.max(power);
             let spoilt = self.previous.dropouts > 0 || block.dropouts > 0;
             let frame = Frame {
                 index: self.next_frame,
@@ -237,6 +239,7 @@ struct Programme {
     around: VecDeque<(f64, f64)>,
     sums: Sums,
     samples: u64,
+    loudest_power: f64,
 }
 
 #[derive(Debug, Clone, Copy, Default)]
@@ -436,6 +439,7 @@ impl Programme {
             around: VecDeque::with_capacity(AROUND),
             sums: Sums::new(0, bins),
             samples: 0,
+            loudest_power: 0.0,
         }
     }
 
@@ -552,6 +556,7 @@ impl Programme {
     fn result(&self) -> (Vec<Group>, SignalQuality, Option<(u64, u64)>) {
         let mut quality = self.sums.quality;
         quality.samples = self.samples;
+        quality.loudest_power = self.loudest_power;
         let mut groups: Vec<Group> = self.sums.clean.iter().cloned().collect();
         let frames = quality.frames.max(1) as f64;
         quality.left_power /= frames;

@@ -20,6 +20,9 @@ pub struct SignalQuality {
     pub rejected: u64,
     /// Rejected frames were so many that they were taken back as programme.
     pub rejection_undone: bool,
+    /// Mean square of the louder channel in the loudest block of all, full
+    /// scale 1, whether programme or not.
+    pub loudest_power: f64,
     /// Mean square of the left channel over the modulated part, full scale 1.
     pub left_power: f64,
     /// Mean square of the right channel.
