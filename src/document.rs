@@ -26,3 +26,8 @@ impl Program {
 pub fn json<T: Serialize>(document: &T) -> Result<String, serde_json::Error> {
     serde_json::to_string_pretty(document).map(|text| text + "\n")
 }
+
+/// A document as one line of JSON with a line break at its end.
+pub fn json_line<T: Serialize>(document: &T) -> Result<String, serde_json::Error> {
+    serde_json::to_string(document).map(|text| text + "\n")
+}

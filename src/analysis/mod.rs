@@ -1,5 +1,7 @@
 //! A recording to its estimate: read, take in, estimate.
 
+pub mod follow;
+
 use crate::capture::{self, CaptureError, Recording, Source, Stereo};
 use crate::chain::{ApplyError, Calibration};
 use crate::delay::{self, Estimate, Refusal};

@@ -197,6 +197,25 @@ pub fn coverage(text: &str) -> Result<f64, String> {
     }
 }
 
+/// Distance between neighbouring grooves, mm per revolution; negative where the
+/// groove runs outwards.
+pub fn pitch(text: &str) -> Result<f64, String> {
+    let value = parse_number(
+        text.trim_end_matches("mm").trim_end(),
+        "a groove pitch in mm",
+    )
+    .map_err(|e| e.to_string())?;
+    // The widest lead-in grooves have about 1.5 mm; a band has 0.05 to 0.4
+    // (common practice, no source).
+    if value != 0.0 && value.abs() <= 2.0 {
+        Ok(value)
+    } else {
+        Err(format!(
+            "a groove pitch of {value} mm per revolution is not between 0 and 2 mm; 0.1 to 0.2 is usual"
+        ))
+    }
+}
+
 /// A positive angle, degrees.
 pub fn positive_degrees(text: &str) -> Result<f64, String> {
     let value = parse_number(text, "an angle in degrees").map_err(|e| e.to_string())?;
@@ -221,15 +240,9 @@ pub fn channels(text: &str) -> Result<[usize; 2], String> {
     }
 }
 
-/// Which part of which recording, and how to read it.
+/// How to read a recording.
 #[derive(Debug, Clone, Args)]
-pub struct RecordingArguments {
-    /// Start of the part to analyse, seconds or m:ss (by default the modulated part is found)
-    #[arg(long, value_name = "S", value_parser = seconds)]
-    pub from: Option<f64>,
-    /// End of the part to analyse
-    #[arg(long, value_name = "S", value_parser = seconds)]
-    pub to: Option<f64>,
+pub struct ReadingArguments {
     /// Band used, hertz
     #[arg(long, value_name = "HZ..HZ", value_parser = band)]
     pub band: Option<(f64, f64)>,
@@ -241,6 +254,30 @@ pub struct RecordingArguments {
     pub raw: Option<RawFormat>,
 }
 
+impl ReadingArguments {
+    /// How to estimate.
+    pub fn settings(&self) -> delay::Settings {
+        let mut settings = delay::Settings::default();
+        if let Some(band) = self.band {
+            settings.band_hz = band;
+        }
+        settings
+    }
+}
+
+/// Which part of which recording, and how to read it.
+#[derive(Debug, Clone, Args)]
+pub struct RecordingArguments {
+    /// Start of the part to analyse, seconds or m:ss (by default the modulated part is found)
+    #[arg(long, value_name = "S", value_parser = seconds)]
+    pub from: Option<f64>,
+    /// End of the part to analyse
+    #[arg(long, value_name = "S", value_parser = seconds)]
+    pub to: Option<f64>,
+    #[command(flatten)]
+    pub reading: ReadingArguments,
+}
+
 impl RecordingArguments {
     /// The request for one recording, or why the options contradict each other.
     pub fn request(&self, capture: &OsString, hash: bool) -> Result<Request, String> {
@@ -249,20 +286,16 @@ impl RecordingArguments {
         {
             return Err(format!("--from {from} is not before --to {to}"));
         }
-        let mut settings = delay::Settings::default();
-        if let Some(band) = self.band {
-            settings.band_hz = band;
-        }
         Ok(Request {
             source: Source::from_argument(capture),
             options: capture::Options {
-                channels: self.channels,
-                raw: self.raw,
+                channels: self.reading.channels,
+                raw: self.reading.raw,
                 hash,
             },
             from_s: self.from,
             to_s: self.to,
-            settings,
+            settings: self.reading.settings(),
         })
     }
 }

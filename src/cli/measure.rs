@@ -190,7 +190,7 @@ impl Measure {
 }
 
 /// The document of one analysed capture, as the only one of a job.
-fn measurement(
+pub fn measurement(
     job: &Job,
     analysis: &Analysis,
     terms: &[PhaseTerm],

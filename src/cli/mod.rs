@@ -5,6 +5,7 @@ mod arguments;
 mod calibrate;
 mod check;
 mod compare;
+mod follow;
 mod measure;
 mod output;
 mod plan;
@@ -41,6 +42,7 @@ enum Command {
     Calibrate(calibrate::Calibrate),
     Check(check::CheckArguments),
     Simulate(simulate::Arguments),
+    Follow(follow::Follow),
 }
 
 /// Options of every command that gives a result.
@@ -82,6 +84,7 @@ pub fn run() -> ExitCode {
         Command::Calibrate(command) => command.run(),
         Command::Check(arguments) => check::run(&arguments),
         Command::Simulate(arguments) => simulate::run(&arguments),
+        Command::Follow(command) => command.run(),
     };
     match outcome {
         Ok(Outcome::Done) => ExitCode::SUCCESS,

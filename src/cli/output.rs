@@ -76,12 +76,16 @@ impl PlainFile for tempfile::Builder<'_, '_> {
 
 /// Writes to standard output; a closed pipe is no error.
 pub fn print(text: &str) -> Result<(), String> {
+    print_to_reader(text).map(|_| ())
+}
+
+/// Writes to standard output and says whether anybody still reads there.
+pub fn print_to_reader(text: &str) -> Result<bool, String> {
     let mut out = io::stdout().lock();
     match out.write_all(text.as_bytes()).and_then(|()| out.flush()) {
-        Err(e) if e.kind() != io::ErrorKind::BrokenPipe => {
-            Err(format!("standard output cannot be written ({e})"))
-        }
-        _ => Ok(()),
+        Ok(()) => Ok(true),
+        Err(e) if e.kind() == io::ErrorKind::BrokenPipe => Ok(false),
+        Err(e) => Err(format!("standard output cannot be written ({e})")),
     }
 }
 

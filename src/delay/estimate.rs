@@ -177,17 +177,17 @@ pub struct Estimate {
 
 /// Mean power below which a recording is silent: -80 dB of full scale, some
 /// steps of 16 bits.
-const SILENT_POWER: f64 = 1e-8;
+pub const SILENT_POWER: f64 = 1e-8;
 /// Least programme, seconds: what is left of the shortest stretch that counts, 1 s,
 /// when some of its frames are spoilt.
 const SHORTEST_S: f64 = 0.75;
 /// Channels further apart in level are one channel (35 dB: no cartridge, and no
 /// balance control in its range, does that).
-const ONE_CHANNEL_DB: f64 = 35.0;
+pub const ONE_CHANNEL_DB: f64 = 35.0;
 /// Below this power of the difference (gain matched) over the sum the channels
 /// are one signal. Surface noise of the best pressing is some 60 dB down and
 /// unlike on the walls (believed), and a delay of 0.1 us differs by -54 dB.
-const SAME_SIGNAL: f64 = 3e-7;
+pub const SAME_SIGNAL: f64 = 3e-7;
 /// Noise this far down cannot be a groove's: the noise itself is common.
 const SHARED_NOISE: f64 = 2.5e-7;
 /// Delay that a chain alone can make between the channels of one strapped

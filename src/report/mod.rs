@@ -2,9 +2,11 @@
 
 mod calibration;
 pub mod check;
+mod follow;
 mod measurement;
 pub mod solution;
 pub mod text;
 
 pub use calibration::CalibrationReport;
+pub use follow::{Estimate, Recent};
 pub use measurement::Measurement;

@@ -5,19 +5,22 @@
 //! weighted by a power-complementary window at 50 % overlap, so that every
 //! sample counts alike and no data are wasted (see [`window`]). The sums are
 //! kept in time-ordered groups, which serve the jackknife and the map from
-//! time to radius. [`mod@reference`] is the slow oracle of the fast path.
+//! time to radius. [`Recent`] is the part of the latest few seconds;
+//! [`mod@reference`] is the slow oracle of the fast path.
 
 mod engine;
 mod frame;
 mod groups;
 mod quality;
+mod recent;
 pub mod reference;
 pub mod window;
 
 pub use engine::{Engine, EngineSettings, SettingsError};
 pub use frame::correlate;
 pub use groups::Group;
-pub use quality::SignalQuality;
+pub use quality::{CLIPPED, SignalQuality};
+pub use recent::Recent;
 /// Complex numbers as the transforms have them.
 pub use rustfft::num_complex::Complex64;
 

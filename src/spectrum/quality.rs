@@ -3,7 +3,8 @@
 /// Samples in a cell, the smallest stretch looked at: 0.7 ms at 96 kHz.
 pub(super) const CELL: usize = 64;
 /// A sample this near to full scale counts as clipped: one step of 16 bits.
-const CLIPPED: f32 = 1.0 - 1.0 / 32_768.0;
+pub const CLIPPED: f32 = 1.0 - 1.0 / 32_768.0;
+
 /// Counts kept while a signal passes.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub struct SignalQuality {
@@ -26,6 +27,27 @@ pub struct SignalQuality {
     pub left_power: f64,
     /// Mean square of the right channel.
     pub right_power: f64,
+}
+
+impl SignalQuality {
+    /// What was seen since an earlier moment of the same signal.
+    pub(super) fn since(&self, earlier: &Self) -> Self {
+        let frames = self.frames.saturating_sub(earlier.frames);
+        let sum = |q: &Self, power: f64| power * q.frames as f64;
+        let mean = |of: fn(&Self) -> f64| {
+            (sum(self, of(self)) - sum(earlier, of(earlier))).max(0.0) / frames.max(1) as f64
+        };
+        Self {
+            samples: self.samples.saturating_sub(earlier.samples),
+            clipped: self.clipped.saturating_sub(earlier.clipped),
+            dropouts: self.dropouts.saturating_sub(earlier.dropouts),
+            frames,
+            rejected: self.rejected.saturating_sub(earlier.rejected),
+            rejection_undone: self.rejection_undone,
+            left_power: mean(|q| q.left_power),
+            right_power: mean(|q| q.right_power),
+        }
+    }
 }
 
 /// What one block of new samples (half a frame) looks like.

@@ -9,6 +9,7 @@
 //! of the band and a spectral line stays within its own dozen bins.
 
 use std::f64::consts::PI;
+use std::sync::OnceLock;
 
 /// Advance from frame to frame over the frame length.
 pub const HOP_FRACTION: f64 = 0.5;
@@ -60,9 +61,12 @@ fn bessel_i0(x: f64) -> f64 {
 /// `sum w(n) w(n + N/2) / sum w(n)^2`, computed from the window: 0.193.
 pub fn overlap_correlation() -> f64 {
     const STEPS: usize = 1024;
-    let w = window(STEPS);
-    let above: f64 = (0..STEPS / 2).map(|n| w[n] * w[n + STEPS / 2]).sum();
-    above / w.iter().map(|v| v * v).sum::<f64>()
+    static CORRELATION: OnceLock<f64> = OnceLock::new();
+    *CORRELATION.get_or_init(|| {
+        let w = window(STEPS);
+        let above: f64 = (0..STEPS / 2).map(|n| w[n] * w[n + STEPS / 2]).sum();
+        above / w.iter().map(|v| v * v).sum::<f64>()
+    })
 }
 
 /// Equivalent number of independent averages of `frames` overlapped frames in

@@ -2,10 +2,12 @@
 //! budget, caveats, conformity and correction.
 
 mod conformity;
+mod outlook;
 mod quantile;
 mod rounding;
 
 pub use conformity::{Conformity, Verdict, conformity};
+pub use outlook::{NEGLIGIBLE_SHARE, Outlook, Prospect, outlook};
 pub use quantile::{
     chi_square_upper_tail, normal_cdf, normal_coverage_factor, student_coverage_factor,
 };

@@ -1,0 +1,346 @@
+//! A recording followed while it comes.
+//!
+//! [`Follower`] is [`super::analyse`] with a look at the state on the way: the
+//! same engine takes the same samples in, so its end is the same to the last
+//! digit, however often it was asked before.
+
+use super::{AnalysisError, TakenIn, Through, conclude_through};
+use crate::capture::{Recording, Stereo};
+use crate::delay::{self, Estimate, ONE_CHANNEL_DB, Refusal, SAME_SIGNAL, SILENT_POWER};
+use crate::spectrum::{CLIPPED, CrossSpectrum, Engine, EngineSettings, Recent};
+use crate::uncertainty::{Caveat, Level};
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+/// Looks a second of stream.
+pub const LOOKS_PER_SECOND: u64 = 2;
+/// Looks that make the short-term value: 4 s, short enough to watch a turn take
+/// effect, and eight groups, of which the jackknife needs six.
+const RECENT_LOOKS: usize = 8;
+/// Programme that does not grow for so many looks has ended or pauses: the
+/// engine itself holds a beginning back for one second (two looks).
+const PAUSE_LOOKS: u64 = 4;
+
+/// Level of a stretch of signal, dB of full scale; null where there is nothing
+/// but zeros.
+#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize, JsonSchema)]
+pub struct Signal {
+    /// Mean power of the left channel (a sine at full scale: -3.0).
+    pub left_dbfs: Option<f64>,
+    /// Mean power of the right channel.
+    pub right_dbfs: Option<f64>,
+    /// Highest sample of the left channel.
+    pub left_peak_dbfs: Option<f64>,
+    /// Highest sample of the right channel.
+    pub right_peak_dbfs: Option<f64>,
+    /// Samples at full scale, both channels together.
+    pub clipped: u64,
+}
+
+/// Sums over the samples since the last look.
+#[derive(Debug, Clone, Copy, Default)]
+struct Meter {
+    frames: u64,
+    left: f64,
+    right: f64,
+    product: f64,
+    peaks: [f32; 2],
+    clipped: u64,
+}
+
+impl Meter {
+    fn push(&mut self, block: &Stereo) {
+        self.frames += block.left.len() as u64;
+        for (l, r) in block.left.iter().zip(&block.right) {
+            let (left, right) = (f64::from(*l), f64::from(*r));
+            self.left += left * left;
+            self.right += right * right;
+            self.product += left * right;
+            self.peaks = [self.peaks[0].max(l.abs()), self.peaks[1].max(r.abs())];
+            self.clipped += u64::from(l.abs() >= CLIPPED) + u64::from(r.abs() >= CLIPPED);
+        }
+    }
+
+    fn powers(&self) -> [f64; 2] {
+        [self.left, self.right].map(|sum| sum / self.frames.max(1) as f64)
+    }
+
+    fn signal(&self) -> Signal {
+        let db = |power: f64| (power > 0.0).then(|| 10.0 * power.log10());
+        let [left, right] = self.powers().map(db);
+        let [left_peak, right_peak] = self.peaks.map(|p| db(f64::from(p).powi(2)));
+        Signal {
+            left_dbfs: left,
+            right_dbfs: right,
+            left_peak_dbfs: left_peak,
+            right_peak_dbfs: right_peak,
+            clipped: self.clipped,
+        }
+    }
+
+    /// What the samples alone say of the connection.
+    fn faults(&self, signal: &Signal) -> Option<Caveat> {
+        let [left, right] = self.powers();
+        let words = |dbfs: Option<f64>| {
+            dbfs.map_or("nothing but zeros".to_owned(), |v| format!("{v:.0} dB"))
+        };
+        let (loud, quiet) = (left.max(right), left.min(right));
+        if loud < SILENT_POWER {
+            return Some(Caveat::serious(
+                "no-signal",
+                format!(
+                    "no signal (left {}, right {}, of full scale): check that the record plays and that the recorder takes the right input",
+                    words(signal.left_dbfs),
+                    words(signal.right_dbfs)
+                ),
+            ));
+        }
+        if quiet < loud * 10.0_f64.powf(-ONE_CHANNEL_DB / 10.0) {
+            let lost = if left < right { "left" } else { "right" };
+            return Some(Caveat::serious(
+                "lost-channel",
+                format!(
+                    "lost channel: {lost} carries next to nothing (left {}, right {}, of full scale): check leads and inputs",
+                    words(signal.left_dbfs),
+                    words(signal.right_dbfs)
+                ),
+            ));
+        }
+        let difference = 1.0 - self.product * self.product / (self.left * self.right);
+        (difference < SAME_SIGNAL).then(|| {
+            let refusal = Refusal::SameSignal {
+                difference_db: 10.0 * difference.max(1e-30).log10(),
+            };
+            Caveat::serious("same-signal", refusal.to_string())
+        })
+    }
+}
+
+/// What is known at one moment.
+#[derive(Debug)]
+pub struct Moment {
+    /// Seconds of stream.
+    pub stream_s: f64,
+    /// Seconds of programme taken in.
+    pub programme_s: f64,
+    /// The analysis so far, or why there is none yet.
+    pub so_far: Result<super::Analysis, AnalysisError>,
+    /// The same of the latest few seconds; `None` if they brought nothing.
+    pub recent: Option<Result<super::Analysis, AnalysisError>>,
+    /// Level since the look before.
+    pub signal: Signal,
+    /// What is wrong now, the most serious first; empty: nothing.
+    pub health: Vec<Caveat>,
+}
+
+/// Takes a recording in and can be asked on the way.
+pub struct Follower {
+    /// What is known of the recording beside its samples.
+    taken: TakenIn,
+    frames: Option<u64>,
+    bits: Option<u16>,
+    settings: delay::Settings,
+    engine: Engine,
+    recent: Recent,
+    meter: Meter,
+    position: u64,
+    looks: u64,
+    /// Frames of programme at the last look, and looks since they grew.
+    programme: (u64, u64),
+}
+
+impl Follower {
+    /// Begins with a recording of which nothing has been read.
+    ///
+    /// # Errors
+    ///
+    /// When its sample rate is out of range.
+    pub fn new(recording: &Recording, settings: delay::Settings) -> Result<Self, AnalysisError> {
+        let rate = recording.sample_rate_hz();
+        let mut engine = Engine::new(EngineSettings {
+            sample_rate_hz: f64::from(rate),
+            alignment: 0,
+            whole: false,
+        })
+        .map_err(|error| AnalysisError::Settings {
+            file: recording.name().to_owned(),
+            error,
+        })?;
+        Ok(Self {
+            taken: TakenIn {
+                spectrum: engine.snapshot(),
+                file: recording.name().to_owned(),
+                sha256: None,
+                description: recording.description(),
+                metadata: recording.metadata().to_vec(),
+                sample_rate_hz: rate,
+                duration_s: 0.0,
+                caveats: recording.caveats().to_vec(),
+            },
+            frames: recording.frames(),
+            bits: recording.bits(),
+            settings,
+            engine,
+            recent: Recent::new(RECENT_LOOKS),
+            meter: Meter::default(),
+            position: 0,
+            looks: 0,
+            programme: (0, 0),
+        })
+    }
+
+    /// Sample rate, hertz.
+    pub fn sample_rate_hz(&self) -> u32 {
+        self.taken.sample_rate_hz
+    }
+
+    /// Valid bits of integer samples, see [`Recording::bits`].
+    pub fn bits(&self) -> Option<u16> {
+        self.bits
+    }
+
+    /// Length of the recording in seconds, where its header tells.
+    pub fn length_s(&self) -> Option<f64> {
+        self.frames
+            .map(|frames| frames as f64 / f64::from(self.taken.sample_rate_hz))
+    }
+
+    /// Takes in the next block.
+    pub fn push(&mut self, block: &Stereo) {
+        self.engine.push(&block.left, &block.right);
+        self.meter.push(block);
+        self.position += block.left.len() as u64;
+    }
+
+    /// Whether the stream has gone on by half a second since the last look.
+    pub fn is_due(&self) -> bool {
+        let rate = u64::from(self.taken.sample_rate_hz);
+        self.position * LOOKS_PER_SECOND >= (self.looks + 1) * rate
+    }
+
+    fn taken(&self, spectrum: CrossSpectrum) -> TakenIn {
+        TakenIn {
+            spectrum,
+            duration_s: self.seconds(),
+            file: self.taken.file.clone(),
+            description: self.taken.description.clone(),
+            metadata: self.taken.metadata.clone(),
+            caveats: self.taken.caveats.clone(),
+            sha256: None,
+            sample_rate_hz: self.taken.sample_rate_hz,
+        }
+    }
+
+    fn seconds(&self) -> f64 {
+        self.position as f64 / f64::from(self.taken.sample_rate_hz)
+    }
+
+    /// Looks at what is known; to be called when it [is due](Self::is_due).
+    pub fn look(&mut self, through: Option<Through>) -> Moment {
+        self.looks += 1;
+        let snapshot = self.engine.snapshot();
+        self.recent.push(&snapshot);
+        let frames = snapshot.quality.frames;
+        self.programme = match self.programme {
+            (before, unchanged) if before == frames => (before, unchanged + 1),
+            _ => (frames, 0),
+        };
+        let programme_s = snapshot.averages_in_fit() * snapshot.frame_length as f64
+            / f64::from(self.taken.sample_rate_hz);
+        let conclude = |taken| conclude_through(taken, &self.settings, through);
+        let recent = self.recent.spectrum(&snapshot);
+        let recent = recent.map(|spectrum| conclude(self.taken(spectrum)));
+        let so_far = conclude(self.taken(snapshot));
+        let meter = std::mem::take(&mut self.meter);
+        let signal = meter.signal();
+        let health = self.health(&meter, &so_far, recent.as_ref());
+        Moment {
+            stream_s: self.seconds(),
+            programme_s,
+            so_far,
+            recent,
+            signal,
+            health,
+        }
+    }
+
+    fn health(
+        &self,
+        meter: &Meter,
+        so_far: &Result<super::Analysis, AnalysisError>,
+        recent: Option<&Result<super::Analysis, AnalysisError>>,
+    ) -> Vec<Caveat> {
+        let mut list: Vec<Caveat> = meter.faults(&meter.signal()).into_iter().collect();
+        if meter.clipped > 0 {
+            list.push(Caveat::caution(
+                "clipping",
+                format!(
+                    "clipping: {} samples at full scale just now; lower the recording level",
+                    meter.clipped
+                ),
+            ));
+        }
+        let (programme, unchanged) = self.programme;
+        let paused = unchanged as f64 / LOOKS_PER_SECOND as f64;
+        if programme > 0 && unchanged >= PAUSE_LOOKS {
+            list.push(Caveat::caution(
+                "end-of-side",
+                format!(
+                    "no programme for {paused:.1} s: the end of the side, or a pause; the result so far stands"
+                ),
+            ));
+        } else if programme == 0 && list.is_empty() {
+            list.push(Caveat::note(
+                "waiting",
+                "waiting for programme: it counts once it has lasted a second",
+            ));
+        }
+        // The latest seconds speak for what is so now, else all of them.
+        match recent.unwrap_or(so_far) {
+            Ok(analysis) => list.extend(
+                of_estimate(&analysis.estimate)
+                    .filter(|caveat| caveat.level >= Level::Caution)
+                    .cloned(),
+            ),
+            Err(AnalysisError::Refused { refusal, .. }) => list.extend(of_refusal(refusal)),
+            Err(error) => list.push(Caveat::serious("no-estimate", error.to_string())),
+        }
+        let mut seen = std::collections::BTreeSet::new();
+        list.retain(|caveat| seen.insert(caveat.code.clone()));
+        list.sort_by_key(|caveat| std::cmp::Reverse(caveat.level));
+        list
+    }
+
+    /// Ends with the recording as it is at its end, or, of a recording that was
+    /// broken off, with `None`: what [`super::take_in`] gives of the same samples.
+    ///
+    /// # Errors
+    ///
+    /// When the rest of the recording cannot be read for its hash.
+    pub fn end(mut self, recording: Option<Recording>) -> Result<TakenIn, AnalysisError> {
+        let spectrum = self.engine.snapshot();
+        match recording {
+            Some(recording) => super::described(recording, spectrum, self.position),
+            None => Ok(self.taken(spectrum)),
+        }
+    }
+}
+
+/// What an estimate says of the signal as it is now; clipping is judged from the
+/// samples, and the meter's words are of this half second.
+fn of_estimate(estimate: &Estimate) -> impl Iterator<Item = &Caveat> {
+    estimate.caveats.iter().filter(|c| c.code != "clipped")
+}
+
+/// A refusal as a doubt; none where time alone is missing.
+fn of_refusal(refusal: &Refusal) -> Option<Caveat> {
+    let (code, subject) = match refusal {
+        Refusal::Silence { .. } | Refusal::TooShort { .. } => return None,
+        Refusal::OneChannel { .. } => ("lost-channel", "lost channel: "),
+        Refusal::SameSignal { .. } => ("same-signal", ""),
+        Refusal::NothingInCommon { .. } => ("nothing-in-common", ""),
+        Refusal::Ambiguous { .. } => ("ambiguous", "the signal "),
+        Refusal::EmptyBand { .. } => ("empty-band", ""),
+    };
+    Some(Caveat::serious(code, format!("{subject}{refusal}")))
+}

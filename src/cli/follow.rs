@@ -1,0 +1,560 @@
+//! `groovelag follow`: a running estimate while the record plays.
+//!
+//! One thread waits for samples and hands them over in blocks; the other takes
+//! them in, looks twice a second of stream, and shows what it saw. Blocks, the
+//! end and an interruption come through one queue, in order, so that nothing
+//! depends on the clock and nothing that came is lost.
+
+use super::arguments::{self, ReadingArguments, RecordingArguments};
+use super::measure::{PlaceArguments, SituationArguments, measurement};
+use super::{Common, Outcome, output};
+use clap::Args;
+use groovelag::analysis::follow::{Follower, Moment};
+use groovelag::analysis::{Analysis, Request, Through, conclude_through};
+use groovelag::capture::{self, Recording, Stereo, StreamWriter};
+use groovelag::chain::{self, Calibration};
+use groovelag::delay::phase::PhaseTerm;
+use groovelag::document::Program;
+use groovelag::job::{self, Job};
+use groovelag::report::{Estimate, Measurement, Recent};
+use groovelag::uncertainty::{Caveat, Direction, Quantity, outlook};
+use groovelag::units::MILLIMETRE;
+use std::collections::BTreeMap;
+use std::ffi::OsString;
+use std::fs::{File, OpenOptions};
+use std::io::IsTerminal;
+use std::path::{Path, PathBuf};
+use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender, sync_channel};
+use std::time::Duration;
+
+/// Blocks a second of stream: as much is lost when a stalled stream is
+/// interrupted.
+const BLOCKS_PER_SECOND: u32 = 20;
+/// Blocks that may wait: 5 s, so that a reader of the results who is slow for a
+/// moment does not hold up the recorder.
+const QUEUE: usize = 100;
+/// After this time without samples a terminal says so.
+const STALL: Duration = Duration::from_secs(1);
+/// Radii that a followed groove may reach, mm; as for `--radius`.
+const RADII_MM: (f64, f64) = (20.0, 250.0);
+
+/// Follow the rotation while the record plays
+///
+/// Reads a stream (or file) of a mono-cut band as it comes and shows, twice a
+/// second, the rotation so far with its band, the latest four seconds by
+/// themselves (for adjusting by small turns while watching), level and health
+/// of the signal, and what more time would bring. Ends with the stream, with
+/// Ctrl-C, or at --until, and then says what `groovelag measure` would.
+#[derive(Debug, Args)]
+#[command(after_help = "Example:
+  arecord -f S24_3LE -r 96000 -c 2 -t wav | groovelag follow - --radius 72 --rpm 33
+
+Mute the amplifier before touching the cartridge, guard the stylus, and follow
+the maker's instructions first. The figure is evidence, not a verdict.")]
+pub struct Follow {
+    /// - for standard input (WAV, FLAC, or --raw), or a recording
+    capture: OsString,
+    #[command(flatten)]
+    place: PlaceArguments,
+    /// Groove pitch in mm per revolution, to follow the radius from its start (negative: outwards)
+    #[arg(long, value_name = "MM", value_parser = arguments::pitch, allow_hyphen_values = true)]
+    pitch: Option<f64>,
+    #[command(flatten)]
+    situation: SituationArguments,
+    #[command(flatten)]
+    reading: ReadingArguments,
+    /// Calibration of chain and crosstalk, as groovelag calibrate wrote it
+    #[arg(long, value_name = "CHAIN.toml")]
+    chain: Option<PathBuf>,
+    /// End when the rotation's standard uncertainty has come down to this, degrees
+    #[arg(long, value_name = "DEG", value_parser = arguments::positive_degrees)]
+    until: Option<f64>,
+    /// Keep the stream in this file, whole at every moment
+    #[arg(long, value_name = "FILE.wav")]
+    save: Option<PathBuf>,
+    /// Overwrite an existing file
+    #[arg(long, requires = "save")]
+    force: bool,
+    #[command(flatten)]
+    common: Common,
+}
+
+/// What comes through the queue.
+enum Message {
+    /// The recording is open.
+    Opened(Box<Follower>),
+    /// The next samples.
+    Block(Stereo),
+    /// The end: the recording as it is then, or why it cannot be read on.
+    End(Result<Box<Recording>, String>),
+    /// The user, or the system, wants an end.
+    Stop,
+}
+
+/// Reads a recording to its end and hands over what comes. When nobody takes it
+/// any more there is nothing left to do.
+fn listen(request: Request, queue: &SyncSender<Message>) {
+    let opened = capture::open(&request.source, &request.options).map_err(|e| e.to_string());
+    let opened = opened.and_then(|recording| {
+        let follower = Follower::new(&recording, request.settings).map_err(|e| e.to_string())?;
+        Ok((recording, Box::new(follower)))
+    });
+    let mut recording = match opened {
+        Ok((recording, follower)) => {
+            if queue.send(Message::Opened(follower)).is_err() {
+                return;
+            }
+            recording
+        }
+        Err(message) => {
+            let _ = queue.send(Message::End(Err(message)));
+            return;
+        }
+    };
+    let frames = (recording.sample_rate_hz() / BLOCKS_PER_SECOND) as usize;
+    loop {
+        let mut block = Stereo::default();
+        let message = match recording.read(&mut block, frames) {
+            Ok(0) => break,
+            Ok(_) => Message::Block(block),
+            Err(error) => Message::End(Err(error.to_string())),
+        };
+        let ended = matches!(message, Message::End(_));
+        if queue.send(message).is_err() || ended {
+            return;
+        }
+    }
+    let _ = queue.send(Message::End(Ok(Box::new(recording))));
+}
+
+impl Follow {
+    /// Runs the command.
+    pub fn run(&self) -> Result<Outcome, String> {
+        let radius = self.place.radius;
+        if self.pitch.is_some() && radius.start_mm != radius.end_mm {
+            return Err(
+                "--pitch follows the radius from its start: give the start alone with --radius, or both radii without --pitch"
+                    .to_owned(),
+            );
+        }
+        if let Some(path) = &self.save {
+            output::check_free(path, self.force)?;
+        }
+        let calibration = self
+            .chain
+            .as_deref()
+            .map(chain::document::read)
+            .transpose()
+            .map_err(|e| e.to_string())?;
+        let recording = RecordingArguments {
+            from: None,
+            to: None,
+            reading: self.reading.clone(),
+        };
+        let request = recording.request(&self.capture, self.common.json)?;
+        let mut job = self
+            .situation
+            .job(&self.place, &recording, &[("", &self.capture)]);
+        let mut terms = Vec::new();
+        if let Some(calibration) = &calibration {
+            terms = calibration.prior_changes().terms;
+            job::replace_priors(
+                &mut job,
+                &BTreeMap::from([(String::new(), calibration.clone())]),
+            );
+        }
+        let (sender, queue) = sync_channel(QUEUE);
+        let interruptions = sender.clone();
+        ctrlc::set_handler(move || {
+            let _ = interruptions.send(Message::Stop);
+        })
+        .map_err(|e| format!("interruptions cannot be caught ({e})"))?;
+        std::thread::spawn(move || listen(request, &sender));
+        let follower = match queue.recv() {
+            Ok(Message::Opened(follower)) => follower,
+            Ok(Message::End(Err(message))) => return Err(message),
+            _ => return Err("interrupted before the stream began".to_owned()),
+        };
+        let session = Session {
+            radius: Groove::new(self, &follower)?,
+            arguments: self,
+            job,
+            terms,
+            calibration,
+        };
+        session.follow(*follower, &queue)
+    }
+
+    /// Opens the file to keep the stream in.
+    fn keep(&self, follower: &Follower) -> Result<Option<Kept<'_>>, String> {
+        let Some(path) = &self.save else {
+            return Ok(None);
+        };
+        let file = OpenOptions::new()
+            .write(true)
+            .create(true)
+            .create_new(!self.force)
+            .truncate(self.force)
+            .open(path)
+            .and_then(|file| StreamWriter::new(file, follower.sample_rate_hz(), follower.bits()))
+            .map_err(|e| match e.kind() {
+                std::io::ErrorKind::AlreadyExists => output::exists(path),
+                _ => cannot_keep(path, &e),
+            })?;
+        Ok(Some(Kept { path, file }))
+    }
+}
+
+/// The file in which the stream is kept.
+struct Kept<'a> {
+    path: &'a Path,
+    file: StreamWriter<File>,
+}
+
+impl Kept<'_> {
+    fn write(&mut self, block: &Stereo) -> Result<(), String> {
+        self.file
+            .write(block)
+            .map_err(|e| cannot_keep(self.path, &e))
+    }
+}
+
+fn cannot_keep(path: &Path, error: &std::io::Error) -> String {
+    format!(
+        "{} cannot be written ({error}); check that its folder exists and has room",
+        path.display()
+    )
+}
+
+/// Where the needle is, from what was said at the start.
+#[derive(Debug, Clone, Copy)]
+struct Groove {
+    start_mm: f64,
+    /// Change with time, mm/s, where the pitch tells.
+    mm_per_s: Option<f64>,
+    /// Radius and time of the end, where the length is known.
+    end: Option<(f64, f64)>,
+}
+
+impl Groove {
+    fn new(arguments: &Follow, follower: &Follower) -> Result<Self, String> {
+        let radius = arguments.place.radius;
+        let moves = radius.start_mm != radius.end_mm;
+        let length_s = follower.length_s();
+        if moves && length_s.is_none() {
+            return Err(
+                "radii of start and end can be followed only where the length is known beforehand, and this stream does not tell it; give the start with --radius and the groove pitch with --pitch"
+                    .to_owned(),
+            );
+        }
+        Ok(Self {
+            start_mm: radius.start_mm,
+            mm_per_s: arguments.pitch.map(|p| -p * arguments.place.rpm / 60.0),
+            end: length_s.filter(|_| moves).map(|s| (radius.end_mm, s)),
+        })
+    }
+
+    /// Radius at a time, mm, when the programme began at `began_s`.
+    fn at(&self, time_s: f64, began_s: f64) -> f64 {
+        let gone = time_s - began_s;
+        match (self.mm_per_s, self.end) {
+            (Some(speed), _) => self.start_mm + speed * gone,
+            (None, Some((end_mm, end_s))) if end_s > began_s => {
+                self.start_mm + (end_mm - self.start_mm) * (gone / (end_s - began_s)).min(1.0)
+            }
+            _ => self.start_mm,
+        }
+    }
+}
+
+/// One run of the command.
+struct Session<'a> {
+    arguments: &'a Follow,
+    radius: Groove,
+    job: Job,
+    terms: Vec<PhaseTerm>,
+    calibration: Option<Calibration>,
+}
+
+/// How the loop ended.
+enum Ending {
+    /// With the stream.
+    Stream(Box<Recording>),
+    /// Before it: interrupted, or enough.
+    Early,
+    /// Nobody reads the results any more.
+    Unread,
+}
+
+impl Session<'_> {
+    fn through(&self) -> Option<Through<'_>> {
+        self.calibration.as_ref().map(|calibration| Through {
+            calibration,
+            leads_swapped: self.arguments.situation.leads_swapped,
+        })
+    }
+
+    fn follow(&self, mut follower: Follower, queue: &Receiver<Message>) -> Result<Outcome, String> {
+        let mut kept = self.arguments.keep(&follower)?;
+        let mut view = View::new(self.arguments.common.json);
+        let ending = loop {
+            match view.wait(queue)? {
+                Message::Block(block) => {
+                    if let Some(kept) = &mut kept {
+                        kept.write(&block)?;
+                    }
+                    follower.push(&block);
+                    if follower.is_due() {
+                        let estimate = self.estimate(&follower.look(self.through()))?;
+                        if !view.show(&estimate)? {
+                            break Ending::Unread;
+                        }
+                        if self.reached(estimate.rotation_deg.or(estimate.cut_rotation_deg)) {
+                            break Ending::Early;
+                        }
+                    }
+                }
+                Message::End(recording) => break Ending::Stream(recording?),
+                Message::Stop | Message::Opened(_) => break Ending::Early,
+            }
+        };
+        if let Some(kept) = kept {
+            let Kept { path, file } = kept;
+            file.finish()
+                .and_then(|file| file.sync_all())
+                .map_err(|e| cannot_keep(path, &e))?;
+        }
+        view.clear()?;
+        let recording = match ending {
+            Ending::Stream(recording) => Some(*recording),
+            Ending::Early => None,
+            Ending::Unread => return Ok(Outcome::Done),
+        };
+        let to_the_end = recording.is_some();
+        let taken = follower.end(recording).map_err(|e| e.to_string())?;
+        let settings = self.settings();
+        let analysis =
+            conclude_through(taken, &settings, self.through()).map_err(|e| e.to_string())?;
+        let measurement = self.conclude(&analysis, to_the_end)?;
+        if self.arguments.common.json {
+            output::print(&json_line(&measurement)?)?;
+        } else {
+            output::print(&measurement.text(output::width()))?;
+        }
+        let angle = measurement.rotation_deg.or(measurement.cut_rotation_deg);
+        Ok(if self.arguments.until.is_none() || self.reached(angle) {
+            Outcome::Done
+        } else {
+            Outcome::LimitNotMet
+        })
+    }
+
+    fn settings(&self) -> groovelag::delay::Settings {
+        self.arguments.reading.settings()
+    }
+
+    fn reached(&self, angle: Option<Quantity>) -> bool {
+        let wanted = self.arguments.until;
+        angle
+            .zip(wanted)
+            .is_some_and(|(angle, wanted)| angle.standard_uncertainty <= wanted)
+    }
+
+    /// What an analysis of some part says of the rotation, the programme having
+    /// begun at `began_s`.
+    fn measured(&self, analysis: &Analysis, began_s: f64) -> Result<Measurement, String> {
+        let (start, end) = analysis.estimate.span_s;
+        let radii = [start, end].map(|time| self.radius.at(time, began_s));
+        self.measured_between(analysis, radii)
+    }
+
+    fn measured_between(
+        &self,
+        analysis: &Analysis,
+        radii_mm: [f64; 2],
+    ) -> Result<Measurement, String> {
+        let mut job = self.job.clone();
+        let (least, most) = RADII_MM;
+        job.captures[0].radius = radii_mm.map(|mm| mm.clamp(least, most) * MILLIMETRE);
+        let mut measurement =
+            measurement(&job, analysis, &self.terms, self.arguments.common.coverage)?;
+        if let Some(wrong) = radii_mm.iter().find(|mm| !(least..=most).contains(*mm)) {
+            measurement.warnings.push(Caveat::serious(
+                "radius-off-the-record",
+                format!(
+                    "the pitch led to a radius of {wrong:.1} mm, where no record has a groove; correct --pitch or --radius"
+                ),
+            ));
+        }
+        Ok(measurement)
+    }
+
+    /// The last word: as `measure`, with the radius where the needle came to.
+    fn conclude(&self, analysis: &Analysis, to_the_end: bool) -> Result<Measurement, String> {
+        let stated = self.arguments.place.radius;
+        if to_the_end && self.radius.mm_per_s.is_none() {
+            self.measured_between(analysis, [stated.start_mm, stated.end_mm])
+        } else {
+            self.measured(analysis, analysis.estimate.span_s.0)
+        }
+    }
+
+    /// The document of one moment.
+    fn estimate(&self, moment: &Moment) -> Result<Estimate, String> {
+        let so_far = moment.so_far.as_ref().ok();
+        let began_s = so_far.map_or(0.0, |a| a.estimate.span_s.0);
+        let all = so_far.map(|a| self.measured(a, began_s)).transpose()?;
+        let recent = moment.recent.as_ref().and_then(|r| r.as_ref().ok());
+        let recent = recent
+            .filter(|_| all.is_some())
+            .map(|analysis| -> Result<Recent, String> {
+                let recent = self.measured(analysis, began_s)?;
+                Ok(Recent {
+                    span_s: recent.analysed_s,
+                    delay_us: recent.delay_us,
+                    rotation_deg: recent.rotation_deg,
+                    cut_rotation_deg: recent.cut_rotation_deg,
+                    noise_deg: noise_and_rest(&recent).0,
+                })
+            })
+            .transpose()?;
+        let end_s = so_far.map_or(0.0, |a| a.estimate.span_s.1);
+        let mut health = moment.health.clone();
+        if let Some(all) = &all {
+            let off = |c: &&Caveat| c.code == "radius-off-the-record";
+            health.extend(all.warnings.iter().filter(off).cloned());
+        }
+        Ok(Estimate {
+            schema: Estimate::SCHEMA.to_owned(),
+            program: Program::this(),
+            stream_s: moment.stream_s,
+            programme_s: moment.programme_s,
+            radius_mm: self.radius.at(end_s, began_s),
+            delay_us: all.as_ref().map(|m| m.delay_us),
+            rotation_deg: all.as_ref().and_then(|m| m.rotation_deg),
+            cut_rotation_deg: all.as_ref().and_then(|m| m.cut_rotation_deg),
+            direction: all
+                .as_ref()
+                .map_or(Direction::NoneResolved, |m| m.direction),
+            recent,
+            signal: moment.signal,
+            health,
+            outlook: all.as_ref().map(|m| {
+                let (noise, rest) = noise_and_rest(m);
+                outlook(noise, rest, moment.programme_s, self.arguments.until)
+            }),
+        })
+    }
+}
+
+/// The budget's part of noise, and the rest of it, degrees.
+fn noise_and_rest(measurement: &Measurement) -> (f64, f64) {
+    let sum = |of_noise: bool| {
+        let lines = measurement.budget.iter();
+        lines
+            .filter(|line| (line.source == job::READINGS) == of_noise)
+            .map(|line| line.standard_uncertainty.powi(2))
+            .sum::<f64>()
+            .sqrt()
+    };
+    (sum(true), sum(false))
+}
+
+fn json_line(document: &impl serde::Serialize) -> Result<String, String> {
+    groovelag::document::json_line(document).map_err(|e| e.to_string())
+}
+
+/// How updates are shown.
+enum View {
+    /// JSON Lines.
+    Json,
+    /// One line each, for a file or another program.
+    Lines,
+    /// In place: the block on the screen and its number of lines, and whether it
+    /// says that nothing comes.
+    Terminal {
+        block: String,
+        lines: usize,
+        stalled: bool,
+    },
+}
+
+impl View {
+    fn new(json: bool) -> Self {
+        match (json, std::io::stdout().is_terminal()) {
+            (true, _) => Self::Json,
+            (false, false) => Self::Lines,
+            (false, true) => Self::Terminal {
+                block: String::new(),
+                lines: 0,
+                stalled: false,
+            },
+        }
+    }
+
+    /// The next message; on a terminal, says meanwhile that nothing comes.
+    fn wait(&mut self, queue: &Receiver<Message>) -> Result<Message, String> {
+        // The listener sends an end before it goes.
+        let gone = || "the stream broke off".to_owned();
+        if !matches!(self, Self::Terminal { .. }) {
+            return queue.recv().map_err(|_| gone());
+        }
+        loop {
+            match queue.recv_timeout(STALL) {
+                Ok(message) => return Ok(message),
+                Err(RecvTimeoutError::Disconnected) => return Err(gone()),
+                Err(RecvTimeoutError::Timeout) => {
+                    self.stall()?;
+                }
+            }
+        }
+    }
+
+    fn stall(&mut self) -> Result<(), String> {
+        if let Self::Terminal { block, stalled, .. } = self
+            && !*stalled
+        {
+            *stalled = true;
+            let text = format!("{block}{}", text_of_waiting());
+            self.redraw(&text)?;
+        }
+        Ok(())
+    }
+
+    /// Shows an update; false if nobody reads any more.
+    fn show(&mut self, estimate: &Estimate) -> Result<bool, String> {
+        match self {
+            Self::Json => output::print_to_reader(&json_line(estimate)?),
+            Self::Lines => output::print_to_reader(&estimate.line()),
+            Self::Terminal { block, stalled, .. } => {
+                *block = estimate.block(output::width());
+                *stalled = false;
+                let text = block.clone();
+                self.redraw(&text)
+            }
+        }
+    }
+
+    /// Replaces the block on the screen: up to its first line, erase what is
+    /// below (ECMA-48: CPL, ED).
+    fn redraw(&mut self, text: &str) -> Result<bool, String> {
+        let Self::Terminal { lines, .. } = self else {
+            return Ok(true);
+        };
+        let back = match *lines {
+            0 => String::new(),
+            n => format!("\x1b[{n}F\x1b[J"),
+        };
+        *lines = text.lines().count();
+        output::print_to_reader(&format!("{back}{text}"))
+    }
+
+    /// Takes the block off the screen.
+    fn clear(&mut self) -> Result<(), String> {
+        self.redraw("").map(|_| ())
+    }
+}
+
+fn text_of_waiting() -> String {
+    "Waiting for samples (Ctrl-C ends)\n".to_owned()
+}

@@ -1,0 +1,229 @@
+//! What is known while a record plays.
+
+use super::text;
+use crate::analysis::follow::Signal;
+use crate::document::Program;
+use crate::uncertainty::{
+    Caveat, Direction, Level, Outlook, Prospect, Quantity, plain, rounded, rounded_u,
+};
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+/// One document of `follow`: the state at one moment of the stream.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Estimate {
+    /// `groovelag/estimate/1`.
+    pub schema: String,
+    /// What made it.
+    pub program: Program,
+    /// Seconds of stream so far.
+    pub stream_s: f64,
+    /// Seconds of programme taken in.
+    pub programme_s: f64,
+    /// Groove radius at the end of the programme so far, as followed.
+    pub radius_mm: f64,
+    /// Offset between the channels as recorded so far; null: no estimate yet.
+    pub delay_us: Option<Quantity>,
+    /// Rotation of the stylus so far; null: no estimate yet, or a spherical tip.
+    pub rotation_deg: Option<Quantity>,
+    /// Rotation of the record's cut so far, for a spherical tip.
+    pub cut_rotation_deg: Option<Quantity>,
+    /// Which way the stylus (with a spherical tip: the cut) is turned.
+    pub direction: Direction,
+    /// The latest few seconds by themselves; null: they brought no estimate.
+    pub recent: Option<Recent>,
+    /// Level since the document before.
+    pub signal: Signal,
+    /// What is wrong now, the most serious first.
+    pub health: Vec<Caveat>,
+    /// What more time would bring, in degrees; null: no estimate yet.
+    pub outlook: Option<Outlook>,
+}
+
+/// The latest few seconds.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Recent {
+    /// The seconds of stream meant: start, end.
+    pub span_s: [f64; 2],
+    /// Offset between the channels.
+    pub delay_us: Quantity,
+    /// Rotation of the stylus; null for a spherical tip.
+    pub rotation_deg: Option<Quantity>,
+    /// Rotation of the record's cut, for a spherical tip.
+    pub cut_rotation_deg: Option<Quantity>,
+    /// Standard uncertainty from noise alone, degrees: two values of the same
+    /// band differ by little more where nothing was turned in between.
+    pub noise_deg: f64,
+}
+
+/// The rotation, or with a spherical tip that of the cut.
+fn angle<'a>(
+    rotation: &'a Option<Quantity>,
+    cut: &'a Option<Quantity>,
+) -> Option<(&'static str, &'a Quantity)> {
+    let rotation = rotation.as_ref().map(|q| ("Rotation", q));
+    rotation.or(cut.as_ref().map(|q| ("Cut", q)))
+}
+
+impl Estimate {
+    /// The document's schema identifier.
+    pub const SCHEMA: &'static str = "groovelag/estimate/1";
+
+    /// The state as label and words, for a terminal.
+    fn parts(&self) -> Vec<(&'static str, String)> {
+        let mut parts = Vec::new();
+        match angle(&self.rotation_deg, &self.cut_rotation_deg) {
+            Some((label, quantity)) => parts.push((
+                label,
+                format!(
+                    "{}, {}; from {:.1} s of programme",
+                    text::angle(quantity),
+                    text::band(quantity, "degrees"),
+                    self.programme_s
+                ),
+            )),
+            None => parts.push(("Rotation", "no estimate yet".to_owned())),
+        }
+        if let Some(recent) = &self.recent
+            && let Some((_, quantity)) = angle(&recent.rotation_deg, &recent.cut_rotation_deg)
+        {
+            let of_noise = Quantity {
+                standard_uncertainty: recent.noise_deg,
+                ..*quantity
+            };
+            parts.push((
+                "Just now",
+                format!(
+                    "{}, u {} from noise alone; latest {:.1} s",
+                    text::angle(&of_noise),
+                    rounded_u(recent.noise_deg),
+                    recent.span_s[1] - recent.span_s[0]
+                ),
+            ));
+        }
+        if let Some(delay) = &self.delay_us {
+            parts.push((
+                "Delay",
+                format!(
+                    "{} us, u {} us; radius {:.1} mm",
+                    rounded(delay.value, delay.standard_uncertainty),
+                    rounded_u(delay.standard_uncertainty),
+                    self.radius_mm
+                ),
+            ));
+        }
+        parts.push(("Signal", signal(&self.signal)));
+        parts.push(("Health", health(&self.health)));
+        if let Some(outlook) = &self.outlook {
+            parts.push(("More time", more_time(outlook)));
+        }
+        parts
+    }
+
+    /// The state as a block of lines for a terminal of `width` columns.
+    pub fn block(&self, width: usize) -> String {
+        let time = format!("{:.1} s of stream", self.stream_s);
+        let parts = self.parts().into_iter();
+        std::iter::once(("Following", time))
+            .chain(parts)
+            .map(|(label, words)| text::labelled(label, &words, width))
+            .collect()
+    }
+
+    /// The state as one line.
+    pub fn line(&self) -> String {
+        let parts: Vec<String> = self
+            .parts()
+            .into_iter()
+            .map(|(label, words)| format!("{}: {words}", label.to_lowercase()))
+            .collect();
+        format!("{:.1} s | {}\n", self.stream_s, parts.join(" | "))
+    }
+}
+
+fn signal(signal: &Signal) -> String {
+    let db = |v: Option<f64>| v.map_or("none".to_owned(), |v| format!("{} dB", plain(v, 1)));
+    let peak = match (signal.left_peak_dbfs, signal.right_peak_dbfs) {
+        (Some(left), Some(right)) => Some(left.max(right)),
+        (left, right) => left.or(right),
+    };
+    format!(
+        "left {}, right {}, peak {} of full scale",
+        db(signal.left_dbfs),
+        db(signal.right_dbfs),
+        db(peak)
+    )
+}
+
+fn health(list: &[Caveat]) -> String {
+    if list.is_empty() {
+        return "good".to_owned();
+    }
+    let words: Vec<String> = list
+        .iter()
+        .map(|caveat| match caveat.level {
+            Level::Serious => format!("SERIOUS: {}", caveat.message),
+            _ => caveat.message.clone(),
+        })
+        .collect();
+    words.join(". ")
+}
+
+/// Whole seconds, or minutes and seconds.
+fn duration(seconds: f64) -> String {
+    let seconds = seconds.ceil();
+    match seconds {
+        s if s >= 36_000.0 => "more than ten hours".to_owned(),
+        s if s >= 120.0 => format!("{:.0} min {:02.0} s", (s / 60.0).floor(), s % 60.0),
+        s => format!("{s:.0} s"),
+    }
+}
+
+fn more_time(outlook: &Outlook) -> String {
+    let noise = format!(
+        "noise is {} % of the variance",
+        plain(100.0 * outlook.noise_share, 1)
+    );
+    let rest = format!("{} degrees", rounded_u(outlook.remaining));
+    let seconds = outlook.seconds.map(duration).unwrap_or_default();
+    match (outlook.prospect, outlook.wanted) {
+        (Prospect::Reached, Some(wanted)) => {
+            format!("the {wanted} degrees asked for are reached; {noise}")
+        }
+        (Prospect::Reached, None) => {
+            format!("would not help: {noise}; u {rest} from the cut, chain and stylus stays")
+        }
+        (Prospect::MoreTime, Some(wanted)) => {
+            format!("{seconds} to the {wanted} degrees asked for; {noise}")
+        }
+        (Prospect::MoreTime, None) => {
+            format!("{seconds} until noise no longer matters; {noise}, u {rest} will stay")
+        }
+        (Prospect::OutOfReach, _) => format!(
+            "cannot help: u {rest} from the cut, chain and stylus stays; {noise}. See `groovelag plan` for captures that would"
+        ),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::uncertainty::outlook;
+
+    #[test]
+    fn times_and_what_they_bring() {
+        assert_eq!(duration(0.2), "1 s");
+        assert_eq!(duration(119.5), "2 min 00 s");
+        assert_eq!(duration(1e9), "more than ten hours");
+        for (noise, rest, wanted, says) in [
+            (0.1, 1.0, None, "would not help"),
+            (1.0, 1.0, None, "80 s until noise"),
+            (1.0, 1.0, Some(0.9), "cannot help"),
+            (1.0, 1.0, Some(1.5), "are reached"),
+            (3.0, 3.0, Some(10.0_f64.sqrt()), "to the 3.16"),
+        ] {
+            let words = more_time(&outlook(noise, rest, 10.0, wanted));
+            assert!(words.contains(says), "{words}");
+        }
+    }
+}
