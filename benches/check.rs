@@ -6,7 +6,8 @@ use divan::Bencher;
 use groovelag::analysis::{self, Request};
 use groovelag::capture;
 use groovelag::check::{Defaults, Item, Options, Outcome, find, run};
-use groovelag::job::{CaptureData, CaptureSpec};
+use groovelag::job::CaptureData;
+use groovelag::job::file::Reading;
 use std::fmt::Write as _;
 use std::path::Path;
 
@@ -49,7 +50,8 @@ standard_uncertainty_deg = 2
     }
 }
 
-fn read(spec: &CaptureSpec, path: &Path) -> Result<CaptureData, String> {
+fn read(reading: &Reading<'_>) -> Result<CaptureData, String> {
+    let (spec, path) = (reading.capture, reading.path.as_path());
     let request = Request {
         source: capture::Source::Path(path.to_owned()),
         options: capture::Options {

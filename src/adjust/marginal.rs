@@ -103,7 +103,10 @@ impl Marginal {
             peak = 0.0;
             let reach = (5.0 * POINTS_PER_U) as i64;
             let normal = |i: i64| -0.5 * (i as f64 / POINTS_PER_U).powi(2);
-            ((-reach..=reach).map(normal).collect(), centre - step * reach as f64)
+            (
+                (-reach..=reach).map(normal).collect(),
+                centre - step * reach as f64,
+            )
         } else {
             (logs, start)
         };

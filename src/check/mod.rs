@@ -19,7 +19,7 @@ pub use defaults::{DEFAULTS_FILE, Defaults};
 pub use find::{Item, Shard, find};
 pub use judge::{Baseline, judge};
 
-use crate::job::{self, CaptureData, CaptureSpec};
+use crate::job::{self, CaptureData};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
@@ -67,7 +67,7 @@ pub struct Checked {
 }
 
 /// How audio captures become data; called from several threads at once.
-pub type Reader<'a> = dyn Fn(&CaptureSpec, &Path) -> Result<CaptureData, String> + Sync + 'a;
+pub type Reader<'a> = dyn Fn(&job::file::Reading<'_>) -> Result<CaptureData, String> + Sync + 'a;
 
 /// How to check.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -117,13 +117,14 @@ fn solve_and_judge(
         Some(file) => Some(Baseline::read(file).map_err(here)?),
         None => None,
     };
-    let data = job::file::gather(&job, path, reader).map_err(|e| e.to_string())?;
+    let (data, caveats) = job::file::gather(&mut job, path, reader).map_err(|e| e.to_string())?;
     if data.iter().all(Option::is_none) {
         return Err(here(
             "no capture has a recording or a delay, so there is nothing to check; add [[capture]], or look ahead with `groovelag plan`".to_owned(),
         ));
     }
-    let solved = job::solve(&job, &data, coverage).map_err(|e| here(e.to_string()))?;
+    let mut solved = job::solve(&job, &data, coverage).map_err(|e| here(e.to_string()))?;
+    solved.solution.warnings.extend(caveats);
     judge(&job.limits, baseline.as_ref(), &solved.solution, coverage).map_err(here)
 }
 

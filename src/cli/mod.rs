@@ -15,8 +15,9 @@ mod solve;
 use clap::{Args, Parser, Subcommand};
 use groovelag::analysis::{self, Request};
 use groovelag::capture;
-use groovelag::job::{CaptureData, CaptureSpec};
-use std::path::Path;
+use groovelag::delay;
+use groovelag::job::CaptureData;
+use groovelag::job::file::Reading;
 use std::process::ExitCode;
 
 /// Measure how far a phono stylus is turned, from recordings of a mono-cut band
@@ -98,36 +99,40 @@ pub fn run() -> ExitCode {
 }
 
 /// A recording of a job as information about its delay.
-fn read_capture(spec: &CaptureSpec, path: &Path) -> Result<CaptureData, String> {
-    analysed(&request(spec, path))
+fn read_capture(reading: &Reading<'_>) -> Result<CaptureData, String> {
+    let mut progress = output::Progress::new();
+    let name = reading.path.to_string_lossy();
+    read_with(reading, &mut |f| progress.show(&name, f))
 }
 
 /// The same without progress, for several at a time.
-fn read_capture_silently(spec: &CaptureSpec, path: &Path) -> Result<CaptureData, String> {
-    analysed_with(&request(spec, path), &mut |_| ())
+fn read_capture_silently(reading: &Reading<'_>) -> Result<CaptureData, String> {
+    read_with(reading, &mut |_| ())
 }
 
-fn request(spec: &CaptureSpec, path: &Path) -> Request {
-    Request {
-        source: capture::Source::Path(path.to_owned()),
+fn read_with(reading: &Reading<'_>, progress: &mut dyn FnMut(f64)) -> Result<CaptureData, String> {
+    let mut settings = delay::Settings::default();
+    settings.terms.extend(reading.load_terms.iter().cloned());
+    let request = Request {
+        source: capture::Source::Path(reading.path.clone()),
         options: capture::Options {
             hash: true,
             ..Default::default()
         },
-        from_s: spec.from_s,
-        to_s: spec.to_s,
-        settings: Default::default(),
-    }
+        from_s: reading.capture.from_s,
+        to_s: reading.capture.to_s,
+        settings,
+    };
+    analysis::analyse_through(&request, reading.through, progress)
+        .map(|analysis| CaptureData::of(&analysis))
+        .map_err(|e| e.to_string())
 }
 
-/// A recording as information about its delay.
+/// A recording by itself as information about its delay.
 fn analysed(request: &Request) -> Result<CaptureData, String> {
     let mut progress = output::Progress::new();
-    analysed_with(request, &mut |f| progress.show(&request.source.name(), f))
-}
-
-fn analysed_with(request: &Request, progress: &mut dyn FnMut(f64)) -> Result<CaptureData, String> {
-    analysis::analyse(request, progress)
+    let name = request.source.name();
+    analysis::analyse(request, &mut |f| progress.show(&name, f))
         .map(|analysis| CaptureData::of(&analysis))
         .map_err(|e| e.to_string())
 }

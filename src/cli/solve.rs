@@ -3,7 +3,7 @@
 use super::{Common, Outcome, output};
 use clap::Args;
 use groovelag::check::{self, judge};
-use groovelag::job::{self, CaptureData, CaptureSpec, Job, Solved};
+use groovelag::job::{self, CaptureData, Job, Solved};
 use groovelag::report::solution::{SolutionDocument, solution_text};
 use std::path::{Path, PathBuf};
 
@@ -27,7 +27,7 @@ pub struct SolveArguments {
 }
 
 /// How audio captures become data.
-pub type Reader = dyn Fn(&CaptureSpec, &Path) -> Result<CaptureData, String>;
+pub type Reader = dyn Fn(&job::file::Reading<'_>) -> Result<CaptureData, String>;
 
 /// Reads and solves a job.
 pub fn load(
@@ -35,10 +35,11 @@ pub fn load(
     coverage: f64,
     reader: &Reader,
 ) -> Result<(Job, Vec<Option<CaptureData>>, Solved), String> {
-    let job = job::file::read(path).map_err(|e| e.to_string())?;
-    let data = job::file::gather(&job, path, reader).map_err(|e| e.to_string())?;
-    let solved =
+    let mut job = job::file::read(path).map_err(|e| e.to_string())?;
+    let (data, caveats) = job::file::gather(&mut job, path, reader).map_err(|e| e.to_string())?;
+    let mut solved =
         job::solve(&job, &data, coverage).map_err(|e| format!("{}: {e}", path.display()))?;
+    solved.solution.warnings.extend(caveats);
     Ok((job, data, solved))
 }
 

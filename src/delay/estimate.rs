@@ -247,8 +247,8 @@ pub fn estimate(spectrum: &CrossSpectrum, settings: &Settings) -> Result<Estimat
         });
     }
     // A periodic signal has equal peaks by nature, noise has them by chance.
-    let narrow = narrow
-        || (coarse.rival > 1.0 - 4.0 * coarse.chance && band.has_coherent_line(spectrum));
+    let narrow =
+        narrow || (coarse.rival > 1.0 - 4.0 * coarse.chance && band.has_coherent_line(spectrum));
     if !narrow && coarse.rival > 1.0 - 4.0 * coarse.chance {
         return Err(Refusal::Ambiguous {
             rival: coarse.rival,

@@ -5,8 +5,11 @@ use super::description::{
 };
 use super::knowledge::Knowledge;
 use super::network::CaptureData;
+use crate::analysis::Through;
+use crate::chain::{self, Calibration};
+use crate::delay::phase::PhaseTerm;
 use crate::groove::Profile;
-use crate::uncertainty::Level;
+use crate::uncertainty::{Caveat, Level};
 use crate::units::{DEGREE, MICROMETRE, MICROSECOND, MILLIMETRE, nominal_rpm, parse_rpm};
 use serde_spanned::Spanned;
 use std::collections::BTreeMap;
@@ -85,13 +88,50 @@ pub fn resolve(job_file: &Path, path: &Path) -> PathBuf {
     job_file.parent().unwrap_or(Path::new("")).join(portable)
 }
 
+/// What is needed to read one recording of a job.
+pub struct Reading<'a> {
+    /// The capture.
+    pub capture: &'a CaptureSpec,
+    /// Its recording, relative to the working directory.
+    pub path: PathBuf,
+    /// The calibration of its chain.
+    pub through: Option<Through<'a>>,
+    /// Terms of the cartridge's inductance against the chain's load.
+    pub load_terms: Vec<PhaseTerm>,
+}
+
 /// Data of every capture of a job: given delays as they are, recordings
-/// through `read_recording` with their resolved path, nothing for planned ones.
-/// What cannot be read is named with its line in the job file.
+/// through `read_recording`, nothing for planned ones. Calibrations of chains
+/// are read, and the priors that they make obsolete are replaced in `job`; what
+/// that says comes back beside the data. What cannot be read is named with its
+/// line in the job file.
 pub fn gather<E: std::fmt::Display>(
+    job: &mut Job,
+    job_file: &Path,
+    read_recording: impl Fn(&Reading<'_>) -> Result<CaptureData, E>,
+) -> Result<(Vec<Option<CaptureData>>, Vec<Caveat>), JobFileError> {
+    let mut calibrations = BTreeMap::new();
+    for (name, chain) in &job.chains {
+        if let Some(file) = &chain.calibration {
+            let calibration = chain::document::read(&resolve(job_file, file)).map_err(|e| {
+                JobFileError::Content {
+                    path: job_file.to_string_lossy().replace('\\', "/"),
+                    line: 1,
+                    message: format!("[chain.{name}] calibration: {e}"),
+                }
+            })?;
+            calibrations.insert(name.clone(), calibration);
+        }
+    }
+    let data = recordings(job, job_file, &calibrations, read_recording)?;
+    Ok((data, super::replace_priors(job, &calibrations)))
+}
+
+fn recordings<E: std::fmt::Display>(
     job: &Job,
     job_file: &Path,
-    read_recording: impl Fn(&CaptureSpec, &Path) -> Result<CaptureData, E>,
+    calibrations: &BTreeMap<String, Calibration>,
+    read_recording: impl Fn(&Reading<'_>) -> Result<CaptureData, E>,
 ) -> Result<Vec<Option<CaptureData>>, JobFileError> {
     job.captures
         .iter()
@@ -112,9 +152,21 @@ pub fn gather<E: std::fmt::Display>(
                         resolved.display()
                     )));
                 }
-                read_recording(spec, &resolved)
-                    .map(Some)
-                    .map_err(|e| content(e.to_string()))
+                let calibration = calibrations.get(&spec.chain);
+                let load_terms = job.load_terms(spec);
+                let mut terms = load_terms.clone();
+                terms.extend(calibration.iter().flat_map(|c| c.prior_changes().terms));
+                read_recording(&Reading {
+                    capture: spec,
+                    path: resolved,
+                    through: calibration.map(|calibration| Through {
+                        calibration,
+                        leads_swapped: spec.swapped,
+                    }),
+                    load_terms,
+                })
+                .map(|data| Some(data.with_priors(&terms)))
+                .map_err(|e| content(e.to_string()))
             }
         })
         .collect()
