@@ -84,7 +84,6 @@ const HOMES: &[(&str, &[&str])] = &[
     ("symphonia", &["capture", "simulate"]),
     ("plotters", &["report"]),
     ("quick_junit", &["report"]),
-    ("csv", &["report"]),
     ("globset", &["check"]),
 ];
 
