@@ -6,7 +6,7 @@
 //! sample counts alike and no data are wasted (see [`window`]). The sums are
 //! kept in time-ordered groups, which serve the jackknife and the map from
 //! time to radius. [`Recent`] is the part of the latest few seconds;
-//! [`reference`] is the slow oracle of the fast path.
+//! [`mod@reference`] is the slow oracle of the fast path.
 
 mod engine;
 mod frame;
