@@ -28,13 +28,15 @@
 //! a file to its estimate; [`groove`] is the geometry of stylus,
 //! groove and arm; [`adjust`] is generic least squares; [`job`] joins captures
 //! and priors into rotations; [`uncertainty`] holds intervals, budgets and
-//! decisions; [`simulate`] makes captures with known truth.
+//! decisions; [`check`] holds many jobs against their limits; [`simulate`]
+//! makes captures with known truth.
 //! The command line lives in the binary alone.
 
 pub mod adjust;
 pub mod analysis;
 pub mod capture;
 pub mod chain;
+pub mod check;
 pub mod delay;
 pub mod document;
 pub mod groove;

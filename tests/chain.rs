@@ -544,7 +544,6 @@ fn only_what_was_measured_is_replaced() {
     assert_eq!(equaliser(&corrected.settings.terms), 0);
     // equal crosstalk of 5 % is left: 0.9049 of the delay (closed form)
     let (value, u) = delay(&corrected.spectrum, &corrected.settings);
-    assert!((value - 3e-6 * 0.9475 / 1.1025 * 1.0527).abs() < 0.1e-6);
     let scale = (1.0 - 0.0025) / (1.05 * 1.05);
     assert!((value - 3e-6 * scale).abs() < 10e-9, "{value} +- {u}");
 
@@ -628,7 +627,7 @@ fn damaged_calibrations_are_refused_by_field() {
             }
         }
     }
-    assert!(tried > 80, "{tried}");
+    assert_eq!(tried, 80);
     for (from, to, names) in [
         ("format = 1", "format = 2", "format is 2"),
         ("[crosstalk]", "[crossstalk]", "crossstalk"),
@@ -803,7 +802,11 @@ impl Drawn {
 
     fn spectrum(&self, rng: &mut ChaCha8Rng, fed: Fed, snr: fn(f64) -> f64) -> CrossSpectrum {
         let (rate, frame_length) = (48_000.0, 1024_usize);
-        let (groups, frames) = (24_u64, 20_u64);
+        // groups serve the delay's jackknife; a calibration sums them all
+        let (groups, frames) = match fed {
+            Fed::Groove(_) => (24_u64, 20_u64),
+            _ => (1, 480),
+        };
         CrossSpectrum {
             sample_rate_hz: rate,
             frame_length,
@@ -859,7 +862,7 @@ fn drawn(rng: &mut ChaCha8Rng) -> Drawn {
     let cutter = [complex(cutter), complex(cutter)];
     let tolerance = 2f64.sqrt() * 0.01;
     Drawn {
-        delay: 3e-6 * gaussian(rng),
+        delay: 2e-6 * gaussian(rng),
         chain: Truth {
             skew: 0.5e-6 * gaussian(rng),
             dlnt: [0.0; 3].map(|_: f64| tolerance * gaussian(rng)),
@@ -883,8 +886,8 @@ fn the_calibrated_band_covers_over_wishart_draws() {
         .map(|draw| {
             let mut rng = ChaCha8Rng::seed_from_u64(31_000 + draw);
             let truth = drawn(&mut rng);
-            let pink: fn(f64) -> f64 = |f| 1e4 / (f + 10.0);
-            let common = truth.spectrum(&mut rng, Fed::Common, |f| 1e8 / (f + 10.0));
+            let pink: fn(f64) -> f64 = |f| 2e7 / (f + 10.0);
+            let common = truth.spectrum(&mut rng, Fed::Common, |f| 1e11 / (f + 10.0));
             let left = truth.spectrum(&mut rng, Fed::Left, pink);
             let right = truth.spectrum(&mut rng, Fed::Right, pink);
             let groove = truth.spectrum(&mut rng, Fed::Groove(truth.delay), pink);

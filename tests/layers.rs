@@ -46,6 +46,7 @@ const ARROWS: &[(&str, &[&str])] = &[
             "units",
         ],
     ),
+    ("check", &["job", "uncertainty", "units"]),
     (
         "simulate",
         &["groove", "capture", "document", "uncertainty", "units"],
@@ -54,6 +55,7 @@ const ARROWS: &[(&str, &[&str])] = &[
         "report",
         &[
             "document",
+            "check",
             "job",
             "analysis",
             "simulate",
@@ -81,6 +83,9 @@ const HOMES: &[(&str, &[&str])] = &[
     ("hound", &["capture", "simulate"]),
     ("symphonia", &["capture", "simulate"]),
     ("plotters", &["report"]),
+    ("quick_junit", &["report"]),
+    ("csv", &["report"]),
+    ("globset", &["check"]),
 ];
 
 /// One source file and the module it belongs to.

@@ -57,6 +57,7 @@ impl Marginal {
         let log_density = |s: &Solution| -0.5 * (s.chi_square + s.log_determinant);
         let at_centre = problem.solve_within(solution.values.clone(), combination)?;
         let mut peak = log_density(&at_centre);
+        let mut failed = false;
         let mut walk = |sign: f64| {
             let mut found: Vec<f64> = Vec::new();
             let mut x = at_centre.values.clone();
@@ -72,7 +73,10 @@ impl Marginal {
                 let solved = problem
                     .solve_within(guess(&slope), combination)
                     .or_else(|_| problem.solve_within(guess(&by_regression), combination));
-                let Ok(solved) = solved else { break };
+                let Ok(solved) = solved else {
+                    failed |= i == 1;
+                    break;
+                };
                 slope = solved.values.iter().zip(&x).map(|(a, b)| a - b).collect();
                 x.clone_from(&solved.values);
                 let density = log_density(&solved);
@@ -93,6 +97,19 @@ impl Marginal {
             .chain([log_density(&at_centre)])
             .chain(above)
             .collect();
+        // Not one constrained minimum beside the centre (a problem at the limit of
+        // double precision): the normal distribution about the solution.
+        let (logs, start) = if failed || logs.len() < 2 {
+            peak = 0.0;
+            let reach = (5.0 * POINTS_PER_U) as i64;
+            let normal = |i: i64| -0.5 * (i as f64 / POINTS_PER_U).powi(2);
+            (
+                (-reach..=reach).map(normal).collect(),
+                centre - step * reach as f64,
+            )
+        } else {
+            (logs, start)
+        };
         let logs = refine(&logs);
         let step = step / REFINEMENT as f64;
         let mut density: Vec<f64> = logs.iter().map(|l| (l - peak).exp()).collect();

@@ -1,6 +1,7 @@
 //! What a calibration holds, how it is undone in a cross-spectrum, and what it
 //! leaves uncertain.
 
+use super::response::{Direction, delay_by_slope, response};
 use super::smooth;
 use crate::delay::phase::{PhaseTerm, Shape};
 use crate::delay::{Owner, Settings, Side, Term};
@@ -257,8 +258,9 @@ impl Calibration {
         ]
     }
 
-    /// What priors are replaced, and by what.
-    pub fn prior_changes(&self) -> PriorChanges {
+    /// Errors left in the phase of a corrected capture whose delay is about
+    /// `delay_s` (which turns what the cutter's crosstalk leaves).
+    fn terms(&self, delay_s: f64) -> Vec<PhaseTerm> {
         let mut terms = Vec::new();
         if let Some(common) = &self.common {
             terms.extend(self.components(
@@ -278,12 +280,23 @@ impl Calibration {
             terms.push(PhaseTerm {
                 term: self.term("cutter crosstalk in quadrature".into(), Side::BeforeSwap),
                 prior_u: crosstalk.cutter(),
+                // Im(k2 e^(i w t) - k1 e^(-i w t)): its other part, sin(w t)
+                // times Re(k1 + k2), is the scale of the delay.
                 shape: Shape::Curve {
-                    hertz: vec![1000.0],
-                    radians: vec![1.0],
+                    radians: crosstalk
+                        .hertz
+                        .iter()
+                        .map(|f| (std::f64::consts::TAU * f * delay_s).cos())
+                        .collect(),
+                    hertz: crosstalk.hertz.clone(),
                 },
             });
         }
+        terms
+    }
+
+    /// What priors are replaced, and by what.
+    pub fn prior_changes(&self) -> PriorChanges {
         PriorChanges {
             chain_skew: self.common.is_some(),
             equaliser: self.common.is_some(),
@@ -292,7 +305,7 @@ impl Calibration {
                 .as_ref()
                 .is_some_and(|c| c.load_percent.is_some()),
             scale_u: self.crosstalk.as_ref().map(|c| c.cutter().hypot(c.scale_u)),
-            terms,
+            terms: self.terms(0.0),
         }
     }
 
@@ -346,7 +359,10 @@ impl Calibration {
             .filter(|t| !measured(&t.shape))
             .cloned()
             .collect();
-        terms.extend(changes.terms);
+        let corrected = self.apply(spectrum, leads_swapped);
+        let points = response(&corrected, Direction::RightOverLeft, band_hz);
+        let ahead = spectrum.alignment as f64 / spectrum.sample_rate_hz;
+        terms.extend(self.terms(delay_by_slope(&points) + ahead));
         let mut caveats = self.warnings.clone();
         caveats.extend(caveat);
         if leads_swapped {
@@ -364,7 +380,7 @@ impl Calibration {
             }
         }
         Ok(Corrected {
-            spectrum: self.apply(spectrum, leads_swapped),
+            spectrum: corrected,
             settings: Settings { band_hz, terms },
             caveats,
         })

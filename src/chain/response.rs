@@ -14,8 +14,8 @@
 //!
 //! [`symmetric_gain`]: ResponsePoint::symmetric_gain
 
-use crate::spectrum::Complex64;
-use crate::spectrum::{Bin, CrossSpectrum};
+use crate::spectrum::{Bin, Complex64, CrossSpectrum};
+use std::f64::consts::TAU;
 
 /// Which channel drives and which answers.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -108,6 +108,48 @@ fn point(hertz: f64, bin: &Bin, direction: Direction, frames: f64) -> Option<Res
     })
 }
 
+/// Weight of a bin by its coherent signal-to-noise ratio, limited as in the
+/// generalised cross-correlation.
+fn weight(p: &ResponsePoint) -> f64 {
+    (p.coherence / (1.0 - p.coherence).max(1e-2)).min(1e2)
+}
+
+/// Mean of the response's directions with a delay taken out: its angle is the
+/// intercept of the phase, its real part negative for an inverted channel.
+pub(super) fn intercept(points: &[ResponsePoint], delay_s: f64) -> Complex64 {
+    points
+        .iter()
+        .map(|p| {
+            let turned = p.transfer * Complex64::from_polar(1.0, TAU * p.hertz * delay_s);
+            turned / turned.norm().max(f64::MIN_POSITIVE) * weight(p)
+        })
+        .sum()
+}
+
+/// Delay of the driven channel, seconds, good enough to unwrap the phase by:
+/// the phase's advance from bin to bin, then its slope.
+pub(super) fn delay_by_slope(points: &[ResponsePoint]) -> f64 {
+    let [first, second, ..] = points else {
+        return 0.0;
+    };
+    let mut advance = Complex64::default();
+    for pair in points.windows(2) {
+        let step = pair[1].transfer * pair[0].transfer.conj();
+        let weight = weight(&pair[0]).min(weight(&pair[1]));
+        advance += step / step.norm().max(f64::MIN_POSITIVE) * weight;
+    }
+    let coarse = -advance.arg() / (TAU * (second.hertz - first.hertz));
+    let sign = intercept(points, coarse).re.signum();
+    let (mut above, mut below) = (0.0, 0.0);
+    for p in points {
+        let w = TAU * p.hertz;
+        let turned = sign * p.transfer * Complex64::from_polar(1.0, w * coarse);
+        above -= weight(p) * w * turned.arg();
+        below += weight(p) * w * w;
+    }
+    coarse + if below > 0.0 { above / below } else { 0.0 }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -131,6 +173,29 @@ mod tests {
         // parts and relative error are one statement: part = |H| * relative
         let p = point(0.9);
         assert!((p.part_error(100.0) - p.gain() * phase).abs() < 1e-12);
+    }
+
+    #[test]
+    fn delays_and_inversion_are_found_by_the_slope() {
+        for delay in [-11.3e-6, -0.6e-6, 0.0, 3e-6, 40e-6] {
+            for sign in [1.0, -1.0] {
+                let points: Vec<ResponsePoint> = (8..1500)
+                    .map(|k| {
+                        let hertz = 11.7 * f64::from(k);
+                        ResponsePoint {
+                            hertz,
+                            transfer: sign * Complex64::from_polar(0.9, -TAU * hertz * delay),
+                            symmetric_gain: 0.9,
+                            coherence: 0.999,
+                            driving_power: 1.0,
+                        }
+                    })
+                    .collect();
+                let found = delay_by_slope(&points);
+                assert!((found - delay).abs() < 1e-12, "{found} {delay}");
+                assert_eq!(intercept(&points, found).re < 0.0, sign < 0.0);
+            }
+        }
     }
 
     #[test]

@@ -19,6 +19,8 @@ const CORRELATED_OCTAVES: f64 = 1.0;
 /// Sizes of the departure tried, beside none: standard deviations in the
 /// curve's unit (radians, nepers or plain ratio).
 const SIZES: [f64; 9] = [1e-5, 3e-5, 1e-4, 3e-4, 1e-3, 3e-3, 1e-2, 3e-2, 1e-1];
+/// Rounds of the search for the sizes at most, where curves share parameters.
+const MOST_ROUNDS: usize = 3;
 /// Residuals beyond this many scales get less weight (as in the phase fit).
 const HUBER: f64 = 4.0;
 
@@ -132,9 +134,10 @@ pub(super) fn fit(
     // The second pass knows the scatter of the first and leaves outliers aside.
     for _ in 0..2 {
         let normal = normal_equations(observations, &rows, &weights, scatter, unknowns);
-        let departure = most_probable(&normal, &factor, model, nodes)?;
-        let solved = Solved::new(&normal, &factor, model, nodes, &departure)?;
-        let z = solved.unknowns();
+        let whitened = Whitened::new(&normal, &factor, model, nodes);
+        let departure = whitened.most_probable(model.curves)?;
+        let solved = whitened.solve(&departure)?;
+        let z = &solved.unknowns;
         let normalised: Vec<f64> = observations
             .iter()
             .zip(&rows)
@@ -154,8 +157,7 @@ pub(super) fn fit(
         found = Some((solved, departure));
     }
     let (solved, departure) = found?;
-    let z = solved.unknowns();
-    let covariance = solved.covariance();
+    let (z, covariance) = (solved.unknowns, solved.covariance);
     // Grid values are linear in the unknowns.
     let mut map = Array2::<f64>::zeros((model.curves * nodes, unknowns));
     for curve in 0..model.curves {
@@ -225,110 +227,117 @@ fn departure_factor(grid: &[f64]) -> Option<Array2<f64>> {
     Some(lower)
 }
 
-/// The data in whitened unknowns: `x = D y` with `y` of unit prior.
-struct Solved {
+/// The data's normal equations in whitened unknowns of unit priors, with
+/// departures of unit size; `x = transform y`.
+struct Whitened {
     transform: Array2<f64>,
-    solution: Array1<f64>,
-    inverse: Array2<f64>,
+    matrix: Array2<f64>,
+    vector: Array1<f64>,
+    square: f64,
+    parameters: usize,
+    nodes: usize,
+}
+
+/// The solution for given sizes of the departures.
+struct Solved {
+    unknowns: Array1<f64>,
+    covariance: Array2<f64>,
+    /// Unknowns that the data determine, in all.
     effective: f64,
 }
 
-/// Columns of `D`: parameters, then for each curve with a departure its nodes.
-fn transform(factor: &Array2<f64>, model: &Model, nodes: usize, departure: &[f64]) -> Array2<f64> {
-    let parameters = model.prior_u.len();
-    let active: Vec<usize> = (0..model.curves).filter(|c| departure[*c] > 0.0).collect();
-    let rows = parameters + model.curves * nodes;
-    let mut d = Array2::zeros((rows, parameters + active.len() * nodes));
-    for (j, u) in model.prior_u.iter().enumerate() {
-        d[[j, j]] = *u;
-    }
-    for (at, &curve) in active.iter().enumerate() {
-        let (row, column) = (parameters + curve * nodes, parameters + at * nodes);
-        for i in 0..nodes {
-            for j in 0..=i {
-                d[[row + i, column + j]] = departure[curve] * factor[[i, j]];
-            }
+impl Whitened {
+    fn new(normal: &Normal, factor: &Array2<f64>, model: &Model, nodes: usize) -> Self {
+        let parameters = model.prior_u.len();
+        let unknowns = parameters + model.curves * nodes;
+        let mut transform = Array2::zeros((unknowns, unknowns));
+        for (j, u) in model.prior_u.iter().enumerate() {
+            transform[[j, j]] = *u;
         }
-    }
-    d
-}
-
-impl Solved {
-    fn new(
-        normal: &Normal,
-        factor: &Array2<f64>,
-        model: &Model,
-        nodes: usize,
-        departure: &[f64],
-    ) -> Option<Self> {
-        let transform = transform(factor, model, nodes, departure);
-        let mut matrix = transform.t().dot(&normal.matrix).dot(&transform);
-        let data_trace_base = matrix.nrows() as f64;
-        for i in 0..matrix.nrows() {
-            matrix[[i, i]] += 1.0;
-        }
-        let cholesky = Cholesky::new(&matrix)?;
-        let inverse = cholesky.inverse();
-        let solution = cholesky.solve(&transform.t().dot(&normal.vector));
-        Some(Self {
-            effective: data_trace_base - inverse.diag().sum(),
-            transform,
-            solution,
-            inverse,
-        })
-    }
-
-    fn unknowns(&self) -> Array1<f64> {
-        self.transform.dot(&self.solution)
-    }
-
-    fn covariance(&self) -> Array2<f64> {
-        self.transform.dot(&self.inverse).dot(&self.transform.t())
-    }
-}
-
-/// Twice the negative logarithm of the probability of the data, up to a constant.
-fn improbability(
-    normal: &Normal,
-    factor: &Array2<f64>,
-    model: &Model,
-    nodes: usize,
-    departure: &[f64],
-) -> Option<f64> {
-    let transform = transform(factor, model, nodes, departure);
-    let mut matrix = transform.t().dot(&normal.matrix).dot(&transform);
-    for i in 0..matrix.nrows() {
-        matrix[[i, i]] += 1.0;
-    }
-    let vector = transform.t().dot(&normal.vector);
-    let cholesky = Cholesky::new(&matrix)?;
-    Some(normal.square - vector.dot(&cholesky.solve(&vector)) + cholesky.log_determinant())
-}
-
-/// The departures that make the data most probable: curve after curve, twice
-/// when there are several.
-fn most_probable(
-    normal: &Normal,
-    factor: &Array2<f64>,
-    model: &Model,
-    nodes: usize,
-) -> Option<Vec<f64>> {
-    let mut departure = vec![0.0; model.curves];
-    let mut best = improbability(normal, factor, model, nodes, &departure)?;
-    for _ in 0..model.curves.min(2) {
         for curve in 0..model.curves {
-            for size in SIZES {
-                let mut tried = departure.clone();
-                tried[curve] = size;
-                let value = improbability(normal, factor, model, nodes, &tried)?;
-                if value < best {
-                    best = value;
-                    departure = tried;
+            let at = parameters + curve * nodes;
+            for i in 0..nodes {
+                for j in 0..=i {
+                    transform[[at + i, at + j]] = factor[[i, j]];
                 }
             }
         }
+        Self {
+            matrix: transform.t().dot(&normal.matrix).dot(&transform),
+            vector: transform.t().dot(&normal.vector),
+            square: normal.square,
+            transform,
+            parameters,
+            nodes,
+        }
     }
-    Some(departure)
+
+    /// Unknowns in use with their sizes: curves without departure have none.
+    fn active(&self, departure: &[f64]) -> Vec<(usize, f64)> {
+        let mut list: Vec<(usize, f64)> = (0..self.parameters).map(|j| (j, 1.0)).collect();
+        for (curve, size) in departure.iter().enumerate() {
+            if *size > 0.0 {
+                let first = self.parameters + curve * self.nodes;
+                list.extend((first..first + self.nodes).map(|k| (k, *size)));
+            }
+        }
+        list
+    }
+
+    fn posterior(&self, active: &[(usize, f64)]) -> Option<(Cholesky, Array1<f64>)> {
+        let matrix = Array2::from_shape_fn((active.len(), active.len()), |(i, j)| {
+            let ((a, u), (b, v)) = (active[i], active[j]);
+            self.matrix[[a, b]] * u * v + if i == j { 1.0 } else { 0.0 }
+        });
+        let vector = active.iter().map(|(a, u)| self.vector[*a] * u).collect();
+        Some((Cholesky::new(&matrix)?, vector))
+    }
+
+    /// Twice the negative logarithm of the probability of the data, up to a
+    /// constant.
+    fn improbability(&self, departure: &[f64]) -> Option<f64> {
+        let (cholesky, vector) = self.posterior(&self.active(departure))?;
+        Some(self.square - vector.dot(&cholesky.solve(&vector)) + cholesky.log_determinant())
+    }
+
+    fn solve(&self, departure: &[f64]) -> Option<Solved> {
+        let active = self.active(departure);
+        let (cholesky, vector) = self.posterior(&active)?;
+        let (solution, inverse) = (cholesky.solve(&vector), cholesky.inverse());
+        let columns = Array2::from_shape_fn((self.transform.nrows(), active.len()), |(i, j)| {
+            self.transform[[i, active[j].0]] * active[j].1
+        });
+        Some(Solved {
+            unknowns: columns.dot(&solution),
+            covariance: columns.dot(&inverse).dot(&columns.t()),
+            effective: active.len() as f64 - inverse.diag().sum(),
+        })
+    }
+
+    /// The departures that make the data most probable: curve after curve, and
+    /// again while that changes the others.
+    fn most_probable(&self, curves: usize) -> Option<Vec<f64>> {
+        let mut departure = vec![0.0; curves];
+        let mut best = self.improbability(&departure)?;
+        for _ in 0..MOST_ROUNDS {
+            let before = departure.clone();
+            for curve in 0..curves {
+                for size in SIZES {
+                    let mut tried = departure.clone();
+                    tried[curve] = size;
+                    let value = self.improbability(&tried)?;
+                    if value < best {
+                        best = value;
+                        departure = tried;
+                    }
+                }
+            }
+            if curves == 1 || departure == before {
+                break;
+            }
+        }
+        Some(departure)
+    }
 }
 
 /// Median size as a standard deviation, at least 1 (1.4826: median absolute

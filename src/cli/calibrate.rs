@@ -42,7 +42,7 @@ pub struct Calibrate {
     /// Write over a file that exists
     #[arg(long)]
     force: bool,
-    /// Band to calibrate at most, hertz [default: 50..20000]
+    /// Band to calibrate at most, hertz [default: 70..20000]
     #[arg(long, value_name = "HZ..HZ", value_parser = arguments::band)]
     band: Option<(f64, f64)>,
     /// Day of the captures [default: that of the first file]

@@ -3,6 +3,7 @@
 
 mod arguments;
 mod calibrate;
+mod check;
 mod compare;
 mod follow;
 mod measure;
@@ -14,8 +15,9 @@ mod solve;
 use clap::{Args, Parser, Subcommand};
 use groovelag::analysis::{self, Request};
 use groovelag::capture;
-use groovelag::job::{CaptureData, CaptureSpec};
-use std::path::Path;
+use groovelag::delay;
+use groovelag::job::CaptureData;
+use groovelag::job::file::Reading;
 use std::process::ExitCode;
 
 /// Measure how far a phono stylus is turned, from recordings of a mono-cut band
@@ -39,6 +41,7 @@ enum Command {
     Compare(compare::CompareArguments),
     Plan(plan::PlanArguments),
     Calibrate(calibrate::Calibrate),
+    Check(check::CheckArguments),
     Simulate(simulate::Arguments),
     Follow(follow::Follow),
 }
@@ -61,6 +64,8 @@ pub enum Outcome {
     Done,
     /// 1: done, but a stated limit is not met or undecided.
     LimitNotMet,
+    /// 2: done, but an input among others is unusable, as the results say.
+    InputUnusable,
 }
 
 /// Runs the command line and says how it ended.
@@ -78,12 +83,14 @@ pub fn run() -> ExitCode {
         Command::Compare(arguments) => compare::run(&arguments, &read_capture),
         Command::Plan(arguments) => plan::run(&arguments),
         Command::Calibrate(command) => command.run(),
+        Command::Check(arguments) => check::run(&arguments),
         Command::Simulate(arguments) => simulate::run(&arguments),
         Command::Follow(command) => command.run(),
     };
     match outcome {
         Ok(Outcome::Done) => ExitCode::SUCCESS,
         Ok(Outcome::LimitNotMet) => ExitCode::from(1),
+        Ok(Outcome::InputUnusable) => ExitCode::from(2),
         Err(message) => {
             eprintln!("groovelag: {message}");
             ExitCode::from(2)
@@ -92,24 +99,40 @@ pub fn run() -> ExitCode {
 }
 
 /// A recording of a job as information about its delay.
-fn read_capture(spec: &CaptureSpec, path: &Path) -> Result<CaptureData, String> {
+fn read_capture(reading: &Reading<'_>) -> Result<CaptureData, String> {
+    let mut progress = output::Progress::new();
+    let name = reading.path.to_string_lossy();
+    read_with(reading, &mut |f| progress.show(&name, f))
+}
+
+/// The same without progress, for several at a time.
+fn read_capture_silently(reading: &Reading<'_>) -> Result<CaptureData, String> {
+    read_with(reading, &mut |_| ())
+}
+
+fn read_with(reading: &Reading<'_>, progress: &mut dyn FnMut(f64)) -> Result<CaptureData, String> {
+    let mut settings = delay::Settings::default();
+    settings.terms.extend(reading.load_terms.iter().cloned());
     let request = Request {
-        source: capture::Source::Path(path.to_owned()),
+        source: capture::Source::Path(reading.path.clone()),
         options: capture::Options {
             hash: true,
             ..Default::default()
         },
-        from_s: spec.from_s,
-        to_s: spec.to_s,
-        settings: Default::default(),
+        from_s: reading.capture.from_s,
+        to_s: reading.capture.to_s,
+        settings,
     };
-    analysed(&request)
+    analysis::analyse_through(&request, reading.through, progress)
+        .map(|analysis| CaptureData::of(&analysis))
+        .map_err(|e| e.to_string())
 }
 
-/// A recording as information about its delay.
+/// A recording by itself as information about its delay.
 fn analysed(request: &Request) -> Result<CaptureData, String> {
     let mut progress = output::Progress::new();
-    analysis::analyse(request, &mut |f| progress.show(&request.source.name(), f))
+    let name = request.source.name();
+    analysis::analyse(request, &mut |f| progress.show(&name, f))
         .map(|analysis| CaptureData::of(&analysis))
         .map_err(|e| e.to_string())
 }

@@ -2,9 +2,9 @@
 
 use super::{Common, Outcome, output};
 use clap::Args;
-use groovelag::job::{self, CaptureData, CaptureSpec, Job, Solved};
+use groovelag::check::{self, judge};
+use groovelag::job::{self, CaptureData, Job, Solved};
 use groovelag::report::solution::{SolutionDocument, solution_text};
-use groovelag::uncertainty::Verdict;
 use std::path::{Path, PathBuf};
 
 /// Adjust all captures of a job together.
@@ -27,7 +27,7 @@ pub struct SolveArguments {
 }
 
 /// How audio captures become data.
-pub type Reader = dyn Fn(&CaptureSpec, &Path) -> Result<CaptureData, String>;
+pub type Reader = dyn Fn(&job::file::Reading<'_>) -> Result<CaptureData, String>;
 
 /// Reads and solves a job.
 pub fn load(
@@ -35,10 +35,11 @@ pub fn load(
     coverage: f64,
     reader: &Reader,
 ) -> Result<(Job, Vec<Option<CaptureData>>, Solved), String> {
-    let job = job::file::read(path).map_err(|e| e.to_string())?;
-    let data = job::file::gather(&job, path, reader).map_err(|e| e.to_string())?;
-    let solved =
+    let mut job = job::file::read(path).map_err(|e| e.to_string())?;
+    let (data, caveats) = job::file::gather(&mut job, path, reader).map_err(|e| e.to_string())?;
+    let mut solved =
         job::solve(&job, &data, coverage).map_err(|e| format!("{}: {e}", path.display()))?;
+    solved.solution.warnings.extend(caveats);
     Ok((job, data, solved))
 }
 
@@ -56,26 +57,16 @@ pub fn run(arguments: &SolveArguments, reader: &Reader) -> Result<Outcome, Strin
         let text = solved.knowledge(&job, &data).to_text();
         output::write_file(path, text.as_bytes(), arguments.force)?;
     }
-    let met = limits_met(&job, &solved);
+    // the change since a baseline is for `check`: solve makes the baseline
+    let (outcome, _) = judge(&job.limits, None, &solved.solution, solved.coverage)?;
     if arguments.common.json {
         output::print_json(&SolutionDocument::new(solved.solution))?;
     } else {
         output::print(&solution_text(&solved.solution, job.title.as_deref()))?;
     }
-    Ok(if met {
+    Ok(if outcome == check::Outcome::Passed {
         Outcome::Done
     } else {
         Outcome::LimitNotMet
-    })
-}
-
-/// Whether every setup meets the job's tolerance and largest uncertainty.
-fn limits_met(job: &Job, solved: &Solved) -> bool {
-    let most = job.limits.standard_uncertainty.map(f64::to_degrees);
-    solved.solution.setups.iter().all(|setup| {
-        let conforming = setup
-            .conformity
-            .is_none_or(|c| c.verdict == Verdict::Conforming);
-        conforming && most.is_none_or(|m| setup.rotation_deg.standard_uncertainty <= m)
     })
 }

@@ -238,18 +238,17 @@ pub fn estimate(spectrum: &CrossSpectrum, settings: &Settings) -> Result<Estimat
     );
     let narrow = band.is_narrow();
     let chance = band.chance();
-    // A line alone correlates with anything at some lag; it must be coherent.
-    let related = if narrow {
-        band.has_coherent_line(spectrum)
-    } else {
-        coarse.peak >= chance
-    };
-    if !related {
+    // Where few bins carry everything, any phases line up at some lag: then the
+    // coherence decides.
+    if coarse.peak < chance && !band.has_coherent_line(spectrum) {
         return Err(Refusal::NothingInCommon {
             peak: coarse.peak,
             chance,
         });
     }
+    // A periodic signal has equal peaks by nature, noise has them by chance.
+    let narrow =
+        narrow || (coarse.rival > 1.0 - 4.0 * coarse.chance && band.has_coherent_line(spectrum));
     if !narrow && coarse.rival > 1.0 - 4.0 * coarse.chance {
         return Err(Refusal::Ambiguous {
             rival: coarse.rival,
@@ -481,7 +480,7 @@ fn caveats(
     if narrow {
         list.push(Caveat::caution(
             "narrow-band",
-            "the signal is a single line or a narrow band: the delay is known modulo a period, the value nearest to zero is given, and equaliser terms cannot be told from it; wide-band programme is better",
+            "the signal is periodic or a narrow band: the delay is known modulo a period, the value nearest to zero is given, and equaliser terms cannot be told from it; wide-band programme is better",
         ));
     }
     if quality.clipped > 0 {

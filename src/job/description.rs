@@ -160,6 +160,30 @@ pub struct Limits {
     pub baseline: Option<PathBuf>,
 }
 
+impl Limits {
+    /// These limits, each that is not stated taken from `fallback`.
+    pub fn or(self, fallback: Self) -> Self {
+        Self {
+            tolerance: self.tolerance.or(fallback.tolerance),
+            max_turn: self.max_turn.or(fallback.max_turn),
+            standard_uncertainty: self.standard_uncertainty.or(fallback.standard_uncertainty),
+            warning_level: self.warning_level.or(fallback.warning_level),
+            expected: self.expected.or(fallback.expected),
+            baseline: self.baseline.or(fallback.baseline),
+        }
+    }
+
+    /// Whether anything is stated that a result can miss; the largest turn
+    /// only limits the advice.
+    pub fn any(&self) -> bool {
+        let advice = Self {
+            max_turn: self.max_turn,
+            ..Self::default()
+        };
+        *self != advice
+    }
+}
+
 /// Where a capture's delay comes from.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Source {

@@ -5,11 +5,15 @@ use super::description::{
 };
 use super::knowledge::Knowledge;
 use super::network::CaptureData;
+use crate::analysis::Through;
+use crate::chain::{self, Calibration};
+use crate::delay::phase::PhaseTerm;
 use crate::groove::Profile;
-use crate::uncertainty::Level;
+use crate::uncertainty::{Caveat, Level};
 use crate::units::{DEGREE, MICROMETRE, MICROSECOND, MILLIMETRE, nominal_rpm, parse_rpm};
 use serde_spanned::Spanned;
 use std::collections::BTreeMap;
+use std::io::Read;
 use std::ops::RangeInclusive;
 use std::path::{Path, PathBuf};
 use thiserror::Error;
@@ -19,6 +23,11 @@ use toml::de::{DeTable, DeValue};
 const MILLIHENRY: f64 = 1e-3;
 const KILOOHM: f64 = 1e3;
 const PICOFARAD: f64 = 1e-12;
+
+/// Standard uncertainties understood, in the unit of the key: a femtosecond or
+/// a femtometre is below everything measured here, a million of any unit above
+/// every range of values. Their squares stay far from the ends of a double.
+const UNCERTAINTIES: RangeInclusive<f64> = 1e-9..=1e6;
 
 /// Why a job file cannot be used.
 #[derive(Debug, Clone, PartialEq, Eq, Error)]
@@ -79,13 +88,50 @@ pub fn resolve(job_file: &Path, path: &Path) -> PathBuf {
     job_file.parent().unwrap_or(Path::new("")).join(portable)
 }
 
+/// What is needed to read one recording of a job.
+pub struct Reading<'a> {
+    /// The capture.
+    pub capture: &'a CaptureSpec,
+    /// Its recording, relative to the working directory.
+    pub path: PathBuf,
+    /// The calibration of its chain.
+    pub through: Option<Through<'a>>,
+    /// Terms of the cartridge's inductance against the chain's load.
+    pub load_terms: Vec<PhaseTerm>,
+}
+
 /// Data of every capture of a job: given delays as they are, recordings
-/// through `read_recording` with their resolved path, nothing for planned ones.
-/// What cannot be read is named with its line in the job file.
+/// through `read_recording`, nothing for planned ones. Calibrations of chains
+/// are read, and the priors that they make obsolete are replaced in `job`; what
+/// that says comes back beside the data. What cannot be read is named with its
+/// line in the job file.
 pub fn gather<E: std::fmt::Display>(
+    job: &mut Job,
+    job_file: &Path,
+    read_recording: impl Fn(&Reading<'_>) -> Result<CaptureData, E>,
+) -> Result<(Vec<Option<CaptureData>>, Vec<Caveat>), JobFileError> {
+    let mut calibrations = BTreeMap::new();
+    for (name, chain) in &job.chains {
+        if let Some(file) = &chain.calibration {
+            let calibration = chain::document::read(&resolve(job_file, file)).map_err(|e| {
+                JobFileError::Content {
+                    path: job_file.to_string_lossy().replace('\\', "/"),
+                    line: 1,
+                    message: format!("[chain.{name}] calibration: {e}"),
+                }
+            })?;
+            calibrations.insert(name.clone(), calibration);
+        }
+    }
+    let data = recordings(job, job_file, &calibrations, read_recording)?;
+    Ok((data, super::replace_priors(job, &calibrations)))
+}
+
+fn recordings<E: std::fmt::Display>(
     job: &Job,
     job_file: &Path,
-    read_recording: impl Fn(&CaptureSpec, &Path) -> Result<CaptureData, E>,
+    calibrations: &BTreeMap<String, Calibration>,
+    read_recording: impl Fn(&Reading<'_>) -> Result<CaptureData, E>,
 ) -> Result<Vec<Option<CaptureData>>, JobFileError> {
     job.captures
         .iter()
@@ -106,23 +152,75 @@ pub fn gather<E: std::fmt::Display>(
                         resolved.display()
                     )));
                 }
-                read_recording(spec, &resolved)
-                    .map(Some)
-                    .map_err(|e| content(e.to_string()))
+                let calibration = calibrations.get(&spec.chain);
+                let load_terms = job.load_terms(spec);
+                let mut terms = load_terms.clone();
+                terms.extend(calibration.iter().flat_map(|c| c.prior_changes().terms));
+                read_recording(&Reading {
+                    capture: spec,
+                    path: resolved,
+                    through: calibration.map(|calibration| Through {
+                        calibration,
+                        leads_swapped: spec.swapped,
+                    }),
+                    load_terms,
+                })
+                .map(|data| Some(data.with_priors(&terms)))
+                .map_err(|e| content(e.to_string()))
             }
         })
         .collect()
 }
+
+/// Largest job file, bytes: some hundred thousand captures. What is larger is a
+/// recording or a device given by mistake.
+const LARGEST: u64 = 16 << 20;
 
 fn read_text(path: &Path, shown: &str) -> Result<String, JobFileError> {
     let read = |reason: String| JobFileError::Read {
         path: shown.to_owned(),
         reason,
     };
-    let bytes = std::fs::read(path).map_err(|e| read(e.to_string()))?;
-    String::from_utf8(bytes).map_err(|_| {
-        read("not a text file in UTF-8; save it as UTF-8, or give the job file instead of a recording".to_owned())
+    let mut bytes = Vec::new();
+    std::fs::File::open(path)
+        .and_then(|file| file.take(LARGEST + 1).read_to_end(&mut bytes))
+        .map_err(|e| read(e.to_string()))?;
+    if bytes.len() as u64 > LARGEST {
+        return Err(read(format!(
+            "longer than the {} MiB that a job file can have; a recording is named in a job, or given to `groovelag measure`",
+            LARGEST >> 20
+        )));
+    }
+    String::from_utf8(bytes).map_err(|e| {
+        let valid = &e.as_bytes()[..e.utf8_error().valid_up_to()];
+        JobFileError::Content {
+            path: shown.to_owned(),
+            line: 1 + valid.iter().filter(|b| **b == b'\n').count(),
+            message:
+                "not text in UTF-8; save it as UTF-8, or give the job file instead of a recording"
+                    .to_owned(),
+        }
     })
+}
+
+/// Reads a file that holds nothing but `format = 1` and `[limits]`: what a
+/// folder gives to the jobs below it. Paths in it are relative to it.
+pub fn read_limits(path: &Path) -> Result<Limits, JobFileError> {
+    let shown = path.to_string_lossy().replace('\\', "/");
+    let text = read_text(path, &shown)?;
+    let source = SourceText::new(&text, &shown);
+    let table = source.table()?;
+    let mut top = source.fields(
+        "a folder's defaults",
+        table.get_ref(),
+        0,
+        &["format", "limits"],
+    )?;
+    top.format()?;
+    match top.table("limits", LIMITS_KEYS)? {
+        Some(mut f) => limits(&mut f),
+        None => Ok(Limits::default()),
+    }
 }
 
 /// Reads the text of a job file; `path` serves the messages.
@@ -133,10 +231,8 @@ pub fn parse(text: &str, path: &str) -> Result<Job, JobFileError> {
 type Includes = Vec<(usize, PathBuf)>;
 
 fn parse_with_includes(text: &str, path: &str) -> Result<(Job, Includes), JobFileError> {
-    // editors on some systems start a file with a byte order mark
-    let text = text.strip_prefix('\u{feff}').unwrap_or(text);
-    let source = SourceText { text, path };
-    let table = DeTable::parse(text).map_err(|e| source.syntax(&e))?;
+    let source = SourceText::new(text, path);
+    let table = source.table()?;
     let mut top = source.fields(
         "the job",
         table.get_ref(),
@@ -157,18 +253,7 @@ fn parse_with_includes(text: &str, path: &str) -> Result<(Job, Includes), JobFil
             "capture",
         ],
     )?;
-    match top.number("format", 0.0..=1e9)? {
-        Some(1.0) => {}
-        Some(other) => {
-            return Err(top.error(
-                "format",
-                &format!("format = {other} is not known; this version reads format = 1"),
-            ));
-        }
-        None => {
-            return Err(source.at(0, "a job file starts with 'format = 1'; add that line"));
-        }
-    }
+    top.format()?;
     let mut job = Job {
         title: top.text("title")?,
         operator: top.text("operator")?,
@@ -330,7 +415,7 @@ fn chain(f: &mut Fields<'_>) -> Result<Chain, JobFileError> {
         component_tolerance: f.number("component_tolerance", 1e-9..=0.5)?,
         load_resistance: f.quantity("load_kohm", KILOOHM, 0.001..=10_000.0)?,
         load_capacitance: f.quantity("load_pf", PICOFARAD, 0.0..=100_000.0)?,
-        calibration: f.text("calibration")?.map(PathBuf::from),
+        calibration: f.path("calibration")?,
     })
 }
 
@@ -365,7 +450,7 @@ fn limits(f: &mut Fields<'_>) -> Result<Limits, JobFileError> {
             Stated { value: None, .. } => None,
             stated => Some(stated),
         },
-        baseline: f.text("baseline")?.map(PathBuf::from),
+        baseline: f.path("baseline")?,
     })
 }
 
@@ -373,16 +458,16 @@ fn capture<'a>(
     f: &mut Fields<'a>,
     references: &mut Vec<Reference<'a>>,
 ) -> Result<CaptureSpec, JobFileError> {
-    let file = f.text("file")?;
+    let file = f.path("file")?;
     let planned = f.flag("planned")?;
     let delay = f.quantity("delay_us", MICROSECOND, -10_000.0..=10_000.0)?;
     let source = match (file, delay.value, planned) {
-        (Some(file), None, false) if !file.trim().is_empty() => Source::File(file.into()),
+        (Some(file), None, false) if !file.as_os_str().is_empty() => Source::File(file),
         (None, Some(value), false) => match delay.u {
             Some(u) if u > 0.0 => Source::Delay(Estimate { value, u }),
             _ => return Err(f.error(
                 "delay_us",
-                "a given delay needs its standard uncertainty, greater than zero: delay_us = { value = 4.0, u = 0.005 }",
+                "'delay_us' needs its standard uncertainty, greater than zero: delay_us = { value = 4.0, u = 0.005 }",
             )),
         },
         (None, None, true) => Source::Planned,
@@ -542,6 +627,16 @@ struct SourceText<'a> {
 }
 
 impl<'a> SourceText<'a> {
+    fn new(text: &'a str, path: &'a str) -> Self {
+        // editors on some systems start a file with a byte order mark
+        let text = text.strip_prefix('\u{feff}').unwrap_or(text);
+        Self { text, path }
+    }
+
+    fn table(&self) -> Result<Spanned<DeTable<'a>>, JobFileError> {
+        DeTable::parse(self.text).map_err(|e| self.syntax(&e))
+    }
+
     fn line(&self, at: usize) -> usize {
         1 + self.text[..at.min(self.text.len())].matches('\n').count()
     }
@@ -563,12 +658,31 @@ impl<'a> SourceText<'a> {
             crate::units::parse_number(value.split('#').next().unwrap_or("").trim(), "a number");
         let hint = if let Err(crate::units::QuantityError::DecimalComma(_, right)) = decimal_comma {
             format!("write a decimal point: {right}")
+        } else if let Some(right) = self.comma_before(at) {
+            format!("write a decimal point: {right}")
         } else if line.contains('\\') {
             "write paths with '/' or between single quotes".to_owned()
         } else {
             error.message().trim().replace('\n', "; ")
         };
         self.at(at, &format!("not valid TOML: {hint}"))
+    }
+
+    /// The number with a decimal point, if one with a decimal comma ends or
+    /// stands at this place, as in `{ value = 18,5 }`.
+    fn comma_before(&self, at: usize) -> Option<String> {
+        let digit = |c: &char| c.is_ascii_digit();
+        let (before, after) = self.text.split_at_checked(at)?;
+        let last: String = before.chars().rev().take_while(digit).collect();
+        let whole = before[..before.len() - last.len()].strip_suffix(',')?;
+        let first: String = whole.chars().rev().take_while(digit).collect();
+        let fraction = last.chars().rev().chain(after.chars().take_while(digit));
+        let fraction: String = fraction.collect();
+        if first.is_empty() || fraction.is_empty() {
+            return None;
+        }
+        let first: String = first.chars().rev().collect();
+        Some(format!("{first}.{fraction}"))
     }
 
     /// A table's fields; unknown keys are refused here.
@@ -617,6 +731,20 @@ impl<'a> Fields<'a> {
         self.get(key).is_some()
     }
 
+    /// Refuses a file of another format.
+    fn format(&mut self) -> Result<(), JobFileError> {
+        match self.number("format", 0.0..=1e9)? {
+            Some(1.0) => Ok(()),
+            Some(other) => Err(self.error(
+                "format",
+                &format!("format = {other} is not known; this version reads format = 1"),
+            )),
+            None => Err(self
+                .source
+                .at(0, "the file starts with 'format = 1'; add that line")),
+        }
+    }
+
     /// An error at the table itself.
     fn here(&self, message: &str) -> JobFileError {
         JobFileError::Content {
@@ -647,6 +775,18 @@ impl<'a> Fields<'a> {
             // a date needs no quotes in TOML
             Some(DeValue::Datetime(d)) => Ok(Some(d.to_string())),
             Some(_) => Err(self.wrong(key, "text between quotes")),
+        }
+    }
+
+    /// A path. A backslash between double quotes may be read as a control
+    /// character by TOML.
+    fn path(&mut self, key: &str) -> Result<Option<PathBuf>, JobFileError> {
+        match self.text(key)? {
+            Some(text) if text.contains(char::is_control) => Err(self.error(
+                key,
+                &format!("'{key}' has a control character in its path; write paths with '/' or between single quotes"),
+            )),
+            text => Ok(text.map(PathBuf::from)),
         }
     }
 
@@ -772,6 +912,16 @@ impl<'a> Fields<'a> {
                         "a standard uncertainty cannot be negative; it is one standard deviation",
                     ));
                 }
+                if number > 0.0 && !UNCERTAINTIES.contains(&number) {
+                    return Err(inner.error(
+                        "u",
+                        &format!(
+                            "a standard uncertainty of {number:e} is out of range; it must be 0 (exact) or lie between {:e} and {:e}",
+                            UNCERTAINTIES.start(),
+                            UNCERTAINTIES.end()
+                        ),
+                    ));
+                }
                 Some(number)
             }
         };
@@ -799,7 +949,9 @@ impl<'a> Fields<'a> {
             return Ok(Stated::default());
         };
         let rpm = match value {
-            DeValue::String(s) => parse_rpm(s).map_err(|e| self.error(key, &e.to_string()))?,
+            DeValue::String(s) => {
+                parse_rpm(s).map_err(|e| self.error(key, &format!("'{key}': {e}")))?
+            }
             other => nominal_rpm(self.value(key, other)?),
         };
         // from half of the slowest to above the fastest speed in use

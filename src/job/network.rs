@@ -28,8 +28,8 @@ const GAUSS_5: [(f64, f64); 5] = [
 /// the lever would not matter and the prediction flatter.
 const PLANNED_ROTATION: f64 = 5.0 * DEGREE;
 
-/// The budget's words for what scatters in the delay readings: the part that
-/// shrinks with more of the same recording.
+/// Budget line of what is random in the captures' delays; every other line is a
+/// quantity that several jobs may share.
 pub const READINGS: &str = "random part of the delay readings";
 
 /// What a capture brings to a job.

@@ -1,6 +1,7 @@
 //! Views of results: they format, never compute, and write no files.
 
 mod calibration;
+pub mod check;
 mod follow;
 mod measurement;
 pub mod solution;

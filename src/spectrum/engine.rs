@@ -27,7 +27,7 @@ const LEVEL_SECONDS: f64 = 0.5;
 /// factor more in power than in the frames around, both by itself and relative
 /// to the programme, holds a click. The power of the departure, over a thousand
 /// bins, scatters by about 5 % in noise.
-const DEPARTS: f64 = 1.6;
+const DEPARTS: f64 = 2.0;
 /// What the left channel foretells is learnt anew after this many frames.
 const LEARN_EVERY: u64 = 64;
 /// Frames around: the latest few seconds.

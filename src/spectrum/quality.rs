@@ -38,6 +38,7 @@ impl SignalQuality {
         let mean = |of: fn(&Self) -> f64| {
             (sum(self, of(self)) - sum(earlier, of(earlier))).max(0.0) / frames.max(1) as f64
         };
+        let (left_power, right_power) = (mean(|q| q.left_power), mean(|q| q.right_power));
         Self {
             samples: self.samples.saturating_sub(earlier.samples),
             clipped: self.clipped.saturating_sub(earlier.clipped),
@@ -45,9 +46,9 @@ impl SignalQuality {
             frames,
             rejected: self.rejected.saturating_sub(earlier.rejected),
             rejection_undone: self.rejection_undone,
-            left_power: mean(|q| q.left_power),
-            right_power: mean(|q| q.right_power),
-            loudest_power: self.loudest_power,
+            loudest_power: left_power.max(right_power),
+            left_power,
+            right_power,
         }
     }
 }

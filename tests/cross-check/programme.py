@@ -5,9 +5,11 @@
 Each piece is decoded, made mono and cut to an excerpt; in the frequency domain
 it is brought to 64 times the output's sample rate, and there one channel is
 shifted by a whole number of samples, so the delay is exact by construction. Both
-channels get white noise of their own, 35 dB below the programme. The delay that
-`groovelag measure --json` gives must lie within 50 ns of the truth, and the
-truth inside its band.
+channels get white noise of their own, 35 dB below the programme, five times
+over. The delay that `groovelag measure --json` gives must lie within 50 ns of
+the truth every time. Its 95 % band must hold the truth as often as it says: of
+twenty bands at most three may miss (more do by chance 1.6 times in a hundred)
+and of one piece's five at most two (0.1 in a hundred).
 
 The pieces come from Debian packages, fetched when the check is run and not
 kept in the repository:
@@ -31,35 +33,35 @@ import soundfile
 OVERSAMPLING = 64
 NOISE_DB = 35.0
 LIMIT_US = 0.050
-# The 95 % band is a statement of probability: of four pieces one in five runs
-# would miss once. The seeds are fixed, so a miss is a finding, not chance.
+SEEDS = [1, 2, 3, 4, 5]
+MISSES, MISSES_OF_A_PIECE = 3, 2
 PIECES = [
-    # package, path, start s, length s, output rate Hz, shift, seed
+    # package, path, start s, length s, output rate Hz, shift
     (
         "fretsonfire-songs-sectoid",
         "usr/share/games/fretsonfire/data/songs/sectoid/Metal madness/song.ogg",
-        30, 30, 48000, 19, 1,
+        30, 30, 48000, 19,
     ),
     (
         "fretsonfire-songs-sectoid",
         "usr/share/games/fretsonfire/data/songs/sectoid/Feelings/song.ogg",
-        60, 30, 96000, -23, 2,
+        60, 30, 96000, -23,
     ),
     (
         "hyperrogue-music",
         "usr/share/hyperrogue/music/hr-savino-palace.ogg",
-        10, 30, 48000, -7, 3,
+        10, 30, 48000, -7,
     ),
     (
         "hyperrogue-music",
         "usr/share/hyperrogue/music/hr3-crossroads.ogg",
-        10, 30, 48000, 11, 4,
+        10, 30, 48000, 11,
     ),
 ]
 
 
-def channels(path, start, seconds, rate, shift, seed):
-    """Left and right of the excerpt, full scale 1."""
+def channels(path, start, seconds, rate, shift):
+    """Left and right of the excerpt without noise, largest value 1/2."""
     info = soundfile.info(path)
     excerpt, _ = soundfile.read(
         path,
@@ -68,60 +70,67 @@ def channels(path, start, seconds, rate, shift, seed):
         dtype="float64",
         always_2d=True,
     )
-    mono = excerpt.mean(axis=1)
+    spectrum = scipy.fft.rfft(excerpt.mean(axis=1))
     count = seconds * rate
     fine = count * OVERSAMPLING
-    spectrum = scipy.fft.rfft(mono)
     # Band-limited below half of either rate, so that the samples taken out of
     # the fine grid are those of the delayed signal without aliasing.
     top = min(len(spectrum), int(0.48 * min(rate, info.samplerate) * seconds))
     padded = np.zeros(fine // 2 + 1, dtype=complex)
     padded[1:top] = spectrum[1:top]
     dense = scipy.fft.irfft(padded, fine, workers=2)
-    del padded
-    left = dense[::OVERSAMPLING].copy()
-    right = np.roll(dense, shift)[::OVERSAMPLING].copy()
-    del dense
-    scale = 0.5 / np.max(np.abs(left))
-    noise = np.sqrt(np.mean(left**2)) * 10 ** (-NOISE_DB / 20)
+    left = dense[::OVERSAMPLING]
+    right = np.roll(dense, shift)[::OVERSAMPLING]
+    return np.array([left, right]) * (0.5 / np.max(np.abs(left)))
+
+
+def with_noise(stereo, seed):
+    """White noise of its own on each channel."""
+    rms = np.sqrt(np.mean(stereo[0] ** 2)) * 10 ** (-NOISE_DB / 20)
     random = np.random.Generator(np.random.PCG64(seed))
-    return [scale * (c + noise * random.standard_normal(count)) for c in (left, right)]
+    return stereo + rms * random.standard_normal(stereo.shape)
+
+
+def measured(program, wav):
+    """The delay that the program finds, with its band."""
+    run = subprocess.run(
+        [program, "measure", wav, "--radius", "72", "--rpm", "33", "--json"],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    if run.returncode not in (0, 1):
+        sys.exit(f"{wav.name}: exit status {run.returncode}: {run.stderr.strip()}")
+    return json.loads(run.stdout)["delay_us"]
 
 
 def main(arguments):
     program, packages, work = arguments
-    failures = 0
-    for package, path, start, seconds, rate, shift, seed in PIECES:
+    passed, failed, misses = 0, 0, 0
+    for package, path, start, seconds, rate, shift in PIECES:
         source = pathlib.Path(packages) / package / path
-        wav = pathlib.Path(work) / f"{source.parent.name}-{source.stem}.wav".replace(" ", "-")
-        stereo = np.array(channels(source, start, seconds, rate, shift, seed)).T
-        soundfile.write(wav, stereo, rate, subtype="PCM_24")
-        run = subprocess.run(
-            [program, "measure", wav, "--radius", "72", "--rpm", "33", "--json"],
-            capture_output=True,
-            text=True,
-            check=False,
-        )
-        if run.returncode not in (0, 1):
-            print(f"{wav.name}: exit status {run.returncode}: {run.stderr.strip()}")
-            failures += 1
-            continue
-        result = json.loads(run.stdout)
-        delay = result["delay_us"]
+        wav = pathlib.Path(work) / "programme.wav"
+        stereo = channels(source, start, seconds, rate, shift)
         truth = shift / (OVERSAMPLING * rate) * 1e6
-        error = delay["value"] - truth
-        close = abs(error) <= LIMIT_US
-        inside = delay["lower"] <= truth <= delay["upper"]
-        failures += not (close and inside)
-        print(
-            f"{'ok    ' if close and inside else 'FAILED'} {package} {source.stem}:"
-            f" true {truth:+.6f} us, measured {delay['value']:+.6f},"
-            f" error {1e3 * error:+.2f} ns, u {1e3 * delay['standard_uncertainty']:.2f} ns,"
-            f" warnings {[w['code'] for w in result['warnings']]}"
-        )
+        print(f"{package}, {source.parent.name}/{source.stem}: true {truth:+.6f} us")
+        far, missed = 0, 0
+        for seed in SEEDS:
+            soundfile.write(wav, with_noise(stereo, seed).T, rate, subtype="PCM_24")
+            delay = measured(program, wav)
+            error = delay["value"] - truth
+            far += abs(error) > LIMIT_US
+            missed += not delay["lower"] <= truth <= delay["upper"]
+            print(
+                f"  measured {delay['value']:+.6f}, error {1e3 * error:+6.2f} ns,"
+                f" u {1e3 * delay['standard_uncertainty']:.2f} ns"
+            )
         wav.unlink()
-    print(f"{len(PIECES) - failures} pieces passed, {failures} failed", flush=True)
-    return 1 if failures else 0
+        good = far == 0 and missed <= MISSES_OF_A_PIECE
+        passed, failed, misses = passed + good, failed + (not good), misses + missed
+        print(f"  {far} too far, {missed} outside their band: {'ok' if good else 'FAILED'}")
+    print(f"{misses} bands of {len(PIECES) * len(SEEDS)} miss, {MISSES} may")
+    print(f"{passed} passed, {failed} failed", flush=True)
+    return 1 if failed or misses > MISSES else 0
 
 
 if __name__ == "__main__":

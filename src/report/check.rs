@@ -1,0 +1,145 @@
+//! Documents, table, JUnit XML and CSV of a check.
+
+use super::text::wrapped;
+use crate::check::{Checked, Outcome};
+use crate::document::Program;
+use quick_junit::{NonSuccessKind, Report, TestCase, TestCaseStatus, TestSuite};
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+use thiserror::Error;
+
+/// Name of the JUnit report and of its one suite.
+const NAME: &str = "groovelag check";
+
+/// Columns of the outcome in the table: the longest word and a blank.
+const OUTCOME_COLUMNS: usize = 10;
+
+/// What `check --json` prints.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct CheckDocument {
+    /// Name and version of the schema.
+    pub schema: String,
+    /// What made the document.
+    pub program: Program,
+    /// How many jobs passed.
+    pub passed: usize,
+    /// How many failed.
+    pub failed: usize,
+    /// How many are undecided.
+    pub undecided: usize,
+    /// How many cannot be used.
+    pub unusable: usize,
+    /// Every job, in the order of their paths.
+    pub results: Vec<Checked>,
+}
+
+/// Why a file of results cannot be made.
+#[derive(Debug, Error)]
+#[error("the {kind} cannot be made: {reason}")]
+pub struct CheckFileError {
+    kind: &'static str,
+    reason: String,
+}
+
+impl CheckDocument {
+    /// The document of these results.
+    pub fn new(results: Vec<Checked>) -> Self {
+        let count = |outcome| results.iter().filter(|r| r.outcome == outcome).count();
+        Self {
+            schema: "groovelag/check/1".to_owned(),
+            program: Program::this(),
+            passed: count(Outcome::Passed),
+            failed: count(Outcome::Failed),
+            undecided: count(Outcome::Undecided),
+            unusable: count(Outcome::Unusable),
+            results,
+        }
+    }
+
+    /// The last line of the table.
+    pub fn summary(&self) -> String {
+        format!(
+            "{} passed, {} failed, {} undecided, {} unusable\n",
+            self.passed, self.failed, self.undecided, self.unusable
+        )
+    }
+
+    /// JUnit XML: one suite, one case per job named by its path. Failed and
+    /// undecided are failures with that type, unusable is an error. No times,
+    /// so that equal results are equal bytes.
+    ///
+    /// # Errors
+    ///
+    /// What the library says.
+    pub fn junit(&self) -> Result<String, CheckFileError> {
+        let mut suite = TestSuite::new(NAME);
+        for result in &self.results {
+            let kind = match result.outcome {
+                Outcome::Passed => None,
+                Outcome::Failed | Outcome::Undecided => Some(NonSuccessKind::Failure),
+                Outcome::Unusable => Some(NonSuccessKind::Error),
+            };
+            let status = match kind {
+                None => TestCaseStatus::success(),
+                Some(kind) => {
+                    let mut status = TestCaseStatus::non_success(kind);
+                    status
+                        .set_type(result.outcome.word())
+                        .set_message(&*result.reason);
+                    status
+                }
+            };
+            let mut case = TestCase::new(&*result.path, status);
+            case.set_classname(NAME);
+            if kind.is_none() {
+                case.set_system_out(&*result.reason);
+            }
+            suite.add_test_case(case);
+        }
+        let mut report = Report::new(NAME);
+        report.add_test_suite(suite);
+        let text = report.to_string().map_err(|e| CheckFileError {
+            kind: "JUnit file",
+            reason: e.to_string(),
+        })?;
+        // The strictest of the usual schemas (junit-10.xsd of the xUnit plugin)
+        // knows no 'skipped' on <testsuites>, which comes first; we skip nothing.
+        Ok(text.replacen(" skipped=\"0\"", "", 1))
+    }
+
+    /// CSV with a header: path, outcome, reason.
+    ///
+    /// # Errors
+    ///
+    /// What the library says.
+    pub fn csv(&self) -> Result<Vec<u8>, CheckFileError> {
+        let failed = |reason: String| CheckFileError {
+            kind: "CSV file",
+            reason,
+        };
+        let mut writer = csv::Writer::from_writer(Vec::new());
+        let mut write = |fields: [&str; 3]| writer.write_record(fields);
+        write(["path", "outcome", "reason"]).map_err(|e| failed(e.to_string()))?;
+        for r in &self.results {
+            write([&r.path, r.outcome.word(), &r.reason]).map_err(|e| failed(e.to_string()))?;
+        }
+        writer.into_inner().map_err(|e| failed(e.to_string()))
+    }
+}
+
+/// One job of the table: outcome, path and the reason below.
+pub fn checked_text(result: &Checked, width: usize) -> String {
+    let outcome = result.outcome.word();
+    let indent = " ".repeat(OUTCOME_COLUMNS);
+    format!("{outcome:<OUTCOME_COLUMNS$}{}\n", result.path)
+        + &wrapped(&indent, &result.reason, width)
+}
+
+/// One job as a line of JSON.
+///
+/// # Errors
+///
+/// What the library says.
+pub fn checked_json_line(result: &Checked) -> Result<String, serde_json::Error> {
+    serde_json::to_string(result).map(|line| line + "\n")
+}
