@@ -15,10 +15,10 @@ use groovelag::capture::{self, Recording, Stereo, StreamWriter};
 use groovelag::chain::{self, Calibration};
 use groovelag::delay::phase::PhaseTerm;
 use groovelag::document::Program;
-use groovelag::job::{self, Job};
+use groovelag::job::{self, CaptureData, Job, Turned};
 use groovelag::report::{Estimate, Measurement, Recent};
 use groovelag::uncertainty::{Caveat, Direction, Quantity, outlook};
-use groovelag::units::MILLIMETRE;
+use groovelag::units::{MICROSECOND, MILLIMETRE};
 use std::collections::BTreeMap;
 use std::ffi::OsString;
 use std::fs::{File, OpenOptions};
@@ -363,9 +363,13 @@ impl Session<'_> {
     /// What an analysis of some part says of the rotation, the programme having
     /// begun at `began_s`.
     fn measured(&self, analysis: &Analysis, began_s: f64) -> Result<Measurement, String> {
-        let (start, end) = analysis.estimate.span_s;
-        let radii = [start, end].map(|time| self.radius.at(time, began_s));
-        self.measured_between(analysis, radii)
+        let (start_s, end_s) = analysis.estimate.span_s;
+        self.measured_between(analysis, self.radii(start_s, end_s, began_s))
+    }
+
+    /// Radii at the start and end of a part, mm.
+    fn radii(&self, start_s: f64, end_s: f64, began_s: f64) -> [f64; 2] {
+        [start_s, end_s].map(|time| self.radius.at(time, began_s))
     }
 
     fn measured_between(
@@ -375,7 +379,7 @@ impl Session<'_> {
     ) -> Result<Measurement, String> {
         let mut job = self.job.clone();
         let (least, most) = RADII_MM;
-        job.captures[0].radius = radii_mm.map(|mm| mm.clamp(least, most) * MILLIMETRE);
+        job.captures[0].radius = radii_mm.map(in_metres);
         let mut measurement =
             measurement(&job, analysis, &self.terms, self.arguments.common.coverage)?;
         if let Some(wrong) = radii_mm.iter().find(|mm| !(least..=most).contains(*mm)) {
@@ -408,13 +412,26 @@ impl Session<'_> {
         let recent = recent
             .filter(|_| all.is_some())
             .map(|analysis| -> Result<Recent, String> {
-                let recent = self.measured(analysis, began_s)?;
+                let coverage = self.arguments.common.coverage;
+                let estimate = &analysis.estimate;
+                let mut job = self.job.clone();
+                let (start_s, end_s) = estimate.span_s;
+                job.captures[0].radius = self.radii(start_s, end_s, began_s).map(in_metres);
+                let data = [Some(CaptureData::of(analysis).with_priors(&self.terms))];
+                let read =
+                    |turned| job::reading(&job, &data, turned, coverage).map_err(|e| e.to_string());
+                // A ball cannot see its own rotation.
+                let of_cut = all.as_ref().is_some_and(|m| m.cut_rotation_deg.is_some());
+                let (rotation_deg, cut_rotation_deg) = match of_cut {
+                    false => (read(Turned::Stylus(""))?, None),
+                    true => (None, read(Turned::Cut(""))?),
+                };
+                let (delay, u) = (estimate.delay_s, estimate.standard_uncertainty_s);
                 Ok(Recent {
-                    span_s: recent.analysed_s,
-                    delay_us: recent.delay_us,
-                    rotation_deg: recent.rotation_deg,
-                    cut_rotation_deg: recent.cut_rotation_deg,
-                    noise_deg: noise_and_rest(&recent).0,
+                    span_s: [start_s, end_s],
+                    delay_us: Quantity::normal(delay, u, coverage).scaled(MICROSECOND.recip()),
+                    rotation_deg,
+                    cut_rotation_deg,
                 })
             })
             .transpose()?;
@@ -445,6 +462,11 @@ impl Session<'_> {
             }),
         })
     }
+}
+
+/// A radius within reason, metres.
+fn in_metres(mm: f64) -> f64 {
+    mm.clamp(RADII_MM.0, RADII_MM.1) * MILLIMETRE
 }
 
 /// The budget's part of noise, and the rest of it, degrees.

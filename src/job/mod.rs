@@ -47,7 +47,7 @@ pub use network::{CaptureData, Network, Parameter, READINGS, TermPrior};
 pub use plan::{Plan, PlannedSetup, Suggestion, Wanted, plan};
 pub use solution::{
     CaptureResult, CartridgeResult, ChainResult, Correction, Correlation, Fit, RecordResult,
-    SetupResult, Solution, Solved, UnknownResult, correction, solve,
+    SetupResult, Solution, Solved, Turned, UnknownResult, correction, reading, solve,
 };
 
 use crate::adjust::AdjustError;

@@ -240,6 +240,43 @@ pub fn solve(job: &Job, data: &[Option<CaptureData>], coverage: f64) -> Result<S
     })
 }
 
+/// What is turned, and read in a single capture.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Turned<'a> {
+    /// The stylus in this setup.
+    Stylus(&'a str),
+    /// The cut of this record side.
+    Cut(&'a str),
+}
+
+/// The best value of a rotation, degrees, with an uncertainty (and band) that is
+/// the readings' alone: what values of the same stylus, record and chain scatter
+/// by. One adjustment and no more, for values that follow each other; `None`
+/// where it is exact or not part of the job.
+pub fn reading(
+    job: &Job,
+    data: &[Option<CaptureData>],
+    turned: Turned,
+    coverage: f64,
+) -> Result<Option<Quantity>, JobError> {
+    let network = network::network(job, Readings::Real(data), 0.0)?;
+    let Some(k) = network.unknown(&match turned {
+        Turned::Stylus(setup) => id::rotation(setup),
+        Turned::Cut(record) => id::cut(record),
+    }) else {
+        return Ok(None);
+    };
+    let adjustment = network.problem.solve()?;
+    let factor = network.parameters[k].factor.recip();
+    let lines = unknown_budget(&network, &adjustment, k, factor);
+    let noise = lines.iter().find(|line| line.source == network::READINGS);
+    Ok(Some(Quantity::normal(
+        adjustment.values[k] * factor,
+        noise.map_or(0.0, |line| line.standard_uncertainty),
+        coverage,
+    )))
+}
+
 /// Refuses recordings that the job's knowledge was learned from.
 fn refuse_known(job: &Job, data: &[Option<CaptureData>]) -> Result<(), JobError> {
     for (at, data) in data.iter().enumerate() {

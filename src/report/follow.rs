@@ -47,13 +47,12 @@ pub struct Recent {
     pub span_s: [f64; 2],
     /// Offset between the channels.
     pub delay_us: Quantity,
-    /// Rotation of the stylus; null for a spherical tip.
+    /// Rotation of the stylus; null for a spherical tip. Its uncertainty and band
+    /// are those of noise alone: where nothing is turned, values differ by little
+    /// more. What else is unknown is in the rotation so far.
     pub rotation_deg: Option<Quantity>,
-    /// Rotation of the record's cut, for a spherical tip.
+    /// Rotation of the record's cut, for a spherical tip, in the same way.
     pub cut_rotation_deg: Option<Quantity>,
-    /// Standard uncertainty from noise alone, degrees: two values of the same
-    /// band differ by little more where nothing was turned in between.
-    pub noise_deg: f64,
 }
 
 /// The rotation, or with a spherical tip that of the cut.
@@ -87,16 +86,12 @@ impl Estimate {
         if let Some(recent) = &self.recent
             && let Some((_, quantity)) = angle(&recent.rotation_deg, &recent.cut_rotation_deg)
         {
-            let of_noise = Quantity {
-                standard_uncertainty: recent.noise_deg,
-                ..*quantity
-            };
             parts.push((
                 "Just now",
                 format!(
                     "{}, u {} from noise alone; latest {:.1} s",
-                    text::angle(&of_noise),
-                    rounded_u(recent.noise_deg),
+                    text::angle(quantity),
+                    rounded_u(quantity.standard_uncertainty),
                     recent.span_s[1] - recent.span_s[0]
                 ),
             ));

@@ -17,6 +17,12 @@ fn main() -> std::io::Result<()> {
             )?;
         }
     }
+    let shipped = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("../../test-signals");
+    std::fs::create_dir_all(corpus.join("job"))?;
+    std::fs::copy(
+        shipped.join("workshop/job.toml"),
+        corpus.join("job/seed-workshop"),
+    )?;
     println!(
         "{} seeds for each target in {}",
         forms.len(),

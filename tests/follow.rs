@@ -1,0 +1,564 @@
+//! `groovelag follow`: streams through pipes, fast and slow, whole and broken
+//! off, against `groovelag measure` on the same samples.
+
+use groovelag::capture::{self, Options, Source, Stereo};
+use serde_json::Value;
+use std::io::{BufRead, BufReader, Write};
+use std::path::Path;
+use std::process::{Child, Command, Output, Stdio};
+use std::time::Duration;
+
+const PLACE: [&str; 4] = ["--radius", "72", "--rpm", "33"];
+
+fn start(command: &str, more: &[&str]) -> Child {
+    Command::new(env!("CARGO_BIN_EXE_groovelag"))
+        .args([command, "-"])
+        .args(more)
+        .stdin(Stdio::piped())
+        .stdout(Stdio::piped())
+        .stderr(Stdio::piped())
+        .spawn()
+        .unwrap()
+}
+
+/// Runs a command on a stream; `piece` says how much is written at once, by the
+/// number of the piece.
+fn run(command: &str, more: &[&str], stream: &[u8], piece: fn(usize) -> usize) -> Output {
+    let mut child = start(command, more);
+    let mut input = child.stdin.take().unwrap();
+    std::thread::scope(|scope| {
+        scope.spawn(move || {
+            let (mut at, mut number) = (0, 0);
+            while at < stream.len() {
+                let end = (at + piece(number)).min(stream.len());
+                // A command that needs no more closes its end.
+                if input.write_all(&stream[at..end]).is_err() {
+                    return;
+                }
+                (at, number) = (end, number + 1);
+            }
+        });
+        child.wait_with_output().unwrap()
+    })
+}
+
+fn at_once(_: usize) -> usize {
+    usize::MAX / 2
+}
+
+/// Odd pieces from 1 byte to 60 kB, with a pause now and then and one stall.
+fn in_dribs(number: usize) -> usize {
+    if number.is_multiple_of(40) {
+        let pause = if number == 80 { 600 } else { 20 };
+        std::thread::sleep(Duration::from_millis(pause));
+    }
+    1 + number * 7919 % 60_013 / (1 + number % 7 * 20)
+}
+
+fn lines(output: &Output) -> Vec<Value> {
+    let text = std::str::from_utf8(&output.stdout).unwrap();
+    text.lines()
+        .map(|line| serde_json::from_str(line).unwrap_or_else(|e| panic!("{e}: {line}")))
+        .collect()
+}
+
+fn message(output: &Output) -> String {
+    String::from_utf8_lossy(&output.stderr).into_owned()
+}
+
+fn example() -> Vec<u8> {
+    std::fs::read(Path::new(env!("CARGO_MANIFEST_DIR")).join("test-signals/example.wav")).unwrap()
+}
+
+fn with<'a>(more: &[&'a str]) -> Vec<&'a str> {
+    [&PLACE[..], more].concat()
+}
+
+#[test]
+fn the_end_is_what_measure_says_however_the_stream_comes() {
+    let stream = example();
+    let measured = run("measure", &with(&["--json"]), &stream, at_once);
+    let measured: Value = serde_json::from_slice(&measured.stdout).unwrap();
+    let fast = run("follow", &with(&["--json"]), &stream, at_once);
+    assert_eq!(fast.status.code(), Some(0), "{}", message(&fast));
+    let slow = run("follow", &with(&["--json"]), &stream, in_dribs);
+    assert_eq!(fast.stdout, slow.stdout, "pace changes the result");
+    let all = lines(&fast);
+    let (last, updates) = all.split_last().unwrap();
+    assert_eq!(last, &measured);
+
+    // 6.2 s: every half second, without a gap
+    let times: Vec<f64> = updates
+        .iter()
+        .map(|u| u["stream_s"].as_f64().unwrap())
+        .collect();
+    let expected: Vec<f64> = (1..=12).map(|n| f64::from(n) / 2.0).collect();
+    assert_eq!(times, expected);
+    let began = measured["analysed_s"][0].as_f64().unwrap();
+    let first = updates.iter().find(|u| !u["delay_us"].is_null()).unwrap();
+    assert!(first["stream_s"].as_f64().unwrap() <= began + 2.0);
+    assert!(first["rotation_deg"]["value"].is_f64());
+    // both values near the end are those of the whole, within their noise
+    let near = updates.last().unwrap();
+    let delay = |q: &Value| q["delay_us"]["value"].as_f64().unwrap();
+    let recent = &near["recent"];
+    let u = recent["delay_us"]["standard_uncertainty"].as_f64().unwrap();
+    assert!((delay(recent) - delay(&measured)).abs() < 3.0 * u);
+    assert!((delay(near) - delay(&measured)).abs() < 3.0 * u);
+    let span = |k: usize| recent["span_s"][k].as_f64().unwrap();
+    assert!((span(1) - span(0) - 4.0).abs() < 0.2, "{recent}");
+    // the delay's 10 ns are 0.01 degrees; the whole band has the cut's degree
+    let noise = |q: &Value| q["rotation_deg"]["standard_uncertainty"].as_f64().unwrap();
+    assert!(noise(recent) < 0.02 && noise(near) > 0.5, "{near}");
+    let angle = |q: &Value| q["rotation_deg"]["value"].as_f64().unwrap();
+    assert!((angle(recent) - angle(near)).abs() < 4.0 * noise(recent));
+    assert_eq!(near["health"], Value::Array(Vec::new()));
+    assert_eq!(near["outlook"]["prospect"], "reached");
+
+    let text = run("measure", &PLACE, &stream, at_once).stdout;
+    let follow = run("follow", &PLACE, &stream, at_once).stdout;
+    let (text, follow) = (
+        String::from_utf8(text).unwrap(),
+        String::from_utf8(follow).unwrap(),
+    );
+    let updates = follow.strip_suffix(&text).expect("the text of measure");
+    assert_eq!(updates.lines().count(), 12);
+    assert!(!follow.contains('\x1b'), "no terminal, no control codes");
+    let near = updates.lines().last().unwrap();
+    for words in [
+        "6.0 s",
+        "rotation: ",
+        "just now: ",
+        "health: good",
+        "more time: ",
+    ] {
+        assert!(near.contains(words), "{near}");
+    }
+}
+
+#[test]
+fn the_radius_is_followed() {
+    let stream = example();
+    let json = |more: &[&str]| {
+        let output = run("follow", more, &stream, at_once);
+        assert_eq!(output.status.code(), Some(0), "{}", message(&output));
+        lines(&output)
+    };
+    let measure = |radius: &str| -> Value {
+        let arguments = ["--radius", radius, "--rpm", "33", "--json"];
+        let output = run("measure", &arguments, &stream, at_once);
+        serde_json::from_slice(&output.stdout).unwrap()
+    };
+    // by the length that the header tells
+    let moved = json(&["--radius", "75..72", "--rpm", "33", "--json"]);
+    let (last, updates) = moved.split_last().unwrap();
+    assert_eq!(last, &measure("75..72"));
+    let radius = |u: &Value| u["radius_mm"].as_f64().unwrap();
+    let began = last["analysed_s"][0].as_f64().unwrap();
+    let there = updates.last().unwrap();
+    let gone = (there["recent"]["span_s"][1].as_f64().unwrap() - began) / (6.2 - began);
+    assert!(
+        (radius(there) - (75.0 - 3.0 * gone)).abs() < 1e-9,
+        "{there}"
+    );
+    // by the pitch: 0.2 mm at 100/180 revolutions a second
+    let pitched = json(&with(&["--pitch", "0.2", "--json"]));
+    let last = pitched.last().unwrap();
+    let [from, to] = [0, 1].map(|k| last["analysed_s"][k].as_f64().unwrap());
+    let end = 72.0 - 0.2 * (100.0 / 3.0) / 60.0 * (to - from);
+    assert_eq!(last, &measure(&format!("72..{end}")));
+    assert_ne!(last["rotation_deg"], measure("72")["rotation_deg"]);
+    // without either there is nothing to follow by
+    let raw = [
+        "--radius",
+        "75..72",
+        "--rpm",
+        "33",
+        "--raw",
+        "s16le,48000,2",
+    ];
+    let refused = run("follow", &raw, &stream, at_once);
+    assert_eq!(refused.status.code(), Some(2));
+    assert!(
+        message(&refused).contains("--pitch"),
+        "{}",
+        message(&refused)
+    );
+    let both = ["--radius", "75..72", "--rpm", "33", "--pitch", "0.1"];
+    assert_eq!(
+        run("follow", &both, &stream, at_once).status.code(),
+        Some(2)
+    );
+}
+
+/// White noise from a counter (SplitMix64), -1 to 1.
+fn noise(stream: u64, n: usize) -> f64 {
+    let mut z = (n as u64 ^ stream.rotate_left(32)).wrapping_mul(0x9e37_79b9_7f4a_7c15);
+    z = (z ^ (z >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
+    z = (z ^ (z >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
+    (z ^ (z >> 31)) as f64 / u64::MAX as f64 * 2.0 - 1.0
+}
+
+/// A groove's two channels with noise of their own, 20 dB down.
+fn groove(n: usize) -> [f64; 2] {
+    let common = 0.3 * noise(1, n) + 0.1 * noise(1, n + 1);
+    [
+        common + 0.03 * noise(2, n),
+        common + 0.03 * noise(3, n) + 0.01 * noise(1, n + 1),
+    ]
+}
+
+const RAW: &str = "s16le,48000,2";
+
+/// Raw 16-bit samples at 48 kHz.
+fn raw(seconds: f64, make: impl Fn(usize) -> [f64; 2]) -> Vec<u8> {
+    (0..(seconds * 48_000.0) as usize)
+        .flat_map(make)
+        .flat_map(|v| ((v * 32_767.0) as i16).to_le_bytes())
+        .collect()
+}
+
+#[test]
+fn the_health_of_the_signal_is_told_in_words_while_it_plays() {
+    let later = |n: usize| n > 3 * 48_000;
+    type Case<'a> = (&'a str, &'a str, Vec<u8>, Option<i32>);
+    let cases: [Case; 9] = [
+        (
+            "same-signal",
+            "mono switch",
+            raw(3.0, |n| [groove(n)[0]; 2]),
+            Some(2),
+        ),
+        (
+            "lost-channel",
+            "right carries next to nothing",
+            raw(3.0, |n| [groove(n)[0], 0.0]),
+            Some(2),
+        ),
+        (
+            "lost-channel",
+            "left carries next to nothing",
+            raw(3.0, |n| [0.003 * groove(n)[0], groove(n)[1]]),
+            Some(2),
+        ),
+        (
+            "no-signal",
+            "nothing but zeros",
+            raw(3.0, |_| [0.0, 0.0]),
+            Some(2),
+        ),
+        (
+            "nothing-in-common",
+            "mono-cut",
+            raw(3.0, |n| [0.3 * noise(8, n), 0.3 * noise(9, n)]),
+            Some(2),
+        ),
+        (
+            "inverted-polarity",
+            "inverted against the other",
+            raw(3.0, |n| [groove(n)[0], -groove(n)[1]]),
+            Some(0),
+        ),
+        (
+            "clipping",
+            "lower the recording level",
+            raw(3.0, |n| groove(n).map(|v| (3.0 * v).clamp(-1.0, 1.0))),
+            Some(0),
+        ),
+        // faults that come while it plays
+        (
+            "end-of-side",
+            "end of the side",
+            raw(7.0, |n| {
+                if later(n) {
+                    [0.0005 * noise(5, n); 2]
+                } else {
+                    groove(n)
+                }
+            }),
+            Some(0),
+        ),
+        (
+            "same-signal",
+            "mono switch",
+            raw(6.0, |n| {
+                if later(n) {
+                    [groove(n)[0]; 2]
+                } else {
+                    groove(n)
+                }
+            }),
+            Some(0),
+        ),
+    ];
+    for (code, words, stream, status) in &cases {
+        let arguments = with(&["--raw", RAW, "--json"]);
+        let output = run("follow", &arguments, stream, at_once);
+        assert_eq!(
+            output.status.code(),
+            *status,
+            "{code}: {}",
+            message(&output)
+        );
+        let mut updates = lines(&output);
+        if *status == Some(0) {
+            updates.pop();
+        } else {
+            let measured = run("measure", &arguments, stream, at_once);
+            assert_eq!(message(&output), message(&measured));
+        }
+        let health = updates.last().unwrap()["health"].as_array().unwrap();
+        let found = health.iter().find(|c| c["code"] == *code);
+        let found = found.unwrap_or_else(|| panic!("{code}: {health:?}"));
+        let said = found["message"].as_str().unwrap();
+        assert!(said.contains(words), "{code}: {said}");
+    }
+    let good = run(
+        "follow",
+        &with(&["--raw", RAW, "--json"]),
+        &raw(4.0, groove),
+        at_once,
+    );
+    let good = lines(&good);
+    assert_eq!(good[0]["health"][0]["code"], "waiting");
+    for update in &good[3..8] {
+        assert_eq!(update["health"], Value::Array(Vec::new()), "{update}");
+    }
+    // a peak of 0.44 of full scale at most; powers of uniform noise: (0.3^2 + 0.1^2 +
+    // 0.03^2) / 3, which 24000 samples know to a percent
+    let signal = &good[5]["signal"];
+    let left = signal["left_dbfs"].as_f64().unwrap();
+    assert!(
+        (left - 10.0 * (0.1009_f64 / 3.0).log10()).abs() < 0.15,
+        "{left}"
+    );
+    let peak = signal["left_peak_dbfs"].as_f64().unwrap();
+    assert!((-8.2..=20.0 * 0.43_f64.log10()).contains(&peak), "{peak}");
+}
+
+fn read_all(path: &Path) -> Stereo {
+    let mut recording = capture::open(&Source::Path(path.to_owned()), &Options::default()).unwrap();
+    let mut all = Stereo::default();
+    recording.read(&mut all, 1 << 24).unwrap();
+    assert!(recording.caveats().is_empty(), "{:?}", recording.caveats());
+    all
+}
+
+/// Killed at some moment, without warning: what is kept is a whole file, and the
+/// beginning of the stream.
+#[test]
+fn the_kept_file_is_whole_whenever_the_program_dies() {
+    let folder = tempfile::tempdir().unwrap();
+    let stream = raw(4.0, groove);
+    for (k, share) in [0.31, 0.62, 0.87].into_iter().enumerate() {
+        let path = folder.path().join(format!("kept-{k}.wav"));
+        let kept = path.to_str().unwrap();
+        let mut child = start("follow", &with(&["--raw", RAW, "--save", kept, "--json"]));
+        let part = (stream.len() as f64 * share) as usize;
+        let mut input = child.stdin.take().unwrap();
+        input.write_all(&stream[..part]).unwrap();
+        // The first update has come, more may be on the way.
+        let mut line = String::new();
+        BufReader::new(child.stdout.as_mut().unwrap())
+            .read_line(&mut line)
+            .unwrap();
+        child.kill().unwrap();
+        child.wait().unwrap();
+        let all = read_all(&path);
+        let frames = all.left.len();
+        assert!((24_000..=part / 4).contains(&frames), "{frames}");
+        for (n, (left, right)) in all.left.iter().zip(&all.right).enumerate() {
+            let [l, r] = [0, 2].map(|at| {
+                let bytes = [stream[4 * n + at], stream[4 * n + at + 1]];
+                f32::from(i16::from_le_bytes(bytes)) / 32_768.0
+            });
+            assert_eq!((l, r), (*left, *right), "frame {n}");
+        }
+    }
+}
+
+/// Ctrl-C: a clean end, with the result of what had come.
+#[cfg(unix)]
+#[test]
+fn an_interruption_ends_with_the_result_so_far() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("kept.wav");
+    let kept = path.to_str().unwrap();
+    let mut child = start("follow", &with(&["--raw", RAW, "--save", kept, "--json"]));
+    let mut input = child.stdin.take().unwrap();
+    input.write_all(&raw(5.2, groove)).unwrap();
+    let mut output = BufReader::new(child.stdout.take().unwrap());
+    let mut line = String::new();
+    // ten updates, then silence: the stream stalls
+    for _ in 0..10 {
+        line.clear();
+        output.read_line(&mut line).unwrap();
+    }
+    let update: Value = serde_json::from_str(&line).unwrap();
+    assert_eq!(update["stream_s"], 5.0);
+    let sent = Command::new("kill")
+        .args(["-INT", &child.id().to_string()])
+        .status()
+        .unwrap();
+    assert!(sent.success());
+    line.clear();
+    output.read_line(&mut line).unwrap();
+    assert_eq!(child.wait().unwrap().code(), Some(0));
+    drop(input);
+    let last: Value = serde_json::from_str(&line).unwrap();
+    let mut measured = Command::new(env!("CARGO_BIN_EXE_groovelag"));
+    let measured = measured.args(["measure", kept]).args(with(&["--json"]));
+    let mut measured: Value = serde_json::from_slice(&measured.output().unwrap().stdout).unwrap();
+    // The name differs, and of a stream without an end there is no hash.
+    assert_eq!(
+        (&last["file"], &last["sha256"]),
+        (&"-".into(), &Value::Null)
+    );
+    measured["file"] = "-".into();
+    measured["sha256"] = Value::Null;
+    assert_eq!(last, measured);
+}
+
+#[test]
+fn nothing_is_overwritten_unasked() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("kept.wav");
+    std::fs::write(&path, "precious").unwrap();
+    let kept = path.to_str().unwrap();
+    let stream = raw(2.0, groove);
+    let arguments = with(&["--raw", RAW, "--save", kept]);
+    let refused = run("follow", &arguments, &stream, at_once);
+    assert_eq!(refused.status.code(), Some(2));
+    assert!(message(&refused).contains("--force"));
+    assert_eq!(std::fs::read(&path).unwrap(), b"precious");
+    let forced = [&arguments[..], &["--force"]].concat();
+    let done = run("follow", &forced, &stream, at_once);
+    assert_eq!(done.status.code(), Some(0), "{}", message(&done));
+    assert_eq!(read_all(&path).left.len(), 96_000);
+    let nowhere = folder.path().join("none/kept.wav");
+    let arguments = with(&["--raw", RAW, "--save", nowhere.to_str().unwrap()]);
+    let refused = run("follow", &arguments, &stream, at_once);
+    assert_eq!(refused.status.code(), Some(2));
+    assert!(
+        message(&refused).contains("folder"),
+        "{}",
+        message(&refused)
+    );
+}
+
+#[test]
+fn a_closed_output_is_a_clean_end() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("kept.wav");
+    for format in [&["--json"][..], &[]] {
+        let kept = ["--save", path.to_str().unwrap(), "--force", "--raw", RAW];
+        let mut child = start("follow", &with(&[&kept, format].concat()));
+        let mut input = child.stdin.take().unwrap();
+        let mut output = BufReader::new(child.stdout.take().unwrap());
+        let stream = raw(4.0, groove);
+        input.write_all(&stream[..stream.len() / 4]).unwrap();
+        let mut line = String::new();
+        output.read_line(&mut line).unwrap();
+        assert!(!line.is_empty());
+        drop(output);
+        // The program may be gone before everything is written.
+        let _ = input.write_all(&stream[stream.len() / 4..]);
+        drop(input);
+        let end = child.wait_with_output().unwrap();
+        assert_eq!(end.status.code(), Some(0), "{}", message(&end));
+        assert!(end.stderr.is_empty(), "{}", message(&end));
+        assert!(read_all(&path).left.len() >= 24_000);
+    }
+}
+
+#[test]
+fn what_is_wanted_ends_it() {
+    let stream = raw(8.0, groove);
+    let until = |wanted: &str| {
+        run(
+            "follow",
+            &with(&["--raw", RAW, "--json", "--until", wanted]),
+            &stream,
+            at_once,
+        )
+    };
+    // the default priors alone leave about a degree
+    let enough = until("10");
+    assert_eq!(enough.status.code(), Some(0), "{}", message(&enough));
+    let enough = lines(&enough);
+    let [.., update, last] = &enough[..] else {
+        panic!("{enough:?}")
+    };
+    assert!(update["stream_s"].as_f64().unwrap() <= 2.0);
+    assert_eq!(update["outlook"]["prospect"], "reached");
+    assert_eq!(last["schema"], "groovelag/measurement/1");
+    assert_eq!(last["duration_s"], update["stream_s"]);
+    let never = until("0.01");
+    assert_eq!(never.status.code(), Some(1), "{}", message(&never));
+    let never = lines(&never);
+    let outlook = &never[never.len() - 2]["outlook"];
+    assert_eq!(outlook["prospect"], "out-of-reach");
+    assert!(outlook["seconds"].is_null() && outlook["remaining"].as_f64().unwrap() > 0.5);
+}
+
+#[test]
+fn unusable_streams_get_one_message() {
+    let wav = example();
+    let cases: [(&[u8], &str); 6] = [
+        (b"", "no samples"),
+        (&wav[..10], "standard input"),
+        (&wav[..40], "standard input"),
+        (&wav[..68], "no samples"),
+        (b"ID3\x04\0\0\0\0\0\0\xff\xfb", "lossy"),
+        (b"a letter to the editor", "text"),
+    ];
+    for (stream, says) in cases {
+        let output = run("follow", &with(&["--json"]), stream, at_once);
+        assert_eq!(output.status.code(), Some(2));
+        assert!(output.stdout.is_empty());
+        let message = message(&output);
+        assert!(message.contains(says), "{message}");
+        assert!(message.starts_with("groovelag: ") && message.lines().count() == 1);
+    }
+    // cut short in the middle: the caveat of measure
+    let half = &wav[..wav.len() / 2];
+    let last = lines(&run("follow", &with(&["--json"]), half, at_once))
+        .pop()
+        .unwrap();
+    let warnings = last["warnings"].as_array().unwrap();
+    assert!(warnings.iter().any(|w| w["code"] == "truncated-file"));
+    // a file by its name
+    let mut child = Command::new(env!("CARGO_BIN_EXE_groovelag"));
+    let output = child
+        .args(["follow", "missing.wav"])
+        .args(PLACE)
+        .output()
+        .unwrap();
+    assert_eq!(output.status.code(), Some(2));
+    assert!(message(&output).contains("missing.wav"));
+}
+
+/// docs/schemas/estimate.json is the type's, and every line passes it.
+/// GROOVELAG_UPDATE=1 writes it anew.
+#[test]
+fn the_schema_is_published_and_holds() {
+    let schema = schemars::schema_for!(groovelag::report::Estimate);
+    let schema = serde_json::to_value(schema).unwrap();
+    let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("docs/schemas/estimate.json");
+    let text = serde_json::to_string_pretty(&schema).unwrap() + "\n";
+    if std::env::var_os("GROOVELAG_UPDATE").is_some() {
+        std::fs::write(&path, &text).unwrap();
+    }
+    let published = std::fs::read_to_string(&path).unwrap_or_default();
+    assert_eq!(published, text, "stale: run with GROOVELAG_UPDATE=1");
+    let validator = jsonschema::validator_for(&schema).unwrap();
+    let mut updates = lines(&run("follow", &with(&["--json"]), &example(), at_once));
+    updates.pop();
+    for update in &updates {
+        assert!(validator.is_valid(update), "{update}");
+        assert_eq!(update["schema"], groovelag::report::Estimate::SCHEMA);
+    }
+    let mut broken = updates[0].clone();
+    broken.as_object_mut().unwrap().remove("signal");
+    assert!(!validator.is_valid(&broken), "the schema excludes nothing");
+}
