@@ -74,7 +74,7 @@ impl CompareArguments {
                 let mut data = Vec::new();
                 for (_, file) in captures {
                     let request = self.recording.request(file, true)?;
-                    data.push(Some(super::analysed(&request)?));
+                    data.push(Some(super::analysed(&request, None)?));
                 }
                 let solved = job::solve(&job, &data, coverage).map_err(|e| e.to_string())?;
                 Ok((

@@ -11,8 +11,11 @@ mod simulate;
 mod solve;
 
 use clap::{Args, Parser, Subcommand};
-use groovelag::analysis::{self, Request};
+use groovelag::analysis::{self, Request, Through};
 use groovelag::capture;
+use groovelag::chain::Calibration;
+use groovelag::delay::Settings;
+use groovelag::delay::phase::PhaseTerm;
 use groovelag::job::{CaptureData, CaptureSpec};
 use std::path::Path;
 use std::process::ExitCode;
@@ -89,7 +92,14 @@ pub fn run() -> ExitCode {
 }
 
 /// A recording of a job as information about its delay.
-fn read_capture(spec: &CaptureSpec, path: &Path) -> Result<CaptureData, String> {
+fn read_capture(
+    spec: &CaptureSpec,
+    path: &Path,
+    calibration: Option<&Calibration>,
+    load: &[PhaseTerm],
+) -> Result<CaptureData, String> {
+    let mut settings = Settings::default();
+    settings.terms.extend_from_slice(load);
     let request = Request {
         source: capture::Source::Path(path.to_owned()),
         options: capture::Options {
@@ -98,15 +108,23 @@ fn read_capture(spec: &CaptureSpec, path: &Path) -> Result<CaptureData, String> 
         },
         from_s: spec.from_s,
         to_s: spec.to_s,
-        settings: Default::default(),
+        settings,
     };
-    analysed(&request)
+    let through = calibration.map(|calibration| Through {
+        calibration,
+        leads_swapped: spec.swapped,
+    });
+    let mut terms = load.to_vec();
+    terms.extend(calibration.map_or_else(Vec::new, |c| c.prior_changes().terms));
+    analysed(&request, through).map(|data| data.with_priors(&terms))
 }
 
 /// A recording as information about its delay.
-fn analysed(request: &Request) -> Result<CaptureData, String> {
+fn analysed(request: &Request, through: Option<Through>) -> Result<CaptureData, String> {
     let mut progress = output::Progress::new();
-    analysis::analyse(request, &mut |f| progress.show(&request.source.name(), f))
-        .map(|analysis| CaptureData::of(&analysis))
-        .map_err(|e| e.to_string())
+    analysis::analyse_through(request, through, &mut |f| {
+        progress.show(&request.source.name(), f)
+    })
+    .map(|analysis| CaptureData::of(&analysis))
+    .map_err(|e| e.to_string())
 }

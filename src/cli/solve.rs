@@ -2,6 +2,8 @@
 
 use super::{Common, Outcome, output};
 use clap::Args;
+use groovelag::chain::Calibration;
+use groovelag::delay::phase::PhaseTerm;
 use groovelag::job::{self, CaptureData, CaptureSpec, Job, Solved};
 use groovelag::report::solution::{SolutionDocument, solution_text};
 use groovelag::uncertainty::Verdict;
@@ -26,8 +28,10 @@ pub struct SolveArguments {
     force: bool,
 }
 
-/// How audio captures become data.
-pub type Reader = dyn Fn(&CaptureSpec, &Path) -> Result<CaptureData, String>;
+/// How audio captures become data: with the calibration of their chain and
+/// the terms that their coil's load asks for.
+pub type Reader =
+    dyn Fn(&CaptureSpec, &Path, Option<&Calibration>, &[PhaseTerm]) -> Result<CaptureData, String>;
 
 /// Reads and solves a job.
 pub fn load(
@@ -35,10 +39,17 @@ pub fn load(
     coverage: f64,
     reader: &Reader,
 ) -> Result<(Job, Vec<Option<CaptureData>>, Solved), String> {
-    let job = job::file::read(path).map_err(|e| e.to_string())?;
-    let data = job::file::gather(&job, path, reader).map_err(|e| e.to_string())?;
-    let solved =
+    let mut job = job::file::read(path).map_err(|e| e.to_string())?;
+    let calibrations = job::calibrations(&job, path).map_err(|e| e.to_string())?;
+    let replaced = job::replace_priors(&mut job, &calibrations);
+    let data = job::file::gather(&job, path, |spec, file| {
+        let calibration = calibrations.get(&spec.chain);
+        reader(spec, file, calibration, &job.load_terms(spec))
+    })
+    .map_err(|e| e.to_string())?;
+    let mut solved =
         job::solve(&job, &data, coverage).map_err(|e| format!("{}: {e}", path.display()))?;
+    solved.solution.warnings.extend(replaced);
     Ok((job, data, solved))
 }
 
