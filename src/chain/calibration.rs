@@ -277,20 +277,27 @@ impl Calibration {
                 &crosstalk.hertz,
                 &crosstalk.components_deg,
             ));
-            terms.push(PhaseTerm {
-                term: self.term("cutter crosstalk in quadrature".into(), Side::BeforeSwap),
-                prior_u: crosstalk.cutter(),
-                // Im(k2 e^(i w t) - k1 e^(-i w t)): its other part, sin(w t)
-                // times Re(k1 + k2), is the scale of the delay.
-                shape: Shape::Curve {
-                    radians: crosstalk
-                        .hertz
-                        .iter()
-                        .map(|f| (std::f64::consts::TAU * f * delay_s).cos())
-                        .collect(),
-                    hertz: crosstalk.hertz.clone(),
-                },
-            });
+            // The cutter's k1, k2 leave Im(k2 e^(i w t) - k1 e^(-i w t)):
+            // Im(k2 - k1) cos(w t) + Re(k1 + k2) sin(w t). The latter is the
+            // scale of the delay, `w t` at first, and what it is beyond that.
+            let beyond: fn(f64) -> f64 = |turn| turn.sin() - turn;
+            for (name, shape) in [
+                ("cutter crosstalk in quadrature", f64::cos as fn(f64) -> f64),
+                ("cutter crosstalk in phase, beyond the scale", beyond),
+            ] {
+                terms.push(PhaseTerm {
+                    term: self.term(name.into(), Side::BeforeSwap),
+                    prior_u: crosstalk.cutter(),
+                    shape: Shape::Curve {
+                        radians: crosstalk
+                            .hertz
+                            .iter()
+                            .map(|f| shape(std::f64::consts::TAU * f * delay_s))
+                            .collect(),
+                        hertz: crosstalk.hertz.clone(),
+                    },
+                });
+            }
         }
         terms
     }

@@ -139,15 +139,26 @@ pub(super) fn delay_by_slope(points: &[ResponsePoint]) -> f64 {
         advance += step / step.norm().max(f64::MIN_POSITIVE) * weight;
     }
     let coarse = -advance.arg() / (TAU * (second.hertz - first.hertz));
-    let sign = intercept(points, coarse).re.signum();
-    let (mut above, mut below) = (0.0, 0.0);
+    // A straight line with an intercept of its own: crosstalk in quadrature and
+    // inversion turn all frequencies alike.
+    let mean = intercept(points, coarse).conj();
+    let (mut sw, mut sx, mut sy, mut sxx, mut sxy) = (0.0, 0.0, 0.0, 0.0, 0.0);
     for p in points {
-        let w = TAU * p.hertz;
-        let turned = sign * p.transfer * Complex64::from_polar(1.0, w * coarse);
-        above -= weight(p) * w * turned.arg();
-        below += weight(p) * w * w;
+        let (q, w) = (weight(p), TAU * p.hertz);
+        let angle = (p.transfer * Complex64::from_polar(1.0, w * coarse) * mean).arg();
+        sw += q;
+        sx += q * w;
+        sy += q * angle;
+        sxx += q * w * w;
+        sxy += q * w * angle;
     }
-    coarse + if below > 0.0 { above / below } else { 0.0 }
+    let spread = sw * sxx - sx * sx;
+    coarse
+        - if spread > 0.0 {
+            (sw * sxy - sx * sy) / spread
+        } else {
+            0.0
+        }
 }
 
 #[cfg(test)]

@@ -182,12 +182,12 @@ pub fn seconds(text: &str) -> Result<f64, String> {
 
 /// A coverage probability, `0.95` or `95%`.
 pub fn coverage(text: &str) -> Result<f64, String> {
-    let (number, factor) = match text.strip_suffix('%') {
-        Some(n) => (n, 0.01),
+    let (number, divisor) = match text.strip_suffix('%') {
+        Some(n) => (n, 100.0),
         None => (text, 1.0),
     };
     let value =
-        parse_number(number, "a coverage such as 0.95").map_err(|e| e.to_string())? * factor;
+        parse_number(number, "a coverage such as 0.95").map_err(|e| e.to_string())? / divisor;
     if (0.5..=0.9999).contains(&value) {
         Ok(value)
     } else {

@@ -37,7 +37,9 @@ fn goal(text: &str) -> Result<f64, String> {
 
 /// Runs the command.
 pub fn run(arguments: &PlanArguments) -> Result<Outcome, String> {
-    let job = job::file::read(&arguments.job).map_err(|e| e.to_string())?;
+    let mut job = job::file::read(&arguments.job).map_err(|e| e.to_string())?;
+    let calibrations = job::calibrations(&job, &arguments.job).map_err(|e| e.to_string())?;
+    job::replace_priors(&mut job, &calibrations);
     let wanted = match (arguments.steps, arguments.until) {
         (Some(steps), _) => Wanted::Steps(steps.into()),
         (None, Some(goal)) => Wanted::Until(goal),

@@ -13,6 +13,10 @@ const OVERSAMPLING: usize = 4;
 /// so that no spectral line speaks alone: between phase-transform and
 /// maximum-likelihood weights (Knapp & Carter 1976).
 const MOST_WEIGHT: f64 = 100.0;
+/// Peaks within a tenth of the highest are as good: those of a periodic
+/// programme differ by noise alone, and of these the nearest to zero is the
+/// stylus's. A programme that does not repeat has one such peak.
+const AS_GOOD: f64 = 0.9;
 /// Delays up to this are what a stylus can make, seconds; among equally good
 /// offsets of a narrow-band signal they are preferred.
 const PLAUSIBLE_S: f64 = 60e-6;
@@ -64,23 +68,19 @@ pub(super) fn find(
         .filter(|&(lag, v)| v.abs() >= value(lag - 1).abs() && v.abs() > value(lag + 1).abs())
         .collect();
     let highest = peaks.iter().map(|p| p.1.abs()).fold(0.0, f64::max);
-    // What a peak may fall short by and still be as good: noise in the peak,
-    // and half a step of the grid at the highest frequency.
-    let top = points.last().map_or(0.0, |p| p.w);
     let chance = (points
         .iter()
         .map(|p| weight(p).powi(2) / p.information.max(1.0))
         .sum::<f64>())
     .sqrt()
         / total;
-    let slack = 0.5 * (0.5 * step * top).powi(2) + 4.0 * chance;
     let cost = |&(lag, v): &(i64, f64)| {
         let seconds = lag as f64 * step;
         seconds.abs() + if v < 0.0 { PLAUSIBLE_S } else { 0.0 }
     };
     let best = peaks
         .iter()
-        .filter(|p| p.1.abs() >= highest * (1.0 - slack))
+        .filter(|p| p.1.abs() >= highest * AS_GOOD)
         .min_by(|a, b| cost(a).total_cmp(&cost(b)))
         .copied()
         .unwrap_or((0, value(0)));

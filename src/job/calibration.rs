@@ -1,12 +1,15 @@
 //! What a calibration of the chain means for a job's priors.
 
 use super::description::{CaptureSpec, Job, Source, Stated};
+use super::file::resolve;
 use super::network::{CaptureData, TermPrior};
+use crate::chain::document::DocumentError;
 use crate::chain::{self, Calibration};
 use crate::delay::phase::PhaseTerm;
 use crate::uncertainty::Caveat;
 use ndarray::{Array1, Array2};
 use std::collections::BTreeMap;
+use std::path::Path;
 
 impl CaptureData {
     /// Brings the priors of terms that the job itself does not know, such as a
@@ -57,6 +60,26 @@ impl Job {
         )
         .map_or_else(Vec::new, chain::load_terms)
     }
+}
+
+/// Reads the calibrations of a job's chains, whose names are relative to the
+/// job file, by the name of the chain.
+///
+/// # Errors
+///
+/// When one of them cannot be read; the message names it.
+pub fn calibrations(
+    job: &Job,
+    job_file: &Path,
+) -> Result<BTreeMap<String, Calibration>, DocumentError> {
+    job.chains
+        .iter()
+        .filter_map(|(name, chain)| Some((name, chain.calibration.as_ref()?)))
+        .map(|(name, file)| {
+            let calibration = chain::document::read(&resolve(job_file, file))?;
+            Ok((name.clone(), calibration))
+        })
+        .collect()
 }
 
 /// Replaces the priors that calibrations make obsolete: `calibrations` by the

@@ -6,7 +6,7 @@ use super::description::{
 use super::knowledge::Knowledge;
 use super::network::CaptureData;
 use crate::analysis::Through;
-use crate::chain::{self, Calibration};
+use crate::chain::Calibration;
 use crate::delay::phase::PhaseTerm;
 use crate::groove::Profile;
 use crate::uncertainty::{Caveat, Level};
@@ -110,19 +110,11 @@ pub fn gather<E: std::fmt::Display>(
     job_file: &Path,
     read_recording: impl Fn(&Reading<'_>) -> Result<CaptureData, E>,
 ) -> Result<(Vec<Option<CaptureData>>, Vec<Caveat>), JobFileError> {
-    let mut calibrations = BTreeMap::new();
-    for (name, chain) in &job.chains {
-        if let Some(file) = &chain.calibration {
-            let calibration = chain::document::read(&resolve(job_file, file)).map_err(|e| {
-                JobFileError::Content {
-                    path: job_file.to_string_lossy().replace('\\', "/"),
-                    line: 1,
-                    message: format!("[chain.{name}] calibration: {e}"),
-                }
-            })?;
-            calibrations.insert(name.clone(), calibration);
-        }
-    }
+    let calibrations = super::calibrations(job, job_file).map_err(|e| JobFileError::Content {
+        path: job_file.to_string_lossy().replace('\\', "/"),
+        line: 1,
+        message: e.to_string(),
+    })?;
     let data = recordings(job, job_file, &calibrations, read_recording)?;
     Ok((data, super::replace_priors(job, &calibrations)))
 }

@@ -35,7 +35,7 @@ pub mod priors;
 mod scatter;
 mod solution;
 
-pub use calibration::replace_priors;
+pub use calibration::{calibrations, replace_priors};
 pub use comparison::{Comparison, compare};
 pub use description::{
     CaptureSpec, Cartridge, Chain, Estimate, Job, Limits, PivotedArm, Record, Setup, Source, Stated,

@@ -1,0 +1,235 @@
+//! `groovelag calibrate`, `measure --chain` and a job's calibration, as a user
+//! runs them, on synthetic recordings.
+
+use rand::{RngExt, SeedableRng};
+use rand_chacha::ChaCha8Rng;
+use rustfft::FftPlanner;
+use rustfft::num_complex::Complex64;
+use std::f64::consts::TAU;
+use std::path::Path;
+use std::process::{Command, Output};
+
+const RATE: u32 = 48_000;
+const FRAMES: usize = 1 << 19;
+const DELAY: f64 = 3e-6;
+const SKEW: f64 = 0.6e-6;
+
+/// Walls or inputs (left, right) times pink programme, noise on each, then
+/// equal crosstalk (unless fed by cable) and a late right channel.
+fn record(path: &Path, walls: [f64; 2], crosstalk: f64, delay: f64, snr_db: f64, seed: u64) {
+    let mut rng = ChaCha8Rng::seed_from_u64(seed);
+    let (mut left, mut right) = (
+        vec![Complex64::default(); FRAMES],
+        vec![Complex64::default(); FRAMES],
+    );
+    let step = f64::from(RATE) / FRAMES as f64;
+    let pink = |f: f64| {
+        if (20.0..20_000.0).contains(&f) {
+            f.sqrt().recip()
+        } else {
+            0.0
+        }
+    };
+    let power: f64 = (1..FRAMES / 2).map(|k| pink(k as f64 * step).powi(2)).sum();
+    let noise = (power / (FRAMES / 2) as f64 * 10f64.powf(-snr_db / 10.0)).sqrt();
+    for k in 1..FRAMES / 2 {
+        let f = k as f64 * step;
+        let mut draw = || {
+            let (u, v): (f64, f64) = (rng.random(), rng.random());
+            Complex64::from_polar((-2.0 * (1.0 - u).ln()).sqrt(), TAU * v)
+        };
+        let (z, a, b) = (draw() * pink(f), draw() * noise, draw() * noise);
+        let gl = z * walls[0] + a;
+        let gr = z * walls[1] * Complex64::from_polar(1.0, -TAU * f * delay) + b;
+        let scale = 0.1 / (4.0 * power).sqrt();
+        left[k] = (gl + gr * crosstalk) * scale;
+        right[k] = (gr + gl * crosstalk) * Complex64::from_polar(scale, -TAU * f * SKEW);
+        left[FRAMES - k] = left[k].conj();
+        right[FRAMES - k] = right[k].conj();
+    }
+    let fft = FftPlanner::new().plan_fft_inverse(FRAMES);
+    fft.process(&mut left);
+    fft.process(&mut right);
+    let mut wav = hound::WavWriter::create(
+        path,
+        hound::WavSpec {
+            channels: 2,
+            sample_rate: RATE,
+            bits_per_sample: 24,
+            sample_format: hound::SampleFormat::Int,
+        },
+    )
+    .unwrap();
+    for (l, r) in left.iter().zip(&right) {
+        for v in [l.re, r.re] {
+            wav.write_sample((v * 8_388_607.0).round() as i32).unwrap();
+        }
+    }
+    wav.finalize().unwrap();
+}
+
+fn run(folder: &Path, arguments: &[&str]) -> Output {
+    Command::new(env!("CARGO_BIN_EXE_groovelag"))
+        .current_dir(folder)
+        .args(arguments)
+        .output()
+        .unwrap()
+}
+
+fn json(output: &Output) -> serde_json::Value {
+    assert_eq!(
+        output.stderr,
+        b"",
+        "{}",
+        String::from_utf8_lossy(&output.stderr)
+    );
+    serde_json::from_slice(&output.stdout).unwrap()
+}
+
+fn refusal(output: &Output) -> String {
+    assert_eq!(output.status.code(), Some(2));
+    assert_eq!(output.stdout, b"");
+    let text = String::from_utf8(output.stderr.clone()).unwrap();
+    assert_eq!(text.lines().count(), 1, "{text}");
+    text
+}
+
+#[test]
+fn a_calibration_is_made_used_and_refused() {
+    let folder = tempfile::tempdir().unwrap();
+    let at = folder.path();
+    record(&at.join("cable.wav"), [1.0, 1.0], 0.0, 0.0, 75.0, 1);
+    record(&at.join("left.wav"), [1.0, 0.0], 0.05, 0.0, 40.0, 2);
+    record(&at.join("right.wav"), [0.0, 1.0], 0.05, 0.0, 40.0, 3);
+    record(&at.join("band.wav"), [1.0, 1.0], 0.05, DELAY, 35.0, 4);
+    let all = [
+        "calibrate",
+        "--common",
+        "cable.wav",
+        "--left-only",
+        "left.wav",
+        "--right-only",
+        "right.wav",
+        "-o",
+        "CHAIN.toml",
+        "--date",
+        "2026-01-31",
+    ];
+    let made = run(at, &all);
+    assert!(
+        made.status.success(),
+        "{}",
+        String::from_utf8_lossy(&made.stderr)
+    );
+    let text = String::from_utf8(made.stdout).unwrap();
+    println!("{text}");
+    for says in ["Late by", "75 us", "separation", "26.0"] {
+        assert!(text.contains(says), "{says} in\n{text}");
+    }
+    // not over a file that exists
+    assert!(refusal(&run(at, &all)).contains("--force"));
+    let document = json(&run(at, &[&all[..], &["--json", "--force"]].concat()));
+    assert_eq!(document["schema"], "groovelag/calibration/1");
+    assert_eq!(document["date"], "2026-01-31");
+    let skew = document["common"]["skew_us"]["value"].as_f64().unwrap();
+    assert!((skew - 0.6).abs() < 0.002, "{skew}");
+    let separation = &document["crosstalk"]["curve"][20]["left_into_right"]["separation_db"];
+    // 20 lg 0.05 = -26.02 dB
+    assert!((separation.as_f64().unwrap() - 26.02).abs() < 0.1);
+
+    let measure = [
+        "measure", "band.wav", "--radius", "70", "--rpm", "33", "--json",
+    ];
+    let plain = json(&run(at, &measure));
+    let calibrated = json(&run(
+        at,
+        &[&measure[..], &["--chain", "CHAIN.toml"]].concat(),
+    ));
+    let delay = |d: &serde_json::Value| d["delay_us"]["value"].as_f64().unwrap();
+    println!(
+        "plain {} us, calibrated {} us",
+        delay(&plain),
+        delay(&calibrated)
+    );
+    assert!((delay(&plain) - 3.0).abs() > 0.3);
+    assert!((delay(&calibrated) - 3.0).abs() < 0.010);
+    let u = |d: &serde_json::Value| d["rotation_deg"]["standard_uncertainty"].as_f64().unwrap();
+    println!(
+        "rotation u: plain {} deg, calibrated {} deg",
+        u(&plain),
+        u(&calibrated)
+    );
+    assert!(u(&calibrated) < u(&plain));
+    let budget = calibrated["budget"].as_array().unwrap();
+    assert!(
+        budget
+            .iter()
+            .any(|b| b["source"].as_str().unwrap().contains("calibration"))
+    );
+    let shares: f64 = budget.iter().map(|b| b["share"].as_f64().unwrap()).sum();
+    assert!((shares - 1.0).abs() < 1e-9);
+
+    // the same through a job, twice: what the calibration leaves is shared
+    let job = |captures: usize| {
+        let capture = "[[capture]]\nfile = \"band.wav\"\nsetup = \"s\"\nrecord = \"r\"\nchain = \"c\"\nradius_mm = 70\nrpm = 33\n";
+        let head = "format = 1\n[cartridge.k]\n[record.r]\n[chain.c]\ncalibration = \"CHAIN.toml\"\n[setup.s]\ncartridge = \"k\"\n";
+        std::fs::write(
+            at.join("job.toml"),
+            head.to_owned() + &capture.repeat(captures),
+        )
+        .unwrap();
+        run(at, &["solve", "job.toml", "--json"])
+    };
+    let solved = json(&job(1));
+    let of =
+        |d: &serde_json::Value, key: &str| d["setups"][0]["rotation_deg"][key].as_f64().unwrap();
+    let measured = |key: &str| calibrated["rotation_deg"][key].as_f64().unwrap();
+    assert!((of(&solved, "value") - measured("value")).abs() < 1e-6);
+    assert!((of(&solved, "standard_uncertainty") - measured("standard_uncertainty")).abs() < 1e-6);
+
+    // damage is named, by file and field
+    let good = std::fs::read_to_string(at.join("CHAIN.toml")).unwrap();
+    std::fs::write(
+        at.join("CHAIN.toml"),
+        good.replace("phase_u_deg", "phase_v_deg"),
+    )
+    .unwrap();
+    let text = refusal(&run(
+        at,
+        &[&measure[..], &["--chain", "CHAIN.toml"]].concat(),
+    ));
+    assert!(
+        text.contains("CHAIN.toml") && text.contains("phase_v_deg"),
+        "{text}"
+    );
+    assert!(refusal(&job(1)).contains("phase_v_deg"));
+    // exchanged bands
+    let text = refusal(&run(
+        at,
+        &[
+            "calibrate",
+            "--left-only",
+            "right.wav",
+            "--right-only",
+            "left.wav",
+            "-o",
+            "X.toml",
+        ],
+    ));
+    assert!(
+        text.contains("exchange --left-only and --right-only"),
+        "{text}"
+    );
+    assert!(!at.join("X.toml").exists());
+    // a groove for a cable
+    let text = refusal(&run(
+        at,
+        &["calibrate", "--common", "band.wav", "-o", "X.toml"],
+    ));
+    assert!(
+        text.contains("looks like a recording of a groove"),
+        "{text}"
+    );
+    let text = refusal(&run(at, &["calibrate", "-o", "X.toml"]));
+    assert!(text.contains("--common"), "{text}");
+}
