@@ -107,7 +107,7 @@ impl Band {
         let mut squares = 0.0;
         let mut total = 0.0;
         for point in &self.points {
-            let weight = (point.information / (2.0 * self.averages)).min(100.0);
+            let weight = super::coarse::weight(point, self.averages);
             squares += weight * weight;
             total += weight;
         }

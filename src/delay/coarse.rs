@@ -9,10 +9,6 @@ const REACH_S: f64 = 5e-3;
 /// Lags per sample: fine enough that the phase fit starts within a tenth of a
 /// period of the highest frequency.
 const OVERSAMPLING: usize = 4;
-/// Weight of a bin is limited to that of this signal-to-noise ratio (20 dB),
-/// so that no spectral line speaks alone: between phase-transform and
-/// maximum-likelihood weights (Knapp & Carter 1976).
-const MOST_WEIGHT: f64 = 100.0;
 /// Peaks within a tenth of the highest are as good: those of a periodic
 /// programme differ by noise alone, and of these the nearest to zero is the
 /// stylus's. A programme that does not repeat has one such peak.
@@ -44,6 +40,14 @@ pub(super) struct Coarse {
     pub correlation: Correlation,
 }
 
+/// Weight of a bin: the amplitude of its signal over its noise, between the
+/// phase transform (1) and maximum likelihood (the power ratio; Knapp & Carter
+/// 1976). A line of hum does not drown the programme, and the harmonics that
+/// tracing adds in anti-phase do not drown a tone.
+pub(super) fn weight(point: &Point, averages: f64) -> f64 {
+    (point.information / (2.0 * averages)).sqrt()
+}
+
 /// Finds the offset from points at the bins `first_bin..`, of a frame of
 /// `frame_length` samples at `sample_rate_hz`; `averages` per bin.
 pub(super) fn find(
@@ -53,7 +57,7 @@ pub(super) fn find(
     sample_rate_hz: f64,
     averages: f64,
 ) -> Coarse {
-    let weight = |p: &Point| (p.information / (2.0 * averages)).min(MOST_WEIGHT);
+    let weight = |p: &Point| weight(p, averages);
     let mut spectrum = vec![Bin::default(); first_bin + points.len()];
     for (bin, p) in spectrum[first_bin..].iter_mut().zip(points) {
         (bin.re, bin.im) = (weight(p) * p.phase.cos(), weight(p) * p.phase.sin());

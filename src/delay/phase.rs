@@ -261,6 +261,13 @@ pub(super) fn fit(
     None
 }
 
+/// A point with a sharp phase more than a quarter turn off the model is not the
+/// programme but what moves the walls in opposition, such as the even harmonics
+/// of tracing; it says nothing of the delay.
+fn opposed(point: &Point, residual: &f64) -> bool {
+    point.information > SIGNIFICANT && residual.abs() > std::f64::consts::FRAC_PI_2
+}
+
 /// Huber weights of the residuals against their own robust scale, and the
 /// mean square of the normalised residuals.
 fn huber_weights(points: &[Point], residuals: &[f64]) -> (Vec<f64>, f64) {
@@ -268,7 +275,7 @@ fn huber_weights(points: &[Point], residuals: &[f64]) -> (Vec<f64>, f64) {
     let mut sizes: Vec<f64> = points
         .iter()
         .zip(residuals)
-        .filter(|(p, _)| p.information > SIGNIFICANT)
+        .filter(|(p, r)| p.information > SIGNIFICANT && !opposed(p, r))
         .map(normalised)
         .collect();
     if sizes.is_empty() {
@@ -281,7 +288,13 @@ fn huber_weights(points: &[Point], residuals: &[f64]) -> (Vec<f64>, f64) {
     let weights: Vec<f64> = points
         .iter()
         .zip(residuals)
-        .map(|pair| (limit / normalised(pair).max(limit)).min(1.0))
+        .map(|pair| {
+            if opposed(pair.0, pair.1) {
+                0.0
+            } else {
+                (limit / normalised(pair).max(limit)).min(1.0)
+            }
+        })
         .collect();
     let kept: f64 = sizes.iter().map(|s| s.min(limit).powi(2)).sum();
     (weights, kept / sizes.len() as f64)

@@ -28,6 +28,8 @@ const LEVEL_SECONDS: f64 = 0.5;
 /// to the programme, holds a click. The power of the departure, over a thousand
 /// bins, scatters by about 5 % in noise.
 const DEPARTS: f64 = 2.0;
+/// A departure this far below the programme, -80 dB, is rounding, not a click.
+const LEAST_DEPARTURE: f64 = 1e-8;
 /// What the left channel foretells is learnt anew after this many frames.
 const LEARN_EVERY: u64 = 64;
 /// Frames around: the latest few seconds.
@@ -541,7 +543,9 @@ impl Programme {
             let middle = values.len() / 2;
             *values.select_nth_unstable_by(middle, f64::total_cmp).1
         };
-        departure.0 > DEPARTS * median(|a| a.0) && departure.1 > DEPARTS * median(|a| a.1)
+        departure.1 > LEAST_DEPARTURE
+            && departure.0 > DEPARTS * median(|a| a.0)
+            && departure.1 > DEPARTS * median(|a| a.1)
     }
 
     fn count(&mut self, mut frame: Frame, products: &[f32]) {
