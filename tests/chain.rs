@@ -952,7 +952,8 @@ fn groove(rng: &mut ChaCha8Rng) -> Conditions {
 /// 2,000 complex-Wishart draws of groove, common signal and single-channel
 /// bands, the truth drawn from the priors: the 95 % bands of the calibrated
 /// delay and of the rotation hold it (the rotation within the 99.9 % limits of a
-/// binomial count, the delay somewhat less often); printed beside: the rotation's band is narrower than without a calibration.
+/// binomial count, the delay somewhat less often). Printed beside: the mean
+/// uncertainty of the rotation, and one without a calibration.
 #[test]
 fn the_calibrated_bands_cover_over_wishart_draws() {
     use rayon::prelude::*;
