@@ -1,7 +1,7 @@
 //! `groovelag check`: outcomes and exit status, order, shards, files, and what
 //! it says of jobs that cannot be used. All jobs are invented.
 
-use groovelag::report::check::CheckDocument;
+use groovelag::report::check::{CheckDocument, CheckLine};
 use serde_json::Value;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output, Stdio};
@@ -661,9 +661,9 @@ fn schemas_are_published_and_hold() {
         ),
         (
             "check-line",
-            schemars::schema_for!(groovelag::check::Checked),
+            schemars::schema_for!(CheckLine),
             line,
-            "outcome",
+            "schema",
         ),
     ];
     for (name, schema, document, key) in documents {

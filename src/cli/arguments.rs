@@ -4,7 +4,7 @@ use clap::Args;
 use groovelag::analysis::Request;
 use groovelag::capture::{self, RawFormat, Source};
 use groovelag::delay;
-use groovelag::units::{parse_number, parse_radius_mm, parse_rpm};
+use groovelag::units::{parse_length_mm, parse_number, parse_radius_mm, parse_rpm};
 use std::ffi::OsString;
 
 /// A radius, or the radii at the start and the end of the analysed part.
@@ -144,11 +144,12 @@ pub fn arm(text: &str) -> Result<Arm, String> {
             "'{text}' is not LENGTH/PIVOT/OFFSET: effective length and pivot-to-spindle distance in mm, offset angle in degrees"
         ));
     };
-    let number = |t: &str, what| parse_number(t, what).map_err(|e| e.to_string());
+    let mm = |t: &str, what| parse_length_mm(t, what).map_err(|e| e.to_string());
     let arm = Arm {
-        effective_length_mm: number(length, "an effective length in mm")?,
-        pivot_to_spindle_mm: number(pivot, "a pivot-to-spindle distance in mm")?,
-        offset_deg: number(offset, "an offset angle in degrees")?,
+        effective_length_mm: mm(length, "an effective length in mm")?,
+        pivot_to_spindle_mm: mm(pivot, "a pivot-to-spindle distance in mm")?,
+        offset_deg: parse_number(offset, "an offset angle in degrees")
+            .map_err(|e| e.to_string())?,
     };
     let plausible = (100.0..=500.0).contains(&arm.effective_length_mm)
         && (80.0..=500.0).contains(&arm.pivot_to_spindle_mm)
@@ -249,7 +250,7 @@ pub struct ReadingArguments {
     /// Which channels are left and right, counted from 1
     #[arg(long, value_name = "L,R", value_parser = channels)]
     pub channels: Option<[usize; 2]>,
-    /// The recording has no header but this form, such as s24le,96000,2
+    /// No header but this form: s24le,96000,2
     #[arg(long, value_name = "FORM")]
     pub raw: Option<RawFormat>,
 }
@@ -268,7 +269,7 @@ impl ReadingArguments {
 /// Which part of which recording, and how to read it.
 #[derive(Debug, Clone, Args)]
 pub struct RecordingArguments {
-    /// Start of the part to analyse, seconds or m:ss (by default the modulated part is found)
+    /// Start of the part to analyse, s or m:ss [default: where programme begins]
     #[arg(long, value_name = "S", value_parser = seconds)]
     pub from: Option<f64>,
     /// End of the part to analyse
@@ -344,6 +345,10 @@ mod tests {
         assert_eq!(band("100..15k"), Ok((100.0, 15_000.0)));
         assert!(band("15000..100").is_err());
         assert!(arm("229/211/24").is_ok());
+        assert_eq!(
+            arm("9in/8.3in/24").map(|a| a.effective_length_mm),
+            Ok(228.6)
+        );
         assert!(arm("229/211").unwrap_err().contains("LENGTH/PIVOT/OFFSET"));
         assert_eq!(seconds("1:30"), Ok(90.0));
         assert_eq!(coverage("95%"), Ok(0.95));
