@@ -69,6 +69,14 @@ fn a_slip_gets_the_nearest_option_or_command() {
         ),
         (&["check", "a", "--jsnl"], "--jsonl"),
         (&["completions", "bsh"], "'bash'"),
+        (
+            &["measure", "a.wav", "--diameter", "144", "--rpm", "33"],
+            "--radius d144",
+        ),
+        (
+            &["measure", "a.wav", "--stylus", "eliptical:18x8"],
+            "'elliptical'",
+        ),
     ] {
         let output = groovelag(Path::new("."), arguments);
         let error = String::from_utf8(output.stderr).unwrap();

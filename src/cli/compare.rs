@@ -71,7 +71,7 @@ impl CompareArguments {
                 };
                 let names = ["before", "after"];
                 let captures = [(names[0], before), (names[1], after)];
-                let place = PlaceArguments { radius, rpm };
+                let place = PlaceArguments::new(radius, rpm);
                 let job = self.situation.job(&place, &self.recording, &captures);
                 let mut data = Vec::new();
                 for (_, file) in captures {

@@ -23,9 +23,23 @@ pub struct PlaceArguments {
     /// Groove radius, mm, or at both ends: 72, 75..70, 2.8in; d144 is a diameter
     #[arg(long, value_name = "MM[..MM]", value_parser = arguments::radii)]
     pub radius: Radii,
+    /// Tells those who look for it how a diameter is written
+    #[arg(long = "diameter", hide = true, value_parser = arguments::diameter)]
+    _diameter: Option<String>,
     /// Speed while played: 33 (meaning 100/3), 45, 78.26
     #[arg(long, value_name = "N", value_parser = arguments::rpm)]
     pub rpm: f64,
+}
+
+impl PlaceArguments {
+    /// A radius and a speed, as they were typed elsewhere.
+    pub fn new(radius: arguments::Radii, rpm: f64) -> Self {
+        Self {
+            radius,
+            _diameter: None,
+            rpm,
+        }
+    }
 }
 
 /// What is known of the stylus and the arm.

@@ -6,9 +6,9 @@ use super::output::{self, check_free};
 use clap::Args;
 use groovelag::job::{self, Plan, Wanted};
 use groovelag::report::start::{
-    Answers, Further, Prediction, Tip, checklist_text, expected, job_text,
+    Answers, Further, Prediction, Tip, checklist_text, expected, job_text, understood,
 };
-use groovelag::report::text::wrapped;
+use groovelag::report::text::{labelled, wrapped};
 use groovelag::uncertainty::{Quantity, rounded_u};
 use std::io::{self, BufRead, IsTerminal, Write};
 use std::path::{Path, PathBuf};
@@ -96,8 +96,9 @@ fn captures(text: &str) -> Result<Captures, String> {
     if text.trim() == "none" {
         return Ok(Captures(Vec::new()));
     }
-    text.split(',')
-        .map(|word| match word.trim() {
+    text.split([',', ' '])
+        .filter(|word| !word.is_empty())
+        .map(|word| match word {
             "speed" => Ok(Further::Speed),
             "swapped" => Ok(Further::Swapped),
             "turned" => Ok(Further::Turned),
@@ -144,7 +145,10 @@ impl Dialogue<'_> {
             };
             match read(answer) {
                 Ok(value) => return Ok(value),
-                Err(message) => writeln!(self.output, "{message}").map_err(failed)?,
+                Err(message) => {
+                    let message = wrapped("", &message, output::width());
+                    write!(self.output, "{message}").map_err(failed)?;
+                }
             }
         }
     }
@@ -269,10 +273,14 @@ impl Start {
         output::write_file(&checklist, list.as_bytes(), self.force)?;
 
         let width = output::width();
-        let mut said = format!(
-            "Job file    {name}\nChecklist   {} (to print)\n\n",
-            shown(&checklist)
+        let mut said = labelled("Understood", &understood(&answers), width);
+        said += &labelled("Job file", &name, width);
+        said += &labelled(
+            "Checklist",
+            &format!("{} (to print)", shown(&checklist)),
+            width,
         );
+        said.push('\n');
         said += &wrapped("", &expected(answers.tip, prediction), width);
         if !plan.suggestions.is_empty() && !matches!(answers.tip, Tip::Spherical(_)) {
             said += "\nWhat would narrow it most, and the standard uncertainty reached\n";

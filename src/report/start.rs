@@ -73,13 +73,6 @@ pub struct Recording {
 impl Answers {
     /// The recordings in the order in which they disturb least.
     pub fn recordings(&self) -> Vec<Recording> {
-        let speed = |rpm: f64| {
-            if (rpm - 100.0 / 3.0).abs() < 1e-6 {
-                "33 1/3 rpm".to_owned()
-            } else {
-                format!("{} rpm", number(rpm))
-            }
-        };
         let first = Recording {
             file: "found.wav",
             what: format!("{}, everything as found", speed(self.rpm)),
@@ -148,6 +141,40 @@ impl Answers {
 fn number(value: f64) -> String {
     let text = plain(value, 3);
     text.trim_end_matches('0').trim_end_matches('.').to_owned()
+}
+
+/// The answers in words, so that a slip is seen at once.
+pub fn understood(answers: &Answers) -> String {
+    let pair = |(a, b): (f64, f64)| format!(" {} x {} um", number(a), number(b));
+    let tip = match answers.tip {
+        Tip::Unknown => "a tip not known".to_owned(),
+        Tip::Spherical(size) => {
+            let size = size.map_or_else(String::new, |r| format!(" {} um", number(r)));
+            format!("a spherical tip{size}")
+        }
+        Tip::Elliptical(sizes) => {
+            format!("an elliptical tip{}", sizes.map_or_else(String::new, pair))
+        }
+        Tip::Line(sizes) => format!("a line contact{}", sizes.map_or_else(String::new, pair)),
+    };
+    let radius = match answers.radius_mm {
+        [start, end] if start == end => number(start),
+        [start, end] => format!("{} to {}", number(start), number(end)),
+    };
+    let count = answers.recordings().len();
+    format!(
+        "{tip} at a radius of {radius} mm, {}; {count} recording{}",
+        speed(answers.rpm),
+        if count == 1 { "" } else { "s" }
+    )
+}
+
+fn speed(rpm: f64) -> String {
+    if (rpm - 100.0 / 3.0).abs() < 1e-6 {
+        "33 1/3 rpm".to_owned()
+    } else {
+        format!("{} rpm", number(rpm))
+    }
 }
 
 /// What is expected, in words.
