@@ -220,3 +220,213 @@ fn knowledge() {
         "kind",
     );
 }
+
+/// Keys of a job file's tables, by what they hold. The reader goes through a
+/// job by hand, for the sake of its messages, so there is no type to generate a
+/// schema from; the test below holds this table against the reader.
+const JOB: &[(&str, &[(&str, &str)])] = &[
+    (
+        "cartridge",
+        &[
+            ("profile", "profile"),
+            ("frontal_radius_um", "quantity"),
+            ("side_radius_um", "quantity"),
+            ("contact_spacing_um", "quantity"),
+            ("crosstalk_db", "number"),
+            ("skew_us", "quantity"),
+            ("inductance_mh", "quantity"),
+            ("serial", "text"),
+        ],
+    ),
+    (
+        "record",
+        &[
+            ("cut_rotation_deg", "quantity"),
+            ("lathe_offset_mm", "quantity"),
+            ("skew_us", "quantity"),
+            ("cut_rpm", "rpm"),
+            ("groove_angle_deg", "quantity"),
+            ("label", "text"),
+            ("side", "text"),
+        ],
+    ),
+    (
+        "chain",
+        &[
+            ("skew_us", "quantity"),
+            ("component_tolerance", "number"),
+            ("load_kohm", "quantity"),
+            ("load_pf", "quantity"),
+            ("calibration", "text"),
+        ],
+    ),
+    (
+        "arm",
+        &[
+            ("effective_length_mm", "quantity"),
+            ("pivot_to_spindle_mm", "quantity"),
+            ("offset_deg", "quantity"),
+        ],
+    ),
+    (
+        "setup",
+        &[
+            ("cartridge", "text"),
+            ("arm", "text"),
+            ("rotation_deg", "quantity"),
+        ],
+    ),
+    (
+        "limits",
+        &[
+            ("tolerance_deg", "number"),
+            ("max_turn_deg", "number"),
+            ("standard_uncertainty_deg", "number"),
+            ("warning_level", "level"),
+            ("expected_deg", "quantity"),
+            ("baseline", "text"),
+        ],
+    ),
+    (
+        "capture",
+        &[
+            ("file", "text"),
+            ("delay_us", "quantity"),
+            ("planned", "flag"),
+            ("setup", "text"),
+            ("record", "text"),
+            ("chain", "text"),
+            ("radius_mm", "radius"),
+            ("rpm", "rpm"),
+            ("turn_deg", "quantity"),
+            ("leads", "leads"),
+            ("from_s", "number"),
+            ("to_s", "number"),
+            ("note", "text"),
+        ],
+    ),
+];
+
+/// The schema of a job file.
+fn job_schema() -> Value {
+    let with_u = |value: Value| {
+        json!({
+            "type": "object",
+            "description": "A value with its standard uncertainty (one standard deviation).",
+            "properties": { "value": value, "u": { "type": "number", "minimum": 0 } },
+            "required": ["value"],
+            "additionalProperties": false
+        })
+    };
+    let rpm = json!({ "type": ["number", "string"] });
+    let radius = json!({
+        "anyOf": [
+            { "type": "number" },
+            { "type": "array", "items": { "type": "number" }, "minItems": 2, "maxItems": 2 }
+        ]
+    });
+    let kinds = json!({
+        "text": { "type": "string" },
+        "number": { "type": "number" },
+        "flag": { "type": "boolean" },
+        "profile": { "enum": ["spherical", "elliptical", "line"] },
+        "level": { "enum": ["note", "caution", "serious"] },
+        "leads": { "enum": ["normal", "swapped"] },
+        "quantity": { "anyOf": [{ "type": "number" }, with_u(json!({ "type": "number" }))] },
+        "rpm": { "anyOf": [rpm, with_u(rpm.clone())] },
+        "radius": { "anyOf": [radius, with_u(radius.clone())] },
+    });
+    let mut properties = json!({
+        "format": { "const": 1 },
+        "include": { "anyOf": [
+            { "type": "string" },
+            { "type": "array", "items": { "type": "string" } }
+        ] }
+    });
+    for key in ["title", "operator", "date", "note"] {
+        properties[key] = json!({ "$ref": "#/$defs/text" });
+    }
+    for (table, keys) in JOB {
+        let own: serde_json::Map<String, Value> = keys
+            .iter()
+            .map(|(key, kind)| {
+                (
+                    (*key).to_owned(),
+                    json!({ "$ref": format!("#/$defs/{kind}") }),
+                )
+            })
+            .collect();
+        let one = json!({ "type": "object", "properties": own, "additionalProperties": false });
+        properties[*table] = match *table {
+            "limits" => one,
+            "capture" => json!({ "type": "array", "items": one }),
+            _ => json!({ "type": "object", "additionalProperties": one }),
+        };
+    }
+    json!({
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        "title": "Job",
+        "description": "A job file of groovelag (TOML). Ranges are checked by the program.",
+        "type": "object",
+        "properties": properties,
+        "required": ["format"],
+        "additionalProperties": false,
+        "$defs": kinds
+    })
+}
+
+#[test]
+fn job() {
+    let schema = job_schema();
+    let shipped = toml_file(&repository("test-signals/workshop/job.toml"));
+    let full: toml::Table = toml::from_str(
+        "format = 1\ninclude = [\"known.toml\"]\n[cartridge.a]\nprofile = \"line\"\n\
+         side_radius_um = { value = 5, u = 0.5 }\n[limits]\nwarning_level = \"serious\"\n\
+         [[capture]]\nplanned = true\nradius_mm = [75, 70]\nrpm = \"100/3\"\n\
+         [[capture]]\nplanned = true\nradius_mm = { value = 70, u = 0.2 }\nrpm = { value = 45, u = 0.1 }\n",
+    )
+    .unwrap();
+    let full = serde_json::to_value(full).unwrap();
+    holds("job", &schema, &[shipped.clone(), full], "format");
+    for (pointer, wrong) in [
+        ("/cartridge/bench/profile", json!("round")),
+        ("/capture/0/radius_mm", json!("72")),
+        ("/capture/0/leads", json!("swaped")),
+        ("/limits", json!({ "tolerence_deg": 5 })),
+    ] {
+        let mut broken = shipped.clone();
+        match broken.pointer_mut(pointer) {
+            Some(place) => *place = wrong,
+            None => broken["capture"][0]["leads"] = wrong,
+        }
+        assert!(!jsonschema::is_valid(&schema, &broken), "{pointer}");
+    }
+    // the keys are the reader's, which lists them when it meets one like none
+    let known = |text: &str| -> Vec<String> {
+        let error = groovelag::job::file::parse(text, "x")
+            .unwrap_err()
+            .to_string();
+        let (_, list) = error.split_once("known here: ").unwrap();
+        list.split(", ").map(str::to_owned).collect()
+    };
+    for (table, keys) in JOB {
+        let heading = match *table {
+            "limits" => "[limits]".to_owned(),
+            "capture" => "[[capture]]".to_owned(),
+            name => format!("[{name}.x]"),
+        };
+        let listed = known(&format!("format = 1\n{heading}\nqqqqqqqqqqqqqq = 1\n"));
+        let own: Vec<&str> = keys.iter().map(|(key, _)| *key).collect();
+        assert_eq!(listed, own, "{table}");
+    }
+    let mut top: Vec<String> = schema["properties"]
+        .as_object()
+        .unwrap()
+        .keys()
+        .cloned()
+        .collect();
+    let mut listed = known("format = 1\nqqqqqqqqqqqqqq = 1\n");
+    top.sort();
+    listed.sort();
+    assert_eq!(listed, top);
+}
