@@ -3,7 +3,8 @@
 //!
 //! Each document is tried in a folder of its own that holds `test-signals/` as
 //! shipped, `band.wav`, `before.wav` and `after.wav` (invented recordings of
-//! ours under the names that an owner would use), and every TOML block of the
+//! ours under the names that an owner would use), for calibration also
+//! `cable.wav`, `left.wav` and `right.wav`, and every TOML block of the
 //! document whose first line is a comment with a file name. Lines that begin
 //! with `cargo` are not run here: they build or test the crate itself, and `.ci/run`
 //! does so. `TRYCMD=overwrite cargo test --test docs console` writes new output
@@ -75,9 +76,39 @@ fn copy_folder(from: &Path, to: &Path) {
     }
 }
 
+/// Simulates one signal to both inputs, and bands cut into one channel.
+fn calibration_signals(at: &Path) {
+    for (name, rest) in [
+        ("cable", ""),
+        (
+            "left",
+            "[record]\nmodulation = \"left\"\n[cartridge]\ncrosstalk_left_into_right = [0.05, 0]\n",
+        ),
+        (
+            "right",
+            "[record]\nmodulation = \"right\"\n[cartridge]\ncrosstalk_right_into_left = [0.05, 0]\n",
+        ),
+    ] {
+        let text = format!(
+            "format = 1\n[programme]\nkind = \"pink\"\nduration_s = 8\n[capture]\nradius_mm = 72\nrpm = 33\nsample_rate_hz = 48000\n[delay]\nus = 0\n[chain]\nskew_us = 0.6\n{rest}"
+        );
+        let recipe = at.join(format!("{name}.recipe"));
+        fs::write(&recipe, text).unwrap();
+        let made = std::process::Command::new(env!("CARGO_BIN_EXE_groovelag"))
+            .arg("simulate")
+            .arg(&recipe)
+            .arg("-o")
+            .arg(at)
+            .output()
+            .unwrap();
+        assert!(made.status.success(), "{made:?}");
+    }
+}
+
 /// Documents with console blocks that are run; one that loses them all fails.
 const SHOWN: &[&str] = &[
     "README.md",
+    "docs/calibration.md",
     "docs/ci.md",
     "docs/laboratory.md",
     "docs/library.md",
@@ -103,6 +134,9 @@ fn console_blocks_do_what_they_show() {
             ("workshop/workshop-corrected.wav", "after.wav"),
         ] {
             fs::copy(signals.join(from), at.join(name)).unwrap();
+        }
+        if text.contains("cable.wav") {
+            calibration_signals(at);
         }
         for (info, content) in blocks(&text) {
             if let ("toml", Some(name)) = (info.as_str(), named(&content)) {
