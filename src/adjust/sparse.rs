@@ -283,7 +283,7 @@ mod tests {
         for group in groups {
             for (a, &i) in group.iter().enumerate() {
                 for &j in &group[..a] {
-                    value = -1.1 * value;
+                    value *= -1.1;
                     matrix.values[pattern.entry(i, j)] += value;
                 }
             }

@@ -35,7 +35,7 @@ const DOUBTED_P: f64 = 0.01;
 /// distribution; above it only where [`LARGE_ANGLE_DEG`] asks for it, and where
 /// [`RELATIVE_LEVER`] does, the setups of a cartridge share one walk along its
 /// lever.
-const ALWAYS_MARGINAL: usize = 60;
+const ALWAYS_MARGINAL: usize = 32;
 
 /// Relative standard uncertainty of scale times lever above which the
 /// linearised band is not used (model.md, section 3: about a tenth; half of
