@@ -7,8 +7,10 @@ use groovelag::job::{self, CaptureData, Job, Solved};
 use groovelag::report::solution::{SolutionDocument, solution_text};
 use std::path::{Path, PathBuf};
 
-/// Adjust all captures of a job together.
+/// Adjust all captures of a job together
 #[derive(Debug, Args)]
+#[command(after_help = "Example:
+  groovelag solve job.toml --export-knowledge known.toml")]
 pub struct SolveArguments {
     /// Job file (TOML, format = 1).
     job: PathBuf,

@@ -41,7 +41,7 @@ pub use description::{
     CaptureSpec, Cartridge, Chain, Estimate, Job, Limits, PivotedArm, Record, Setup, Source, Stated,
 };
 pub use file::JobFileError;
-pub use knowledge::{Knowledge, KnowledgeError};
+pub use knowledge::{Knowledge, KnowledgeError, KnowledgeFile};
 pub use monte_carlo::monte_carlo;
 pub use network::{CaptureData, Network, Parameter, READINGS, TermPrior};
 pub use plan::{Plan, PlannedSetup, Suggestion, Wanted, plan};

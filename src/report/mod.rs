@@ -5,6 +5,7 @@ pub mod check;
 mod follow;
 mod measurement;
 pub mod solution;
+pub mod start;
 pub mod text;
 
 pub use calibration::CalibrationReport;
