@@ -3,6 +3,10 @@
 use super::Analysis;
 use crate::delay::{Correlation, CurvePoint};
 
+/// Stretches with less than this share of what an average one knows are not
+/// shown: the groove is hardly modulated there, and their delay is noise.
+const LEAST_SHARE: f64 = 0.01;
+
 /// The delay of one stretch of a recording.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Moment {
@@ -60,10 +64,11 @@ impl Analysis {
     pub fn evidence(&self) -> Evidence {
         let estimate = &self.estimate;
         let (start, end) = estimate.span_s;
+        let least = LEAST_SHARE / estimate.along.len().max(1) as f64;
         let informative = estimate
             .along
             .iter()
-            .filter(|g| g.standard_uncertainty_s.is_finite());
+            .filter(|g| g.standard_uncertainty_s.is_finite() && g.weight >= least);
         Evidence {
             file: self.file.clone(),
             sha256: self.sha256.clone(),

@@ -11,6 +11,7 @@ mod output;
 mod plan;
 mod simulate;
 mod solve;
+mod views;
 
 use clap::{Args, Parser, Subcommand};
 use groovelag::analysis::{self, Request};
@@ -70,6 +71,15 @@ pub enum Outcome {
 
 /// Runs the command line and says how it ended.
 pub fn run() -> ExitCode {
+    if views::help_asked(std::env::args_os()) {
+        return match output::print(&views::help(output::width())) {
+            Ok(()) => ExitCode::SUCCESS,
+            Err(message) => {
+                eprintln!("groovelag: {message}");
+                ExitCode::from(2)
+            }
+        };
+    }
     let arguments = Arguments::parse();
     if let Some(threads) = arguments.threads {
         // Fails only if a pool exists already, and none does yet.
