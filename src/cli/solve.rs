@@ -53,7 +53,10 @@ pub fn run(arguments: &SolveArguments, reader: &Reader) -> Result<Outcome, Strin
     arguments.views.check_free()?;
     let (job, data, mut solved) = load(&arguments.job, arguments.common.coverage, reader)?;
     if let Some(count) = arguments.monte_carlo {
-        let found = job::monte_carlo(&solved, count as usize).map_err(|e| e.to_string())?;
+        let mut progress = output::Progress::new();
+        let mut shown = |f| progress.show("drawing", f);
+        let found =
+            job::monte_carlo(&solved, count as usize, &mut shown).map_err(|e| e.to_string())?;
         solved.solution.warnings.extend(found);
     }
     if let Some(path) = &arguments.export_knowledge {

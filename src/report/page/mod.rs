@@ -49,6 +49,8 @@ enum Block {
     Html(String),
     /// Pictures beside each other, each with a heading of this level.
     Figures(u8, Vec<Picture>),
+    /// A picture with HTML beside it, the heading of this level.
+    Beside(u8, Option<Picture>, String),
 }
 
 impl Page {
@@ -57,6 +59,7 @@ impl Page {
         let blocks = self.sections.iter().flat_map(|s| &s.blocks);
         self.picture.iter().chain(blocks.flat_map(|b| match b {
             Block::Figures(_, list) => list.as_slice(),
+            Block::Beside(_, picture, _) => picture.as_slice(),
             Block::Html(_) => &[],
         }))
     }
@@ -111,6 +114,14 @@ impl Page {
             for block in &section.blocks {
                 match block {
                     Block::Html(html) => out.push_str(html),
+                    Block::Beside(level, picture, html) => {
+                        out.push_str("<div class=\"figures\">\n");
+                        if let Some(picture) = picture {
+                            figure(&mut out, picture, *level)?;
+                        }
+                        out.push_str(html);
+                        out.push_str("</div>\n");
+                    }
                     Block::Figures(level, list) => {
                         out.push_str("<div class=\"figures\">\n");
                         for picture in list {

@@ -15,12 +15,16 @@ use std::fmt::Write as _;
 /// Recordings whose pictures are shown; the others stand in the table alone.
 const MOST_RECORDINGS: usize = 10;
 
+/// Lines of a budget below this share are counted, not listed.
+const SMALL_SHARE: f64 = 0.001;
+
 /// Texts of a recording that are shown, and how much of each.
 const MOST_TEXTS: usize = 30;
 const MOST_CHARACTERS: usize = 200;
 
 /// A number that the JSON document holds at `pointer`.
 pub fn number(pointer: &str, value: f64, shown: &str) -> String {
+    let shown = shown.replace('-', "\u{2212}");
     format!("<data value=\"{value}\" data-json=\"{pointer}\">{shown}</data>")
 }
 
@@ -34,7 +38,12 @@ pub fn percent(pointer: &str, value: f64, decimals: usize) -> String {
 
 /// A coverage in percent without idle zeros.
 pub fn coverage(quantity: &Quantity) -> String {
-    let text = plain(100.0 * quantity.interval.coverage, 2);
+    coverage_percent(quantity.interval.coverage)
+}
+
+/// The same of a coverage alone.
+pub fn coverage_percent(coverage: f64) -> String {
+    let text = plain(100.0 * coverage, 2);
     text.trim_end_matches('0').trim_end_matches('.').to_owned()
 }
 
@@ -76,14 +85,20 @@ pub fn band(pointer: &str, q: &Quantity, unit: &str) -> String {
 
 /// A value, its standard uncertainty and its band.
 pub fn quantity(pointer: &str, q: &Quantity, unit: &str) -> String {
+    // a blank before a unit, and none before no unit
+    let spaced = if unit.is_empty() {
+        String::new()
+    } else {
+        format!(" {unit}")
+    };
     if q.standard_uncertainty == 0.0 {
         return format!(
-            "{} {unit} (taken as exact)",
+            "{}{spaced} (taken as exact)",
             number(&format!("{pointer}/value"), q.value, &plain(q.value, 3))
         );
     }
     format!(
-        "{} {unit}, standard uncertainty {} {unit}, {}",
+        "{}{spaced}, standard uncertainty {}{spaced}, {}",
         number(
             &format!("{pointer}/value"),
             q.value,
@@ -130,6 +145,23 @@ pub fn turned(subject: &str, pointer: &str, q: &Quantity, at_the_arm: bool) -> S
     }
 }
 
+/// "3.20 degrees clockwise", or the value with what it lacks.
+pub fn turned_briefly(pointer: &str, q: &Quantity) -> String {
+    let at = format!("{pointer}/value");
+    let u = q.standard_uncertainty;
+    match Direction::resolved(q) {
+        Direction::NoneResolved => format!(
+            "<strong>{} degrees</strong>, no direction resolved",
+            number(&at, q.value, &signed(q.value, u))
+        ),
+        way => format!(
+            "<strong>{} degrees {}</strong>",
+            number(&at, q.value, &rounded(q.value.abs(), u)),
+            text::direction(way)
+        ),
+    }
+}
+
 /// What a verdict means, as the end of a sentence.
 pub fn verdict(pointer: &str, c: &Conformity) -> String {
     let tolerance = number(
@@ -151,14 +183,28 @@ pub fn verdict(pointer: &str, c: &Conformity) -> String {
 }
 
 /// What to do about a rotation.
-pub fn advice(pointer: &str, correction: Option<&Correction>, rotation: &Quantity) -> String {
+pub fn advice(
+    pointer: &str,
+    correction: Option<&Correction>,
+    rotation: &Quantity,
+    conformity: Option<&Conformity>,
+) -> String {
+    let keeps = conformity.is_some_and(|c| c.verdict == Verdict::Conforming);
     let Some(c) = correction else {
+        if keeps {
+            return "<p>Nothing: the tolerance is kept, and the band contains zero, so the data do not even say which way a turn would go.</p>\n".to_owned();
+        }
         return "<p>Do not turn anything yet: the band contains zero, so the data do not say which way. A narrower band needs more captures; <code>groovelag plan</code> says which help most.</p>\n".to_owned();
     };
     let number = |key: &str, v: f64, shown: &str| number(&format!("{pointer}/{key}"), v, shown);
     let u = rotation.standard_uncertainty;
+    let need = if keeps {
+        "<p>The tolerance is kept, so nothing has to be done. To take out what was found:</p>\n"
+    } else {
+        ""
+    };
     let mut out = format!(
-        "<ol>\n<li>Turn the cartridge {} degrees {} seen from above ({}), about the stylus. Across the 12.7 mm of the mounting holes that is {} mm.</li>\n",
+        "{need}<ol>\n<li>Turn the cartridge {} degrees {} seen from above ({}), about the stylus. Across the 12.7 mm of the mounting holes that is {} mm.</li>\n",
         number("turn_deg", c.turn_deg, &rounded(c.turn_deg.abs(), u)),
         text::direction(c.direction),
         text::direction_at_the_arm(c.direction),
@@ -305,9 +351,12 @@ pub fn table(caption: &str, head: &[&str], rows: &[Vec<String>]) -> String {
 
 /// A budget as a table.
 pub fn budget(pointer: &str, lines: &[BudgetLine], caption: &str) -> String {
-    let rows: Vec<Vec<String>> = lines
+    let (large, small): (Vec<_>, Vec<_>) = lines
         .iter()
         .enumerate()
+        .partition(|(_, line)| line.share >= SMALL_SHARE);
+    let mut rows: Vec<Vec<String>> = large
+        .iter()
         .map(|(k, line)| {
             vec![
                 escaped(&line.source),
@@ -320,6 +369,13 @@ pub fn budget(pointer: &str, lines: &[BudgetLine], caption: &str) -> String {
             ]
         })
         .collect();
+    if !small.is_empty() {
+        rows.push(vec![
+            format!("{} more", small.len()),
+            "each less".to_owned(),
+            format!("each below {}", plain(100.0 * SMALL_SHARE, 1)),
+        ]);
+    }
     table(
         caption,
         &[

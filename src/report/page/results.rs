@@ -72,7 +72,7 @@ impl About<'_> {
         }
         rows.push((
             "Coverage of the bands",
-            format!("{} %", plain(100.0 * self.coverage, 2)),
+            format!("{} %", parts::coverage_percent(self.coverage)),
         ));
         rows.extend(extra);
         let html = parts::facts("Job and settings", &rows)
@@ -171,7 +171,12 @@ pub fn measurement(m: &Measurement, about: &About<'_>) -> Page {
     answer.push_str(&doubted(&m.warnings));
     let advice = match &m.rotation_deg {
         Some(rotation) => {
-            parts::advice("/correction", m.correction.as_ref(), rotation) + &parts::cautions()
+            parts::advice(
+                "/correction",
+                m.correction.as_ref(),
+                rotation,
+                m.conformity.as_ref(),
+            ) + &parts::cautions()
         }
         None => "<p>Nothing can be turned: the cut belongs to the record. State it in a job as the record's cut rotation, with its uncertainty, to take it out of other captures.</p>\n".to_owned(),
     };
@@ -186,14 +191,16 @@ pub fn measurement(m: &Measurement, about: &About<'_>) -> Page {
             "",
         )));
     }
-    let mut pictures: Vec<Picture> = picture::budget(&m.budget, "", "").into_iter().collect();
-    pictures.extend(about.shared_pictures());
-    blocks.push(Block::Figures(3, pictures));
-    blocks.push(Block::Html(parts::budget(
-        "/budget",
-        &m.budget,
-        "What the uncertainty of the rotation consists of",
-    )));
+    blocks.push(Block::Beside(
+        3,
+        picture::budget(&m.budget, "", ""),
+        parts::budget(
+            "/budget",
+            &m.budget,
+            "What the uncertainty of the rotation consists of",
+        ),
+    ));
+    blocks.push(Block::Figures(3, about.shared_pictures()));
     sections.push(Section {
         heading: "Evidence".to_owned(),
         blocks,
@@ -241,7 +248,22 @@ pub fn solution(s: &Solution, about: &About<'_>) -> Page {
     let several = seeing.len() > 1;
     let mut answer = String::new();
     let mut advice = String::new();
-    for (n, (k, setup)) in seeing.iter().enumerate() {
+    if several {
+        let all: Vec<String> = seeing
+            .iter()
+            .map(|(k, setup)| {
+                let at = format!("/setups/{k}/rotation_deg");
+                let figure = parts::turned_briefly(&at, &setup.rotation_deg);
+                format!("<em>{}</em> {figure}", names.html(&setup.name))
+            })
+            .collect();
+        let _ = writeln!(
+            answer,
+            "<p class=\"lead\">Rotation of the stylus seen from above: {}.</p>",
+            all.join("; ")
+        );
+    }
+    for (k, setup) in &seeing {
         let at = format!("/setups/{k}");
         let mut sentence = parts::turned(
             &subject(setup, several, &names),
@@ -256,7 +278,7 @@ pub fn solution(s: &Solution, about: &About<'_>) -> Page {
                 parts::verdict(&format!("{at}/conformity"), c)
             );
         }
-        let class = if n == 0 { " class=\"lead\"" } else { "" };
+        let class = if several { "" } else { " class=\"lead\"" };
         let _ = writeln!(answer, "<p{class}>{sentence}.</p>");
         if several {
             let _ = writeln!(advice, "<h3>Setup {}</h3>", names.html(&setup.name));
@@ -265,6 +287,7 @@ pub fn solution(s: &Solution, about: &About<'_>) -> Page {
             &format!("{at}/correction"),
             setup.correction.as_ref(),
             &setup.rotation_deg,
+            setup.conformity.as_ref(),
         ));
         if let Some(zero) = &setup.zero_setting_deg {
             let _ = writeln!(
@@ -324,16 +347,16 @@ pub fn solution(s: &Solution, about: &About<'_>) -> Page {
                 &of,
             )));
         }
-        if n < MOST_SETUPS {
-            let picture = picture::budget(&setup.budget, &parts::suffix(n), &of);
-            let level = if several { 4 } else { 3 };
-            blocks.push(Block::Figures(level, picture.into_iter().collect()));
-        }
-        blocks.push(Block::Html(parts::budget(
-            &format!("{at}/budget"),
-            &setup.budget,
-            &format!("What the uncertainty of the rotation consists of{of}"),
-        )));
+        let picture = picture::budget(&setup.budget, &parts::suffix(n), &of);
+        blocks.push(Block::Beside(
+            if several { 4 } else { 3 },
+            picture.filter(|_| n < MOST_SETUPS),
+            parts::budget(
+                &format!("{at}/budget"),
+                &setup.budget,
+                &format!("What the uncertainty of the rotation consists of{of}"),
+            ),
+        ));
     }
     sections.push(Section {
         heading: "Evidence".to_owned(),

@@ -88,12 +88,15 @@ fn linear(low: f64, high: f64, count: usize) -> Vec<(f64, String)> {
         return Vec::new();
     }
     let power = 10f64.powf(rough.log10().floor());
-    let digit = [1.0, 2.0, 5.0, 10.0]
-        .into_iter()
-        .find(|d| d * power >= 0.999 * rough)
-        .unwrap_or(10.0);
+    // the nearest, by its logarithm
+    let digit = match rough / power {
+        r if r < 1.414 => 1.0,
+        r if r < 3.162 => 2.0,
+        r if r < 7.071 => 5.0,
+        _ => 10.0,
+    };
     let step = digit * power;
-    let decimals = (-step.log10() + 1e-9).ceil().clamp(0.0, 9.0) as usize;
+    let decimals = (-step.log10() - 1e-9).ceil().clamp(0.0, 9.0) as usize;
     let first = (low / step - 1e-9).ceil() as i64;
     let last = (high / step + 1e-9).floor() as i64;
     (first..=last)

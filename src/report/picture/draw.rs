@@ -301,7 +301,10 @@ fn draw<DB: DrawingBackend>(
         )?;
         for (value, words) in top.ticks(5) {
             let x = layout.x(top, value);
-            surface.words((x, y + 1.5 * LINE), &words, Anchor::Middle, Ink::Muted)?;
+            let half = 0.5 * width_of(&words);
+            if x - half >= 0.0 && x + half <= WIDTH {
+                surface.words((x, y + 1.5 * LINE), &words, Anchor::Middle, Ink::Muted)?;
+            }
         }
     }
     for (panel, (begin, legend, top, bottom)) in picture.panels.iter().zip(&layout.panels) {
@@ -364,11 +367,17 @@ fn frame<DB: DrawingBackend>(
     }
     if let Some(axis) = &panel.y {
         // as many as there is room for
-        let count = (panel.height / 32.0).clamp(2.0, 6.0) as usize;
-        for (value, words) in axis.ticks(count) {
-            let (_, y) = field.at((picture.x.range.0, value));
-            surface.line(&[(left, y), (right, y)], Ink::Grid, Dash::Solid, 0.75)?;
-            surface.words((left - 5.0, y), &words, Anchor::End, Ink::Text)?;
+        let count = (panel.height / 30.0).clamp(3.0, 6.0) as usize;
+        let ticks: Vec<(f64, String)> = axis
+            .ticks(count)
+            .into_iter()
+            .map(|(value, words)| (field.at((picture.x.range.0, value)).1, words))
+            .collect();
+        for (y, _) in &ticks {
+            surface.line(&[(left, *y), (right, *y)], Ink::Grid, Dash::Solid, 0.75)?;
+        }
+        for (y, words) in &ticks {
+            surface.words((left - 5.0, *y), words, Anchor::End, Ink::Text)?;
         }
     }
     if !picture.x.label.is_empty() {
@@ -419,7 +428,11 @@ fn draw_mark<DB: DrawingBackend>(
         Mark::Line {
             points, ink, dash, ..
         } => {
-            let width = if *ink == Ink::Grid { 0.75 } else { 1.6 };
+            let width = match ink {
+                Ink::Grid => 0.75,
+                Ink::Muted => 1.0,
+                _ => 1.6,
+            };
             surface.line(&field.all(points), *ink, *dash, width)
         }
         Mark::Band { edges, ink, .. } => {
@@ -497,10 +510,71 @@ fn to_svg(picture: &Picture, titled: bool) -> Result<(String, (u32, u32)), DrawE
     // what the backend puts before and after is ours to say
     let body = text.split_once('\n').map_or("", |(_, rest)| rest);
     let body = body.trim_end().trim_end_matches("</svg>");
+    Ok((compact(body), size))
+}
+
+/// Says the same in fewer bytes: lines of one style that follow each other
+/// become one path, dots as well, and what all words share is said once. The
+/// backend writes an element a line, words on the line after their opening tag.
+fn compact(body: &str) -> String {
+    let family = format!(" font-family=\"{FAMILY}\"");
     let body = body
         .replace(" opacity=\"1\"", "")
+        .replace(&family, "")
+        .replace("\">\n", "\">")
         .replace("\n</text>", "</text>");
-    Ok((body, size))
+    let mut out = format!("<g{family} font-size=\"{}\">\n", TEXT * STEPS);
+    let (mut style, mut path) = (String::new(), String::new());
+    for line in body.lines().chain([""]) {
+        let piece = polyline(line).or_else(|| dot(line));
+        if !path.is_empty() && piece.as_ref().is_none_or(|(s, _)| *s != style) {
+            out += &format!("<path fill=\"none\" {style} d=\"{path}\"/>\n");
+            path.clear();
+        }
+        if let Some((own, points)) = piece {
+            style = own;
+            path += &points;
+        } else if !line.is_empty() {
+            out += &without_size(line);
+            out.push('\n');
+        }
+    }
+    out + "</g>\n"
+}
+
+/// Style and path of a line.
+fn polyline(line: &str) -> Option<(String, String)> {
+    let rest = line.strip_prefix("<polyline fill=\"none\" ")?;
+    let (style, points) = rest.split_once(" points=\"")?;
+    let points = points.strip_suffix("\"/>")?.trim_end();
+    (!style.contains("opacity")).then(|| (style.to_owned(), format!("M{points}")))
+}
+
+/// A filled circle as a point of a round pen.
+fn dot(line: &str) -> Option<(String, String)> {
+    let rest = line.strip_prefix("<circle cx=\"")?;
+    let (x, rest) = rest.split_once("\" cy=\"")?;
+    let (y, rest) = rest.split_once("\" r=\"")?;
+    let (r, rest) = rest.split_once("\" fill=\"")?;
+    let (fill, rest) = rest.split_once('"')?;
+    let width = 2 * r.parse::<u32>().ok()?;
+    rest.contains("stroke=\"none\"").then(|| {
+        (
+            format!("stroke=\"{fill}\" stroke-width=\"{width}\" stroke-linecap=\"round\""),
+            format!("M{x},{y}h0"),
+        )
+    })
+}
+
+/// Words without their size, which all have in common.
+fn without_size(line: &str) -> String {
+    match line.split_once(" font-size=\"") {
+        Some((before, after)) if line.starts_with("<text") => {
+            let after = after.split_once('"').map_or("", |(_, rest)| rest);
+            format!("{before}{after}")
+        }
+        _ => line.to_owned(),
+    }
 }
 
 fn escaped(text: &str) -> String {

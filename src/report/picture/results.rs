@@ -86,33 +86,25 @@ pub fn rotations(list: &[(String, Quantity)], tolerance_deg: Option<f64>) -> Opt
     let tolerance = tolerance_deg.iter().flat_map(|t| [-t, *t]);
     let range = roomy(span(extent.chain(tolerance).chain([0.0])));
     let mut marks = Vec::new();
-    let bottom = -(list.len() as f64);
-    if let Some(t) = tolerance_deg {
-        marks.push(
-            Mark::Area {
-                points: vec![(-t, 0.0), (t, 0.0), (t, bottom), (-t, bottom)],
-                ink: Ink::Third,
-                key: None,
-            }
-            .keyed("within the tolerance"),
-        );
-        for x in [-t, t] {
-            marks.push(Mark::line(
-                vec![(x, 0.0), (x, bottom)],
-                Ink::Third,
-                Dash::Dotted,
-            ));
-        }
-    }
-    marks.push(Mark::line(
-        vec![(0.0, 0.0), (0.0, bottom)],
-        Ink::Muted,
-        Dash::Solid,
-    ));
     let markers = [Marker::Dot, Marker::Triangle, Marker::Square, Marker::Ring];
     let mut words = Vec::new();
     for (k, (name, q)) in list.iter().enumerate() {
         let (title, y) = row(k);
+        // beside the bar alone, so that no line crosses the words
+        let (upper, lower) = (y + 0.22, y - 0.22);
+        if let Some(t) = tolerance_deg {
+            marks.push(Mark::Area {
+                points: vec![(-t, lower), (t, lower), (t, upper), (-t, upper)],
+                ink: Ink::Third,
+                key: Some("within the tolerance"),
+            });
+            for x in [-t, t] {
+                let edge = vec![(x, lower), (x, upper)];
+                marks.push(Mark::line(edge, Ink::Third, Dash::Solid));
+            }
+        }
+        let zero = vec![(0.0, lower), (0.0, upper)];
+        marks.push(Mark::line(zero, Ink::Muted, Dash::Solid));
         let text = format!("{}: {}", shown(name), short(q));
         marks.push(Mark::words(
             (range.0, title),
@@ -245,11 +237,11 @@ pub fn unknowns(list: &[Learned]) -> Option<Picture> {
         let d = decimals(l.posterior.1);
         let unit = if l.unit.is_empty() { "" } else { " " };
         let text = format!(
-            "{}: {} u {}{unit}{}",
-            l.words,
+            "{} u {}{unit}{}: {}",
             signed(l.posterior.0, d),
             plain(l.posterior.1, d),
-            l.unit
+            l.unit,
+            l.words
         );
         marks.push(Mark::words(
             (range.0, title),
