@@ -48,13 +48,19 @@ fn html(bencher: Bencher) {
 #[divan::bench]
 fn one_svg(bencher: Bencher) {
     let page = workshop();
-    let phase = page.pictures().find(|p| p.name == "phase").expect("the phase");
-    bencher.bench(|| picture::standalone_svg(black_box(phase)).expect("the picture"));
+    let phase = page
+        .pictures()
+        .find(|p| p.name == "phase")
+        .expect("the phase");
+    bencher.bench(|| picture::svg_file(black_box(phase)).expect("the picture"));
 }
 
 #[divan::bench]
 fn one_png(bencher: Bencher) {
     let page = workshop();
-    let phase = page.pictures().find(|p| p.name == "phase").expect("the phase");
-    bencher.bench(|| picture::png(black_box(phase)).expect("the picture"));
+    let phase = page
+        .pictures()
+        .find(|p| p.name == "phase")
+        .expect("the phase");
+    bencher.bench(|| picture::png_file(black_box(phase)).expect("the picture"));
 }

@@ -145,8 +145,8 @@ impl Views {
                 )
             })?;
             let bytes = match plot.form {
-                Form::Svg => picture::standalone_svg(picture).map(String::into_bytes),
-                Form::Png => picture::png(picture),
+                Form::Svg => picture::svg_file(picture).map(String::into_bytes),
+                Form::Png => picture::png_file(picture),
             };
             files.push((&plot.file, bytes.map_err(|e| e.to_string())?));
         }

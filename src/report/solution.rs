@@ -71,7 +71,7 @@ pub fn solution_text(solution: &Solution, title: Option<&str>, width: usize) -> 
     }
     let mut section = |heading: &str, lines: Vec<String>| {
         if !lines.is_empty() {
-            let _ = writeln!(out, "{heading}");
+            out += &wrapped("", heading, width);
             for line in lines {
                 out += &line;
             }
@@ -234,7 +234,8 @@ fn budget_text(lines: &[BudgetLine], width: usize) -> String {
     if lines.is_empty() {
         return String::new();
     }
-    let mut out = String::from("  What limits it (share of the variance, contribution)\n");
+    let heading = "What limits it (share of the variance, contribution)";
+    let mut out = wrapped("  ", heading, width);
     let mut rest = 0.0;
     for line in lines {
         if line.share < SHOWN_SHARE {

@@ -603,7 +603,7 @@ pub fn svg(picture: &Picture, id: &str) -> Result<String, DrawError> {
 /// # Errors
 ///
 /// When the backend fails, which it has no reason to.
-pub fn standalone_svg(picture: &Picture) -> Result<String, DrawError> {
+pub fn svg_file(picture: &Picture) -> Result<String, DrawError> {
     let (body, (width, height)) = to_svg(picture, true)?;
     Ok(format!(
         "<svg xmlns=\"http://www.w3.org/2000/svg\" role=\"img\" aria-labelledby=\"t d\" width=\"{}\" height=\"{}\" viewBox=\"0 0 {width} {height}\">\n<title id=\"t\">{}</title>\n<desc id=\"d\">{}</desc>\n<rect width=\"{width}\" height=\"{height}\" fill=\"#FFFFFF\"/>\n{body}</svg>\n",
@@ -619,7 +619,7 @@ pub fn standalone_svg(picture: &Picture) -> Result<String, DrawError> {
 /// # Errors
 ///
 /// When the backend or the encoder fails, which they have no reason to.
-pub fn png(picture: &Picture) -> Result<Vec<u8>, DrawError> {
+pub fn png_file(picture: &Picture) -> Result<Vec<u8>, DrawError> {
     let failed = |reason: String| DrawError {
         name: picture.name.clone(),
         reason,

@@ -12,7 +12,7 @@ mod results;
 
 pub use axis::{Axis, Scale};
 pub use calibration::calibration;
-pub use draw::{DrawError, INKS, png, standalone_svg, svg};
+pub use draw::{DrawError, INKS, png_file, svg, svg_file};
 pub use recording::recording;
 pub use results::{budget, comparison, contact, outcomes, rotations, series, unknowns};
 
