@@ -242,22 +242,24 @@ fn budget_text(lines: &[BudgetLine], width: usize) -> String {
             rest += line.share;
             continue;
         }
-        out += &wrapped(
-            &format!(
-                "    {:>5.1} %  {:>7} deg  ",
-                100.0 * line.share,
-                rounded_u(line.standard_uncertainty)
-            ),
-            &line.source,
-            width,
+        let figures = format!(
+            "    {:>5.1} %  {:>7} deg  ",
+            100.0 * line.share,
+            rounded_u(line.standard_uncertainty)
         );
+        if width < 2 * figures.len() {
+            // too narrow for two columns
+            out += &format!("{}\n", figures.trim_end());
+            out += &wrapped("      ", &line.source, width);
+        } else {
+            out += &wrapped(&figures, &line.source, width);
+        }
     }
     if rest > 0.0 {
-        let _ = writeln!(
-            out,
-            "    {:>5.1} %               everything else",
-            100.0 * rest
-        );
+        // under the names, where they have a column of their own
+        let gap = if width < 52 { 2 } else { 15 };
+        let figure = format!("    {:>5.1} %{:gap$}", 100.0 * rest, "");
+        out += &wrapped(&figure, "everything else", width);
     }
     out
 }
