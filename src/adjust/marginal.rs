@@ -1,14 +1,23 @@
 //! The distribution of one combination of unknowns with everything else taken
-//! account of,
-//! where the linearised one will not do.
+//! account of, where the linearised one will not do.
 
 use super::problem::{AdjustError, Problem, Solution};
-use crate::uncertainty::Interval;
+use super::sparse::Factor;
+use crate::uncertainty::{Interval, normal_cdf};
 use ndarray::Array1;
 
-/// Points per standard uncertainty at which the cost is minimised. The
-/// logarithm of the density is nearly a parabola on that scale.
+/// Points per standard uncertainty, near the centre, at which the cost is
+/// minimised. The logarithm of the density is nearly a parabola on that scale.
 const POINTS_PER_U: f64 = 1.5;
+
+/// The same for a walk that several combinations share, which are curved over
+/// it.
+const SHARED_POINTS_PER_U: f64 = 3.0;
+
+/// Outwards the points grow apart: the one at `t` standard uncertainties on a
+/// uniform scale lies at `u sinh(GROWTH t) / GROWTH`, since a distribution that
+/// reaches far does so smoothly.
+const GROWTH: f64 = 0.5;
 
 /// Grid points per such point, between which the logarithm is interpolated.
 const REFINEMENT: usize = 4;
@@ -17,23 +26,196 @@ const REFINEMENT: usize = 4;
 /// far below its largest value: the tails beyond hold less than 1e-5.
 const DEPTH: f64 = 12.0;
 
-/// Points either side at most, which is 50 standard uncertainties.
-const REACH: usize = 75;
+/// Where the logarithm falls by more than this from one point to the next, the
+/// next is taken nearer: more than a normal distribution's falls before its
+/// [`DEPTH`], and little enough for a cubic.
+const STEEP: f64 = 7.0;
 
-/// Density of one combination of unknowns on a uniform grid.
+/// Halvings of the step at most: beyond lies a wall.
+const HALVINGS: usize = 8;
+
+/// Points either side at most: hundreds of standard uncertainties even in the
+/// shorter steps.
+const REACH: usize = 40;
+
+/// Steps of a grid at most.
+const FINEST: f64 = 1000.0;
+
+/// Parts into which a step of the uniform scale is split for a mixture.
+const PARTS: usize = 16;
+
+/// Distribution of one combination of unknowns.
 ///
-/// At each point the cost is minimised under the constraint and the spread
-/// within it is taken into account by the determinant of the normal matrix: Laplace's
+/// It is found by walking outwards along a combination: at each point the cost
+/// is minimised under the constraint, and the spread within it is taken into
+/// account by the determinant of the normal matrix. That is Laplace's
 /// approximation of the marginal posterior (Tierney and Kadane 1986, from
-/// memory). With normal priors and a linear model it is exact.
+/// memory); with normal priors and a linear model it is exact.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Marginal {
-    start: f64,
-    step: f64,
-    /// Cumulative probability at the grid points; first 0, last 1.
-    cumulative: Vec<f64>,
-    /// Probability per step at the grid points: the cumulative's slope.
-    density: Vec<f64>,
+    form: Form,
+}
+
+#[derive(Debug, Clone, PartialEq)]
+enum Form {
+    /// Of the combination walked along, on a uniform grid of the scale `t`.
+    Grid {
+        centre: f64,
+        u: f64,
+        /// The scale at the first grid point, and per step.
+        start: f64,
+        step: f64,
+        /// Cumulative probability at the grid points; first 0, last 1.
+        cumulative: Vec<f64>,
+        /// Probability per step at the grid points: the cumulative's slope.
+        density: Vec<f64>,
+    },
+    /// Of another one: weights, means and standard deviations of normal
+    /// distributions.
+    Mixture(Vec<[f64; 3]>),
+}
+
+/// Points of a walk, from the lowest to the highest.
+struct Walk<T> {
+    centre: f64,
+    u: f64,
+    /// Where each point lies on the uniform scale; the centre at 0.
+    places: Vec<f64>,
+    /// Logarithm of the density at each point, the largest being 0.
+    logs: Vec<f64>,
+    /// What was noted at each point.
+    notes: Vec<T>,
+}
+
+impl<T> Walk<T> {
+    /// `None` where not one constrained minimum beside the centre was found (a
+    /// problem at the limit of double precision).
+    fn new(
+        problem: &Problem<'_>,
+        solution: &Solution,
+        combination: &Array1<f64>,
+        (lowest, highest): (f64, f64),
+        points_per_u: f64,
+        note: impl Fn(&Solution, &Factor<'_>) -> T,
+    ) -> Result<Option<Self>, AdjustError> {
+        // how all unknowns move with the combination, by regression
+        let with = solution.covariance.dot(combination);
+        let variance = combination.dot(&with);
+        let u = variance.sqrt();
+        let centre: f64 = combination
+            .iter()
+            .zip(&solution.values)
+            .map(|(c, x)| c * x)
+            .sum();
+        let log_density = |s: &Solution| -0.5 * (s.chi_square + s.log_determinant);
+        let (at_centre, factor) = problem.solve_within(solution.values.clone(), combination)?;
+        let mut peak = log_density(&at_centre);
+        let mut failed = false;
+        let mut walk = |sign: f64| {
+            let mut found: Vec<(f64, f64, T)> = Vec::new();
+            // departures from the centre and the unknowns there, latest last
+            let mut path = vec![(0.0, at_centre.values.clone())];
+            let mut before = log_density(&at_centre);
+            let (mut t, mut step) = (0.0, sign / points_per_u);
+            let mut halvings = 0;
+            let bound = if sign > 0.0 { highest } else { lowest };
+            let end = sign * unstretched((bound - centre) / u).abs();
+            while found.len() < REACH {
+                // the last step goes up to the bound; what is left of one is nothing
+                if sign * (end - t) < step.abs() {
+                    step = end - t;
+                }
+                if step.abs() < 1e-6 {
+                    break;
+                }
+                let departure = u * stretched(t + step);
+                let (last, x) = &path[path.len() - 1];
+                let near = (departure - last) / variance;
+                let near = x.iter().zip(&with).map(|(x, w)| x + near * w).collect();
+                // a far guess may leave the model's domain: then the near one
+                let solved = match path.len() {
+                    1 => problem.solve_within(near, combination),
+                    _ => problem
+                        .solve_within(extrapolated(&path, departure), combination)
+                        .or_else(|_| problem.solve_within(near, combination)),
+                };
+                let density = solved
+                    .as_ref()
+                    .map_or(f64::NEG_INFINITY, |(s, _)| log_density(s));
+                if before - density > STEEP && halvings < HALVINGS {
+                    halvings += 1;
+                    step *= 0.5;
+                    continue;
+                }
+                let Ok((solved, factor)) = solved else {
+                    failed |= found.is_empty();
+                    break;
+                };
+                t += step;
+                before = density;
+                found.push((t, density, note(&solved, &factor)));
+                if path.len() == 3 {
+                    path.remove(0);
+                }
+                path.push((departure, solved.values));
+                peak = peak.max(density);
+                if density < peak - DEPTH {
+                    break;
+                }
+            }
+            found
+        };
+        let below = walk(-1.0);
+        let above = walk(1.0);
+        let middle = (0.0, log_density(&at_centre), note(&at_centre, &factor));
+        let mut walk = Self {
+            centre,
+            u,
+            places: Vec::new(),
+            logs: Vec::new(),
+            notes: Vec::new(),
+        };
+        for (place, log, note) in below.into_iter().rev().chain([middle]).chain(above) {
+            walk.places.push(place);
+            walk.logs.push(log - peak);
+            walk.notes.push(note);
+        }
+        Ok(Some(walk).filter(|w| !failed && w.logs.len() > 1))
+    }
+
+    /// A uniform grid over the walk with `parts` to a full step, more where the
+    /// walk took shorter ones: its start, its step and the last index.
+    fn grid(&self, parts: usize) -> (f64, f64, usize) {
+        let shortest = self
+            .places
+            .windows(2)
+            .map(|w| w[1] - w[0])
+            .fold(f64::INFINITY, f64::min);
+        let (start, end) = (self.places[0], self.places[self.places.len() - 1]);
+        let last = ((end - start) / shortest).round() * parts as f64;
+        // the tail beyond a wall holds nothing: no need to resolve it all
+        let last = last.min(FINEST * parts as f64);
+        (start, (end - start) / last, last as usize)
+    }
+
+    /// Values known at the points, on that grid.
+    fn refine(&self, values: &[f64], parts: usize) -> Vec<f64> {
+        let (start, step, last) = self.grid(parts);
+        let nodes: Vec<f64> = self.places.iter().map(|&t| stretched(t)).collect();
+        let at = |i: usize| stretched(start + step * i as f64);
+        (0..=last)
+            .map(|i| interpolated(&nodes, values, at(i)))
+            .collect()
+    }
+
+    /// The density on that grid, per step of the scale; not normalised.
+    fn density(&self, parts: usize) -> Vec<f64> {
+        let (start, step, _) = self.grid(parts);
+        let logs = self.refine(&self.logs, parts);
+        let per_step =
+            |(i, log): (usize, &f64)| log.exp() * (GROWTH * (start + step * i as f64)).cosh();
+        logs.iter().enumerate().map(per_step).collect()
+    }
 }
 
 impl Marginal {
@@ -43,115 +225,179 @@ impl Marginal {
         problem: &Problem<'_>,
         solution: &Solution,
         combination: &Array1<f64>,
-        (lowest, highest): (f64, f64),
+        bounds: (f64, f64),
     ) -> Result<Self, AdjustError> {
-        // how all unknowns move with the combination, by regression
-        let with = solution.covariance.dot(combination);
-        let variance = combination.dot(&with);
-        let step = variance.sqrt() / POINTS_PER_U;
-        let centre: f64 = combination
+        let Some(walk) = Walk::new(
+            problem,
+            solution,
+            combination,
+            bounds,
+            POINTS_PER_U,
+            |_, _| (),
+        )?
+        else {
+            return Ok(Self::normal(solution, combination));
+        };
+        let mut density = walk.density(REFINEMENT);
+        let (cumulative, total) = cumulate(&density);
+        density.iter_mut().for_each(|d| *d /= total);
+        let (start, step, _) = walk.grid(REFINEMENT);
+        Ok(Self {
+            form: Form::Grid {
+                centre: walk.centre,
+                u: walk.u,
+                start,
+                step,
+                cumulative,
+                density,
+            },
+        })
+    }
+
+    /// The marginals of several combinations (`targets`) at the price of one
+    /// walk along `along`, on which they depend: at each of its points a target
+    /// is normal about its constrained minimum, and its marginal is the mixture
+    /// (nested Laplace approximation: Rue, Martino and Chopin 2009, from
+    /// memory, in its plainest form). Right where the problem is nearly linear
+    /// once `along` is fixed.
+    pub fn through(
+        problem: &Problem<'_>,
+        solution: &Solution,
+        along: &Array1<f64>,
+        targets: &[Array1<f64>],
+    ) -> Result<Vec<Self>, AdjustError> {
+        let everywhere = (f64::NEG_INFINITY, f64::INFINITY);
+        let scales: Array1<f64> = problem.unknowns().iter().map(|u| u.scale).collect();
+        let scaled_along = along * &scales;
+        let note = |s: &Solution, factor: &Factor<'_>| -> Vec<[f64; 2]> {
+            let with_along = factor.solve(&scaled_along);
+            let of_along = scaled_along.dot(&with_along);
+            let moments = |target: &Array1<f64>| {
+                let mean = target.iter().zip(&s.values).map(|(c, x)| c * x).sum();
+                let scaled = target * &scales;
+                let shared = scaled.dot(&with_along);
+                let variance = scaled.dot(&factor.solve(&scaled)) - shared * shared / of_along;
+                [mean, variance.max(0.0)]
+            };
+            targets.iter().map(moments).collect()
+        };
+        let Some(walk) = Walk::new(
+            problem,
+            solution,
+            along,
+            everywhere,
+            SHARED_POINTS_PER_U,
+            note,
+        )?
+        else {
+            return Ok(targets.iter().map(|t| Self::normal(solution, t)).collect());
+        };
+        let density = walk.density(PARTS);
+        let total: f64 = density.iter().sum();
+        let mixture = |k: usize| {
+            let of = |which: usize| -> Vec<f64> {
+                let known: Vec<f64> = walk.notes.iter().map(|n| n[k][which]).collect();
+                walk.refine(&known, PARTS)
+            };
+            let (means, variances) = (of(0), of(1));
+            let last = means.len() - 1;
+            let parts = (0..=last).map(|i| {
+                // each stands for a stretch of means, taken as uniform
+                let stretch = 0.5 * (means[(i + 1).min(last)] - means[i.saturating_sub(1)]);
+                let variance = variances[i].max(0.0) + stretch * stretch / 12.0;
+                [density[i] / total, means[i], variance.sqrt()]
+            });
+            Self {
+                form: Form::Mixture(parts.collect()),
+            }
+        };
+        Ok((0..targets.len()).map(mixture).collect())
+    }
+
+    /// The normal distribution of the linearised problem.
+    fn normal(solution: &Solution, combination: &Array1<f64>) -> Self {
+        let centre = combination
             .iter()
             .zip(&solution.values)
             .map(|(c, x)| c * x)
             .sum();
-        let log_density = |s: &Solution| -0.5 * (s.chi_square + s.log_determinant);
-        let at_centre = problem.solve_within(solution.values.clone(), combination)?;
-        let mut peak = log_density(&at_centre);
-        let mut failed = false;
-        let mut walk = |sign: f64| {
-            let mut found: Vec<f64> = Vec::new();
-            let mut x = at_centre.values.clone();
-            let by_regression: Vec<f64> = with.iter().map(|w| sign * step * w / variance).collect();
-            let mut slope = by_regression.clone();
-            for i in 1..=REACH {
-                let value = centre + sign * step * i as f64;
-                if !(lowest..=highest).contains(&value) {
-                    break;
-                }
-                let guess = |slope: &[f64]| x.iter().zip(slope).map(|(x, d)| x + d).collect();
-                // a far guess may leave the model's domain: then the near one
-                let solved = problem
-                    .solve_within(guess(&slope), combination)
-                    .or_else(|_| problem.solve_within(guess(&by_regression), combination));
-                let Ok(solved) = solved else {
-                    failed |= i == 1;
-                    break;
-                };
-                slope = solved.values.iter().zip(&x).map(|(a, b)| a - b).collect();
-                x.clone_from(&solved.values);
-                let density = log_density(&solved);
-                peak = peak.max(density);
-                found.push(density);
-                if density < peak - DEPTH {
-                    break;
-                }
-            }
-            found
-        };
-        let below = walk(-1.0);
-        let above = walk(1.0);
-        let start = centre - step * below.len() as f64;
-        let logs: Vec<f64> = below
-            .into_iter()
-            .rev()
-            .chain([log_density(&at_centre)])
-            .chain(above)
-            .collect();
-        // Not one constrained minimum beside the centre (a problem at the limit of
-        // double precision): the normal distribution about the solution.
-        let (logs, start) = if failed || logs.len() < 2 {
-            peak = 0.0;
-            let reach = (5.0 * POINTS_PER_U) as i64;
-            let normal = |i: i64| -0.5 * (i as f64 / POINTS_PER_U).powi(2);
-            (
-                (-reach..=reach).map(normal).collect(),
-                centre - step * reach as f64,
-            )
-        } else {
-            (logs, start)
-        };
-        let logs = refine(&logs);
-        let step = step / REFINEMENT as f64;
-        let mut density: Vec<f64> = logs.iter().map(|l| (l - peak).exp()).collect();
-        let (cumulative, total) = cumulate(&density);
-        density.iter_mut().for_each(|d| *d /= total);
-        Ok(Self {
-            start,
-            step,
-            cumulative,
-            density,
-        })
+        let u = combination
+            .dot(&solution.covariance.dot(combination))
+            .sqrt();
+        Self {
+            form: Form::Mixture(vec![[1.0, centre, u]]),
+        }
     }
 
-    /// Probability that the unknown is at most `value`.
+    /// Probability that the combination is at most `value`.
     pub fn cumulative(&self, value: f64) -> f64 {
-        let last = self.cumulative.len() - 1;
-        let at = (value - self.start) / self.step;
-        if at <= 0.0 {
-            return 0.0;
+        match &self.form {
+            Form::Grid {
+                centre,
+                u,
+                start,
+                step,
+                cumulative,
+                density,
+            } => {
+                let last = cumulative.len() - 1;
+                let t = unstretched((value - centre) / u);
+                let at = (t - start) / step;
+                if at <= 0.0 {
+                    return 0.0;
+                }
+                if at >= last as f64 {
+                    return 1.0;
+                }
+                let i = at as usize;
+                monotone(
+                    [cumulative[i], cumulative[i + 1]],
+                    [density[i], density[i + 1]],
+                    at - i as f64,
+                )
+            }
+            Form::Mixture(parts) => parts
+                .iter()
+                .map(|[weight, mean, u]| weight * normal_cdf((value - mean) / u))
+                .sum(),
         }
-        if at >= last as f64 {
-            return 1.0;
+    }
+
+    /// Values below and above which lies no probability worth having.
+    fn ends(&self) -> (f64, f64) {
+        match &self.form {
+            Form::Grid {
+                centre,
+                u,
+                start,
+                step,
+                cumulative,
+                ..
+            } => {
+                let last = start + step * (cumulative.len() - 1) as f64;
+                (centre + u * stretched(*start), centre + u * stretched(last))
+            }
+            Form::Mixture(parts) => parts.iter().fold(
+                (f64::INFINITY, f64::NEG_INFINITY),
+                // beyond nine standard deviations lies less than 1e-18
+                |(low, high), [_, mean, u]| (low.min(mean - 9.0 * u), high.max(mean + 9.0 * u)),
+            ),
         }
-        let i = at as usize;
-        self.between(i, at - i as f64)
     }
 
     /// The value below which lies the probability `p`.
     pub fn quantile(&self, p: f64) -> f64 {
-        let last = self.cumulative.len() - 1;
-        let i = self.cumulative.partition_point(|&c| c < p).clamp(1, last) - 1;
-        let (mut low, mut high) = (0.0, 1.0);
-        // halving to the last bit of the fraction
+        let (mut low, mut high) = self.ends();
+        // halving to the last bits of the span
         for _ in 0..f64::MANTISSA_DIGITS {
             let middle = 0.5 * (low + high);
-            if self.between(i, middle) < p {
+            if self.cumulative(middle) < p {
                 low = middle;
             } else {
                 high = middle;
             }
         }
-        self.start + self.step * (i as f64 + 0.5 * (low + high))
+        0.5 * (low + high)
     }
 
     /// The interval with equal probability on either side.
@@ -159,38 +405,66 @@ impl Marginal {
         let tail = 0.5 * (1.0 - coverage);
         Interval::finite(self.quantile(tail), self.quantile(1.0 - tail), coverage)
     }
-
-    /// Cubic with the cumulative's values and slopes at both ends of interval
-    /// `i`, `t` in 0..1; slopes are limited to three rises, which keeps it
-    /// monotone (Fritsch and Carlson 1980, from memory).
-    fn between(&self, i: usize, t: f64) -> f64 {
-        let start = self.cumulative[i];
-        let rise = self.cumulative[i + 1] - start;
-        let m0 = self.density[i].min(3.0 * rise);
-        let m1 = self.density[i + 1].min(3.0 * rise);
-        start + t * (m0 + t * ((3.0 * rise - 2.0 * m0 - m1) + t * (m0 + m1 - 2.0 * rise)))
-    }
 }
 
-/// Puts points between by the cubic through the four nearest (fewer at the
-/// ends of a short list).
-fn refine(logs: &[f64]) -> Vec<f64> {
-    let last = logs.len() - 1;
-    let mut fine = Vec::with_capacity(last * REFINEMENT + 1);
-    for i in 0..last {
-        let first = i.saturating_sub(1).min(last.saturating_sub(3));
-        let nodes = &logs[first..=(first + 3).min(last)];
-        for k in 0..REFINEMENT {
-            let t = (i - first) as f64 + k as f64 / REFINEMENT as f64;
-            let value = nodes.iter().enumerate().map(|(a, &y)| {
-                let others = (0..nodes.len()).filter(|&b| b != a);
-                others.fold(y, |w, b| w * (t - b as f64) / (a as f64 - b as f64))
-            });
-            fine.push(value.sum());
-        }
+/// Cubic with the cumulative's values and slopes at both ends of an interval,
+/// `t` in 0..1; slopes are limited to three rises, which keeps it monotone
+/// (Fritsch and Carlson 1980, from memory).
+fn monotone([from, to]: [f64; 2], slopes: [f64; 2], t: f64) -> f64 {
+    let rise = to - from;
+    let [m0, m1] = slopes.map(|m| m.min(3.0 * rise));
+    from + t * (m0 + t * ((3.0 * rise - 2.0 * m0 - m1) + t * (m0 + m1 - 2.0 * rise)))
+}
+
+/// Where the point `t` of the uniform scale lies, in standard uncertainties.
+fn stretched(t: f64) -> f64 {
+    (GROWTH * t).sinh() / GROWTH
+}
+
+/// The point of the uniform scale at `x` standard uncertainties.
+fn unstretched(x: f64) -> f64 {
+    (GROWTH * x).asinh() / GROWTH
+}
+
+/// The polynomial through `nodes` (positions and values) at `x` (Lagrange), as
+/// the weights of the nodes.
+fn lagrange(nodes: &[f64], x: f64) -> impl Iterator<Item = f64> {
+    nodes.iter().enumerate().map(move |(a, &own)| {
+        let others = nodes.iter().enumerate().filter(|&(b, _)| b != a);
+        others
+            .map(|(_, &other)| (x - other) / (own - other))
+            .product()
+    })
+}
+
+/// The unknowns at a further departure, by the polynomial through the path.
+fn extrapolated(path: &[(f64, Vec<f64>)], departure: f64) -> Vec<f64> {
+    let nodes: Vec<f64> = path.iter().map(|(d, _)| *d).collect();
+    let mut x = vec![0.0; path[0].1.len()];
+    for (weight, (_, values)) in lagrange(&nodes, departure).zip(path) {
+        x.iter_mut().zip(values).for_each(|(x, v)| *x += weight * v);
     }
-    fine.push(logs[last]);
-    fine
+    x
+}
+
+/// The cubic through the four of `nodes` (ascending) nearest to `x` (fewer at the
+/// ends of a short list). Where the four values rise or fall in order, it keeps
+/// between those on either side: before a wall it would swing beyond.
+fn interpolated(nodes: &[f64], values: &[f64], x: f64) -> f64 {
+    let after = nodes.partition_point(|&n| n <= x).clamp(1, nodes.len() - 1);
+    let first = after.saturating_sub(2).min(nodes.len().saturating_sub(4));
+    let span = first..(first + 4).min(nodes.len());
+    let four = &values[span.clone()];
+    let value = lagrange(&nodes[span], x)
+        .zip(four)
+        .map(|(w, y)| w * y)
+        .sum::<f64>();
+    let (left, right) = (values[after - 1], values[after]);
+    if four.is_sorted() || four.iter().rev().is_sorted() {
+        value.clamp(left.min(right), left.max(right))
+    } else {
+        value
+    }
 }
 
 /// Cumulative probability at the grid points: the integral over each step by

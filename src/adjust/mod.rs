@@ -23,6 +23,7 @@ mod marginal;
 mod problem;
 mod sample;
 mod scatter;
+mod sparse;
 
 pub use fieller::Line;
 pub use linalg::{Cholesky, symmetric_eigen};

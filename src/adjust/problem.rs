@@ -1,6 +1,7 @@
 //! Blocks, their joint minimum and what can be said about it.
 
 use super::linalg::{Cholesky, symmetric_eigen};
+use super::sparse::{Factor, Pattern, Symmetric};
 use crate::uncertainty::chi_square_upper_tail;
 use ndarray::{Array1, Array2};
 use thiserror::Error;
@@ -19,7 +20,7 @@ const STEP_TOLERANCE: f64 = 1e-9;
 
 /// Iterations on a constraint, where four or five are usual; far out in a tail,
 /// where the search crawls, what it has reached is an upper bound of the cost.
-const COARSE_ITERATION_LIMIT: usize = 30;
+const COARSE_ITERATION_LIMIT: usize = 100;
 
 /// A step shorter than this ends the search on a constraint, where only
 /// chi-square is wanted: it is off
@@ -254,8 +255,11 @@ fn generalised_solution(a: &Array2<f64>, b: &Array1<f64>) -> Option<(Array1<f64>
 pub struct Problem<'a> {
     unknowns: Vec<Unknown>,
     blocks: Vec<Block<'a>>,
-    /// Elimination order: unknowns that meet few others first.
-    order: Vec<usize>,
+    /// Which unknowns meet in some block.
+    pattern: Pattern,
+    /// Per block, the entry of the normal matrix of each pair of its unknowns
+    /// in turn (the second never after the first).
+    entries: Vec<Vec<usize>>,
 }
 
 /// How a search ended.
@@ -318,7 +322,7 @@ pub struct Solution {
 struct Normal {
     chi_square: f64,
     gradient: Array1<f64>,
-    matrix: Array2<f64>,
+    matrix: Symmetric,
 }
 
 impl Normal {
@@ -327,7 +331,7 @@ impl Normal {
             && self
                 .gradient
                 .iter()
-                .chain(&self.matrix)
+                .chain(&self.matrix.values)
                 .all(|v| v.is_finite())
     }
 }
@@ -341,19 +345,24 @@ impl<'a> Problem<'a> {
     /// programming error.
     pub fn new(unknowns: Vec<Unknown>, blocks: Vec<Block<'a>>) -> Self {
         let n = unknowns.len();
-        let mut met = vec![std::collections::BTreeSet::new(); n];
         for block in &blocks {
             for &i in &block.unknowns {
                 assert!(i < n, "block '{}' has no unknown {i}", block.label);
-                met[i].extend(block.unknowns.iter().copied());
             }
         }
-        let mut order: Vec<usize> = (0..n).collect();
-        order.sort_by_key(|&i| met[i].len());
+        let pattern = Pattern::new(n, blocks.iter().map(|b| b.unknowns.as_slice()));
+        let entries = blocks.iter().map(|b| {
+            let pairs = b.unknowns.iter().enumerate();
+            pairs
+                .flat_map(|(a, &i)| b.unknowns[..=a].iter().map(move |&j| (i, j)))
+                .map(|(i, j)| pattern.entry(i, j))
+                .collect()
+        });
         Self {
+            entries: entries.collect(),
             unknowns,
             blocks,
-            order,
+            pattern,
         }
     }
 
@@ -384,9 +393,10 @@ impl<'a> Problem<'a> {
         let mut normal = Normal {
             chi_square: 0.0,
             gradient: Array1::zeros(n),
-            matrix: Array2::zeros((n, n)),
+            matrix: self.pattern.zeros(),
         };
-        for block in &self.blocks {
+        let mut weighted = Vec::new();
+        for (block, entries) in self.blocks.iter().zip(&self.entries) {
             // most blocks are priors on one unknown: no matrices for those
             if let (None, &[i]) = (&block.model, block.unknowns.as_slice()) {
                 let weight = block.information[[0, 0]];
@@ -394,20 +404,30 @@ impl<'a> Problem<'a> {
                 let scale = self.unknowns[i].scale;
                 normal.chi_square += weight * misfit * misfit;
                 normal.gradient[i] += scale * weight * misfit;
-                normal.matrix[[i, i]] += scale * scale * weight;
+                normal.matrix.values[entries[0]] += scale * scale * weight;
                 continue;
             }
             let Evaluation { values, jacobian } = block.evaluate(x);
             let misfit = &values - &block.target;
             let pull = block.information.dot(&misfit);
             normal.chi_square += misfit.dot(&pull);
-            let gradient = jacobian.t().dot(&pull);
-            let matrix = jacobian.t().dot(&block.information.dot(&jacobian));
+            // a prediction or a few of some ten unknowns: plain loops are
+            // several times faster than a library's product of matrices here
+            let rows = values.len();
+            let mut entries = entries.iter();
             for (a, &i) in block.unknowns.iter().enumerate() {
                 let si = self.unknowns[i].scale;
-                normal.gradient[i] += si * gradient[a];
-                for (b, &j) in block.unknowns.iter().enumerate() {
-                    normal.matrix[[i, j]] += si * self.unknowns[j].scale * matrix[[a, b]];
+                let along = |r: usize| si * jacobian[[r, a]];
+                normal.gradient[i] += (0..rows).map(|r| along(r) * pull[r]).sum::<f64>();
+                weighted.clear();
+                weighted.extend((0..rows).map(|c| {
+                    (0..rows)
+                        .map(|r| along(r) * block.information[[r, c]])
+                        .sum::<f64>()
+                }));
+                for ((b, &j), &entry) in block.unknowns[..=a].iter().enumerate().zip(&mut entries) {
+                    let product: f64 = (0..rows).map(|c| weighted[c] * jacobian[[c, b]]).sum();
+                    normal.matrix.values[entry] += self.unknowns[j].scale * product;
                 }
             }
         }
@@ -430,12 +450,16 @@ impl<'a> Problem<'a> {
         if !normal.is_finite() {
             return Err(self.not_finite(&x));
         }
-        let factor = Cholesky::ordered(&normal.matrix, self.order.clone())
-            .ok_or_else(|| self.singular(&normal.matrix))?;
+        let factor = self.factor(&normal)?;
         let mut solution = self.describe(x, &normal, Termination::Converged, 0);
         solution.covariance = self.unscaled(&factor.inverse());
         solution.log_determinant = factor.log_determinant();
         Ok(solution)
+    }
+
+    fn factor(&self, normal: &Normal) -> Result<Factor<'_>, AdjustError> {
+        let factor = normal.matrix.clone().factor(&self.pattern);
+        factor.ok_or_else(|| self.singular(&normal.matrix))
     }
 
     fn unscaled(&self, covariance: &Array2<f64>) -> Array2<f64> {
@@ -477,20 +501,21 @@ impl<'a> Problem<'a> {
     }
 
     /// The minimum among the points that share `start`'s value of
-    /// `combination' x`; the covariance is left empty.
+    /// `combination' x`, with the factor of the normal matrix there; the
+    /// covariance is left empty.
     pub(super) fn solve_within(
         &self,
         start: Vec<f64>,
         combination: &Array1<f64>,
-    ) -> Result<Solution, AdjustError> {
-        Ok(self.minimise(start, Some(combination))?.0)
+    ) -> Result<(Solution, Factor<'_>), AdjustError> {
+        self.minimise(start, Some(combination))
     }
 
     fn minimise(
         &self,
         start: Vec<f64>,
         within: Option<&Array1<f64>>,
-    ) -> Result<(Solution, Cholesky), AdjustError> {
+    ) -> Result<(Solution, Factor<'_>), AdjustError> {
         let n = self.unknowns.len();
         let within = within.map(|c| Array1::from_shape_fn(n, |i| c[i] * self.unknowns[i].scale));
         let mut x = start;
@@ -508,8 +533,10 @@ impl<'a> Problem<'a> {
         while iterations < limit {
             iterations += 1;
             let mut matrix = normal.matrix.clone();
-            matrix.diag_mut().mapv_inplace(|d| d * (1.0 + damping));
-            let Some(factor) = Cholesky::ordered(&matrix, self.order.clone()) else {
+            for d in matrix.diagonal_mut(&self.pattern) {
+                *d *= 1.0 + damping;
+            }
+            let Some(factor) = matrix.factor(&self.pattern) else {
                 if damping > 1e6 {
                     return Err(self.singular(&normal.matrix));
                 }
@@ -523,7 +550,11 @@ impl<'a> Problem<'a> {
                 let excess = c.dot(&step) / c.dot(&along);
                 step.scaled_add(-excess, &along);
             }
-            let length = step.dot(&normal.matrix.dot(&step)).max(0.0).sqrt();
+            let length = normal
+                .matrix
+                .quadratic(&self.pattern, &step)
+                .max(0.0)
+                .sqrt();
             let trial: Vec<f64> = (0..n)
                 .map(|i| x[i] + self.unknowns[i].scale * step[i])
                 .collect();
@@ -544,8 +575,7 @@ impl<'a> Problem<'a> {
                 damping = f64::max(10.0 * damping, 1e-3);
             }
         }
-        let factor = Cholesky::ordered(&normal.matrix, self.order.clone())
-            .ok_or_else(|| self.singular(&normal.matrix))?;
+        let factor = self.factor(&normal)?;
         // the determinant on the constraint: det(H) c'H^-1 c, up to a constant
         let within = within.map_or(0.0, |c| c.dot(&factor.solve(&c)).ln());
         let mut solution = self.describe(x, &normal, termination, iterations);
@@ -559,8 +589,8 @@ impl<'a> Problem<'a> {
     }
 
     /// Names the unknown that a singular normal matrix leaves open.
-    fn singular(&self, matrix: &Array2<f64>) -> AdjustError {
-        let (values, vectors) = symmetric_eigen(matrix);
+    fn singular(&self, matrix: &Symmetric) -> AdjustError {
+        let (values, vectors) = symmetric_eigen(&matrix.dense(&self.pattern));
         let weakest = (0..values.len()).min_by(|&a, &b| values[a].total_cmp(&values[b]));
         let open = weakest.and_then(|k| {
             let vector = vectors.column(k);
@@ -591,19 +621,11 @@ impl<'a> Problem<'a> {
     /// is its null space).
     pub fn determination(&self, solution: &Solution) -> (Vec<Determined>, usize) {
         let n = self.unknowns.len();
-        let mut data = Array2::<f64>::zeros((n, n));
         let mut prior_precision = vec![0.0; n];
-        for block in &self.blocks {
-            let information = self.block_information(block, &solution.values);
+        for block in self.blocks.iter().filter(|b| b.kind == Kind::Prior) {
             for (a, &i) in block.unknowns.iter().enumerate() {
-                if block.kind == Kind::Prior {
-                    // conditional precision; marginal where priors correlate
-                    prior_precision[i] += self.marginal_precision(block, a);
-                    continue;
-                }
-                for (b, &j) in block.unknowns.iter().enumerate() {
-                    data[[i, j]] += information[[a, b]];
-                }
+                // conditional precision; marginal where priors correlate
+                prior_precision[i] += self.marginal_precision(block, a);
             }
         }
         let size: Vec<f64> = (0..n)
@@ -612,14 +634,30 @@ impl<'a> Problem<'a> {
                 _ => self.unknowns[i].scale,
             })
             .collect();
-        for ((i, j), value) in data.indexed_iter_mut() {
-            *value *= size[i] * size[j];
+        let mut data = self.pattern.zeros();
+        for (block, entries) in self.blocks.iter().zip(&self.entries) {
+            if block.kind == Kind::Prior {
+                continue;
+            }
+            let information = self.block_information(block, &solution.values);
+            let mut entries = entries.iter();
+            for (a, &i) in block.unknowns.iter().enumerate() {
+                for ((b, &j), &entry) in block.unknowns[..=a].iter().enumerate().zip(&mut entries) {
+                    data.values[entry] += size[i] * size[j] * information[[a, b]];
+                }
+            }
         }
-        let largest = data.diag().iter().copied().fold(0.0, f64::max);
+        let largest = data
+            .diagonal(&self.pattern)
+            .iter()
+            .copied()
+            .fold(0.0, f64::max);
         let floor = f64::max(1e-7, 1e2 * n as f64 * f64::EPSILON * largest);
-        let rank = pivoted_rank(data.clone(), floor);
-        data.diag_mut().mapv_inplace(|d| d + floor);
-        let alone = Cholesky::ordered(&data, self.order.clone()).map(|f| f.inverse());
+        let rank = pivoted_rank(data.dense(&self.pattern), floor);
+        data.diagonal_mut(&self.pattern)
+            .iter_mut()
+            .for_each(|d| *d += floor);
+        let alone = data.factor(&self.pattern).map(|f| f.inverse());
         let determined = (0..n)
             .map(|i| {
                 let prior = prior_precision[i] > 0.0;

@@ -331,3 +331,81 @@ fn what_cannot_be_solved_is_named() {
         .is_err()
     );
 }
+
+/// One lever shared by three angles, each read to a fiftieth: what walks find
+/// against quadrature over the lever and, for each lever, over the angles,
+/// which then are independent.
+#[test]
+fn marginals_of_a_poorly_known_lever_against_quadrature() {
+    const LEVER: [f64; 2] = [14.0, 3.0];
+    const ANGLE_U: f64 = 5.0;
+    let read = [-70.0, 42.0, 14.0];
+    let u = 1.5;
+    let prior = |k: usize, value: f64, u: f64| {
+        Block::prior("p", vec![k], array![value], &array![[u * u]]).unwrap()
+    };
+    let mut blocks = vec![prior(0, LEVER[0], LEVER[1])];
+    let mut unknowns = vec![Unknown {
+        name: "lever".into(),
+        start: LEVER[0],
+        scale: LEVER[1],
+    }];
+    for (k, d) in read.into_iter().enumerate() {
+        unknowns.push(Unknown {
+            name: "angle".into(),
+            start: 0.0,
+            scale: ANGLE_U,
+        });
+        blocks.push(prior(k + 1, 0.0, ANGLE_U));
+        let information = array![[1.0 / (u * u)]];
+        let vector = array![d / (u * u)];
+        let block = Block::data("d", vec![0, k + 1], information, &vector, |x| Evaluation {
+            values: array![x[0] * x[1]],
+            jacobian: array![[x[1], x[0]]],
+        });
+        blocks.push(block.unwrap());
+    }
+    let problem = Problem::new(unknowns, blocks);
+    let solution = problem.solve().unwrap();
+    // the lever on a grid of its own; an angle given the lever is normal
+    let levers: Vec<f64> = (1..4000).map(|i| 0.01 * f64::from(i)).collect();
+    let angle = |lever: f64, d: f64| {
+        let precision = ANGLE_U.powi(-2) + (lever / u).powi(2);
+        (lever * d / (u * u) / precision, precision.sqrt().recip())
+    };
+    let weight = |lever: f64| -> f64 {
+        let prior = ((lever - LEVER[0]) / LEVER[1]).powi(2);
+        let of = |d: &f64| {
+            let variance = u * u + (lever * ANGLE_U).powi(2);
+            d * d / variance + variance.ln()
+        };
+        (-0.5 * (prior + read.iter().map(of).sum::<f64>())).exp()
+    };
+    let total: f64 = levers.iter().map(|l| weight(*l)).sum();
+    let exact = |k: usize, x: f64| -> f64 {
+        let below = levers.iter().map(|&l| {
+            let (mean, u) = angle(l, read[k]);
+            weight(l) * crate::uncertainty::normal_cdf((x - mean) / u)
+        });
+        below.sum::<f64>() / total
+    };
+    let unit = |k: usize| Array1::from_shape_fn(4, |i| if i == k { 1.0 } else { 0.0 });
+    let everywhere = (f64::NEG_INFINITY, f64::INFINITY);
+    let targets: Vec<_> = (1..4).map(unit).collect();
+    let through = Marginal::through(&problem, &solution, &unit(0), &targets).unwrap();
+    for k in 0..3 {
+        let own = Marginal::new(&problem, &solution, &targets[k], everywhere).unwrap();
+        for p in [0.025, 0.16, 0.5, 0.84, 0.975] {
+            // what is left of the interpolation between a walk's points
+            let error = exact(k, through[k].quantile(p)) - p;
+            assert!(error.abs() < 1e-3, "{k} {p}: {error}");
+            // Laplace's own error: the angles' spread is not quite normal here
+            let error = exact(k, own.quantile(p)) - p;
+            assert!(error.abs() < 3e-3, "{k} {p}: {error}");
+        }
+        // what linearisation makes of it
+        let u = solution.covariance[[k + 1, k + 1]].sqrt();
+        let linear = exact(k, solution.values[k + 1] - 1.959964 * u);
+        assert!((linear - 0.025).abs() > 0.01, "{linear}");
+    }
+}

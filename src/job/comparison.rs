@@ -2,7 +2,7 @@
 
 use super::description::Job;
 use super::network::id;
-use super::solution::{ALWAYS_MARGINAL, Solved};
+use super::solution::Solved;
 use super::{JobError, priors};
 use crate::adjust::Marginal;
 use crate::uncertainty::{Caveat, Quantity, normal_cdf};
@@ -63,7 +63,7 @@ pub fn compare(
         joint(&difference, &difference).sqrt(),
         solved.coverage,
     );
-    if n <= ALWAYS_MARGINAL && change_deg.standard_uncertainty > 0.0 {
+    if change_deg.standard_uncertainty > 0.0 {
         let bounds = (-PI / DEGREE, PI / DEGREE);
         let problem = &solved.network.problem;
         let marginal = Marginal::new(problem, &solved.adjustment, &difference, bounds)?;

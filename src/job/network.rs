@@ -226,6 +226,13 @@ impl Network {
     pub fn unknown(&self, id: &str) -> Option<usize> {
         self.index.get(id).copied()
     }
+
+    /// The combination that is one unknown alone.
+    pub(super) fn unit(&self, unknown: usize) -> Array1<f64> {
+        let mut unit = Array1::zeros(self.parameters.len());
+        unit[unknown] = 1.0;
+        unit
+    }
 }
 
 /// How the blocks of captures are made.

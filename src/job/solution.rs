@@ -13,6 +13,7 @@ use ndarray::{Array1, Array2};
 use rayon::prelude::*;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
+use std::collections::BTreeMap;
 use std::f64::consts::FRAC_PI_2;
 
 /// Distance of a cartridge's mounting holes, millimetres: half an inch, the
@@ -30,9 +31,11 @@ const NAMED_CORRELATION: f64 = 0.9;
 /// doubted; common practice, no source.
 const DOUBTED_P: f64 = 0.01;
 
-/// Up to this many unknowns every band comes from the marginal distribution;
-/// above it only where [`RELATIVE_LEVER`] or [`LARGE_ANGLE_DEG`] asks for it.
-pub(super) const ALWAYS_MARGINAL: usize = 60;
+/// Up to this many unknowns every band comes from the unknown's own marginal
+/// distribution; above it only where [`LARGE_ANGLE_DEG`] asks for it, and where
+/// [`RELATIVE_LEVER`] does, the setups of a cartridge share one walk along its
+/// lever.
+const ALWAYS_MARGINAL: usize = 32;
 
 /// Relative standard uncertainty of scale times lever above which the
 /// linearised band is not used (model.md, section 3: about a tenth; half of
@@ -376,38 +379,35 @@ impl Solved {
             return Ok(None);
         };
         let factor = self.network.parameters[k].factor.recip();
-        let view = (&self.network, &self.adjustment, self.coverage);
-        let (quantity, _) = unknown_quantity(view, k, true)?;
+        let mut quantity = Quantity::normal(
+            self.adjustment.values[k],
+            self.adjustment.covariance[[k, k]].sqrt(),
+            self.coverage,
+        );
+        quantity.interval = marginal(&self.network, &self.adjustment, k)?.interval(self.coverage);
         let lines = unknown_budget(&self.network, &self.adjustment, k, factor);
         Ok(Some((quantity.scaled(factor), lines)))
     }
 }
 
-/// An unknown with its band in SI units; the marginal is made when asked for.
-fn unknown_quantity(
-    (network, adjustment, coverage): (&Network, &adjust::Solution, f64),
+/// The distribution of an unknown, in SI units.
+fn marginal(
+    network: &Network,
+    adjustment: &adjust::Solution,
     k: usize,
-    marginal: bool,
-) -> Result<(Quantity, Option<Marginal>), JobError> {
-    let mut quantity = Quantity::normal(
-        adjustment.values[k],
-        adjustment.covariance[[k, k]].sqrt(),
-        coverage,
-    );
-    if !marginal {
-        return Ok((quantity, None));
-    }
+) -> Result<Marginal, JobError> {
     // angles end at a right angle; everything else is free
     let bounds = if network.parameters[k].id.ends_with("_deg") {
         (-FRAC_PI_2, FRAC_PI_2)
     } else {
         (f64::NEG_INFINITY, f64::INFINITY)
     };
-    let mut unit = Array1::zeros(network.parameters.len());
-    unit[k] = 1.0;
-    let marginal = Marginal::new(&network.problem, adjustment, &unit, bounds)?;
-    quantity.interval = marginal.interval(coverage);
-    Ok((quantity, Some(marginal)))
+    Ok(Marginal::new(
+        &network.problem,
+        adjustment,
+        &network.unit(k),
+        bounds,
+    )?)
 }
 
 fn unknown_budget(
@@ -416,9 +416,7 @@ fn unknown_budget(
     k: usize,
     factor: f64,
 ) -> Vec<BudgetLine> {
-    let mut combination = Array1::zeros(network.parameters.len());
-    combination[k] = factor;
-    combination_budget(network, adjustment, &combination)
+    combination_budget(network, adjustment, &(network.unit(k) * factor))
 }
 
 /// Budget of any combination of unknowns; equal words are added together.
@@ -449,10 +447,11 @@ pub(super) struct View<'a> {
 impl View<'_> {
     fn solution(&self, data: &[Option<CaptureData>]) -> Result<Solution, JobError> {
         let mut warnings = self.network.caveats.clone();
+        let shared = self.marginals_by_lever()?;
         let names: Vec<&String> = self.job.setups.keys().collect();
         let setups = names
             .into_par_iter()
-            .map(|name| self.setup(name))
+            .map(|name| self.setup(name, shared.get(name)))
             .collect::<Result<Vec<_>, _>>()?;
         let (determined, rank) = self.network.problem.determination(self.adjustment);
         let captures = self.captures(data);
@@ -463,34 +462,32 @@ impl View<'_> {
                 .job
                 .records
                 .iter()
-                .map(|(name, record)| RecordResult {
-                    name: name.clone(),
-                    cut_rotation_deg: self.parameter(
-                        &id::cut(name),
-                        record.cut_rotation.or(&priors::CUT).value,
-                        DEGREE,
-                    ),
+                .map(|(name, record)| {
+                    let exact = record.cut_rotation.or(&priors::CUT).value;
+                    Ok(RecordResult {
+                        name: name.clone(),
+                        cut_rotation_deg: self.parameter(&id::cut(name), exact, DEGREE)?,
+                    })
                 })
-                .collect(),
+                .collect::<Result<_, JobError>>()?,
             cartridges: self
                 .job
                 .cartridges
                 .keys()
                 .map(|name| self.cartridge(name))
-                .collect(),
+                .collect::<Result<_, _>>()?,
             chains: self
                 .job
                 .chains
                 .iter()
-                .map(|(name, chain)| ChainResult {
-                    name: name.clone(),
-                    skew_us: self.parameter(
-                        &id::chain_skew(name),
-                        chain.skew.or(&priors::CHAIN_SKEW).value,
-                        MICROSECOND,
-                    ),
+                .map(|(name, chain)| {
+                    let exact = chain.skew.or(&priors::CHAIN_SKEW).value;
+                    Ok(ChainResult {
+                        name: name.clone(),
+                        skew_us: self.parameter(&id::chain_skew(name), exact, MICROSECOND)?,
+                    })
                 })
-                .collect(),
+                .collect::<Result<_, JobError>>()?,
             captures,
             unknowns: self
                 .network
@@ -512,20 +509,66 @@ impl View<'_> {
         })
     }
 
-    /// An unknown in its unit, or the exact value it has.
-    fn parameter(&self, id: &str, exact: f64, factor: f64) -> Quantity {
-        match self.network.unknown(id) {
-            Some(k) => Quantity::normal(
-                self.adjustment.values[k],
-                self.adjustment.covariance[[k, k]].sqrt(),
-                self.coverage,
-            ),
-            None => Quantity::normal(exact, 0.0, self.coverage),
-        }
-        .scaled(factor.recip())
+    fn is_small(&self) -> bool {
+        self.network.parameters.len() <= ALWAYS_MARGINAL
     }
 
-    fn setup(&self, name: &str) -> Result<SetupResult, JobError> {
+    /// An unknown in its unit, or the exact value it has.
+    fn parameter(&self, id: &str, exact: f64, factor: f64) -> Result<Quantity, JobError> {
+        let quantity = match self.network.unknown(id) {
+            Some(k) => {
+                let marginal = self.is_small().then(|| self.marginal(k)).transpose()?;
+                self.quantity(k, marginal.as_ref())
+            }
+            None => Quantity::normal(exact, 0.0, self.coverage),
+        };
+        Ok(quantity.scaled(factor.recip()))
+    }
+
+    /// An unknown in SI units, with the band of its marginal where given.
+    fn quantity(&self, k: usize, marginal: Option<&Marginal>) -> Quantity {
+        let u = self.adjustment.covariance[[k, k]].sqrt();
+        let mut quantity = Quantity::normal(self.adjustment.values[k], u, self.coverage);
+        if let Some(marginal) = marginal {
+            quantity.interval = marginal.interval(self.coverage);
+        }
+        quantity
+    }
+
+    fn marginal(&self, k: usize) -> Result<Marginal, JobError> {
+        marginal(self.network, self.adjustment, k)
+    }
+
+    /// In a large job: marginals of the rotations whose cartridge has a poorly
+    /// known lever, by setup.
+    fn marginals_by_lever(&self) -> Result<BTreeMap<String, Marginal>, JobError> {
+        if self.is_small() {
+            return Ok(BTreeMap::new());
+        }
+        let cartridges: Vec<&String> = self.job.cartridges.keys().collect();
+        let by_cartridge = cartridges.into_par_iter().map(|cartridge| {
+            let (along, u) = self.relative_lever(cartridge);
+            let unknown = |name: &String| self.network.unknown(&id::rotation(name));
+            let setups = self
+                .job
+                .setups
+                .iter()
+                .filter(|(_, s)| s.cartridge == *cartridge);
+            let (names, targets): (Vec<String>, Vec<Array1<f64>>) = setups
+                .filter_map(|(name, _)| Some((name.clone(), self.network.unit(unknown(name)?))))
+                .unzip();
+            if u <= RELATIVE_LEVER || targets.is_empty() {
+                return Ok(Vec::new());
+            }
+            let problem = &self.network.problem;
+            let marginals = Marginal::through(problem, self.adjustment, &along, &targets)?;
+            Ok(names.into_iter().zip(marginals).collect())
+        });
+        let by_cartridge = by_cartridge.collect::<Result<Vec<_>, JobError>>()?;
+        Ok(by_cartridge.into_iter().flatten().collect())
+    }
+
+    fn setup(&self, name: &str, shared: Option<&Marginal>) -> Result<SetupResult, JobError> {
         let limits = &self.job.limits;
         let setup = &self.job.setups[name];
         let blind = self
@@ -559,11 +602,12 @@ impl View<'_> {
             });
         };
         let large = (self.adjustment.values[k] / DEGREE).abs() > LARGE_ANGLE_DEG;
-        let marginal = self.network.parameters.len() <= ALWAYS_MARGINAL
-            || large
-            || self.relative_lever(&setup.cartridge) > RELATIVE_LEVER;
-        let view = (self.network, self.adjustment, self.coverage);
-        let (rotation, marginal) = unknown_quantity(view, k, marginal)?;
+        let marginal = match shared {
+            Some(marginal) => Some(marginal.clone()),
+            None if self.is_small() || large => Some(self.marginal(k)?),
+            None => None,
+        };
+        let rotation = self.quantity(k, marginal.as_ref());
         let rotation_deg = rotation.scaled(DEGREE.recip());
         Ok(SetupResult {
             name: name.to_owned(),
@@ -634,33 +678,40 @@ impl View<'_> {
         (lever.length, gradient)
     }
 
-    /// Relative standard uncertainty of scale times lever.
-    fn relative_lever(&self, cartridge: &str) -> f64 {
+    /// Logarithm of scale times lever: its gradient over all unknowns, and its
+    /// standard uncertainty.
+    fn relative_lever(&self, cartridge: &str) -> (Array1<f64>, f64) {
         let (lever, mut gradient) = self.lever(cartridge);
         gradient /= lever;
         if let Some(k) = self.network.unknown(&id::scale(cartridge)) {
             gradient[k] = self.adjustment.values[k].recip();
         }
-        gradient
-            .dot(&self.adjustment.covariance.dot(&gradient))
-            .sqrt()
+        let variance = gradient.dot(&self.adjustment.covariance.dot(&gradient));
+        (gradient, variance.sqrt())
     }
 
-    fn cartridge(&self, name: &str) -> CartridgeResult {
-        let (lever, gradient) = self.lever(name);
-        let u = gradient
-            .dot(&self.adjustment.covariance.dot(&gradient))
-            .sqrt();
-        let cartridge = &self.job.cartridges[name];
-        CartridgeResult {
-            name: name.to_owned(),
-            lever_um: Quantity::normal(lever, u, self.coverage).scaled(MICROMETRE.recip()),
-            scale: self.parameter(
-                &id::scale(name),
-                cartridge.scale.or(&priors::SCALE).value,
-                1.0,
-            ),
+    fn cartridge(&self, name: &str) -> Result<CartridgeResult, JobError> {
+        let (length, gradient) = self.lever(name);
+        let variance = gradient.dot(&self.adjustment.covariance.dot(&gradient));
+        let mut lever = Quantity::normal(length, variance.sqrt(), self.coverage);
+        if self.is_small() && variance > 0.0 {
+            // of the sizes' combination that the lever is nearly linear in
+            let everywhere = (f64::NEG_INFINITY, f64::INFINITY);
+            let problem = &self.network.problem;
+            let marginal = Marginal::new(problem, self.adjustment, &gradient, everywhere)?;
+            let sizes: f64 = gradient
+                .iter()
+                .zip(&self.adjustment.values)
+                .map(|(g, x)| g * x)
+                .sum();
+            lever.interval = marginal.interval(self.coverage).shifted(length - sizes);
         }
+        let exact = self.job.cartridges[name].scale.or(&priors::SCALE).value;
+        Ok(CartridgeResult {
+            name: name.to_owned(),
+            lever_um: lever.scaled(MICROMETRE.recip()),
+            scale: self.parameter(&id::scale(name), exact, 1.0)?,
+        })
     }
 
     fn captures(&self, data: &[Option<CaptureData>]) -> Vec<CaptureResult> {

@@ -79,6 +79,14 @@ impl Interval {
             _ => true,
         }
     }
+    /// The same interval for the quantity plus `offset`.
+    pub fn shifted(self, offset: f64) -> Self {
+        Self {
+            lower: self.lower.map(|v| v + offset),
+            upper: self.upper.map(|v| v + offset),
+            ..self
+        }
+    }
     /// The same interval in another unit (`factor` positive).
     pub fn scaled(self, factor: f64) -> Self {
         Self {
