@@ -26,7 +26,7 @@ pub fn check(document: &CheckDocument) -> Page {
     let advice = if document.passed == all {
         "<p>Nothing: every stated limit is met.</p>\n"
     } else {
-        "<p>Look at the reasons below. A failed job needs its setup or its limit looked at, an undecided one a narrower band (<code>groovelag plan</code> says how), an unusable one its files.</p>\n"
+        "<p>Look at the reasons below. A failed job needs its setup or its limit looked at, an undecided one a narrower band (<code>groovelag plan</code> says how), an unusable one its files. <code>groovelag solve JOB --report FILE.html</code> makes the page of one job.</p>\n"
     };
     // those to look at come first, in the order of their paths
     let mut order: Vec<&Checked> = document.results.iter().collect();

@@ -50,7 +50,7 @@ enum Block {
     /// Pictures beside each other, each with a heading of this level.
     Figures(u8, Vec<Picture>),
     /// A picture with HTML beside it, the heading of this level.
-    Beside(u8, Option<Picture>, String),
+    Beside(u8, Option<Box<Picture>>, String),
 }
 
 impl Page {
@@ -59,7 +59,9 @@ impl Page {
         let blocks = self.sections.iter().flat_map(|s| &s.blocks);
         self.picture.iter().chain(blocks.flat_map(|b| match b {
             Block::Figures(_, list) => list.as_slice(),
-            Block::Beside(_, picture, _) => picture.as_slice(),
+            Block::Beside(_, picture, _) => {
+                picture.as_deref().map_or(&[][..], std::slice::from_ref)
+            }
             Block::Html(_) => &[],
         }))
     }

@@ -193,7 +193,7 @@ pub fn measurement(m: &Measurement, about: &About<'_>) -> Page {
     }
     blocks.push(Block::Beside(
         3,
-        picture::budget(&m.budget, "", ""),
+        picture::budget(&m.budget, "", "").map(Box::new),
         parts::budget(
             "/budget",
             &m.budget,
@@ -350,7 +350,7 @@ pub fn solution(s: &Solution, about: &About<'_>) -> Page {
         let picture = picture::budget(&setup.budget, &parts::suffix(n), &of);
         blocks.push(Block::Beside(
             if several { 4 } else { 3 },
-            picture.filter(|_| n < MOST_SETUPS),
+            picture.filter(|_| n < MOST_SETUPS).map(Box::new),
             parts::budget(
                 &format!("{at}/budget"),
                 &setup.budget,
@@ -541,8 +541,9 @@ pub fn comparison(c: &Comparison, s: &Solution, about: &About<'_>) -> Page {
         )
     });
     let mut contacts = Vec::new();
-    for view in &about.details.contacts {
-        if !view.cut && (view.name == c.before || view.name == c.after) {
+    for name in [&c.before, &c.after] {
+        let views = about.details.contacts.iter();
+        if let Some(view) = views.filter(|v| !v.cut).find(|v| v.name == *name) {
             contacts.push(picture::contact(view, &parts::suffix(contacts.len())));
         }
     }

@@ -197,7 +197,7 @@ impl<DB: DrawingBackend> Surface<'_, DB> {
         };
         let (on, off) = (steps(on), steps(off));
         self.area
-            .draw(&DashedPathElement::new(path.into_iter(), on, off, style))
+            .draw(&DashedPathElement::new(path, on, off, style))
     }
 
     fn area(&self, points: &[(f64, f64)], ink: Ink) -> Drawn<DB> {
