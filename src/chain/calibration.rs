@@ -258,8 +258,9 @@ impl Calibration {
         ]
     }
 
-    /// Errors left in the phase of a corrected capture whose delay is about
-    /// `delay_s` (which turns what the cutter's crosstalk leaves).
+    /// Errors left in the phase of a corrected capture whose delay at the
+    /// cartridge is about `delay_s` (which turns what the cutter's crosstalk
+    /// leaves).
     fn terms(&self, delay_s: f64) -> Vec<PhaseTerm> {
         let mut terms = Vec::new();
         if let Some(common) = &self.common {
@@ -277,27 +278,18 @@ impl Calibration {
                 &crosstalk.hertz,
                 &crosstalk.components_deg,
             ));
-            // The cutter's k1, k2 leave Im(k2 e^(i w t) - k1 e^(-i w t)):
-            // Im(k2 - k1) cos(w t) + Re(k1 + k2) sin(w t). The latter is the
-            // scale of the delay, `w t` at first, and what it is beyond that.
-            let beyond: fn(f64) -> f64 = |turn| turn.sin() - turn;
-            for (name, shape) in [
-                ("cutter crosstalk in quadrature", f64::cos as fn(f64) -> f64),
-                ("cutter crosstalk in phase, beyond the scale", beyond),
-            ] {
-                terms.push(PhaseTerm {
-                    term: self.term(name.into(), Side::BeforeSwap),
-                    prior_u: crosstalk.cutter(),
-                    shape: Shape::Curve {
-                        radians: crosstalk
-                            .hertz
-                            .iter()
-                            .map(|f| shape(std::f64::consts::TAU * f * delay_s))
-                            .collect(),
-                        hertz: crosstalk.hertz.clone(),
-                    },
-                });
-            }
+            terms.extend(
+                crosstalk
+                    .cutter_terms(delay_s)
+                    .map(|(name, prior_u, radians)| PhaseTerm {
+                        term: self.term(name.into(), Side::BeforeSwap),
+                        prior_u,
+                        shape: Shape::Curve {
+                            radians,
+                            hertz: crosstalk.hertz.clone(),
+                        },
+                    }),
+            );
         }
         terms
     }
@@ -369,7 +361,8 @@ impl Calibration {
         let corrected = self.apply(spectrum, leads_swapped);
         let points = response(&corrected, Direction::RightOverLeft, band_hz);
         let ahead = spectrum.alignment as f64 / spectrum.sample_rate_hz;
-        terms.extend(self.terms(delay_by_slope(&points) + ahead));
+        let delay = delay_by_slope(&points) + ahead;
+        terms.extend(self.terms(if leads_swapped { -delay } else { delay }));
         let mut caveats = self.warnings.clone();
         caveats.extend(caveat);
         if leads_swapped {
@@ -460,6 +453,63 @@ impl Crosstalk {
             db(&self.left_into_right_re, &self.left_into_right_im),
             db(&self.right_into_left_re, &self.right_into_left_im),
         ]
+    }
+
+    /// What the cutter's crosstalk leaves in the phase of a corrected capture:
+    /// names, standard uncertainties and curves, radians per unit.
+    ///
+    /// With `k1` (right into left) and `k2` of the cutter the bands show
+    /// `m1 = (c1 + k1) / (1 + c2 k1)` and `m2` likewise; correcting a delay of
+    /// phase `t` by them leaves, with `e = exp(-i t)`,
+    /// `L conj R ~ conj(e) (1 - k1 e + m1 k2) conj(1 - k2 conj(e) + m2 k1)`, whose
+    /// phase beyond `t` is, to second order in `k`,
+    /// `Im(k2 conj(e) - k1 e + m1 k2 - m2 k1) + Im(k2^2 conj(e)^2 - k1^2 e^2) / 2`.
+    /// What is proportional to `t` in it belongs to the scale of the delay and is
+    /// left out here.
+    fn cutter_terms(&self, delay_s: f64) -> impl Iterator<Item = (&'static str, f64, Vec<f64>)> {
+        let part = self.cutter() / 2f64.sqrt();
+        let second = self.cutter().powi(2) / 2f64.sqrt();
+        let curve = |shape: fn(f64, Complex64, Complex64) -> f64| {
+            let turn = |hertz: f64| std::f64::consts::TAU * hertz * delay_s;
+            let at = |&hertz: &f64| {
+                let (m1, m2) = self.at(hertz);
+                shape(turn(hertz), m1, m2)
+            };
+            self.hertz.iter().map(at).collect()
+        };
+        [
+            (
+                "cutter crosstalk in phase, right into left",
+                part,
+                curve(|t, _, m2| t.sin() - t - m2.im),
+            ),
+            (
+                "cutter crosstalk in phase, left into right",
+                part,
+                curve(|t, m1, _| t.sin() - t + m1.im),
+            ),
+            (
+                "cutter crosstalk in quadrature, right into left",
+                part,
+                curve(|t, _, m2| -t.cos() - m2.re),
+            ),
+            (
+                "cutter crosstalk in quadrature, left into right",
+                part,
+                curve(|t, m1, _| t.cos() + m1.re),
+            ),
+            (
+                "cutter crosstalk squared, in phase",
+                second,
+                curve(|t, _, _| (2.0 * t).sin() - 2.0 * t),
+            ),
+            (
+                "cutter crosstalk squared, in quadrature",
+                second,
+                curve(|t, _, _| (2.0 * t).cos()),
+            ),
+        ]
+        .into_iter()
     }
 
     /// Standard uncertainty that the cutter's crosstalk leaves in the scale of
