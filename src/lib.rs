@@ -30,7 +30,10 @@
 //! and priors into rotations; [`uncertainty`] holds intervals, budgets and
 //! decisions; [`check`] holds many jobs against their limits; [`simulate`]
 //! makes captures with known truth.
-//! The command line lives in the binary alone.
+//! [`report`] makes text and documents of results. The command line lives in the
+//! binary alone.
+//!
+//! `docs/library.md` walks through an example from a recording to a rotation.
 
 pub mod adjust;
 pub mod analysis;
@@ -46,3 +49,8 @@ pub mod simulate;
 pub mod spectrum;
 pub mod uncertainty;
 pub mod units;
+
+/// The developer's guide, compiled and run as a test.
+#[cfg(doctest)]
+#[doc = include_str!("../docs/library.md")]
+struct Guide;

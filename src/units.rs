@@ -59,26 +59,45 @@ pub fn nominal_rpm(value: f64) -> f64 {
     }
 }
 
-/// Reads a radius in millimetres. A unit may be written: `72`, `72 mm`,
-/// `7.2 cm`, `2.85 in`; `d` before the number makes it a diameter (`d144`).
+/// Reads a length in millimetres. A unit may be written: `72`, `72 mm`,
+/// `7.2 cm`, `2.85 in`; inches also as rulers have them: `2 7/8 in`.
+pub fn parse_length_mm(text: &str, what: &'static str) -> Result<f64, QuantityError> {
+    let trimmed = text.trim();
+    if let Some(number) = trimmed.strip_suffix("mm") {
+        parse_number(number, what)
+    } else if let Some(number) = trimmed.strip_suffix("cm") {
+        Ok(10.0 * parse_number(number, what)?)
+    } else if let Some(number) = trimmed
+        .strip_suffix("in")
+        .or_else(|| trimmed.strip_suffix('"'))
+    {
+        let (whole, fraction) = match number.trim().rsplit_once(' ') {
+            Some((whole, fraction)) => (parse_number(whole, what)?, fraction),
+            None => (0.0, number),
+        };
+        let part = match fraction.split_once('/') {
+            Some((above, below)) => parse_number(above, what)? / parse_number(below, what)?,
+            None => parse_number(fraction, what)?,
+        };
+        let value = INCH_MM * (whole + part);
+        if value.is_finite() {
+            Ok(value)
+        } else {
+            Err(QuantityError::NotANumber(trimmed.to_owned(), what))
+        }
+    } else {
+        parse_number(trimmed, what)
+    }
+}
+
+/// Reads a radius in millimetres, as [`parse_length_mm`] does; `d` before the
+/// number makes it a diameter (`d144`).
 pub fn parse_radius_mm(text: &str) -> Result<f64, QuantityError> {
     const WHAT: &str = "a radius such as 72, 72mm, 2.85in or a diameter such as d144";
-    let trimmed = text.trim();
-    let (diameter, rest) = match trimmed.strip_prefix(['d', 'D']) {
-        Some(rest) => (true, rest),
-        None => (false, trimmed),
-    };
-    let (number, factor) = if let Some(n) = rest.strip_suffix("mm") {
-        (n, 1.0)
-    } else if let Some(n) = rest.strip_suffix("cm") {
-        (n, 10.0)
-    } else if let Some(n) = rest.strip_suffix("in").or_else(|| rest.strip_suffix('"')) {
-        (n, INCH_MM)
-    } else {
-        (rest, 1.0)
-    };
-    let value = parse_number(number, WHAT)? * factor;
-    Ok(if diameter { value / 2.0 } else { value })
+    match text.trim().strip_prefix(['d', 'D']) {
+        Some(diameter) => Ok(parse_length_mm(diameter, WHAT)? / 2.0),
+        None => parse_length_mm(text, WHAT),
+    }
 }
 
 #[cfg(test)]
@@ -108,6 +127,11 @@ mod tests {
         assert_eq!(parse_radius_mm("7.2 cm"), Ok(72.0));
         assert_eq!(parse_radius_mm("d144mm"), Ok(72.0));
         assert_eq!(parse_radius_mm("2in"), Ok(50.8));
+        assert_eq!(parse_radius_mm("2 7/8 in"), Ok(25.4 * 2.875));
+        assert_eq!(parse_radius_mm("7/8in"), Ok(25.4 * 0.875));
+        assert_eq!(parse_radius_mm("d5.6in"), Ok(25.4 * 5.6 / 2.0));
+        assert!(parse_radius_mm("2 7/0 in").is_err());
+        assert!(parse_radius_mm("in").is_err());
         assert!(
             parse_radius_mm("72,5")
                 .unwrap_err()

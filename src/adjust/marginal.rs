@@ -121,8 +121,9 @@ impl<T> Walk<T> {
             let bound = if sign > 0.0 { highest } else { lowest };
             let end = sign * unstretched((bound - centre) / u).abs();
             while found.len() < REACH {
-                // the last step goes up to the bound; what is left of one is nothing
-                if sign * (end - t) < step.abs() {
+                // the last step goes up to the bound; a short one after a full one
+                // would throw the cubic through both far off between the others
+                if sign * (end - t) < 1.5 * step.abs() {
                     step = end - t;
                 }
                 if step.abs() < 1e-6 {

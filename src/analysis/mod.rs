@@ -149,15 +149,21 @@ pub fn take_in(
         .frames()
         .map_or(f64::INFINITY, |all| all.min(end) as f64);
     let mut position = recording.skip(first)?;
-    let mut block = Stereo::default();
-    while position >= first && position < end {
-        let wanted = (end - position).min(BLOCK as u64) as usize;
-        let got = recording.read(&mut block, wanted)?;
-        if got == 0 {
-            break;
-        }
-        engine.push(&block.left, &block.right);
+    let wanted = |position: u64| end.saturating_sub(position).min(BLOCK as u64) as usize;
+    let (mut block, mut next) = (Stereo::default(), Stereo::default());
+    let mut got = match position >= first {
+        true => recording.read(&mut block, wanted(position))?,
+        false => 0,
+    };
+    while got > 0 {
         position += got as u64;
+        // one block is taken in while the next is read
+        let ((), read) = rayon::join(
+            || engine.push(&block.left, &block.right),
+            || recording.read(&mut next, wanted(position)),
+        );
+        got = read?;
+        std::mem::swap(&mut block, &mut next);
         progress((position as f64 / all).min(1.0));
     }
     if position <= first && whole {

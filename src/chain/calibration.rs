@@ -38,7 +38,7 @@ pub struct SourceFile {
 }
 
 /// The chain's response, right over left.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, schemars::JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Common {
     /// One channel is inverted against the other; `phase_deg` leaves that out.
@@ -71,7 +71,7 @@ pub struct Common {
 }
 
 /// The cartridge's crosstalk, both ways; complex ratios.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, schemars::JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Crosstalk {
     /// Separation of the cutter that made the single-channel bands, dB,

@@ -40,19 +40,27 @@ pub enum DocumentError {
     },
 }
 
-#[derive(Debug, Deserialize, Serialize)]
+/// The file as it is written.
+#[derive(Debug, Deserialize, Serialize, schemars::JsonSchema)]
 #[serde(deny_unknown_fields)]
-struct Document {
+pub struct Document {
+    /// Always 1.
     format: i64,
+    /// What wrote it.
     program: String,
+    /// Day of the captures.
     #[serde(default)]
     date: Option<String>,
+    /// Doubts about the calibration; every capture that it corrects carries them.
     #[serde(default)]
     warning: Vec<Caveat>,
+    /// What it was made from.
     #[serde(default)]
     source: Vec<SourceFile>,
+    /// The chain's response, right over left.
     #[serde(default)]
     common: Option<Common>,
+    /// The cartridge's crosstalk.
     #[serde(default)]
     crosstalk: Option<Crosstalk>,
 }

@@ -4,7 +4,7 @@ use clap::Args;
 use groovelag::analysis::Request;
 use groovelag::capture::{self, RawFormat, Source};
 use groovelag::delay;
-use groovelag::units::{parse_number, parse_radius_mm, parse_rpm};
+use groovelag::units::{parse_length_mm, parse_number, parse_radius_mm, parse_rpm};
 use std::ffi::OsString;
 
 /// A radius, or the radii at the start and the end of the analysed part.
@@ -34,6 +34,11 @@ pub fn radii(text: &str) -> Result<Radii, String> {
     })
 }
 
+/// Nobody's value: says how a diameter is written.
+pub fn diameter(text: &str) -> Result<String, String> {
+    Err(format!("write the diameter as --radius d{text}"))
+}
+
 /// A speed between 10 and 100 revolutions per minute.
 pub fn rpm(text: &str) -> Result<f64, String> {
     let value = parse_rpm(text).map_err(|e| e.to_string())?;
@@ -57,21 +62,55 @@ pub enum Stylus {
     Line(f64, f64),
 }
 
-/// `spherical:R`, `elliptical:RxR` or `line:SPACINGxR`.
+/// Micrometres in a thousandth of an inch, in which older data state sizes.
+const MIL_UM: f64 = 25.4;
+
+/// The nearest of `known`, if near enough to be a slip of the pen: a third of
+/// the letters (common practice, no source).
+fn nearest<'k>(word: &str, known: &[&'k str]) -> Option<&'k str> {
+    known
+        .iter()
+        .map(|k| (strsim::damerau_levenshtein(word, k), *k))
+        .min()
+        .filter(|&(distance, k)| distance <= 1 + k.len() / 3)
+        .map(|(_, k)| k)
+}
+
+/// `spherical:R`, `elliptical:RxR` or `line:SPACINGxR`; sizes in micrometres, or
+/// in thousandths of an inch with `mil` behind them.
 pub fn stylus(text: &str) -> Result<Stylus, String> {
-    const FORMS: &str = "spherical:R, elliptical:RxR (frontal x side radius) or line:SPACINGxR (contact spacing x side radius), in micrometres";
-    let (shape, sizes) = text
-        .split_once(':')
-        .ok_or_else(|| format!("'{text}' is not of the form {FORMS}"))?;
+    const FORMS: &str = "spherical:R, elliptical:RxR (frontal x side radius) or line:SPACINGxR (contact spacing x side radius), in micrometres, or in thousandths of an inch with 'mil' behind them";
+    const SHAPES: &[&str] = &["spherical", "elliptical", "line"];
+    let Some((shape, sizes)) = text.split_once(':') else {
+        return Err(
+            match (
+                text.starts_with(|c: char| c.is_ascii_digit()),
+                nearest(text, SHAPES),
+            ) {
+                (true, _) => format!(
+                    "'{text}' names no shape; for an elliptical tip write elliptical:{text}"
+                ),
+                (false, Some(shape)) => {
+                    format!("'{text}' is not of the form {shape}:SIZES; write {FORMS}")
+                }
+                (false, None) => format!("'{text}' is not of the form {FORMS}"),
+            },
+        );
+    };
+    let (sizes, unit_um) = match sizes.trim().strip_suffix("mil") {
+        Some(mils) => (mils, MIL_UM),
+        None => (sizes.trim(), 1.0),
+    };
     let size = |t: &str| -> Result<f64, String> {
-        let um = parse_number(t.trim_end_matches("um"), "a size in micrometres")
-            .map_err(|e| e.to_string())?;
+        let um = unit_um
+            * parse_number(t.trim_end_matches("um"), "a size in micrometres")
+                .map_err(|e| e.to_string())?;
         // From the finest edge to the widest 78 tip.
         if (1.0..=200.0).contains(&um) {
             Ok(um)
         } else {
             Err(format!(
-                "a size of {um} um is not between 1 and 200 um; sizes are in micrometres"
+                "a size of {um} um is not between 1 and 200 um; sizes are in micrometres, or in thousandths of an inch with 'mil' behind them: elliptical:0.7x0.3mil"
             ))
         }
     };
@@ -101,7 +140,10 @@ pub fn stylus(text: &str) -> Result<Stylus, String> {
             }
             Ok(Stylus::Line(spacing, side))
         }
-        _ => Err(format!("'{shape}' is not a tip shape; write {FORMS}")),
+        _ => Err(match nearest(shape, SHAPES) {
+            Some(near) => format!("'{shape}' is not a tip shape; did you mean '{near}'?"),
+            None => format!("'{shape}' is not a tip shape; write {FORMS}"),
+        }),
     }
 }
 
@@ -144,11 +186,12 @@ pub fn arm(text: &str) -> Result<Arm, String> {
             "'{text}' is not LENGTH/PIVOT/OFFSET: effective length and pivot-to-spindle distance in mm, offset angle in degrees"
         ));
     };
-    let number = |t: &str, what| parse_number(t, what).map_err(|e| e.to_string());
+    let mm = |t: &str, what| parse_length_mm(t, what).map_err(|e| e.to_string());
     let arm = Arm {
-        effective_length_mm: number(length, "an effective length in mm")?,
-        pivot_to_spindle_mm: number(pivot, "a pivot-to-spindle distance in mm")?,
-        offset_deg: number(offset, "an offset angle in degrees")?,
+        effective_length_mm: mm(length, "an effective length in mm")?,
+        pivot_to_spindle_mm: mm(pivot, "a pivot-to-spindle distance in mm")?,
+        offset_deg: parse_number(offset, "an offset angle in degrees")
+            .map_err(|e| e.to_string())?,
     };
     let plausible = (100.0..=500.0).contains(&arm.effective_length_mm)
         && (80.0..=500.0).contains(&arm.pivot_to_spindle_mm)
@@ -249,7 +292,7 @@ pub struct ReadingArguments {
     /// Which channels are left and right, counted from 1
     #[arg(long, value_name = "L,R", value_parser = channels)]
     pub channels: Option<[usize; 2]>,
-    /// The recording has no header but this form, such as s24le,96000,2
+    /// No header but this form: s24le,96000,2
     #[arg(long, value_name = "FORM")]
     pub raw: Option<RawFormat>,
 }
@@ -268,7 +311,7 @@ impl ReadingArguments {
 /// Which part of which recording, and how to read it.
 #[derive(Debug, Clone, Args)]
 pub struct RecordingArguments {
-    /// Start of the part to analyse, seconds or m:ss (by default the modulated part is found)
+    /// Start of the part to analyse, s or m:ss [default: where programme begins]
     #[arg(long, value_name = "S", value_parser = seconds)]
     pub from: Option<f64>,
     /// End of the part to analyse
@@ -309,13 +352,20 @@ mod tests {
         assert_eq!(stylus("elliptical:18x8"), Ok(Stylus::Elliptical(18.0, 8.0)));
         assert_eq!(stylus("spherical:18"), Ok(Stylus::Spherical(18.0)));
         assert_eq!(stylus("line:40x5"), Ok(Stylus::Line(40.0, 5.0)));
+        assert_eq!(
+            stylus("elliptical:0.7x0.3mil"),
+            Ok(Stylus::Elliptical(0.7 * 25.4, 0.3 * 25.4))
+        );
         for (text, says) in [
             ("elliptical:8x18", "frontal radius first"),
             ("elliptical:18", "two sizes"),
             ("round:18", "not a tip shape"),
+            ("eliptical:18x8", "'elliptical'?"),
+            ("eliptical", "elliptical:SIZES"),
+            ("elliptical:0.7x0.3", "0.3mil"),
             ("elliptical:18,5x8", "decimal"),
             ("spherical:0.0007", "micrometres"),
-            ("18x8", "elliptical:RxR"),
+            ("18x8", "elliptical:18x8"),
             ("line:5x40", "spacing first"),
         ] {
             let message = stylus(text).unwrap_err();
@@ -344,6 +394,10 @@ mod tests {
         assert_eq!(band("100..15k"), Ok((100.0, 15_000.0)));
         assert!(band("15000..100").is_err());
         assert!(arm("229/211/24").is_ok());
+        assert_eq!(
+            arm("9in/8.3in/24").map(|a| a.effective_length_mm),
+            Ok(228.6)
+        );
         assert!(arm("229/211").unwrap_err().contains("LENGTH/PIVOT/OFFSET"));
         assert_eq!(seconds("1:30"), Ok(90.0));
         assert_eq!(coverage("95%"), Ok(0.95));

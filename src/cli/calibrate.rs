@@ -15,17 +15,18 @@ use std::path::{Path, PathBuf};
 use std::time::{SystemTime, UNIX_EPOCH};
 
 /// Calibrate the chain and the crosstalk from captures of known signals
-///
-/// --common is one signal fed by cable to both inputs: it gives what the
-/// preamplifier and the converter do to one channel and not to the other.
-/// --left-only and --right-only are bands of a test record cut into one channel:
-/// they give the cartridge's crosstalk. Either or both may be given.
 #[derive(Debug, Args)]
-#[command(after_help = "Example:
-  groovelag calibrate --common cable.wav --left-only left.wav --right-only right.wav -o CHAIN.toml
+#[command(
+    after_help = "--common is one signal fed by cable to both inputs and tells of the chain; the
+other two are bands cut into one channel and tell of the cartridge's crosstalk.
+Either kind may be given alone.
 
-A phono input takes a few millivolts: attenuate the signal, keep the speakers
-muted, and follow the maker's instructions first; see docs/calibration.md.")]
+Example:
+  groovelag calibrate --common cable.wav -o CHAIN.toml
+
+Attenuate the signal to a few millivolts, keep the speakers muted, and follow
+the maker's instructions first: docs/calibration.md."
+)]
 pub struct Calibrate {
     /// Capture of one signal fed to both inputs
     #[arg(long, value_name = "FILE")]
@@ -39,22 +40,25 @@ pub struct Calibrate {
     /// The calibration to write
     #[arg(short, long, value_name = "CHAIN.toml")]
     output: PathBuf,
-    /// Band to calibrate at most, hertz [default: 70..20000]
+    /// Write over a file that exists
+    #[arg(long)]
+    force: bool,
+    /// Band at most, hertz [default: 70..20000]
     #[arg(long, value_name = "HZ..HZ", value_parser = arguments::band)]
     band: Option<(f64, f64)>,
-    /// Day of the captures [default: that of the first file]
+    /// Day of the captures [default: the first file's]
     #[arg(long, value_name = "YYYY-MM-DD", value_parser = date)]
     date: Option<String>,
     /// Separation of the cutter that made the single-channel bands
     #[arg(long, value_name = "DB", default_value_t = chain::DEFAULT_CUTTER_SEPARATION_DB, value_parser = separation)]
     cutter_separation: f64,
-    /// The common signal passed through the cartridge's coils, of this inductance
+    /// The common signal passed through coils like this
     #[arg(long, value_name = "MH", requires = "common", value_parser = positive)]
     inductance_mh: Option<f64>,
     /// Load resistance behind the coils
     #[arg(long, value_name = "KOHM", requires = "inductance_mh", default_value = "47", value_parser = positive)]
     load_kohm: f64,
-    /// Load capacitance behind the coils, cable included
+    /// Load capacitance, cable included
     #[arg(long, value_name = "PF", requires = "inductance_mh", default_value = "200", value_parser = positive)]
     load_pf: f64,
     #[command(flatten)]

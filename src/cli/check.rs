@@ -10,12 +10,11 @@ use std::io::{self, IsTerminal, Write};
 use std::path::PathBuf;
 
 /// Hold many jobs against their stated limits, for continuous integration
-///
-/// Each job passes, fails, is undecided or unusable. Limits are those of its
-/// [limits], completed by the groovelag.toml of the folders above it.
 #[derive(Debug, Args)]
 #[command(
-    after_help = "Exit status: 0 all passed, 1 any failed or undecided, 2 any unusable.
+    after_help = "Each job passes, fails, is undecided or unusable. Limits are those of its
+[limits], completed by the groovelag.toml of the folders above it.
+Exit status: 0 all passed, 1 any failed or undecided, 2 any unusable.
 
 Examples:
   groovelag check jobs

@@ -14,13 +14,15 @@ use std::ffi::OsString;
 use std::path::Path;
 
 /// Change between two setups, with what they share cancelled
-///
-/// Give a job and two of its setups, or two recordings of the same band made
-/// before and after, with the options of `measure`.
 #[derive(Debug, Args)]
-#[command(after_help = "Examples:
+#[command(
+    after_help = "Give a job and two of its setups, or two recordings of the same band made before
+and after, with the options of measure.
+
+Examples:
   groovelag compare job.toml --before found --after corrected
-  groovelag compare before.wav after.wav --radius 72 --rpm 33")]
+  groovelag compare before.wav after.wav --radius 72 --rpm 33"
+)]
 pub struct CompareArguments {
     /// A job file, or two recordings: before, after
     #[arg(required = true, num_args = 1..=2, value_name = "JOB | BEFORE AFTER")]
@@ -89,7 +91,7 @@ impl CompareArguments {
                 };
                 let names = ["before", "after"];
                 let captures = [(names[0], before), (names[1], after)];
-                let place = PlaceArguments { radius, rpm };
+                let place = PlaceArguments::new(radius, rpm);
                 let job = self.situation.job(&place, &self.recording, &captures);
                 let mut data = Vec::new();
                 for (_, file) in captures {

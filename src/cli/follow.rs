@@ -39,34 +39,32 @@ const STALL: Duration = Duration::from_secs(1);
 const RADII_MM: (f64, f64) = (20.0, 250.0);
 
 /// Follow the rotation while the record plays
-///
-/// Reads a stream (or file) of a mono-cut band as it comes and shows, twice a
-/// second, the rotation so far with its band, the latest four seconds by
-/// themselves (for adjusting by small turns while watching), level and health
-/// of the signal, and what more time would bring. Ends with the stream, with
-/// Ctrl-C, or at --until, and then says what `groovelag measure` would.
 #[derive(Debug, Args)]
-#[command(after_help = "Example:
-  arecord -f S24_3LE -r 96000 -c 2 -t wav | groovelag follow - --radius 72 --rpm 33
+#[command(
+    after_help = "Shows, twice a second, the rotation so far and of the latest four seconds, level
+and health of the signal, and what more time would bring. Ends with the stream,
+with Ctrl-C or at --until, and then says what measure would.
 
-Mute the amplifier before touching the cartridge, guard the stylus, and follow
-the maker's instructions first. The figure is evidence, not a verdict.")]
+Example:
+  arecord -f S24_3LE -r 96000 -c 2 -t wav |
+      groovelag follow - --radius 72 --rpm 33"
+)]
 pub struct Follow {
     /// - for standard input (WAV, FLAC, or --raw), or a recording
     capture: OsString,
     #[command(flatten)]
     place: PlaceArguments,
-    /// Groove pitch in mm per revolution, to follow the radius from its start (negative: outwards)
+    /// Groove pitch, mm per revolution (negative: outwards)
     #[arg(long, value_name = "MM", value_parser = arguments::pitch, allow_hyphen_values = true)]
     pitch: Option<f64>,
     #[command(flatten)]
     situation: SituationArguments,
     #[command(flatten)]
     reading: ReadingArguments,
-    /// Calibration of chain and crosstalk, as groovelag calibrate wrote it
+    /// Calibration, as groovelag calibrate wrote it
     #[arg(long, value_name = "CHAIN.toml")]
     chain: Option<PathBuf>,
-    /// End when the rotation's standard uncertainty has come down to this, degrees
+    /// End when the standard uncertainty is down to this
     #[arg(long, value_name = "DEG", value_parser = arguments::positive_degrees)]
     until: Option<f64>,
     /// Keep the stream in this file, whole at every moment

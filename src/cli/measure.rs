@@ -23,25 +23,39 @@ use std::path::PathBuf;
 /// Where on the record, and how fast.
 #[derive(Debug, Clone, Args)]
 pub struct PlaceArguments {
-    /// Groove radius in mm, or the radii at the start and end of the analysed part: 72, 75..70
+    /// Groove radius, mm, or at both ends: 72, 75..70, 2.8in; d144 is a diameter
     #[arg(long, value_name = "MM[..MM]", value_parser = arguments::radii)]
     pub radius: Radii,
+    /// Tells those who look for it how a diameter is written
+    #[arg(long = "diameter", hide = true, value_parser = arguments::diameter)]
+    _diameter: Option<String>,
     /// Speed while played: 33 (meaning 100/3), 45, 78.26
     #[arg(long, value_name = "N", value_parser = arguments::rpm)]
     pub rpm: f64,
 }
 
+impl PlaceArguments {
+    /// A radius and a speed, as they were typed elsewhere.
+    pub fn new(radius: arguments::Radii, rpm: f64) -> Self {
+        Self {
+            radius,
+            _diameter: None,
+            rpm,
+        }
+    }
+}
+
 /// What is known of the stylus and the arm.
 #[derive(Debug, Clone, Args)]
 pub struct SituationArguments {
-    /// Tip in micrometres: spherical:R, elliptical:RxR, line:SPACINGxR [default: a generic elliptical]
-    #[arg(long, value_name = "SHAPE:SIZES", value_parser = arguments::stylus)]
+    /// Tip in um: spherical:R, elliptical:RxR, line:SPACINGxR [default: generic]
+    #[arg(long, value_name = "TIP", value_parser = arguments::stylus)]
     pub stylus: Option<Stylus>,
     /// The leads were swapped at the cartridge
     #[arg(long)]
     pub leads_swapped: bool,
-    /// Arm: effective length, pivot to spindle (mm) and offset (degrees)
-    #[arg(long, value_name = "LENGTH/PIVOT/OFFSET", value_parser = arguments::arm)]
+    /// Arm: effective length, pivot to spindle (mm), offset (degrees)
+    #[arg(long, value_name = "L/P/OFFSET", value_parser = arguments::arm)]
     pub arm: Option<Arm>,
 }
 
@@ -119,9 +133,6 @@ impl SituationArguments {
 }
 
 /// Measure the rotation from one recording of a mono-cut band
-///
-/// Reads a recording of a mono-cut (or identical-channel) band and says how
-/// far the stylus is turned, with a band, and what to do.
 #[derive(Debug, Args)]
 #[command(after_help = "Example:
   groovelag measure band.wav --radius 72 --rpm 33 --stylus elliptical:18x8
@@ -140,7 +151,7 @@ pub struct Measure {
     tolerance: Option<f64>,
     #[command(flatten)]
     recording: RecordingArguments,
-    /// Calibration of chain and crosstalk, as groovelag calibrate wrote it
+    /// Calibration, as groovelag calibrate wrote it
     #[arg(long, value_name = "CHAIN.toml")]
     chain: Option<PathBuf>,
     #[command(flatten)]

@@ -9,11 +9,13 @@ mod follow;
 mod measure;
 mod output;
 mod plan;
+mod shell;
 mod simulate;
 mod solve;
+mod start;
 mod views;
 
-use clap::{Args, Parser, Subcommand};
+use clap::{Args, CommandFactory, FromArgMatches, Parser, Subcommand};
 use groovelag::analysis::{self, Request};
 use groovelag::capture;
 use groovelag::delay;
@@ -22,11 +24,20 @@ use groovelag::job::file::Reading;
 use std::process::ExitCode;
 
 /// Measure how far a phono stylus is turned, from recordings of a mono-cut band
-///
-/// Mute the amplifier before touching the cartridge, guard the stylus, and
-/// follow the maker's instructions first.
 #[derive(Debug, Parser)]
-#[command(version, about)]
+#[command(
+    version,
+    about,
+    after_help = "Example:
+  groovelag measure band.wav --radius 72 --rpm 33 --stylus elliptical:18x8
+
+'groovelag COMMAND --help' shows each command; docs/owner.md tells how to begin.
+Mute the amplifier before touching the cartridge, guard the stylus, and follow
+the maker's instructions first.
+
+Exit status: 0 done; 1 done, but a stated limit is not met or undecided;
+2 the request, the input or the output is unusable."
+)]
 struct Arguments {
     #[command(subcommand)]
     command: Command,
@@ -37,6 +48,7 @@ struct Arguments {
 
 #[derive(Debug, Subcommand)]
 enum Command {
+    Start(start::Start),
     Measure(measure::Measure),
     Solve(solve::SolveArguments),
     Compare(compare::CompareArguments),
@@ -45,6 +57,8 @@ enum Command {
     Check(check::CheckArguments),
     Simulate(simulate::Arguments),
     Follow(follow::Follow),
+    Completions(shell::Completions),
+    Manual(shell::Manual),
 }
 
 /// Options of every command that gives a result.
@@ -80,7 +94,12 @@ pub fn run() -> ExitCode {
             }
         };
     }
-    let arguments = Arguments::parse();
+    // 80 columns where no terminal says otherwise
+    let program = Arguments::command().term_width(output::width());
+    let arguments = match Arguments::from_arg_matches(&program.clone().get_matches()) {
+        Ok(arguments) => arguments,
+        Err(error) => error.exit(),
+    };
     if let Some(threads) = arguments.threads {
         // Fails only if a pool exists already, and none does yet.
         let _ = rayon::ThreadPoolBuilder::new()
@@ -88,6 +107,7 @@ pub fn run() -> ExitCode {
             .build_global();
     }
     let outcome = match arguments.command {
+        Command::Start(command) => command.run(),
         Command::Measure(command) => command.run(),
         Command::Solve(arguments) => solve::run(&arguments, &read_capture),
         Command::Compare(arguments) => compare::run(&arguments, &read_capture),
@@ -96,6 +116,8 @@ pub fn run() -> ExitCode {
         Command::Check(arguments) => check::run(&arguments),
         Command::Simulate(arguments) => simulate::run(&arguments),
         Command::Follow(command) => command.run(),
+        Command::Completions(command) => command.run(program),
+        Command::Manual(command) => command.run(program),
     };
     match outcome {
         Ok(Outcome::Done) => ExitCode::SUCCESS,

@@ -6,13 +6,17 @@ use groovelag::job::{self, Wanted};
 use groovelag::report::solution::{PlanDocument, plan_text};
 use std::path::PathBuf;
 
-/// Predict the uncertainty of a job and which further capture would help most.
-///
-/// Nothing is recorded and no recording is read. The candidates are: the other
-/// speed, swapped leads, a turn of 4 degrees each way, a spherical tip on the
-/// record, an inner radius, another record side, a calibration of the chain
-/// with one signal on both inputs, and a repeat.
+/// Predict the uncertainty of a job and which further capture would help most
 #[derive(Debug, Args)]
+#[command(
+    after_help = "No recording is read. The candidates are: the other speed, swapped leads, a turn
+of 4 degrees each way, a spherical tip on the record, an inner radius, another
+record side, a calibration of the chain with one signal on both inputs, and a
+repeat.
+
+Example:
+  groovelag plan job.toml --until 0.3"
+)]
 pub struct PlanArguments {
     /// Job file (TOML, format = 1).
     job: PathBuf,

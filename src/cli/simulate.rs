@@ -2,14 +2,15 @@
 
 use super::{Outcome, output};
 use clap::Args;
-use groovelag::document::{self, Program};
-use groovelag::simulate::truth::Truth;
+use groovelag::document;
+use groovelag::simulate::truth::TruthSet;
 use groovelag::simulate::{self, variations};
-use serde::Serialize;
 use std::path::{Path, PathBuf};
 
-/// Make captures with known truth from a recipe.
+/// Make captures with known truth from a recipe
 #[derive(Debug, Args)]
+#[command(after_help = "Example:
+  groovelag simulate test-signals/example.toml -o captures")]
 pub struct Arguments {
     /// The recipe (TOML); test-signals/README.md describes every key.
     recipe: PathBuf,
@@ -22,14 +23,6 @@ pub struct Arguments {
     /// Write over files that exist.
     #[arg(long)]
     force: bool,
-}
-
-/// The document of `--json`.
-#[derive(Serialize)]
-struct Document {
-    schema: &'static str,
-    program: Program,
-    captures: Vec<Truth>,
 }
 
 /// Follows the recipe.
@@ -89,12 +82,7 @@ pub fn run(arguments: &Arguments) -> Result<Outcome, String> {
         captures.push(truth);
     }
     if arguments.json {
-        let document = Document {
-            schema: "groovelag/simulation-set/1",
-            program: Program::this(),
-            captures,
-        };
-        output::print_json(&document)?;
+        output::print_json(&TruthSet::new(captures))?;
     }
     Ok(Outcome::Done)
 }

@@ -10,8 +10,10 @@ use groovelag::report::{page, sketch};
 use groovelag::units::DEGREE;
 use std::path::{Path, PathBuf};
 
-/// Adjust all captures of a job together.
+/// Adjust all captures of a job together
 #[derive(Debug, Args)]
+#[command(after_help = "Example:
+  groovelag solve job.toml --export-knowledge known.toml")]
 pub struct SolveArguments {
     /// Job file (TOML, format = 1).
     job: PathBuf,

@@ -33,15 +33,20 @@ pub struct KnowledgeError {
 }
 
 /// The file as written.
-#[derive(Serialize, Deserialize)]
+#[derive(Debug, Serialize, Deserialize, schemars::JsonSchema)]
 #[serde(deny_unknown_fields)]
-struct KnowledgeFile {
+pub struct KnowledgeFile {
+    /// Always 1.
     format: u32,
+    /// Always "groovelag knowledge".
     kind: String,
+    /// SHA-256 of the recordings it was learned from.
     captures: Vec<String>,
+    /// What is known, such as `record.A.cut_rotation_deg`.
     ids: Vec<String>,
+    /// Values, each in the unit its id ends in.
     values: Vec<f64>,
-    /// Lower triangle, row by row.
+    /// Covariance: the lower triangle, row by row.
     covariance: Vec<Vec<f64>>,
 }
 

@@ -43,7 +43,7 @@ pub use description::{
 };
 pub use details::{CaptureDetails, ContactView, Details, Learned};
 pub use file::JobFileError;
-pub use knowledge::{Knowledge, KnowledgeError};
+pub use knowledge::{Knowledge, KnowledgeError, KnowledgeFile};
 pub use monte_carlo::monte_carlo;
 pub use network::{CaptureData, Network, Parameter, READINGS, TermPrior};
 pub use plan::{Plan, PlannedSetup, Suggestion, Wanted, plan};

@@ -587,3 +587,38 @@ fn the_jacobian_of_a_capture() {
         }
     }
 }
+
+/// The longer the delay, the likelier the rotation lies beyond the tolerance:
+/// the distribution has no mass where the grid of its walk happens to end.
+#[test]
+fn conformity_falls_steadily_with_the_delay() {
+    let parse = |delay: f64| {
+        let text = format!(
+            "format = 1\n[limits]\ntolerance_deg = 5\n[[capture]]\ndelay_us = {{ value = {delay}, u = 0.005 }}\nradius_mm = 70\nrpm = 33\n"
+        );
+        crate::job::file::parse(&text, "x").unwrap()
+    };
+    let mut before = 1.0;
+    for k in 0..=40 {
+        let delay = 3.0 + 0.05 * f64::from(k);
+        let job = parse(delay);
+        let data = [Some(CaptureData::of_delay(
+            delay * MICROSECOND,
+            0.005 * MICROSECOND,
+        ))];
+        let solved = solve(&job, &data, 0.95).unwrap();
+        let setup = &solved.solution.setups[0];
+        let probability = setup.conformity.unwrap().probability;
+        let lower = setup.rotation_deg.interval.lower.unwrap();
+        let upper = setup.rotation_deg.interval.upper.unwrap();
+        assert!(
+            lower < setup.rotation_deg.value && upper < 20.0,
+            "{delay}: {lower} {upper}"
+        );
+        assert!(
+            probability < before && before - probability < 0.2,
+            "{delay}: {probability} after {before}"
+        );
+        before = probability;
+    }
+}

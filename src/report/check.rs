@@ -2,7 +2,7 @@
 
 use super::text::wrapped;
 use crate::check::{Checked, Outcome};
-use crate::document::Program;
+use crate::document::{self, Program};
 use quick_junit::{NonSuccessKind, Report, TestCase, TestCaseStatus, TestSuite};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -31,6 +31,23 @@ pub struct CheckDocument {
     pub unusable: usize,
     /// Every job, in the order of their paths.
     pub results: Vec<Checked>,
+}
+
+/// One line of what `check --jsonl` prints.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct CheckLine {
+    /// Name and version of the schema.
+    pub schema: String,
+    /// What made the line.
+    pub program: Program,
+    /// The job.
+    #[serde(flatten)]
+    pub result: Checked,
+}
+
+impl CheckLine {
+    /// Name and version of the line's schema.
+    pub const SCHEMA: &str = "groovelag/check-line/1";
 }
 
 /// Why a file of results cannot be made.
@@ -85,14 +102,14 @@ impl CheckDocument {
                     let mut status = TestCaseStatus::non_success(kind);
                     status
                         .set_type(result.outcome.word())
-                        .set_message(&*result.reason);
+                        .set_message(visible(&result.reason));
                     status
                 }
             };
-            let mut case = TestCase::new(&*result.path, status);
+            let mut case = TestCase::new(visible(&result.path), status);
             case.set_classname(NAME);
             if kind.is_none() {
-                case.set_system_out(&*result.reason);
+                case.set_system_out(visible(&result.reason));
             }
             suite.add_test_case(case);
         }
@@ -127,6 +144,21 @@ impl CheckDocument {
     }
 }
 
+/// Control characters written out: XML has none, and the library takes an escape
+/// character for the beginning of a terminal's colour and drops what follows.
+fn visible(text: &str) -> String {
+    text.chars()
+        .flat_map(|c| {
+            let (kept, written) = if c.is_control() && c != '\n' && c != '\t' {
+                (None, Some(c.escape_unicode()))
+            } else {
+                (Some(c), None)
+            };
+            kept.into_iter().chain(written.into_iter().flatten())
+        })
+        .collect()
+}
+
 /// One job of the table: outcome, path and the reason below.
 pub fn checked_text(result: &Checked, width: usize) -> String {
     let outcome = result.outcome.word();
@@ -141,5 +173,9 @@ pub fn checked_text(result: &Checked, width: usize) -> String {
 ///
 /// What the library says.
 pub fn checked_json_line(result: &Checked) -> Result<String, serde_json::Error> {
-    serde_json::to_string(result).map(|line| line + "\n")
+    document::json_line(&CheckLine {
+        schema: CheckLine::SCHEMA.to_owned(),
+        program: Program::this(),
+        result: result.clone(),
+    })
 }

@@ -8,6 +8,7 @@ pub mod page;
 pub mod picture;
 pub mod sketch;
 pub mod solution;
+pub mod start;
 pub mod text;
 
 pub use calibration::CalibrationReport;

@@ -2,13 +2,14 @@
 
 use super::recipe::Recipe;
 use crate::document::Program;
+use schemars::JsonSchema;
 use serde::Serialize;
 
 /// Name and version of the truth document.
 pub const SCHEMA: &str = "groovelag/simulation/1";
 
 /// A quantity that may change along the modulated part.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, JsonSchema)]
 pub struct Along {
     /// Mean over the modulated part in time.
     pub mean: f64,
@@ -39,7 +40,7 @@ impl Along {
 }
 
 /// The truth beside a capture.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
 pub struct Truth {
     /// [`SCHEMA`].
     pub schema: &'static str,
@@ -88,4 +89,26 @@ pub struct Truth {
     pub seed: u64,
     /// All inputs, defaults filled in.
     pub recipe: Recipe,
+}
+
+/// What `simulate --json` prints: the truth of every capture of a recipe.
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
+pub struct TruthSet {
+    /// `groovelag/simulation-set/1`.
+    pub schema: &'static str,
+    /// Who made it.
+    pub program: Program,
+    /// Every capture, in the order of the recipe.
+    pub captures: Vec<Truth>,
+}
+
+impl TruthSet {
+    /// The document of these captures.
+    pub fn new(captures: Vec<Truth>) -> Self {
+        Self {
+            schema: "groovelag/simulation-set/1",
+            program: Program::this(),
+            captures,
+        }
+    }
 }

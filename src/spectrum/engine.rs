@@ -1,6 +1,6 @@
 //! The push engine: samples in blocks of any size, a snapshot at any time.
 
-use super::frame::FrameTransform;
+use super::frame::{FrameTransform, Scratch, sum_in_lanes};
 use super::groups::Groups;
 use super::quality::{self, BlockQuality, SignalQuality};
 use super::{CrossSpectrum, Group, HIGHEST_HZ, window};
@@ -11,6 +11,9 @@ use thiserror::Error;
 /// Frames transformed together, in parallel; what is done with them is done in
 /// their order, so the number has no effect on any result.
 const BATCH: usize = 32;
+/// Shares into which a batch is split for the threads, each with working memory
+/// of its own.
+const SHARES: usize = 8;
 /// Band in which the level of the programme is judged, hertz: above hum and
 /// rumble, below the noise of a quiet treble.
 const LEVEL_BAND_HZ: (f64, f64) = (90.0, 16_000.0);
@@ -67,6 +70,7 @@ pub struct Engine {
     bins: usize,
     level_bins: std::ops::Range<usize>,
     transform: FrameTransform,
+    scratch: Vec<Scratch>,
     /// Samples not yet done with; the first belongs to frame `next_frame`.
     left: Vec<f32>,
     right: Vec<f32>,
@@ -74,7 +78,7 @@ pub struct Engine {
     skip: (u64, u64),
     next_frame: u64,
     products: Vec<f32>,
-    blocks: Vec<(BlockQuality, Levels)>,
+    blocks: Vec<(BlockQuality, Levels, f64)>,
     /// The block before the first of the batch.
     previous: BlockQuality,
     programme: Programme,
@@ -92,12 +96,14 @@ impl Engine {
         let bins = (bin(HIGHEST_HZ) + 1).min(frame_length / 2);
         let level_bins = bin(LEVEL_BAND_HZ.0)..bin(LEVEL_BAND_HZ.1).min(bins);
         let ahead = settings.alignment;
+        let transform = FrameTransform::new(frame_length, bins);
         Ok(Self {
             settings,
             frame_length,
             bins,
             level_bins: level_bins.clone(),
-            transform: FrameTransform::new(frame_length, bins),
+            scratch: (0..SHARES).map(|_| transform.scratch()).collect(),
+            transform,
             left: Vec::new(),
             right: Vec::new(),
             skip: ((-ahead).max(0) as u64, ahead.max(0) as u64),
@@ -145,31 +151,39 @@ impl Engine {
         let products = &mut self.products[..count * 4 * bins];
         self.blocks.resize(count, Default::default());
         let band = self.level_bins.clone();
+        let foretold = &self.programme.foretold;
+        let learnt = foretold.learnt;
+        let share = count.div_ceil(SHARES);
         products
-            .par_chunks_mut(4 * bins)
-            .zip(self.blocks.par_iter_mut())
+            .par_chunks_mut(share * 4 * bins)
+            .zip(self.blocks.par_chunks_mut(share))
+            .zip(&mut self.scratch)
             .enumerate()
-            .for_each_init(
-                || transform.scratch(),
-                |scratch, (i, (products, (block, levels)))| {
-                    let at = start + i * hop;
+            .for_each(|(k, ((products, blocks), scratch))| {
+                let frames = products.chunks_exact_mut(4 * bins).zip(blocks);
+                for (i, (products, (block, levels, departure))) in frames.enumerate() {
+                    let at = start + (k * share + i) * hop;
                     let (left, right) = (&left[at..at + length], &right[at..at + length]);
                     transform.products(left, right, scratch, products);
                     *block = quality::inspect(&left[hop..], &right[hop..]);
                     *levels = Levels::of(products, bins, band.clone());
-                },
-            );
+                    *departure = foretold.departure(products);
+                }
+            });
         if first {
             self.previous = quality::inspect(&left[start..start + hop], &right[start..start + hop]);
         }
         for i in 0..count {
-            let (block, levels) = self.blocks[i];
+            let (block, levels, departure) = self.blocks[i];
+            // what was foretold with is out of date once more has been learnt
+            let departure = Some(departure).filter(|_| self.programme.foretold.learnt == learnt);
             let power = f64::from(block.left_power.max(block.right_power));
             self.programme.loudest_power = self.programme.loudest_power.max(power);
             let spoilt = self.previous.dropouts > 0 || block.dropouts > 0;
             let frame = Frame {
                 index: self.next_frame,
                 levels,
+                departure,
                 spoilt,
                 block,
             };
@@ -271,6 +285,8 @@ impl Level {
 struct Frame {
     index: u64,
     levels: Levels,
+    /// Departure from what is foretold, if known by the latest that was learnt.
+    departure: Option<f64>,
     spoilt: bool,
     block: BlockQuality,
 }
@@ -293,11 +309,7 @@ impl Levels {
         let (right, re, im) = (plane(1), plane(2), plane(3));
         let weighted = |stretch: usize, values: &[f32]| -> f32 {
             let start = first + stretch * STRETCH;
-            values
-                .iter()
-                .enumerate()
-                .map(|(i, v)| (start + i) as f32 * v)
-                .sum()
+            sum_in_lanes(values.len(), |i| (start + i) as f32 * values[i])
         };
         let stretches = re.chunks(STRETCH).zip(im.chunks(STRETCH)).enumerate();
         Self {
@@ -313,9 +325,12 @@ impl Levels {
 /// counted: the transfer function `H = E[R conj L] / E[|L|^2]` of each bin.
 struct Foretold {
     band: std::ops::Range<usize>,
-    sums: Vec<[f64; 3]>,
-    /// `H` and `|H|^2`.
-    transfer: Vec<[f32; 3]>,
+    /// Sums of `|L|^2`, `Re L conj R` and `Im L conj R`.
+    sums: [Vec<f64>; 3],
+    /// `Re conj H`, `Im conj H` and `|H|^2`.
+    transfer: [Vec<f32>; 3],
+    /// How often it was learnt.
+    learnt: u64,
 }
 
 impl Foretold {
@@ -323,9 +338,17 @@ impl Foretold {
         let width = band.len();
         Self {
             band,
-            sums: vec![[0.0; 3]; width],
-            transfer: Vec::new(),
+            sums: [(); 3].map(|()| vec![0.0; width]),
+            transfer: [(); 3].map(|()| vec![0.0; width]),
+            learnt: 0,
         }
+    }
+
+    /// Nothing is known any more.
+    fn forget(&mut self) {
+        let learnt = self.learnt + 1;
+        *self = Self::new(self.band.clone());
+        self.learnt = learnt;
     }
 
     fn planes<'a>(&self, products: &'a [f32]) -> [&'a [f32]; 4] {
@@ -335,34 +358,38 @@ impl Foretold {
 
     fn add(&mut self, products: &[f32]) {
         let [left, _, re, im] = self.planes(products);
-        for (i, sum) in self.sums.iter_mut().enumerate() {
-            sum[0] += f64::from(left[i]);
-            sum[1] += f64::from(re[i]);
-            sum[2] += f64::from(im[i]);
+        for (sums, values) in self.sums.iter_mut().zip([left, re, im]) {
+            for (sum, value) in sums.iter_mut().zip(values) {
+                *sum += f64::from(*value);
+            }
         }
     }
 
     fn learn(&mut self) {
-        self.transfer = self
-            .sums
-            .iter()
-            .map(|[left, re, im]| {
-                let scale = left.max(f64::MIN_POSITIVE).recip();
-                let (re, im) = (re * scale, im * scale);
-                [re as f32, im as f32, (re * re + im * im) as f32]
-            })
-            .collect();
+        let [left, re, im] = &self.sums;
+        let [h_re, h_im, h_sq] = &mut self.transfer;
+        for i in 0..left.len() {
+            let scale = left[i].max(f64::MIN_POSITIVE).recip();
+            let (re, im) = (re[i] * scale, im[i] * scale);
+            h_re[i] = re as f32;
+            h_im[i] = im as f32;
+            h_sq[i] = (re * re + im * im) as f32;
+        }
+        self.learnt += 1;
     }
 
     /// Power of `R - H L`, weighted by frequency: with `S = L conj R` that is
     /// `|R|^2 + |H|^2 |L|^2 - 2 Re(H S)`, where `conj H` has the phase of `S`.
     fn departure(&self, products: &[f32]) -> f64 {
-        let [left, right, re, im] = self.planes(products);
-        let mut sum = 0.0_f32;
-        for (i, [h_re, h_im, h_sq]) in self.transfer.iter().enumerate() {
-            let departure = right[i] + h_sq * left[i] - 2.0 * (h_re * re[i] + h_im * im[i]);
-            sum += (self.band.start + i) as f32 * departure;
-        }
+        let width = self.band.len();
+        // one length for all, so that no index is checked
+        let [left, right, re, im] = self.planes(products).map(|plane| &plane[..width]);
+        let [h_re, h_im, h_sq] = self.transfer.each_ref().map(|plane| &plane[..width]);
+        let first = self.band.start;
+        let sum = sum_in_lanes(width, |i| {
+            let common = h_re[i] * re[i] + h_im[i] * im[i];
+            (first + i) as f32 * (right[i] + h_sq[i] * left[i] - 2.0 * common)
+        });
         f64::from(sum.max(0.0))
     }
 }
@@ -462,12 +489,14 @@ impl Programme {
         if self.running && (self.whole || !louder_by_far) {
             if self.counted.audible(level) {
                 self.quiet = 0;
+                let departure = self.departure(&frame, products);
+                self.notice(departure);
+                self.count(frame, departure, products);
                 self.foretold.add(products);
-                if frame.index.is_multiple_of(LEARN_EVERY) {
+                // at the end of a batch, unless a snapshot cut one short
+                if (frame.index + 1).is_multiple_of(LEARN_EVERY) {
                     self.foretold.learn();
                 }
-                self.notice(self.departure(&frame, products));
-                self.count(frame, products);
             } else {
                 self.quiet += 1;
                 self.running = self.whole || !self.paused();
@@ -490,7 +519,9 @@ impl Programme {
         } else if !frame.spoilt {
             self.held_level.follow(frame.levels.common, self.smoothing);
         }
-        self.held.push((frame, products.to_vec()));
+        let departure = None;
+        self.held
+            .push((Frame { departure, ..frame }, products.to_vec()));
         if self.held.len() >= self.shortest {
             let held = std::mem::take(&mut self.held);
             let first = &held[0].0;
@@ -498,12 +529,13 @@ impl Programme {
                 self.sums = Sums::new(first.index, self.bins);
                 self.counted = Level::starting(first.levels.common);
                 self.around.clear();
-                self.foretold = Foretold::new(self.foretold.band.clone());
+                self.foretold.forget();
             }
             self.running = true;
             self.learn(&held);
             for (frame, products) in held {
-                self.count(frame, &products);
+                let departure = self.departure(&frame, &products);
+                self.count(frame, departure, &products);
             }
         }
     }
@@ -522,7 +554,8 @@ impl Programme {
     /// The departure of a frame from what is foretold: by itself, and relative
     /// to the programme.
     fn departure(&self, frame: &Frame, products: &[f32]) -> (f64, f64) {
-        let departure = self.foretold.departure(products);
+        let foretold = || self.foretold.departure(products);
+        let departure = frame.departure.unwrap_or_else(foretold);
         (departure, departure / frame.levels.right)
     }
 
@@ -548,8 +581,8 @@ impl Programme {
             && departure.1 > DEPARTS * median(|a| a.1)
     }
 
-    fn count(&mut self, mut frame: Frame, products: &[f32]) {
-        frame.spoilt |= self.is_unusual(self.departure(&frame, products));
+    fn count(&mut self, mut frame: Frame, departure: (f64, f64), products: &[f32]) {
+        frame.spoilt |= self.is_unusual(departure);
         if !frame.spoilt {
             self.counted.follow(frame.levels.common, self.smoothing);
         }

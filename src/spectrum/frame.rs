@@ -15,6 +15,23 @@ pub(super) struct FrameTransform {
     bins: usize,
 }
 
+/// Values taken together, so that the compiler uses vectors.
+const LANES: usize = 8;
+
+/// Sum of `term` over the indices `0..count`, in [`LANES`] running sums: single
+/// precision keeps its digits and the compiler may use vectors.
+#[inline(always)]
+pub(super) fn sum_in_lanes(count: usize, term: impl Fn(usize) -> f32) -> f32 {
+    let mut lanes = [0.0_f32; LANES];
+    let whole = count - count % LANES;
+    for start in (0..whole).step_by(LANES) {
+        for (i, lane) in lanes.iter_mut().enumerate() {
+            *lane += term(start + i);
+        }
+    }
+    lanes.iter().sum::<f32>() + (whole..count).map(term).sum::<f32>()
+}
+
 /// Working memory of one thread.
 pub(super) struct Scratch {
     frame: Vec<Complex<f32>>,
@@ -63,16 +80,46 @@ impl FrameTransform {
         let (re, im) = rest.split_at_mut(self.bins);
         (pl[0], pr[0]) = (z[0].re * z[0].re, z[0].im * z[0].im);
         (re[0], im[0]) = (z[0].re * z[0].im, 0.0);
-        let mirrored = z[length - self.bins + 1..].iter().rev();
-        for (k, (a, b)) in z[1..self.bins].iter().zip(mirrored).enumerate() {
-            let (lr, li) = (0.5 * (a.re + b.re), 0.5 * (a.im - b.im));
-            let (rr, ri) = (0.5 * (a.im + b.im), 0.5 * (b.re - a.re));
-            pl[k + 1] = lr * lr + li * li;
-            pr[k + 1] = rr * rr + ri * ri;
-            re[k + 1] = lr * rr + li * ri;
-            im[k + 1] = li * rr - lr * ri;
-        }
+        let ahead = &z[1..self.bins];
+        let mirrored = &z[length - self.bins + 1..];
+        let planes = [&mut pl[1..], &mut pr[1..], &mut re[1..], &mut im[1..]];
+        separate(ahead, mirrored, planes);
     }
+}
+
+/// Products from `Z_k` (`ahead`) and `Z_(N-k)` (`mirrored`, backwards).
+fn separate(ahead: &[Complex<f32>], mirrored: &[Complex<f32>], planes: [&mut [f32]; 4]) {
+    let [pl, pr, re, im] = planes;
+    let (whole, _) = ahead.as_chunks::<LANES>();
+    let (_, whole_mirrored) = mirrored.as_rchunks::<LANES>();
+    let mut done = 0;
+    for (a, b) in whole.iter().zip(whole_mirrored.iter().rev()) {
+        let span = done..done + LANES;
+        let (pl, pr) = (&mut pl[span.clone()], &mut pr[span.clone()]);
+        let (re, im) = (&mut re[span.clone()], &mut im[span]);
+        for i in 0..LANES {
+            let products = product(a[i], b[LANES - 1 - i]);
+            (pl[i], pr[i], re[i], im[i]) = products;
+        }
+        done += LANES;
+    }
+    let rest = mirrored.iter().rev().skip(done);
+    for (k, (a, b)) in ahead[done..].iter().zip(rest).enumerate() {
+        let k = done + k;
+        (pl[k], pr[k], re[k], im[k]) = product(*a, *b);
+    }
+}
+
+#[inline(always)]
+fn product(a: Complex<f32>, b: Complex<f32>) -> (f32, f32, f32, f32) {
+    let (lr, li) = (0.5 * (a.re + b.re), 0.5 * (a.im - b.im));
+    let (rr, ri) = (0.5 * (a.im + b.im), 0.5 * (b.re - a.re));
+    (
+        lr * lr + li * li,
+        rr * rr + ri * ri,
+        lr * rr + li * ri,
+        li * rr - lr * ri,
+    )
 }
 
 /// Generalised cross-correlation of weighted unit phasors: the real inverse

@@ -1,0 +1,396 @@
+//! `groovelag start`: a few questions to a job file and a checklist.
+
+use super::Outcome;
+use super::arguments::{self, Arm, Radii, Stylus};
+use super::output::{self, check_free};
+use clap::Args;
+use groovelag::job::{self, Plan, Wanted};
+use groovelag::report::start::{
+    Answers, Further, Prediction, Tip, checklist_text, expected, job_text, understood,
+};
+use groovelag::report::text::{labelled, wrapped};
+use groovelag::uncertainty::{Quantity, rounded_u};
+use std::io::{self, BufRead, IsTerminal, Write};
+use std::path::{Path, PathBuf};
+
+/// Coverage of the band that is promised.
+const COVERAGE: f64 = 0.95;
+
+/// Suggestions shown: what is worth an evening.
+const SUGGESTIONS: usize = 3;
+
+/// Ask what an owner knows; write a job file and a recording checklist for it
+#[derive(Debug, Args)]
+#[command(
+    after_help = "On a terminal, what is not given is asked. Otherwise --radius and --rpm are needed.
+
+--captures takes any of: speed (the other speed too), swapped (leads swapped at
+the cartridge), turned (cartridge turned 4 degrees each way), ball (another
+cartridge with a spherical tip), joined by commas; or none.
+
+Example:
+  groovelag start mine.toml --radius 72 --rpm 33 --stylus elliptical:18x8 \\
+      --captures speed,swapped"
+)]
+pub struct Start {
+    /// Job file to write; the checklist goes beside it
+    #[arg(value_name = "JOB.toml", default_value = "stylus.toml")]
+    job: PathBuf,
+    /// Groove radius in mm, or at start and end: 72, 75..70, 2.8in, d144 (diameter)
+    #[arg(long, value_name = "MM[..MM]", value_parser = arguments::radii)]
+    radius: Option<Radii>,
+    /// Speed of the first recording: 33 (meaning 100/3), 45, 78.26
+    #[arg(long, value_name = "N", value_parser = arguments::rpm)]
+    rpm: Option<f64>,
+    /// Tip: elliptical:18x8, spherical:18, line:40x5 (um), a shape alone, or unknown
+    #[arg(long, value_name = "TIP", value_parser = tip)]
+    stylus: Option<Tip>,
+    /// Arm: effective length, pivot to spindle (mm), offset (degrees), or unknown
+    #[arg(long, value_name = "L/P/OFFSET", value_parser = arm)]
+    arm: Option<OptionalArm>,
+    /// Recordings that can be made beside the first, or none
+    #[arg(long, value_name = "LIST", value_parser = captures)]
+    captures: Option<Captures>,
+    /// Write over files that exist
+    #[arg(long)]
+    force: bool,
+}
+
+/// An arm, or that it is not known.
+#[derive(Debug, Clone, Copy, PartialEq)]
+struct OptionalArm(Option<Arm>);
+
+/// Further recordings.
+#[derive(Debug, Clone, PartialEq, Eq)]
+struct Captures(Vec<Further>);
+
+const UNKNOWN: &str = "unknown";
+
+/// A tip as in `--stylus` of the other commands, a shape alone, or `unknown`.
+fn tip(text: &str) -> Result<Tip, String> {
+    match text.trim() {
+        UNKNOWN => Ok(Tip::Unknown),
+        "spherical" => Ok(Tip::Spherical(None)),
+        "elliptical" => Ok(Tip::Elliptical(None)),
+        "line" => Ok(Tip::Line(None)),
+        sized => arguments::stylus(sized)
+            .map(|stylus| match stylus {
+                Stylus::Spherical(radius) => Tip::Spherical(Some(radius)),
+                Stylus::Elliptical(frontal, side) => Tip::Elliptical(Some((frontal, side))),
+                Stylus::Line(spacing, side) => Tip::Line(Some((spacing, side))),
+            })
+            .map_err(|message| format!("{message}; or the shape alone, or '{UNKNOWN}'")),
+    }
+}
+
+fn arm(text: &str) -> Result<OptionalArm, String> {
+    match text.trim() {
+        UNKNOWN => Ok(OptionalArm(None)),
+        known => arguments::arm(known)
+            .map(|arm| OptionalArm(Some(arm)))
+            .map_err(|message| format!("{message}; or '{UNKNOWN}'")),
+    }
+}
+
+fn captures(text: &str) -> Result<Captures, String> {
+    if text.trim() == "none" {
+        return Ok(Captures(Vec::new()));
+    }
+    text.split([',', ' '])
+        .filter(|word| !word.is_empty())
+        .map(|word| match word {
+            "speed" => Ok(Further::Speed),
+            "swapped" => Ok(Further::Swapped),
+            "turned" => Ok(Further::Turned),
+            "ball" => Ok(Further::Ball),
+            other => Err(format!(
+                "'{other}' is none of speed, swapped, turned, ball; join several by commas, or write none"
+            )),
+        })
+        .collect::<Result<_, _>>()
+        .map(Captures)
+}
+
+/// Somebody to ask.
+struct Dialogue<'a> {
+    input: &'a mut dyn BufRead,
+    output: &'a mut dyn Write,
+}
+
+impl Dialogue<'_> {
+    /// Asks until the answer is understood; an empty one means `default`.
+    fn ask<T>(
+        &mut self,
+        question: &str,
+        default: Option<&str>,
+        read: impl Fn(&str) -> Result<T, String>,
+    ) -> Result<T, String> {
+        let failed = |e: io::Error| format!("the terminal cannot be used ({e})");
+        loop {
+            let offered = default.map_or_else(String::new, |d| format!(" [{d}]"));
+            write!(
+                self.output,
+                "\n{}{offered} > ",
+                wrapped("", question, output::width()).trim_end()
+            )
+            .and_then(|()| self.output.flush())
+            .map_err(failed)?;
+            let mut line = String::new();
+            if self.input.read_line(&mut line).map_err(failed)? == 0 {
+                return Err("the answers ended before the questions; nothing was written".into());
+            }
+            let answer = match (line.trim(), default) {
+                ("", Some(default)) => default,
+                (answer, _) => answer,
+            };
+            match read(answer) {
+                Ok(value) => return Ok(value),
+                Err(message) => {
+                    let message = wrapped("", &message, output::width());
+                    write!(self.output, "{message}").map_err(failed)?;
+                }
+            }
+        }
+    }
+}
+
+impl Start {
+    /// What was given and, where there is somebody to ask, what was asked.
+    fn answers(&self, dialogue: Option<&mut Dialogue<'_>>) -> Result<Answers, String> {
+        let (radius, rpm, tip, arm, further) = match dialogue {
+            None => {
+                let (Some(radius), Some(rpm)) = (self.radius, self.rpm) else {
+                    let missing: Vec<&str> = [
+                        ("--radius", self.radius.is_none()),
+                        ("--rpm", self.rpm.is_none()),
+                    ]
+                    .iter()
+                    .filter_map(|(name, missing)| missing.then_some(*name))
+                    .collect();
+                    return Err(format!(
+                        "{} is missing, and there is no terminal to ask on; give it, and --stylus, --arm and --captures if you know them",
+                        missing.join(" and ")
+                    ));
+                };
+                (
+                    radius,
+                    rpm,
+                    self.stylus.unwrap_or(Tip::Unknown),
+                    self.arm.unwrap_or(OptionalArm(None)),
+                    self.captures.clone().unwrap_or(Captures(Vec::new())),
+                )
+            }
+            Some(d) => {
+                let rpm = match self.rpm {
+                    Some(rpm) => rpm,
+                    None => d.ask(
+                        "At which speed will you play the record? 33 is best if the record allows it: the slower the groove, the larger the delay.",
+                        Some("33"),
+                        arguments::rpm,
+                    )?,
+                };
+                let radius = match self.radius {
+                    Some(radius) => radius,
+                    None => d.ask(
+                        "How far is the groove from the spindle's centre? In mm, with a ruler; 2.8in and, for a diameter, d144 are understood too.",
+                        None,
+                        arguments::radii,
+                    )?,
+                };
+                let tip = match self.stylus {
+                    Some(tip) => tip,
+                    None => d.ask(
+                        "Which tip does the stylus have, in micrometres? elliptical:18x8 (frontal x side radius), spherical:18, line:40x5 (contact spacing x side radius); a shape alone; or unknown.",
+                        Some(UNKNOWN),
+                        tip,
+                    )?,
+                };
+                let arm = match self.arm {
+                    Some(arm) => arm,
+                    None => d.ask(
+                        "Which arm? Effective length / pivot to spindle / offset angle, as 229/211/24, or unknown.",
+                        Some(UNKNOWN),
+                        arm,
+                    )?,
+                };
+                let further = match &self.captures {
+                    Some(captures) => captures.clone(),
+                    None => d.ask(
+                        "What can you record beside the first? speed: the other speed too. swapped: leads swapped at the cartridge. turned: cartridge turned 4 degrees each way. ball: another cartridge with a spherical tip. Join them by commas, or none.",
+                        Some("none"),
+                        captures,
+                    )?,
+                };
+                (radius, rpm, tip, arm, further)
+            }
+        };
+        Ok(Answers {
+            tip,
+            rpm,
+            radius_mm: [radius.start_mm, radius.end_mm],
+            arm: arm.0.map(|arm| {
+                [
+                    arm.effective_length_mm,
+                    arm.pivot_to_spindle_mm,
+                    arm.offset_deg,
+                ]
+            }),
+            further: further.0,
+        })
+    }
+
+    /// Runs the command.
+    pub fn run(&self) -> Result<Outcome, String> {
+        let checklist = checklist_path(&self.job)?;
+        for path in [&self.job, &checklist] {
+            check_free(path, self.force)?;
+        }
+        let stdin = io::stdin();
+        let answers = if stdin.is_terminal() {
+            self.answers(Some(&mut Dialogue {
+                input: &mut stdin.lock(),
+                output: &mut io::stderr(),
+            }))?
+        } else {
+            self.answers(None)?
+        };
+        let plan = predicted(&answers)?;
+        let prediction = plan
+            .setups
+            .iter()
+            .find(|setup| setup.name == "found")
+            .and_then(|setup| {
+                let band = Quantity::normal(0.0, setup.standard_uncertainty_deg, COVERAGE);
+                Some(Prediction {
+                    half_band_deg: band.interval.upper?,
+                    coverage: COVERAGE,
+                })
+            });
+        let name = shown(&self.job);
+        let text = job_text(&answers, prediction);
+        let list = checklist_text(&answers, prediction, &file_name(&self.job));
+        output::write_file(&self.job, text.as_bytes(), self.force)?;
+        output::write_file(&checklist, list.as_bytes(), self.force)?;
+
+        let width = output::width();
+        let mut said = labelled("Understood", &understood(&answers), width);
+        said += &labelled("Job file", &name, width);
+        said += &labelled(
+            "Checklist",
+            &format!("{} (to print)", shown(&checklist)),
+            width,
+        );
+        said.push('\n');
+        said += &wrapped("", &expected(answers.tip, prediction), width);
+        if !plan.suggestions.is_empty() && !matches!(answers.tip, Tip::Spherical(_)) {
+            said += "\nWhat would narrow it most, and the standard uncertainty reached\n";
+            for s in plan.suggestions.iter().take(SUGGESTIONS) {
+                let u = rounded_u(s.standard_uncertainty_deg);
+                said += &wrapped(&format!("  {u:>7} deg  "), &s.capture, width);
+            }
+        }
+        said += "\nNext\n";
+        for step in [
+            format!("read {name} and correct it; 'groovelag plan {name}' predicts again"),
+            "make the recordings of the checklist".to_owned(),
+            format!("groovelag solve {name}"),
+        ] {
+            said += &wrapped("  ", &step, width);
+        }
+        output::print(&said)?;
+        Ok(Outcome::Done)
+    }
+}
+
+/// What the plan says of the job that these answers make.
+fn predicted(answers: &Answers) -> Result<Plan, String> {
+    let job = job::file::parse(&job_text(answers, None), "the job").map_err(|e| e.to_string())?;
+    job::plan(&job, Wanted::Ranking).map_err(|e| e.to_string())
+}
+
+fn shown(path: &Path) -> String {
+    path.to_string_lossy().replace('\\', "/")
+}
+
+fn file_name(path: &Path) -> String {
+    path.file_name()
+        .map_or_else(|| shown(path), |name| name.to_string_lossy().into_owned())
+}
+
+/// The checklist of `mine.toml` is `mine-checklist.txt`.
+fn checklist_path(job: &Path) -> Result<PathBuf, String> {
+    if job.extension().is_none_or(|e| e != "toml") {
+        return Err(format!(
+            "{} does not end in .toml; a job file does",
+            shown(job)
+        ));
+    }
+    let stem = job.file_stem().unwrap_or_default().to_string_lossy();
+    Ok(job.with_file_name(format!("{stem}-checklist.txt")))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn asked(given: &Start, typed: &str) -> (Result<Answers, String>, String) {
+        let mut output = Vec::new();
+        let answers = given.answers(Some(&mut Dialogue {
+            input: &mut typed.as_bytes(),
+            output: &mut output,
+        }));
+        (answers, String::from_utf8(output).unwrap())
+    }
+
+    fn nothing() -> Start {
+        Start {
+            job: PathBuf::from("mine.toml"),
+            radius: None,
+            rpm: None,
+            stylus: None,
+            arm: None,
+            captures: None,
+            force: false,
+        }
+    }
+
+    #[test]
+    fn asks_until_it_understands_and_takes_the_defaults() {
+        // an empty line is the default, except for the radius, which has none
+        let (answers, shown) = asked(
+            &nothing(),
+            "\n\n72,5\nd144\nround\nelliptical\n\nspeed, turned\n",
+        );
+        assert_eq!(
+            answers,
+            Ok(Answers {
+                tip: Tip::Elliptical(None),
+                rpm: 100.0 / 3.0,
+                radius_mm: [72.0, 72.0],
+                arm: None,
+                further: vec![Further::Speed, Further::Turned],
+            })
+        );
+        for says in ["decimal point", "round", "[33]", "[unknown]", "[none]"] {
+            assert!(shown.contains(says), "{says}: {shown}");
+        }
+        assert_eq!(shown.matches(" > ").count(), 8, "{shown}");
+    }
+
+    #[test]
+    fn what_is_given_is_not_asked() {
+        let given = Start {
+            radius: Some(arguments::radii("75..70").unwrap()),
+            rpm: Some(45.0),
+            stylus: Some(Tip::Spherical(Some(18.0))),
+            arm: Some(arm("229/211/24").unwrap()),
+            captures: Some(captures("none").unwrap()),
+            ..nothing()
+        };
+        let (answers, shown) = asked(&given, "");
+        assert_eq!(shown, "");
+        assert_eq!(answers.unwrap().arm, Some([229.0, 211.0, 24.0]));
+        let (ended, _) = asked(&nothing(), "33\n");
+        assert!(ended.unwrap_err().contains("nothing was written"));
+    }
+}

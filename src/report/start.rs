@@ -1,0 +1,374 @@
+//! The job file and the recording checklist for somebody who begins.
+
+use super::text::{DEFAULT_WIDTH, wrapped};
+use crate::uncertainty::{plain, rounded_u};
+use std::fmt::Write as _;
+
+/// The tip, as far as an owner knows it; sizes in micrometres.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Tip {
+    /// Nothing known: a generic elliptical with a wide prior.
+    Unknown,
+    /// A ball, with its radius if known.
+    Spherical(Option<f64>),
+    /// An elliptical, with frontal and side radius if known.
+    Elliptical(Option<(f64, f64)>),
+    /// A line contact, with contact spacing and side radius if known.
+    Line(Option<(f64, f64)>),
+}
+
+/// What can be recorded beside the first recording.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Further {
+    /// The same band at the other speed.
+    Speed,
+    /// The same band with the leads swapped at the cartridge.
+    Swapped,
+    /// The same band with the cartridge turned by 4 degrees each way.
+    Turned,
+    /// The same band with another cartridge that has a spherical tip.
+    Ball,
+}
+
+/// What an owner knows and can do.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Answers {
+    /// The tip.
+    pub tip: Tip,
+    /// Speed of the first recording, revolutions per minute.
+    pub rpm: f64,
+    /// Radius at the start and the end of the part played, mm.
+    pub radius_mm: [f64; 2],
+    /// Effective length and pivot to spindle (mm), offset (degrees), if known.
+    pub arm: Option<[f64; 3]>,
+    /// Further recordings, each at most once.
+    pub further: Vec<Further>,
+}
+
+/// What the plan says of the recordings together.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Prediction {
+    /// Half of the band of the rotation, degrees.
+    pub half_band_deg: f64,
+    /// Its coverage.
+    pub coverage: f64,
+}
+
+/// Degrees of the known turn each way: what `plan` tries, too.
+const TURN_DEG: f64 = 4.0;
+
+/// One recording to be made.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Recording {
+    /// File to save it in.
+    pub file: &'static str,
+    /// What is done for it.
+    pub what: String,
+    setup: &'static str,
+    rpm: f64,
+    swapped: bool,
+    turn_deg: f64,
+}
+
+impl Answers {
+    /// The recordings in the order in which they disturb least.
+    pub fn recordings(&self) -> Vec<Recording> {
+        let first = Recording {
+            file: "found.wav",
+            what: format!("{}, everything as found", speed(self.rpm)),
+            setup: "found",
+            rpm: self.rpm,
+            swapped: false,
+            turn_deg: 0.0,
+        };
+        let mut all = vec![first.clone()];
+        let mut further = self.further.clone();
+        further.sort_unstable();
+        further.dedup();
+        for kind in further {
+            match kind {
+                Further::Speed => {
+                    let rpm = if self.rpm < 40.0 { 45.0 } else { 100.0 / 3.0 };
+                    all.push(Recording {
+                        file: "found-other-speed.wav",
+                        what: format!("{}, nothing else changed", speed(rpm)),
+                        rpm,
+                        ..first.clone()
+                    });
+                }
+                Further::Swapped => all.push(Recording {
+                    file: "found-swapped.wav",
+                    what: format!(
+                        "{}, left and right leads exchanged at the cartridge's pins (hot and return of both); put them back afterwards",
+                        speed(self.rpm)
+                    ),
+                    swapped: true,
+                    ..first.clone()
+                }),
+                Further::Turned => {
+                    for (file, turn_deg, way) in [
+                        ("turned-on.wav", TURN_DEG, "clockwise seen from above (front of the cartridge towards the spindle)"),
+                        ("turned-back.wav", -TURN_DEG, "anticlockwise seen from above (front of the cartridge away from the spindle)"),
+                    ] {
+                        all.push(Recording {
+                            file,
+                            what: format!(
+                                "{}, cartridge turned by {} degrees {way}, counted from where it was found, the stylus staying where it is",
+                                speed(self.rpm),
+                                number(TURN_DEG)
+                            ),
+                            turn_deg,
+                            ..first.clone()
+                        });
+                    }
+                }
+                Further::Ball => all.push(Recording {
+                    file: "ball.wav",
+                    what: format!(
+                        "{}, the other cartridge with the spherical tip in place of yours, same leads and inputs",
+                        speed(self.rpm)
+                    ),
+                    setup: "ball",
+                    ..first.clone()
+                }),
+            }
+        }
+        all
+    }
+}
+
+/// A number without superfluous digits.
+fn number(value: f64) -> String {
+    let text = plain(value, 3);
+    text.trim_end_matches('0').trim_end_matches('.').to_owned()
+}
+
+/// The answers in words, so that a slip is seen at once.
+pub fn understood(answers: &Answers) -> String {
+    let pair = |(a, b): (f64, f64)| format!(" {} x {} um", number(a), number(b));
+    let tip = match answers.tip {
+        Tip::Unknown => "a tip not known".to_owned(),
+        Tip::Spherical(size) => {
+            let size = size.map_or_else(String::new, |r| format!(" {} um", number(r)));
+            format!("a spherical tip{size}")
+        }
+        Tip::Elliptical(sizes) => {
+            format!("an elliptical tip{}", sizes.map_or_else(String::new, pair))
+        }
+        Tip::Line(sizes) => format!("a line contact{}", sizes.map_or_else(String::new, pair)),
+    };
+    let radius = match answers.radius_mm {
+        [start, end] if start == end => number(start),
+        [start, end] => format!("{} to {}", number(start), number(end)),
+    };
+    let count = answers.recordings().len();
+    format!(
+        "{tip} at a radius of {radius} mm, {}; {count} recording{}",
+        speed(answers.rpm),
+        if count == 1 { "" } else { "s" }
+    )
+}
+
+fn speed(rpm: f64) -> String {
+    if (rpm - 100.0 / 3.0).abs() < 1e-6 {
+        "33 1/3 rpm".to_owned()
+    } else {
+        format!("{} rpm", number(rpm))
+    }
+}
+
+/// What is expected, in words.
+pub fn expected(tip: Tip, prediction: Option<Prediction>) -> String {
+    match (tip, prediction) {
+        (Tip::Spherical(_), _) => "A spherical tip cannot see its own rotation: these recordings tell the rotation of the record's cut.".to_owned(),
+        (_, Some(p)) => format!(
+            "Expected from these recordings: the rotation to about +-{} degrees ({} % band).",
+            rounded_u(p.half_band_deg),
+            plain(100.0 * p.coverage, 0)
+        ),
+        (_, None) => String::new(),
+    }
+}
+
+/// The job file, with remarks.
+pub fn job_text(answers: &Answers, prediction: Option<Prediction>) -> String {
+    let mut out = remark(
+        "Written by 'groovelag start'. Change what you know better. What is not stated takes a cautious default (docs/uncertainty.md). A quantity is a number, or { value = 18, u = 0.5 } with u its standard uncertainty. Predict with 'groovelag plan', solve with 'groovelag solve' once the recordings lie beside this file.",
+    );
+    let expectation = expected(answers.tip, prediction);
+    if !expectation.is_empty() {
+        out += "#\n";
+        out += &remark(&expectation);
+    }
+    out += "\nformat = 1\ntitle = \"Stylus rotation as found\"\n# operator = \"\"\n# date = 2026-01-31\n";
+    out += "\n# The cartridge. Sizes of the tip in micrometres.\n[cartridge.mine]\n";
+    out += &tip_text(answers.tip);
+    out += "# crosstalk_db = -25         # channel separation as the maker has it, negative\n";
+    let ball = answers.further.contains(&Further::Ball);
+    if ball {
+        out += "\n# The cartridge with the spherical tip, which tells the record's cut.\n[cartridge.ball]\nprofile = \"spherical\"\n# frontal_radius_um = 18\n";
+    }
+    out += "\n# One side of one record. Another side is another record.\n[record.mono]\n# label = \"\"                # free text\n# cut_rotation_deg = { value = 0, u = 0.1 }   # if the side has been qualified\n";
+    out += "\n# Everything behind the cartridge's pins: leads, phono stage, converter.\n[chain.mine]\n# calibration = \"CHAIN.toml\"                  # from 'groovelag calibrate'\n";
+    let arm = answers.arm.map(|[length, pivot, offset]| {
+        format!(
+            "\n[arm.mine]\neffective_length_mm = {}\npivot_to_spindle_mm = {}\noffset_deg = {}\n",
+            number(length),
+            number(pivot),
+            number(offset)
+        )
+    });
+    match &arm {
+        Some(arm) => out += arm,
+        None => {
+            out += "\n";
+            out += &remark(
+                "No arm is stated: the rotation is the one to the groove at the radius played, the arm's tracking error included. With [arm.mine] (effective_length_mm, pivot_to_spindle_mm, offset_deg) and arm = \"mine\" in the setup it is the one to the arm.",
+            );
+        }
+    }
+    out += "\n# A setup is one state of alignment.\n";
+    let of_arm = if arm.is_some() {
+        "arm = \"mine\"\n"
+    } else {
+        ""
+    };
+    let _ = write!(out, "[setup.found]\ncartridge = \"mine\"\n{of_arm}");
+    if ball {
+        let _ = write!(out, "\n[setup.ball]\ncartridge = \"ball\"\n{of_arm}");
+    }
+    out += "\n# To hold the result against a tolerance, remove the two '#' below.\n# [limits]\n# tolerance_deg = 5\n";
+    for recording in answers.recordings() {
+        out += "\n";
+        out += &remark(&recording.what);
+        let _ = write!(
+            out,
+            "[[capture]]\nfile = \"{}\"\nsetup = \"{}\"\nrecord = \"mono\"\nchain = \"mine\"\nradius_mm = {}\nrpm = {}\n",
+            recording.file,
+            recording.setup,
+            radius(answers.radius_mm),
+            rpm(recording.rpm),
+        );
+        if recording.swapped {
+            out += "leads = \"swapped\"\n";
+        }
+        if recording.turn_deg != 0.0 {
+            let _ = writeln!(
+                out,
+                "turn_deg = {}    # as read on the protractor",
+                number(recording.turn_deg)
+            );
+        }
+    }
+    out
+}
+
+fn tip_text(tip: Tip) -> String {
+    // A size that is not stated stands there as a remark with its default.
+    let sizes = |profile: &str, keys: [&str; 2], given: Option<(f64, f64)>, defaults: [f64; 2]| {
+        let (mark, values) = match given {
+            Some((a, b)) => ("", [a, b]),
+            None => ("# ", defaults),
+        };
+        format!(
+            "profile = \"{profile}\"\n{mark}{} = {}\n{mark}{} = {}\n",
+            keys[0],
+            number(values[0]),
+            keys[1],
+            number(values[1])
+        )
+    };
+    match tip {
+        Tip::Unknown => "# profile = \"elliptical\"     # or \"line\", \"spherical\"; not known: a generic elliptical\n# frontal_radius_um = 18\n# side_radius_um = 8\n".to_owned(),
+        Tip::Spherical(Some(radius)) => format!(
+            "profile = \"spherical\"\nfrontal_radius_um = {}\n",
+            number(radius)
+        ),
+        Tip::Spherical(None) => "profile = \"spherical\"\n# frontal_radius_um = 18\n".to_owned(),
+        Tip::Elliptical(given) => sizes(
+            "elliptical",
+            ["frontal_radius_um", "side_radius_um"],
+            given,
+            [18.0, 8.0],
+        ),
+        Tip::Line(given) => sizes(
+            "line",
+            ["contact_spacing_um", "side_radius_um"],
+            given,
+            [45.0, 5.0],
+        ),
+    }
+}
+
+fn radius([start, end]: [f64; 2]) -> String {
+    if start == end {
+        number(start)
+    } else {
+        format!("[{}, {}]", number(start), number(end))
+    }
+}
+
+fn rpm(value: f64) -> String {
+    if (value - 100.0 / 3.0).abs() < 1e-6 {
+        "33".to_owned()
+    } else {
+        number(value)
+    }
+}
+
+fn remark(text: &str) -> String {
+    wrapped("", text, DEFAULT_WIDTH - 2)
+        .lines()
+        .map(|line| format!("# {line}\n"))
+        .collect()
+}
+
+/// The checklist for these recordings, to print; `job` names the job file.
+pub fn checklist_text(answers: &Answers, prediction: Option<Prediction>, job: &str) -> String {
+    let mut out = format!("Recording checklist for {job}\n");
+    let mut section = |heading: &str, items: &[String]| {
+        let _ = write!(out, "\n{heading}\n");
+        for item in items {
+            out += &wrapped("  [ ] ", item, DEFAULT_WIDTH - 2);
+        }
+    };
+    let own = |items: &[&str]| items.iter().map(|i| (*i).to_owned()).collect::<Vec<_>>();
+    let mut before = own(&[
+        "The makers' instructions of cartridge, arm and phono stage are at hand; where they differ from this list, they are right.",
+        "Amplifier muted before anything is touched, and again before each change. Stylus guard on whenever the record does not play. No iron tools near the magnet. Mains and earth leads stay as they are.",
+        "Tracking force and bias force as the maker says; stylus and record clean.",
+        "A true mono cut, wide-band and lively; no mono switch, no strapped pins.",
+        "Both channels, 24 bit, 96 kHz, no processing, no lossy format. Peaks 6 to 12 dB below full scale; the level stays as it is for all recordings.",
+    ]);
+    before.push(format!(
+        "The groove played is {} mm from the spindle's centre. Written down: ______ mm",
+        match answers.radius_mm {
+            [start, end] if start == end => number(start),
+            [start, end] => format!("{} to {}", number(start), number(end)),
+        }
+    ));
+    section("Before", &before);
+    let recordings: Vec<String> = answers
+        .recordings()
+        .iter()
+        .map(|r| format!("{}: {}", r.file, r.what))
+        .collect();
+    section(
+        "Recordings, each half a minute or more of the same grooves",
+        &recordings,
+    );
+    section(
+        "Afterwards",
+        &[
+            format!("The files lie beside {job}, under the names above."),
+            format!("groovelag solve {job}"),
+            "What was different from this list, written down: ____________________".to_owned(),
+        ],
+    );
+    let expectation = expected(answers.tip, prediction);
+    if !expectation.is_empty() {
+        out += "\n";
+        out += &wrapped("", &expectation, DEFAULT_WIDTH - 2);
+    }
+    out
+}
