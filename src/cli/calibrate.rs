@@ -40,9 +40,6 @@ pub struct Calibrate {
     /// The calibration to write
     #[arg(short, long, value_name = "CHAIN.toml")]
     output: PathBuf,
-    /// Write over a file that exists
-    #[arg(long)]
-    force: bool,
     /// Band at most, hertz [default: 70..20000]
     #[arg(long, value_name = "HZ..HZ", value_parser = arguments::band)]
     band: Option<(f64, f64)>,

@@ -13,6 +13,9 @@ pub fn escaped(text: &str) -> String {
 
 /// The last part of a path.
 pub fn file_name(path: &str) -> &str {
+    if path == "-" {
+        return "standard input";
+    }
     let path = path.trim_end_matches(['/', '\\']);
     path.rsplit(['/', '\\']).next().unwrap_or(path)
 }

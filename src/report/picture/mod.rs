@@ -1,4 +1,4 @@
-//! Pictures: what is drawn is described here, how it is drawn in [`draw`].
+//! Pictures: what is drawn is described here, how it is drawn in the part `draw`.
 //!
 //! A [`Picture`] is a list of panels with one horizontal axis; a panel is a list
 //! of marks in the units of its axes. One function makes each picture of what
@@ -44,7 +44,7 @@ pub struct Panel {
     pub y: Option<Axis>,
     /// Lowest and highest value drawn where there is no axis.
     pub range: (f64, f64),
-    /// Height, in the unit of [`draw`].
+    /// Height, in units of about a pixel.
     pub height: f64,
     /// What is in it, the hindmost first.
     pub marks: Vec<Mark>,

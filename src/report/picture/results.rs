@@ -75,6 +75,15 @@ fn shown(name: &str) -> &str {
 
 /// Rotations with their bands, one a row, against the tolerance.
 pub fn rotations(list: &[(String, Quantity)], tolerance_deg: Option<f64>) -> Option<Picture> {
+    rows_of_rotations(list, list.len(), tolerance_deg)
+}
+
+/// The same, the tolerance being that of the first `held` alone.
+fn rows_of_rotations(
+    list: &[(String, Quantity)],
+    held: usize,
+    tolerance_deg: Option<f64>,
+) -> Option<Picture> {
     let list = &list[..list.len().min(MOST_ROWS)];
     if list.is_empty() {
         return None;
@@ -92,7 +101,7 @@ pub fn rotations(list: &[(String, Quantity)], tolerance_deg: Option<f64>) -> Opt
         let (title, y) = row(k);
         // beside the bar alone, so that no line crosses the words
         let (upper, lower) = (y + 0.22, y - 0.22);
-        if let Some(t) = tolerance_deg {
+        if let Some(t) = tolerance_deg.filter(|_| k < held) {
             marks.push(Mark::Area {
                 points: vec![(-t, lower), (t, lower), (t, upper), (-t, upper)],
                 ink: Ink::Third,
@@ -152,7 +161,8 @@ pub fn comparison(
         (format!("after, {}", shown(after)), *second),
         ("change".to_owned(), *change),
     ];
-    let mut picture = rotations(&list, tolerance_deg)?;
+    // a tolerance holds for rotations, not for their change
+    let mut picture = rows_of_rotations(&list, 2, tolerance_deg)?;
     picture.name = "before-after".to_owned();
     picture.title = "Before and after".to_owned();
     picture.caption.push_str(
@@ -421,6 +431,8 @@ pub fn series(series: &Series, turns: bool, suffix: &str, of: &str) -> Picture {
 const PLAN_HALF: f64 = 1.05;
 /// Width and height of the plan view's field, in the unit of the drawing.
 const PLAN: (f64, f64) = (424.0, 300.0);
+/// A band narrower than this is drawn without edges, degrees.
+const NARROW_DEG: f64 = 1.5;
 /// Room below the tip for words, as a share of the height.
 const PLAN_LOWER: f64 = 0.54;
 
@@ -456,6 +468,10 @@ pub fn contact(view: &ContactView, suffix: &str) -> Picture {
         ));
     }
     let mut band_words = "no finite band".to_owned();
+    let mut figures = vec![format!(
+        "{} deg",
+        signed(value, decimals(view.angle_deg.standard_uncertainty))
+    )];
     if let Some((low, high)) = bounds(&view.angle_deg) {
         let d = decimals(view.angle_deg.standard_uncertainty);
         band_words = format!(
@@ -464,6 +480,7 @@ pub fn contact(view: &ContactView, suffix: &str) -> Picture {
             signed(low, d),
             signed(high, d)
         );
+        figures.push(format!("{} to {}", signed(low, d), signed(high, d)));
         // the wedge that the band covers, drawn on both sides
         let steps: Vec<f64> = (0..=12)
             .map(|k| low + (high - low) * f64::from(k) / 12.0)
@@ -477,12 +494,15 @@ pub fn contact(view: &ContactView, suffix: &str) -> Picture {
                 key: Some("band of the angle"),
             });
         }
-        for edge in [low, high] {
-            marks.push(Mark::line(
-                arm(edge, reach).to_vec(),
-                Ink::Second,
-                Dash::Dotted,
-            ));
+        // edges of a narrow band would run into the line between them
+        let edges = if high - low > NARROW_DEG {
+            vec![low, high]
+        } else {
+            Vec::new()
+        };
+        for edge in edges {
+            let line = arm(edge, reach).to_vec();
+            marks.push(Mark::line(line, Ink::Second, Dash::Dotted));
         }
     }
     let mut outline: Vec<_> = view.outline_um.iter().copied().map(point).collect();
@@ -528,6 +548,10 @@ pub fn contact(view: &ContactView, suffix: &str) -> Picture {
             let at = (x, top - (0.7 + k as f64) * line);
             marks.push(Mark::words(at, text, anchor, Ink::Text));
         }
+    }
+    for (k, text) in figures.into_iter().enumerate() {
+        let at = (0.0, top - (0.7 + k as f64) * line);
+        marks.push(Mark::words(at, text, Anchor::Middle, Ink::Second));
     }
     marks.push(Mark::words(
         (-half + 4.0 * unit, bottom + 0.7 * line),
