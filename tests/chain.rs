@@ -987,6 +987,7 @@ fn the_calibrated_bands_cover_over_wishart_draws() {
                 sha256: None,
                 caveats: Vec::new(),
                 priors: Vec::new(),
+                evidence: None,
             }
             .with_priors(&made.calibration.prior_changes().terms);
             let solved = job::solve(&job(&made.calibration), &[Some(data)], 0.95).unwrap();

@@ -83,6 +83,7 @@ const HOMES: &[(&str, &[&str])] = &[
     ("hound", &["capture", "simulate"]),
     ("symphonia", &["capture", "simulate"]),
     ("plotters", &["report"]),
+    ("png", &["report"]),
     ("quick_junit", &["report"]),
     ("globset", &["check"]),
 ];

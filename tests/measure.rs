@@ -524,6 +524,7 @@ fn practitioners_captures_give_their_rotation() {
                 sha256: None,
                 caveats: Vec::new(),
                 priors: Vec::new(),
+                evidence: None,
             };
             let solved = job::solve(&job, &[Some(data)], 0.95).unwrap();
             let truth = &rendered.truth;

@@ -32,12 +32,14 @@ pub struct Sample {
 }
 
 impl Sample {
-    /// Makes `count` draws about `solution` from a seed.
+    /// Makes `count` draws about `solution` from a seed; `progress` is told the
+    /// fraction done.
     pub fn draw(
         problem: &Problem<'_>,
         solution: &Solution,
         count: usize,
         seed: u64,
+        progress: &mut dyn FnMut(f64),
     ) -> Result<Self, AdjustError> {
         let frozen = problem.frozen(&solution.values);
         let factor = Cholesky::new(&frozen.matrix(problem, &solution.values))
@@ -47,7 +49,8 @@ impl Sample {
         let mut draws = Vec::with_capacity(count);
         let mut logs = Vec::with_capacity(count);
         let mut failed = 0;
-        for _ in 0..count {
+        for drawn in 0..count {
+            progress(drawn as f64 / count as f64);
             let z: Vec<f64> = (0..n).map(|_| StandardNormal.sample(&mut random)).collect();
             let wanted = factor.colour(&z);
             let Some((x, log_determinant)) = frozen.solve(problem, &solution.values, &wanted)
@@ -325,7 +328,7 @@ mod tests {
         let solution = problem.solve().unwrap();
         // GUM first order: 0.0539 (JCGM 101 table 5)
         assert!((solution.covariance[[0, 0]].sqrt() - 0.0538516).abs() < 1e-6);
-        let sample = Sample::draw(&problem, &solution, 10_000, 7).unwrap();
+        let sample = Sample::draw(&problem, &solution, 10_000, 7, &mut |_| ()).unwrap();
         assert_eq!(sample.failed, 0);
         let (mean, u) = sample.moments(|x| x[0]);
         // GUM second order: 0.0750 (same table)
@@ -362,7 +365,7 @@ mod tests {
             vec![prior(0, 1.0, 0.2), prior(1, 4.0, 3.0), product],
         );
         let solution = problem.solve().unwrap();
-        let sample = Sample::draw(&problem, &solution, 20_000, 3).unwrap();
+        let sample = Sample::draw(&problem, &solution, 20_000, 3, &mut |_| ()).unwrap();
         let found = sample.quantiles(|x| x[1], [0.025, 0.5, 0.975]);
         // midpoint rule over +-8 u of both
         let mut density = vec![0.0; 4000];

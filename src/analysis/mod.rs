@@ -1,6 +1,9 @@
 //! A recording to its estimate: read, take in, estimate.
 
+mod evidence;
 pub mod follow;
+
+pub use evidence::{Evidence, Moment};
 
 use crate::capture::{self, CaptureError, Recording, Source, Stereo};
 use crate::chain::{ApplyError, Calibration};

@@ -2,14 +2,14 @@
 
 use super::arguments;
 use super::output::{self, Progress};
+use super::views::Views;
 use super::{Common, Outcome};
 use clap::Args;
 use groovelag::analysis::{self, Request, TakenIn};
 use groovelag::capture::{self, Source};
 use groovelag::chain::{self, Input};
 use groovelag::delay;
-use groovelag::document;
-use groovelag::report::CalibrationReport;
+use groovelag::report::{CalibrationReport, page, sketch};
 use std::ffi::OsString;
 use std::path::{Path, PathBuf};
 use std::time::{SystemTime, UNIX_EPOCH};
@@ -63,6 +63,8 @@ pub struct Calibrate {
     load_pf: f64,
     #[command(flatten)]
     shown: Common,
+    #[command(flatten)]
+    views: Views,
 }
 
 fn date(text: &str) -> Result<String, String> {
@@ -128,9 +130,8 @@ fn day_of(path: &Path) -> Option<String> {
 impl Calibrate {
     /// Runs the command.
     pub fn run(&self) -> Result<Outcome, String> {
-        if !self.force && self.output.exists() {
-            return Err(output::exists(&self.output));
-        }
+        output::check_free(&self.output, self.views.force)?;
+        self.views.check_free()?;
         let common = self.common.as_ref().map(take_in).transpose()?;
         let left = self.left_only.as_ref().map(take_in).transpose()?;
         let right = self.right_only.as_ref().map(take_in).transpose()?;
@@ -155,18 +156,26 @@ impl Calibrate {
             cutter_separation_db: self.cutter_separation,
         })
         .map_err(|e| e.to_string())?;
-        output::write_file(&self.output, made.toml.as_bytes(), self.force)?;
+        output::write_file(&self.output, made.toml.as_bytes(), self.views.force)?;
         let name = self.output.to_string_lossy().replace('\\', "/");
         let mut report = CalibrationReport::new(&made, &name, self.shown.coverage);
         for taken in [&common, &left, &right].into_iter().flatten() {
             report.warnings.extend(taken.caveats.iter().cloned());
         }
-        let shown = if self.shown.json {
-            document::json(&report).map_err(|e| e.to_string())?
+        if self.views.any() {
+            self.views.write(&page::calibration(&report))?;
+        }
+        if self.shown.json {
+            output::print_json(&report)?;
         } else {
-            report.text(output::width())
-        };
-        output::print(&shown)?;
+            let width = output::width();
+            let mut text = report.text(width);
+            if self.views.sketch {
+                text.push('\n');
+                text += &sketch::calibration(&report, width);
+            }
+            output::print(&text)?;
+        }
         Ok(Outcome::Done)
     }
 }

@@ -1,9 +1,11 @@
 //! `groovelag check`.
 
+use super::views::Views;
 use super::{Common, Outcome, output, read_capture_silently};
 use clap::Args;
 use groovelag::check::{self, Checked, Defaults, Options, Shard};
 use groovelag::report::check::{CheckDocument, checked_json_line, checked_text};
+use groovelag::report::{page, sketch};
 use std::io::{self, IsTerminal, Write};
 use std::path::PathBuf;
 
@@ -43,16 +45,16 @@ pub struct CheckArguments {
     /// Check every job whatever the others do [default]
     #[arg(long, conflicts_with = "fail_fast")]
     keep_going: bool,
-    /// Overwrite existing output files
-    #[arg(long)]
-    force: bool,
+    #[command(flatten)]
+    views: Views,
 }
 
 /// Runs the command.
 pub fn run(arguments: &CheckArguments) -> Result<Outcome, String> {
     for file in [&arguments.junit, &arguments.csv].into_iter().flatten() {
-        output::check_free(file, arguments.force)?;
+        output::check_free(file, arguments.views.force)?;
     }
+    arguments.views.check_free()?;
     let mut items = check::find(&arguments.paths);
     if let Some(shard) = arguments.shard {
         items = shard.of(items);
@@ -96,16 +98,23 @@ pub fn run(arguments: &CheckArguments) -> Result<Outcome, String> {
     let document = CheckDocument::new(results);
     if let Some(file) = &arguments.junit {
         let text = document.junit().map_err(|e| e.to_string())?;
-        output::write_file(file, text.as_bytes(), arguments.force)?;
+        output::write_file(file, text.as_bytes(), arguments.views.force)?;
     }
     if let Some(file) = &arguments.csv {
         let bytes = document.csv().map_err(|e| e.to_string())?;
-        output::write_file(file, &bytes, arguments.force)?;
+        output::write_file(file, &bytes, arguments.views.force)?;
+    }
+    if arguments.views.any() {
+        arguments.views.write(&page::check(&document))?;
     }
     if arguments.common.json {
         output::print_json(&document)?;
     } else if !arguments.jsonl {
-        output::print(&document.summary())?;
+        let mut text = document.summary();
+        if arguments.views.sketch {
+            text += &sketch::outcomes(&document, width);
+        }
+        output::print(&text)?;
     }
     Ok(if document.unusable > 0 {
         Outcome::InputUnusable

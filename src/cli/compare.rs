@@ -3,10 +3,13 @@
 use super::arguments::{self, Radii, RecordingArguments};
 use super::measure::{PlaceArguments, SituationArguments};
 use super::solve::{Reader, load};
+use super::views::Views;
 use super::{Common, Outcome, output};
 use clap::Args;
-use groovelag::job::{self, Job, Solved};
+use groovelag::job::{self, CaptureData, Details, Job, Solved};
 use groovelag::report::solution::{ComparisonDocument, comparison_text};
+use groovelag::report::{page, sketch};
+use groovelag::units::DEGREE;
 use std::ffi::OsString;
 use std::path::Path;
 
@@ -42,11 +45,22 @@ pub struct CompareArguments {
     recording: RecordingArguments,
     #[command(flatten)]
     common: Common,
+    #[command(flatten)]
+    views: Views,
+}
+
+/// A solved job with the names of its two setups.
+struct Pair {
+    job: Job,
+    data: Vec<Option<CaptureData>>,
+    solved: Solved,
+    names: [String; 2],
+    /// Its file, if it has one.
+    file: Option<String>,
 }
 
 impl CompareArguments {
-    /// The solved job, with the names of its two setups and of the job.
-    fn solved(&self, reader: &Reader) -> Result<(Job, Solved, [String; 2], String), String> {
+    fn solved(&self, reader: &Reader) -> Result<Pair, String> {
         let coverage = self.common.coverage;
         match &self.files[..] {
             [file] => {
@@ -59,8 +73,14 @@ impl CompareArguments {
                     name(&self.before, "--before")?,
                     name(&self.after, "--after")?,
                 ];
-                let (job, _, solved) = load(Path::new(file), coverage, reader)?;
-                Ok((job, solved, names, Path::new(file).display().to_string()))
+                let (job, data, solved) = load(Path::new(file), coverage, reader)?;
+                Ok(Pair {
+                    job,
+                    data,
+                    solved,
+                    names,
+                    file: Some(file.to_string_lossy().replace('\\', "/")),
+                })
             }
             [before, after] => {
                 let (Some(radius), Some(rpm)) = (self.radius, self.rpm) else {
@@ -79,12 +99,13 @@ impl CompareArguments {
                     data.push(Some(super::analysed(&request)?));
                 }
                 let solved = job::solve(&job, &data, coverage).map_err(|e| e.to_string())?;
-                Ok((
+                Ok(Pair {
                     job,
+                    data,
                     solved,
-                    names.map(str::to_owned),
-                    "the recordings".to_owned(),
-                ))
+                    names: names.map(str::to_owned),
+                    file: None,
+                })
             }
             _ => Err("give one job file, or two recordings".to_owned()),
         }
@@ -93,13 +114,47 @@ impl CompareArguments {
 
 /// Runs the command.
 pub fn run(arguments: &CompareArguments, reader: &Reader) -> Result<Outcome, String> {
-    let (job, solved, [before, after], name) = arguments.solved(reader)?;
-    let comparison =
-        job::compare(&job, &solved, &before, &after).map_err(|e| format!("{name}: {e}"))?;
+    let views = &arguments.views;
+    views.check_free()?;
+    let pair = arguments.solved(reader)?;
+    let (job, solved, [before, after]) = (&pair.job, &pair.solved, &pair.names);
+    let comparison = job::compare(job, solved, before, after).map_err(|e| {
+        let name = pair.file.as_deref().unwrap_or("the recordings");
+        format!("{name}: {e}")
+    })?;
+    if views.any() {
+        let details = Details::of(job, &pair.data, solved);
+        views.write(&page::comparison(
+            &comparison,
+            &solved.solution,
+            &page::About {
+                job,
+                file: pair.file.as_deref(),
+                details: &details,
+                coverage: solved.coverage,
+                metadata: views.report_metadata,
+            },
+        ))?;
+    }
     if arguments.common.json {
         output::print_json(&ComparisonDocument::new(comparison))?;
     } else {
-        output::print(&comparison_text(&comparison))?;
+        let width = output::width();
+        let mut text = comparison_text(&comparison, width);
+        if views.sketch {
+            let rotation = |name: &str| {
+                let setup = solved.solution.setups.iter().find(|s| s.name == name);
+                setup.map(|s| (name.to_owned(), s.rotation_deg))
+            };
+            let mut list: Vec<_> = [before, after]
+                .into_iter()
+                .filter_map(|n| rotation(n))
+                .collect();
+            list.push(("change".to_owned(), comparison.change_deg));
+            text.push('\n');
+            text += &sketch::rotations(&list, job.limits.tolerance.map(|t| t / DEGREE), width);
+        }
+        output::print(&text)?;
     }
     Ok(Outcome::Done)
 }

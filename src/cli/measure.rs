@@ -2,6 +2,7 @@
 
 use super::arguments::{self, Arm, Radii, RecordingArguments, Stylus};
 use super::output::{self, Progress};
+use super::views::Views;
 use super::{Common, Outcome};
 use clap::Args;
 use groovelag::analysis::{self, Analysis, Through};
@@ -9,8 +10,10 @@ use groovelag::chain;
 use groovelag::delay::phase::PhaseTerm;
 use groovelag::document::Program;
 use groovelag::groove::Profile;
-use groovelag::job::{self, CaptureData, CaptureSpec, Cartridge, Job, PivotedArm, Setup, Stated};
-use groovelag::report::Measurement;
+use groovelag::job::{
+    self, CaptureData, CaptureSpec, Cartridge, Details, Job, PivotedArm, Setup, Solved, Stated,
+};
+use groovelag::report::{Measurement, page, sketch};
 use groovelag::uncertainty::{Direction, Quantity, Verdict};
 use groovelag::units::{DEGREE, MICROMETRE, MICROSECOND, MILLIMETRE};
 use std::collections::BTreeMap;
@@ -153,12 +156,16 @@ pub struct Measure {
     chain: Option<PathBuf>,
     #[command(flatten)]
     common: Common,
+    #[command(flatten)]
+    views: Views,
 }
 
 impl Measure {
     /// Runs the command.
     pub fn run(&self) -> Result<Outcome, String> {
-        let request = self.recording.request(&self.capture, self.common.json)?;
+        self.views.check_free()?;
+        let hash = self.common.json || self.views.any();
+        let request = self.recording.request(&self.capture, hash)?;
         let calibration = self
             .chain
             .as_deref()
@@ -183,11 +190,35 @@ impl Measure {
             terms = calibration.prior_changes().terms;
             job::replace_priors(&mut job, &BTreeMap::from([(String::new(), calibration)]));
         }
-        let measurement = measurement(&job, &analysis, &terms, self.common.coverage)?;
+        let coverage = self.common.coverage;
+        let (measurement, solved, data) = measurement(&job, &analysis, &terms, coverage)?;
+        if self.views.any() {
+            let details = Details::of(&job, &[Some(data)], &solved);
+            self.views.write(&page::measurement(
+                &measurement,
+                &page::About {
+                    job: &job,
+                    file: None,
+                    details: &details,
+                    coverage,
+                    metadata: self.views.report_metadata,
+                },
+            ))?;
+        }
         if self.common.json {
             output::print_json(&measurement)?;
         } else {
-            output::print(&measurement.text(output::width()))?;
+            let width = output::width();
+            let mut text = measurement.text(width);
+            if self.views.sketch {
+                let seen = measurement.rotation_deg.map(|q| ("Rotation", q));
+                let angle = seen.or(measurement.cut_rotation_deg.map(|q| ("Cut", q)));
+                let list: Vec<_> = angle.iter().map(|(n, q)| ((*n).to_owned(), *q)).collect();
+                text.push('\n');
+                text += &sketch::rotations(&list, self.tolerance, width);
+                text += &sketch::along(&analysis.evidence(), width);
+            }
+            output::print(&text)?;
         }
         let met = measurement
             .conformity
@@ -200,19 +231,22 @@ impl Measure {
     }
 }
 
-/// The document of one analysed capture, as the only one of a job.
+/// The document of one analysed capture, as the only one of a job, with what it
+/// was made from.
 pub fn measurement(
     job: &Job,
     analysis: &Analysis,
     terms: &[PhaseTerm],
     coverage: f64,
-) -> Result<Measurement, String> {
+) -> Result<(Measurement, Solved, CaptureData), String> {
     // The capture's own doubts are listed here as they are, not by capture.
     let data = CaptureData {
         caveats: Vec::new(),
         ..CaptureData::of(analysis).with_priors(terms)
     };
-    let solved = job::solve(job, &[Some(data)], coverage).map_err(|e| e.to_string())?;
+    let data = [Some(data)];
+    let solved = job::solve(job, &data, coverage).map_err(|e| e.to_string())?;
+    let [data] = data;
     let estimate = &analysis.estimate;
     let setup = &solved.solution.setups[0];
     let spherical = job
@@ -253,8 +287,10 @@ pub fn measurement(
         solved
             .solution
             .warnings
-            .into_iter()
-            .filter(|w| !spoken.contains(&w.code.as_str())),
+            .iter()
+            .filter(|w| !spoken.contains(&w.code.as_str()))
+            .cloned(),
     );
-    Ok(measurement)
+    let data = data.ok_or("no data")?;
+    Ok((measurement, solved, data))
 }

@@ -13,6 +13,7 @@ mod shell;
 mod simulate;
 mod solve;
 mod start;
+mod views;
 
 use clap::{Args, CommandFactory, FromArgMatches, Parser, Subcommand};
 use groovelag::analysis::{self, Request};
@@ -84,6 +85,15 @@ pub enum Outcome {
 
 /// Runs the command line and says how it ended.
 pub fn run() -> ExitCode {
+    if views::help_asked(std::env::args_os()) {
+        return match output::print(&views::help(output::width())) {
+            Ok(()) => ExitCode::SUCCESS,
+            Err(message) => {
+                eprintln!("groovelag: {message}");
+                ExitCode::from(2)
+            }
+        };
+    }
     // 80 columns where no terminal says otherwise
     let program = Arguments::command().term_width(output::width());
     let arguments = match Arguments::from_arg_matches(&program.clone().get_matches()) {

@@ -112,16 +112,25 @@ impl Progress {
         let percent = (100.0 * fraction) as u32;
         if self.on && self.started.elapsed().as_millis() > 500 && self.shown != Some(percent) {
             self.shown = Some(percent);
-            eprint!("\r{what}: {percent} %");
+            // twenty marks of five per cent each
+            let done = "#".repeat(percent as usize / 5);
+            eprint!("\r\x1b[K{what} [{done:.<20}] {percent} %");
+        }
+    }
+}
+
+impl Progress {
+    /// Takes what is shown off the screen, for a line of output in its place.
+    pub fn clear(&mut self) {
+        if self.shown.take().is_some() {
+            eprint!("\r\x1b[K");
         }
     }
 }
 
 impl Drop for Progress {
     fn drop(&mut self) {
-        if self.shown.is_some() {
-            eprint!("\r\x1b[K");
-        }
+        self.clear();
     }
 }
 

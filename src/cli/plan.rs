@@ -55,7 +55,11 @@ pub fn run(arguments: &PlanArguments) -> Result<Outcome, String> {
     if arguments.json {
         output::print_json(&PlanDocument::new(plan))?;
     } else {
-        output::print(&plan_text(&plan, wanted != Wanted::Ranking))?;
+        output::print(&plan_text(
+            &plan,
+            wanted != Wanted::Ranking,
+            output::width(),
+        ))?;
     }
     Ok(if met {
         Outcome::Done

@@ -5,7 +5,6 @@ use clap::Args;
 use groovelag::document;
 use groovelag::simulate::truth::TruthSet;
 use groovelag::simulate::{self, variations};
-use std::io::IsTerminal;
 use std::path::{Path, PathBuf};
 
 /// Make captures with known truth from a recipe
@@ -56,22 +55,19 @@ pub fn run(arguments: &Arguments) -> Result<Outcome, String> {
         )
     })?;
 
-    let progress = std::io::stderr().is_terminal();
+    let mut progress = output::Progress::new();
     let mut captures = Vec::with_capacity(recipes.len());
     for (index, (recipe, [wav_path, truth_path])) in recipes.iter().zip(&paths).enumerate() {
         let name = recipe.name.as_deref().unwrap_or(&stem);
-        if progress {
-            eprint!("\r\x1b[K{} of {}: {name}", index + 1, recipes.len());
-        }
+        let done = index as f64 / recipes.len() as f64;
+        progress.show(&format!("{} of {}: {name}", index + 1, recipes.len()), done);
         let rendered = simulate::render(recipe, folder)
             .map_err(|error| format!("{shown}: in capture '{name}': {error}"))?;
         let (bytes, truth) = rendered.wav(name);
         let json = document::json(&truth).map_err(|error| error.to_string())?;
         output::write_file(wav_path, &bytes, arguments.force)?;
         output::write_file(truth_path, json.as_bytes(), arguments.force)?;
-        if progress {
-            eprint!("\r\x1b[K");
-        }
+        progress.clear();
         if !arguments.json {
             let rotation = truth.rotation_deg.map_or_else(
                 || "no stylus".into(),

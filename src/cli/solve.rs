@@ -1,10 +1,13 @@
 //! `groovelag solve`.
 
+use super::views::Views;
 use super::{Common, Outcome, output};
 use clap::Args;
 use groovelag::check::{self, judge};
-use groovelag::job::{self, CaptureData, Job, Solved};
+use groovelag::job::{self, CaptureData, Details, Job, Solved};
 use groovelag::report::solution::{SolutionDocument, solution_text};
+use groovelag::report::{page, sketch};
+use groovelag::units::DEGREE;
 use std::path::{Path, PathBuf};
 
 /// Adjust all captures of a job together
@@ -23,9 +26,8 @@ pub struct SolveArguments {
     /// its covariance, for later jobs to include.
     #[arg(long, value_name = "FILE")]
     export_knowledge: Option<PathBuf>,
-    /// Overwrite an existing output file.
-    #[arg(long)]
-    force: bool,
+    #[command(flatten)]
+    views: Views,
 }
 
 /// How audio captures become data.
@@ -48,23 +50,51 @@ pub fn load(
 /// Runs the command.
 pub fn run(arguments: &SolveArguments, reader: &Reader) -> Result<Outcome, String> {
     if let Some(path) = &arguments.export_knowledge {
-        output::check_free(path, arguments.force)?;
+        output::check_free(path, arguments.views.force)?;
     }
+    arguments.views.check_free()?;
     let (job, data, mut solved) = load(&arguments.job, arguments.common.coverage, reader)?;
     if let Some(count) = arguments.monte_carlo {
-        let found = job::monte_carlo(&solved, count as usize).map_err(|e| e.to_string())?;
+        let mut progress = output::Progress::new();
+        let mut shown = |f| progress.show("drawing", f);
+        let found =
+            job::monte_carlo(&solved, count as usize, &mut shown).map_err(|e| e.to_string())?;
         solved.solution.warnings.extend(found);
     }
     if let Some(path) = &arguments.export_knowledge {
         let text = solved.knowledge(&job, &data).to_text();
-        output::write_file(path, text.as_bytes(), arguments.force)?;
+        output::write_file(path, text.as_bytes(), arguments.views.force)?;
     }
     // the change since a baseline is for `check`: solve makes the baseline
     let (outcome, _) = judge(&job.limits, None, &solved.solution, solved.coverage)?;
+    let views = &arguments.views;
+    let details = (views.any() || views.sketch).then(|| Details::of(&job, &data, &solved));
+    if let (true, Some(details)) = (views.any(), &details) {
+        let file = arguments.job.to_string_lossy().replace('\\', "/");
+        views.write(&page::solution(
+            &solved.solution,
+            &page::About {
+                job: &job,
+                file: Some(&file),
+                details,
+                coverage: solved.coverage,
+                metadata: views.report_metadata,
+            },
+        ))?;
+    }
     if arguments.common.json {
         output::print_json(&SolutionDocument::new(solved.solution))?;
     } else {
-        output::print(&solution_text(&solved.solution, job.title.as_deref()))?;
+        let width = output::width();
+        let mut text = solution_text(&solved.solution, job.title.as_deref(), width);
+        if let (true, Some(details)) = (views.sketch, &details) {
+            let seeing = solved.solution.setups.iter().filter(|s| !s.blind);
+            let list: Vec<_> = seeing.map(|s| (s.name.clone(), s.rotation_deg)).collect();
+            text.push('\n');
+            text += &sketch::rotations(&list, job.limits.tolerance.map(|t| t / DEGREE), width);
+            text += &sketch::recordings(details, width);
+        }
+        output::print(&text)?;
     }
     Ok(if outcome == check::Outcome::Passed {
         Outcome::Done

@@ -17,6 +17,12 @@ const AS_GOOD: f64 = 0.9;
 /// offsets of a narrow-band signal they are preferred.
 const PLAUSIBLE_S: f64 = 60e-6;
 
+/// Reach of the correlation that is kept on either side of its peak, seconds:
+/// some periods of the frequencies that shape it.
+const SHOWN_S: f64 = 2e-4;
+/// Lags kept on either side at most.
+const MOST_SHOWN: i64 = 100;
+
 /// The correlation near its peak, for pictures and checks.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Correlation {
@@ -93,7 +99,10 @@ pub(super) fn find(
         .filter(|p| p.0 != best.0)
         .map(|p| p.1.abs() / highest)
         .fold(0.0, f64::max);
-    let shown = ((2e-4 / step) as i64).min(reach);
+    let shown = ((SHOWN_S / step) as i64).min(reach);
+    // at high rates some lags are passed over, the peak never
+    let every = 1 + shown / MOST_SHOWN;
+    let lags_shown = (-shown / every..=shown / every).map(|k| best.0 + k * every);
     Coarse {
         delay: best.0 as f64 * step,
         inverted: best.1 < 0.0,
@@ -101,10 +110,8 @@ pub(super) fn find(
         chance,
         rival,
         correlation: Correlation {
-            delays: (best.0 - shown..=best.0 + shown)
-                .map(|l| l as f64 * step)
-                .collect(),
-            values: (best.0 - shown..=best.0 + shown).map(value).collect(),
+            delays: lags_shown.clone().map(|l| l as f64 * step).collect(),
+            values: lags_shown.map(value).collect(),
         },
     }
 }

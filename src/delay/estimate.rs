@@ -127,6 +127,8 @@ pub struct CurvePoint {
     pub phase_u_rad: f64,
     /// Phase of the fitted model, radians.
     pub fitted_rad: f64,
+    /// Standard uncertainty of that, from noise and the terms' priors, radians.
+    pub fitted_u_rad: f64,
     /// Magnitude-squared coherence, bias removed.
     pub coherence: f64,
     /// Power of the left channel per bin and frame, dB of full scale squared.
@@ -331,6 +333,7 @@ pub fn estimate(spectrum: &CrossSpectrum, settings: &Settings) -> Result<Estimat
             .iter()
             .map(|g| GroupDelay {
                 delay_s: g.delay_s + base,
+                standard_uncertainty_s: g.standard_uncertainty_s * dispersion.sqrt(),
                 ..*g
             })
             .collect(),
@@ -587,6 +590,11 @@ fn curve(
         let shapes = terms.iter().zip(fit.values.iter().skip(1));
         w * (base + fit.values[0]) + shapes.map(|(t, d)| d * t.shape.at(w)).sum::<f64>()
     };
+    let fitted_u = |w: f64| {
+        let shapes = terms.iter().map(|t| t.shape.at(w));
+        let row: ndarray::Array1<f64> = std::iter::once(w).chain(shapes).collect();
+        row.dot(&fit.covariance.dot(&row)).sqrt()
+    };
     let mut list = Vec::new();
     let mut start = 0;
     while start < points.len() {
@@ -606,12 +614,14 @@ fn curve(
             let sum: f64 = band.bins[start..end].iter().map(of).sum();
             10.0 * (sum / (end - start) as f64 / frames).max(1e-30).log10()
         };
-        let middle = fitted(points[(start + end - 1) / 2].w);
+        let w = points[(start + end - 1) / 2].w;
+        let middle = fitted(w);
         list.push(CurvePoint {
-            hertz: points[(start + end - 1) / 2].w / std::f64::consts::TAU,
+            hertz: w / std::f64::consts::TAU,
             phase_rad: middle + residual,
             phase_u_rad: information.max(f64::MIN_POSITIVE).sqrt().recip(),
             fitted_rad: middle,
+            fitted_u_rad: fitted_u(w),
             coherence: snr / (1.0 + snr),
             left_db: mean(|b| b.left),
             right_db: mean(|b| b.right),

@@ -11,6 +11,9 @@ pub struct GroupDelay {
     pub position: f64,
     /// Delay of this stretch with all other terms as fitted, seconds.
     pub delay_s: f64,
+    /// Standard uncertainty of that by the stretch's own noise, the scatter
+    /// along the recording allowed for, seconds; infinite where it says nothing.
+    pub standard_uncertainty_s: f64,
     /// Its share of the delay information; the shares add to 1.
     pub weight: f64,
 }
@@ -86,6 +89,11 @@ pub(super) fn jackknife(
         .map(|d| GroupDelay {
             position: d.0,
             delay_s: fit.values[0] + if d.1 > 0.0 { d.3 / d.1 } else { 0.0 },
+            standard_uncertainty_s: if d.1 > 0.0 {
+                d.1.sqrt().recip()
+            } else {
+                f64::INFINITY
+            },
             weight: d.1.max(0.0) / total_information,
         })
         .collect();

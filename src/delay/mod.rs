@@ -14,7 +14,8 @@ pub mod phase;
 
 pub use coarse::Correlation;
 pub use estimate::{
-    BandShift, Estimate, ONE_CHANNEL_DB, Refusal, SAME_SIGNAL, SILENT_POWER, Settings, estimate,
+    BandShift, CurvePoint, Estimate, ONE_CHANNEL_DB, Refusal, SAME_SIGNAL, SILENT_POWER, Settings,
+    estimate,
 };
 pub use information::{Information, Node, Owner, Side, Term};
 pub use jackknife::GroupDelay;

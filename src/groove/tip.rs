@@ -98,6 +98,32 @@ impl Tip {
         }
     }
 
+    /// Where, seen from above and before any turn, the tip touches a wall whose
+    /// normal points `azimuth` radians anticlockwise from the line across the
+    /// groove: metres across (towards the right channel's wall) and along
+    /// (upstream). Over all azimuths that is the tip's outline at its contacts.
+    /// Turned clockwise by `z` it touches the walls with what lies at the
+    /// azimuths `z` and `z + pi`; the two are [`Tip::path`] apart along the groove
+    /// (but for the shape term).
+    pub fn outline(&self, azimuth: f64, half_angle: f64) -> [f64; 2] {
+        let (sin, cos) = azimuth.sin_cos();
+        let (sin_a, cos_a) = half_angle.sin_cos();
+        let [first, second, _] = self.size;
+        let (centre, radius) = match self.profile {
+            Profile::Spherical => (0.0, first),
+            Profile::Elliptical => {
+                let root = (cos_a * cos_a * cos * cos + sin_a * sin_a).sqrt();
+                ((first - second) * cos_a * cos / root, second)
+            }
+            // the centres of the two edges; no edge faces along the groove
+            Profile::Line => {
+                let side = if cos < 0.0 { -1.0 } else { 1.0 };
+                (side * (0.5 * first - cos_a * second), second)
+            }
+        };
+        [centre + radius * cos_a * cos, radius * cos_a * sin]
+    }
+
     /// Distance between the two contact points across the groove: what a
     /// turned cut is weighed with. `2 cos a R` for spherical and elliptical
     /// tips (the walls' normals decide), the stated spacing for line contact.
@@ -306,6 +332,34 @@ mod tests {
                     "{frontal} {degrees}: {needed}"
                 );
                 assert!((path(needed) - searched).abs() < SEARCH_UM);
+            }
+        }
+    }
+
+    /// The drawing agrees with the model: the two points of the outline that
+    /// touch, turned with the tip, lie `path` apart, to a few roundings of f64.
+    #[test]
+    fn the_outline_touches_where_the_path_says() {
+        let size = |a: f64, b: f64| [a * MICROMETRE, b * MICROMETRE, 0.0];
+        for (profile, size) in [
+            (Profile::Elliptical, size(18.0, 8.0)),
+            (Profile::Line, size(45.0, 5.0)),
+            (Profile::Spherical, size(18.0, 0.0)),
+        ] {
+            let tip = Tip { profile, size };
+            for degrees in [-15.0, -3.0, 0.0, 2.0, 20.0] {
+                let z: f64 = degrees * DEGREE;
+                let along = |azimuth: f64| {
+                    let [across, along] = tip.outline(azimuth, FRAC_PI_4);
+                    along * z.cos() - across * z.sin()
+                };
+                let drawn = along(z + std::f64::consts::PI) - along(z);
+                let path = tip.path(z, FRAC_PI_4).length;
+                let size = tip.size[0];
+                assert!(
+                    (drawn - path).abs() < 16.0 * f64::EPSILON * size,
+                    "{profile:?} {degrees}: {drawn} {path}"
+                );
             }
         }
     }

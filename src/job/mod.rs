@@ -25,6 +25,7 @@
 mod calibration;
 mod comparison;
 mod description;
+mod details;
 pub mod file;
 mod knowledge;
 mod monte_carlo;
@@ -40,11 +41,13 @@ pub use comparison::{Comparison, compare};
 pub use description::{
     CaptureSpec, Cartridge, Chain, Estimate, Job, Limits, PivotedArm, Record, Setup, Source, Stated,
 };
+pub use details::{CaptureDetails, ContactView, Details, Learned};
 pub use file::JobFileError;
 pub use knowledge::{Knowledge, KnowledgeError, KnowledgeFile};
 pub use monte_carlo::monte_carlo;
 pub use network::{CaptureData, Network, Parameter, READINGS, TermPrior};
 pub use plan::{Plan, PlannedSetup, Suggestion, Wanted, plan};
+pub use scatter::{Series, SeriesPoint};
 pub use solution::{
     CaptureResult, CartridgeResult, ChainResult, Correction, Correlation, Fit, RecordResult,
     SetupResult, Solution, Solved, Turned, UnknownResult, correction, reading, solve,

@@ -17,9 +17,15 @@ const FAILED_SHARE: f64 = 0.01;
 /// Draws the whole job `count` times and says, per setup, how the band
 /// compares: the linearised band is validated when both ends agree within the
 /// numerical tolerance of two significant digits (JCGM 101:2008, 7.9.2, 8.1),
-/// widened by what the number of draws can resolve.
-pub fn monte_carlo(solved: &Solved, count: usize) -> Result<Vec<Caveat>, JobError> {
-    let sample = Sample::draw(&solved.network.problem, &solved.adjustment, count, SEED)?;
+/// widened by what the number of draws can resolve. `progress` is told the fraction
+/// done.
+pub fn monte_carlo(
+    solved: &Solved,
+    count: usize,
+    progress: &mut dyn FnMut(f64),
+) -> Result<Vec<Caveat>, JobError> {
+    let problem = &solved.network.problem;
+    let sample = Sample::draw(problem, &solved.adjustment, count, SEED, progress)?;
     let mut caveats = Vec::new();
     if sample.failed as f64 > FAILED_SHARE * count as f64 {
         caveats.push(Caveat::caution(

@@ -4,6 +4,7 @@ use super::description::{CaptureSpec, Estimate, Job, Setup, Source, Stated};
 use super::priors::{self, DefaultPrior};
 use super::{JobError, Knowledge};
 use crate::adjust::{Block, Evaluation, Problem, Unknown};
+use crate::analysis::{Analysis, Evidence};
 use crate::delay::phase::{EQUALISER, equaliser_term};
 use crate::delay::{Information, Node, Owner, Side, Term};
 use crate::groove::{Arm, Conditions, Input, Profile, Tip};
@@ -11,6 +12,7 @@ use crate::uncertainty::Caveat;
 use crate::units::{DEGREE, MICROSECOND, MILLIMETRE};
 use ndarray::{Array1, Array2};
 use std::collections::{BTreeMap, BTreeSet};
+use std::sync::Arc;
 
 /// Gauss-Legendre nodes and weights on 0..1, five points: the mean of a smooth
 /// function along the analysed part (Abramowitz and Stegun, table 25.4,
@@ -46,6 +48,8 @@ pub struct CaptureData {
     /// Priors of terms that come with the data, such as those of a
     /// calibration; the same block from several captures counts once.
     pub priors: Vec<TermPrior>,
+    /// What a report shows of the recording; plays no part in the adjustment.
+    pub evidence: Option<Arc<Evidence>>,
 }
 
 /// A prior on terms, with covariance.
@@ -61,13 +65,14 @@ pub struct TermPrior {
 
 impl CaptureData {
     /// What an analysed recording brings.
-    pub fn of(analysis: &crate::analysis::Analysis) -> Self {
+    pub fn of(analysis: &Analysis) -> Self {
         Self {
             information: analysis.estimate.information.clone(),
             nodes: analysis.estimate.nodes.clone(),
             sha256: analysis.sha256.clone(),
             caveats: analysis.caveats.clone(),
             priors: Vec::new(),
+            evidence: Some(Arc::new(analysis.evidence())),
         }
     }
 
@@ -83,6 +88,7 @@ impl CaptureData {
             sha256: None,
             caveats: Vec::new(),
             priors: Vec::new(),
+            evidence: None,
         }
     }
 }
@@ -98,6 +104,8 @@ pub struct Parameter {
     pub factor: f64,
     /// Prior, in SI units.
     pub prior: Estimate,
+    /// Where the prior comes from, in words.
+    pub origin: String,
 }
 
 /// Names of the unknowns, in one place.
@@ -122,6 +130,18 @@ pub(super) fn named(kind: &str, name: &str) -> String {
         format!("the {kind}")
     } else {
         format!("{kind} {name}")
+    }
+}
+
+/// Where a prior comes from that arrives with a recording.
+const BROUGHT: &str = "the calibration of the chain, or the load that the job states";
+
+/// Where a prior comes from, in words.
+fn origin(stated: Stated, default: &DefaultPrior) -> String {
+    match (stated.value, stated.u) {
+        (_, Some(_)) => "stated".to_owned(),
+        (Some(_), None) => format!("value stated; its uncertainty: {}", default.origin),
+        (None, None) => default.origin.to_owned(),
     }
 }
 
@@ -242,15 +262,26 @@ impl Builder<'_> {
         words: impl FnOnce() -> String,
         factor: f64,
         prior: Estimate,
+        origin: impl Into<String>,
     ) -> Place {
         if let Some(&k) = self.index.get(&id) {
             return Place::Unknown(k, self.parameters[k].prior.value);
         }
-        let known = self.job.knowledge.iter().find_map(|k| k.estimate(&id));
-        let prior = known.map_or(prior, |k| Estimate {
-            value: k.value * factor,
-            u: k.u * factor,
-        });
+        let known = self
+            .job
+            .knowledge
+            .iter()
+            .find_map(|k| Some((k.estimate(&id)?, &k.source)));
+        let (prior, origin) = match known {
+            Some((k, source)) => (
+                Estimate {
+                    value: k.value * factor,
+                    u: k.u * factor,
+                },
+                format!("learned from earlier captures ({source})"),
+            ),
+            None => (prior, origin.into()),
+        };
         if prior.u == 0.0 {
             return Place::Exact(prior.value);
         }
@@ -261,6 +292,7 @@ impl Builder<'_> {
             words: words(),
             factor,
             prior,
+            origin,
         });
         Place::Unknown(k, prior.value)
     }
@@ -272,7 +304,8 @@ impl Builder<'_> {
         stated: Stated,
         default: &DefaultPrior,
     ) -> Place {
-        self.place(id, words, default.factor, stated.or(default))
+        let origin = origin(stated, default);
+        self.place(id, words, default.factor, stated.or(default), origin)
     }
 
     /// The setup's own unknowns, which exist even without captures.
@@ -338,6 +371,7 @@ impl Builder<'_> {
                 value: turn,
                 u: turn_u,
             },
+            origin(spec.turn, &priors::TURN),
         );
         places.push((Input::Turn, place));
 
@@ -359,6 +393,13 @@ impl Builder<'_> {
                 value: 0.0,
                 u: spec.radius_u.unwrap_or(priors::RADIUS.estimate().u),
             },
+            origin(
+                Stated {
+                    value: Some(spec.radius[0]),
+                    u: spec.radius_u,
+                },
+                &priors::RADIUS,
+            ),
         );
         places.push((Input::Radius, place));
 
@@ -370,6 +411,10 @@ impl Builder<'_> {
             Estimate {
                 value: rpm,
                 u: spec.rpm.u.unwrap_or_else(|| priors::speed_u(rpm)),
+            },
+            match spec.rpm.u {
+                Some(_) => "stated".to_owned(),
+                None => format!("nominal speed; its uncertainty: {}", priors::SPEED_ORIGIN),
             },
         );
         places.push((Input::Rpm, place));
@@ -428,6 +473,7 @@ impl Builder<'_> {
                     value: 0.0,
                     u: rotation.u * lever.u.hypot(lever.value),
                 },
+                priors::BALL_PATH.origin,
             );
             places.push((Input::Size2, place));
         }
@@ -482,6 +528,7 @@ impl Builder<'_> {
                 value: angle.value / 2.0,
                 u: angle.u / 2.0,
             },
+            origin(record.groove_angle, &priors::GROOVE_ANGLE),
         );
         places.push((Input::HalfAngle, place));
         let place = self.stated(
@@ -603,6 +650,7 @@ impl Builder<'_> {
                 value: 0.0,
                 u: self.scatter,
             },
+            "scatter of the job's own repeated captures",
         );
         if let Place::Unknown(k, _) = place {
             observation.unknowns.push(k);
@@ -615,7 +663,9 @@ impl Builder<'_> {
                 Side::BeforeSwap if spec.swapped => -1.0,
                 _ => 1.0,
             };
-            match self.place(id, || words, 1.0, prior) {
+            let parts =
+                "tolerance of the equaliser's parts: stated, or 1 % (common practice, no source)";
+            match self.place(id, || words, 1.0, prior, parts) {
                 Place::Unknown(k, _) => {
                     observation.unknowns.push(k);
                     observation.effects.push(Effect::Term(row, sign));
@@ -758,7 +808,7 @@ pub(super) fn network(
                     value: prior.values[k],
                     u: prior.covariance[[k, k]].sqrt(),
                 };
-                if let Place::Unknown(at, _) = builder.place(id, || words, 1.0, own) {
+                if let Place::Unknown(at, _) = builder.place(id, || words, 1.0, own, BROUGHT) {
                     members.push(at);
                 }
             }

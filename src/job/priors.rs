@@ -105,6 +105,9 @@ priors! {
     PLANNED_DELAY: "delay of a planned capture", 0.0, 0.005, "us", MICROSECOND, "30 s of wide-band programme at 35 dB reach a nanosecond; five leave room";
 }
 
+/// Where the uncertainty of a speed comes from.
+pub const SPEED_ORIGIN: &str = "0.15 %, a third of what IEC 60098:2020, 5.6, allows a recording";
+
 /// Relative standard uncertainty of a speed: 0.05 rpm at 33 1/3, 0.07 at 45
 /// (0.15 %, a third of the 0.5 % that IEC 60098:2020, 5.6, allows a recording).
 const SPEED_RELATIVE: f64 = 0.0015;

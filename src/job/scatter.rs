@@ -4,6 +4,7 @@ use super::description::{CaptureSpec, Job};
 use super::network::CaptureData;
 use super::priors;
 use crate::adjust::{Line, paule_mandel};
+use crate::groove::groove_speed;
 use crate::uncertainty::{Caveat, Quantity, normal_coverage_factor};
 use crate::units::{DEGREE, MICROSECOND};
 use std::collections::BTreeMap;
@@ -76,33 +77,86 @@ impl Scatter {
     }
 }
 
-/// Captures of a setup at known turns.
-pub(super) struct Turns<'a> {
+/// One capture of a [`Series`].
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct SeriesPoint {
+    /// What differs between the captures.
+    pub x: f64,
+    /// Delay, microseconds.
+    pub delay_us: f64,
+    /// Its standard uncertainty, that of what differs not included.
+    pub standard_uncertainty_us: f64,
+}
+
+/// Captures that differ in one thing alone, with the straight line through
+/// their delays, which needs to know nothing of the tip.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Series {
+    /// Name of their setup.
+    pub setup: String,
+    /// The captures.
+    pub points: Vec<SeriesPoint>,
+    /// The line, from a little before its first point (or from zero, where that
+    /// is what it is drawn for) to a little beyond the last, with its own
+    /// standard uncertainty.
+    pub line: Vec<SeriesPoint>,
+    /// What the line tells: the turn in degrees at which the delay is zero, or
+    /// the delay in microseconds where the line meets zero.
+    pub found: Quantity,
+}
+
+/// Points of a line that are drawn: its band is curved.
+const LINE_POINTS: usize = 25;
+
+impl Series {
+    fn drawn(line: &Line, from: f64, to: f64) -> Vec<SeriesPoint> {
+        (0..LINE_POINTS)
+            .map(|k| {
+                let x = from + (to - from) * k as f64 / (LINE_POINTS - 1) as f64;
+                SeriesPoint {
+                    x,
+                    delay_us: line.intercept + line.slope * x,
+                    standard_uncertainty_us: line.variance_at(x).max(0.0).sqrt(),
+                }
+            })
+            .collect()
+    }
+}
+
+/// Captures of a job that can be compared directly.
+pub(super) struct Comparable<'a> {
     pub(super) job: &'a Job,
     pub(super) data: &'a [Option<CaptureData>],
     pub(super) scatter: f64,
 }
 
-impl Turns<'_> {
-    /// The turn, in degrees from the setup, at which both edges read together:
-    /// zero of the straight line of delay against turn, which needs to know
-    /// nothing of the tip. It is the zero of the *total* delay, with the cut
-    /// and all skews in it. The interval is Fieller's. Of several series the
-    /// best known is given.
-    pub(super) fn zero_setting(&self, setup: &str, coverage: f64) -> Option<Quantity> {
-        let mut series: BTreeMap<Conditions, Vec<usize>> = BTreeMap::new();
+impl Comparable<'_> {
+    /// Captures that share everything but what `key` leaves out.
+    fn alike<K: Ord>(&self, setup: &str, key: impl Fn(&CaptureSpec) -> K) -> Vec<Vec<usize>> {
+        let mut series: BTreeMap<K, Vec<usize>> = BTreeMap::new();
         for (at, spec) in self.job.captures.iter().enumerate() {
             if spec.setup == setup && self.data.get(at).is_some_and(Option::is_some) {
-                series.entry(conditions(spec)).or_default().push(at);
+                series.entry(key(spec)).or_default().push(at);
             }
         }
-        series
-            .into_values()
-            .filter_map(|members| self.zero_of(&members, coverage))
-            .min_by(|a, b| a.standard_uncertainty.total_cmp(&b.standard_uncertainty))
+        series.into_values().collect()
     }
 
-    fn zero_of(&self, members: &[usize], coverage: f64) -> Option<Quantity> {
+    /// The setup's captures at several known turns, the best known series of
+    /// them, with the turn in degrees from the setup at which both edges read
+    /// together. It is the zero of the *total* delay, with the cut and all skews
+    /// in it. The interval is Fieller's.
+    pub(super) fn turns(&self, setup: &str, coverage: f64) -> Option<Series> {
+        self.alike(setup, conditions)
+            .into_iter()
+            .filter_map(|members| self.turned(setup, &members, coverage))
+            .min_by(|a, b| {
+                let u = |s: &Series| s.found.standard_uncertainty;
+                u(a).total_cmp(&u(b))
+            })
+    }
+
+    fn turned(&self, setup: &str, members: &[usize], coverage: f64) -> Option<Series> {
         let readings: Vec<(f64, f64, f64, f64)> = members
             .iter()
             .filter_map(|&at| {
@@ -146,11 +200,86 @@ impl Turns<'_> {
         }
         let line = line?;
         let value = line.zero();
-        Some(Quantity {
+        let found = Quantity {
             value,
             standard_uncertainty: line.variance_at(value).sqrt() / line.slope.abs(),
             interval: line.zero_interval(normal_coverage_factor(coverage), coverage),
+        };
+        if !(found.value.is_finite() && found.standard_uncertainty.is_finite()) {
+            return None;
+        }
+        let (first, last) = ends(points.iter().map(|p| p.0));
+        let margin = 0.1 * (last - first);
+        Some(Series {
+            setup: setup.to_owned(),
+            points: points
+                .iter()
+                .zip(&readings)
+                .map(|(p, r)| SeriesPoint {
+                    x: p.0,
+                    delay_us: p.1,
+                    standard_uncertainty_us: r.2.sqrt() / MICROSECOND,
+                })
+                .collect(),
+            line: Series::drawn(&line, first - margin, last + margin),
+            found,
         })
-        .filter(|q| q.value.is_finite() && q.standard_uncertainty.is_finite())
     }
+
+    /// The setup's captures at several speeds, the best known series of them:
+    /// delay against the reciprocal of the groove's speed (seconds per metre),
+    /// whose intercept is what does not depend on speed, the skew of chain and
+    /// cartridge together.
+    pub(super) fn speeds(&self, setup: &str, coverage: f64) -> Option<Series> {
+        let but_speed = |spec: &CaptureSpec| {
+            let (setup, record, chain, radius, _, swapped) = conditions(spec);
+            let turn = spec.turn.value.unwrap_or(0.0).to_bits();
+            (setup, record, chain, radius, swapped, turn)
+        };
+        self.alike(setup, but_speed)
+            .into_iter()
+            .filter_map(|members| self.at_speeds(setup, &members, coverage))
+            .min_by(|a, b| {
+                let u = |s: &Series| s.found.standard_uncertainty;
+                u(a).total_cmp(&u(b))
+            })
+    }
+
+    fn at_speeds(&self, setup: &str, members: &[usize], coverage: f64) -> Option<Series> {
+        let points: Vec<SeriesPoint> = members
+            .iter()
+            .filter_map(|&at| {
+                let (delay, variance) = own_delay(self.data[at].as_ref()?);
+                let spec = &self.job.captures[at];
+                let radius = 0.5 * (spec.radius[0] + spec.radius[1]);
+                Some(SeriesPoint {
+                    x: groove_speed(radius, spec.nominal_rpm()).recip(),
+                    delay_us: delay / MICROSECOND,
+                    standard_uncertainty_us: (variance + self.scatter.powi(2)).sqrt() / MICROSECOND,
+                })
+            })
+            .collect();
+        let plane: Vec<(f64, f64)> = points.iter().map(|p| (p.x, p.delay_us)).collect();
+        let line = Line::through(&plane, |i, j| {
+            if i == j {
+                points[i].standard_uncertainty_us.powi(2)
+            } else {
+                0.0
+            }
+        })?;
+        let (_, last) = ends(points.iter().map(|p| p.x));
+        Some(Series {
+            setup: setup.to_owned(),
+            line: Series::drawn(&line, 0.0, 1.05 * last),
+            found: Quantity::normal(line.intercept, line.intercept_variance.sqrt(), coverage),
+            points,
+        })
+    }
+}
+
+/// The least and the largest.
+fn ends(values: impl Iterator<Item = f64>) -> (f64, f64) {
+    values.fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), v| {
+        (low.min(v), high.max(v))
+    })
 }

@@ -2,7 +2,7 @@
 
 use super::description::{Job, Source};
 use super::network::{self, CaptureData, Network, Readings, id};
-use super::scatter::{Scatter, Turns};
+use super::scatter::{Comparable, Scatter};
 use super::{JobError, Knowledge, outliers, priors};
 use crate::adjust::{self, Determined, Marginal, Termination};
 use crate::delay::Information;
@@ -219,13 +219,14 @@ pub fn solve(job: &Job, data: &[Option<CaptureData>], coverage: f64) -> Result<S
         coverage,
     };
     let mut solution = view.solution(data)?;
-    let turns = Turns {
+    let comparable = Comparable {
         job,
         data,
         scatter: scatter.deviation,
     };
     for setup in &mut solution.setups {
-        setup.zero_setting_deg = turns.zero_setting(&setup.name, coverage);
+        let turns = comparable.turns(&setup.name, coverage);
+        setup.zero_setting_deg = turns.map(|t| t.found);
     }
     solution.warnings.extend(scatter.caveat());
     solution.warnings.extend(same_recording(job, data));
@@ -435,11 +436,12 @@ pub(super) fn combination_budget(
     budget(lines)
 }
 
-struct View<'a> {
-    job: &'a Job,
-    network: &'a Network,
-    adjustment: &'a adjust::Solution,
-    coverage: f64,
+/// A job beside its minimum.
+pub(super) struct View<'a> {
+    pub(super) job: &'a Job,
+    pub(super) network: &'a Network,
+    pub(super) adjustment: &'a adjust::Solution,
+    pub(super) coverage: f64,
 }
 
 impl View<'_> {
@@ -642,8 +644,8 @@ impl View<'_> {
         ]
     }
 
-    /// Lever in a 90 degree groove, metres, with its gradient over all unknowns.
-    fn lever(&self, name: &str) -> (f64, Array1<f64>) {
+    /// A cartridge's tip as adjusted (the shape term left out).
+    pub(super) fn tip(&self, name: &str) -> Tip {
         let cartridge = &self.job.cartridges[name];
         let defaults = priors::sizes(cartridge.profile);
         let profile = cartridge.profile.unwrap_or(Profile::Elliptical);
@@ -660,7 +662,13 @@ impl View<'_> {
                 None => stated[k].or(defaults[k]).value,
             };
         }
-        let lever = Tip { profile, size }.lever(std::f64::consts::FRAC_PI_4);
+        Tip { profile, size }
+    }
+
+    /// Lever in a 90 degree groove, metres, with its gradient over all unknowns.
+    fn lever(&self, name: &str) -> (f64, Array1<f64>) {
+        let lever = self.tip(name).lever(std::f64::consts::FRAC_PI_4);
+        let unknowns = self.tip_unknowns(name);
         let mut gradient = Array1::zeros(self.network.parameters.len());
         for (unknown, slope) in unknowns.into_iter().zip(lever.d_size) {
             if let Some(at) = unknown {

@@ -435,7 +435,7 @@ fn monte_carlo_says_which_band_to_use() {
         ..worked_example()
     };
     let solved = solve(&one, &as_predicted(&one), 0.95).unwrap();
-    let said = monte_carlo(&solved, 4000).unwrap();
+    let said = monte_carlo(&solved, 4000, &mut |_| ()).unwrap();
     assert_eq!(said[0].code, "monte-carlo-nonlinear", "{said:?}");
     // the rotation of the other setup is only its normal prior
     assert_eq!(said[1].code, "monte-carlo-agrees", "{said:?}");

@@ -263,44 +263,72 @@ impl CommonReport {
             "Parts are differences, right minus left; which channel is off cannot be told.",
             width,
         ));
-        out.push_str("\n      Hz   phase/deg         u  by parts   gain/dB  coherence\n");
-        for p in self.curve.iter().step_by(3) {
-            out.push_str(&format!(
-                "{:>8.0}  {:>10} {:>9} {:>9} {:>9} {:>10}\n",
-                p.hertz,
-                plain(p.phase_deg, 3),
-                plain(p.phase_u_deg, 4),
-                plain(p.parts_deg, 3),
-                plain(p.gain_db, 3),
-                plain(p.coherence, 6)
-            ));
-        }
+        let columns: [Column<CommonPoint>; 6] = [
+            ("Hz", 8, |p| plain(p.hertz, 0)),
+            ("phase/deg", 12, |p| plain(p.phase_deg, 3)),
+            ("u", 10, |p| plain(p.phase_u_deg, 4)),
+            ("by parts", 10, |p| plain(p.parts_deg, 3)),
+            ("gain/dB", 10, |p| plain(p.gain_db, 3)),
+            ("coherence", 11, |p| plain(p.coherence, 6)),
+        ];
+        out.push('\n');
+        out.push_str(&table(&columns, &self.curve, width));
+    }
+}
+
+/// Heading, width and words of a column.
+type Column<T> = (&'static str, usize, fn(&T) -> String);
+
+/// Every third point, in as many of the columns as there is room for.
+fn table<T>(columns: &[Column<T>], points: &[T], width: usize) -> String {
+    let mut used = 0;
+    let shown: Vec<&Column<T>> = columns
+        .iter()
+        .take_while(|c| {
+            used += c.1;
+            used <= width
+        })
+        .collect();
+    let heads = shown.iter().map(|(head, w, _)| format!("{head:>w$}"));
+    let mut out = heads.collect::<String>() + "\n";
+    for p in points.iter().step_by(3) {
+        let cells = shown
+            .iter()
+            .map(|(_, w, words)| format!("{:>w$}", words(p)));
+        out += &(cells.collect::<String>() + "\n");
+    }
+    out
+}
+
+impl RatioReport {
+    /// Its angle in degrees.
+    fn turned(&self) -> String {
+        plain(self.im.atan2(self.re).to_degrees(), 0)
     }
 }
 
 impl CrosstalkReport {
     fn text(&self, out: &mut String, width: usize) {
-        out.push_str(
-            "\nThe cartridge's channel separation (the cutter's own crosstalk included)\n",
-        );
-        out.push_str(
-            "\n      Hz   left into right: dB, turned/deg   right into left: dB, turned/deg\n",
-        );
-        for p in self.curve.iter().step_by(3) {
-            let way = |r: &RatioReport| {
-                format!(
-                    "{:>18} {:>12}",
-                    plain(r.separation_db, 1),
-                    plain(r.im.atan2(r.re).to_degrees(), 0)
-                )
-            };
-            out.push_str(&format!(
-                "{:>8.0}   {} {}\n",
-                p.hertz,
-                way(&p.left_into_right),
-                way(&p.right_into_left)
-            ));
-        }
+        out.push('\n');
+        out.push_str(&text::wrapped(
+            "",
+            "The cartridge's channel separation (the cutter's own crosstalk included)",
+            width,
+        ));
+        out.push_str(&text::wrapped(
+            "",
+            "In dB, and by how much it is turned in degrees: L>R left into right, R>L right into left.",
+            width,
+        ));
+        let columns: [Column<CrosstalkPoint>; 5] = [
+            ("Hz", 8, |p| plain(p.hertz, 0)),
+            ("L>R/dB", 8, |p| plain(p.left_into_right.separation_db, 1)),
+            ("deg", 8, |p| p.left_into_right.turned()),
+            ("R>L/dB", 8, |p| plain(p.right_into_left.separation_db, 1)),
+            ("deg", 8, |p| p.right_into_left.turned()),
+        ];
+        out.push('\n');
+        out.push_str(&table(&columns, &self.curve, width));
         out.push_str(&text::wrapped(
             "",
             &format!(

@@ -1,9 +1,12 @@
 //! Views of results: they format, never compute, and write no files.
 
-mod calibration;
+pub mod calibration;
 pub mod check;
 mod follow;
 mod measurement;
+pub mod page;
+pub mod picture;
+pub mod sketch;
 pub mod solution;
 pub mod start;
 pub mod text;

@@ -1,6 +1,6 @@
 //! Documents and text of solve, compare and plan.
 
-use super::text::{DEFAULT_WIDTH, band, quantity, rotation, sense, wrapped};
+use super::text::{band, quantity, rotation, sense, wrapped};
 use crate::document::Program;
 use crate::job::{Comparison, Plan, SetupResult, Solution};
 use crate::uncertainty::{BudgetLine, Caveat, Level, Quantity, Verdict, plain, rounded_u};
@@ -11,11 +11,6 @@ use std::fmt::Write as _;
 /// Budget lines below this share are added up in the text (never in the
 /// document).
 const SHOWN_SHARE: f64 = 0.01;
-
-/// Text broken for the usual terminal.
-fn wrap(first: &str, text: &str) -> String {
-    wrapped(first, text, DEFAULT_WIDTH)
-}
 
 macro_rules! document {
     ($(#[$doc:meta])* $name:ident, $content:ty, $schema:literal) => {
@@ -63,27 +58,27 @@ document!(
     "groovelag/plan/1"
 );
 
-/// The text of a solved job; `title` as the job gives it.
-pub fn solution_text(solution: &Solution, title: Option<&str>) -> String {
+/// The text of a solved job, composed for `width` columns; `title` as the job gives it.
+pub fn solution_text(solution: &Solution, title: Option<&str>, width: usize) -> String {
     let mut out = String::new();
     if let Some(title) = title {
-        out += &wrap("", title);
+        out += &wrapped("", title, width);
         out.push('\n');
     }
     for setup in &solution.setups {
-        out += &setup_text(setup);
+        out += &setup_text(setup, width);
         out.push('\n');
     }
     let mut section = |heading: &str, lines: Vec<String>| {
         if !lines.is_empty() {
-            let _ = writeln!(out, "{heading}");
+            out += &wrapped("", heading, width);
             for line in lines {
                 out += &line;
             }
             out.push('\n');
         }
     };
-    let item = |name: &str, text: String| wrap("  ", &format!("{}: {text}", shown(name)));
+    let item = |name: &str, text: String| wrapped("  ", &format!("{}: {text}", shown(name)), width);
     section(
         "Records: rotation of the cut",
         solution
@@ -124,7 +119,7 @@ pub fn solution_text(solution: &Solution, title: Option<&str>) -> String {
                     .normalized_residual
                     .map_or_else(|| "unchecked".to_owned(), |r| plain(r, 1));
                 let d = &c.delay_us;
-                wrap(
+                wrapped(
                     "  ",
                     &format!(
                         "{}: {} us (u {}), {} us, {residual}",
@@ -133,6 +128,7 @@ pub fn solution_text(solution: &Solution, title: Option<&str>) -> String {
                         rounded_u(d.standard_uncertainty),
                         plain(c.predicted_us, 4),
                     ),
+                    width,
                 )
             })
             .collect(),
@@ -141,15 +137,16 @@ pub fn solution_text(solution: &Solution, title: Option<&str>) -> String {
     let p = fit.p_value.map_or_else(String::new, |p| {
         format!(", probability of a larger one {}", plain(p, 3))
     });
-    out += &wrap(
+    out += &wrapped(
         "Fit: ",
         &format!(
             "chi-square {} with {} degrees of freedom{p}",
             plain(fit.chi_square, 1),
             fit.degrees_of_freedom
         ),
+        width,
     );
-    out += &caveats(&solution.warnings);
+    out += &caveats(&solution.warnings, width);
     out
 }
 
@@ -157,16 +154,17 @@ fn shown(name: &str) -> &str {
     if name.is_empty() { "(not named)" } else { name }
 }
 
-fn setup_text(setup: &SetupResult) -> String {
+fn setup_text(setup: &SetupResult, width: usize) -> String {
     let mut out = format!("Setup {}\n", shown(&setup.name));
-    out += &wrap("  Rotation      ", &rotation(&setup.rotation_deg));
-    out += &wrap(
+    out += &wrapped("  Rotation      ", &rotation(&setup.rotation_deg), width);
+    out += &wrapped(
         "  Known to      ",
         &format!(
             "{}, standard uncertainty {} deg",
             band(&setup.rotation_deg, "deg"),
             rounded_u(setup.rotation_deg.standard_uncertainty)
         ),
+        width,
     );
     if let Some(c) = &setup.conformity {
         let verdict = match c.verdict {
@@ -174,26 +172,28 @@ fn setup_text(setup: &SetupResult) -> String {
             Verdict::NonConforming => "non-conforming",
             Verdict::Undecided => "undecided",
         };
-        out += &wrap(
+        out += &wrapped(
             "  Tolerance     ",
             &format!(
                 "{verdict} to +-{} deg; probability of conformity {}",
                 c.tolerance_deg,
                 plain(c.probability, 3)
             ),
+            width,
         );
     }
-    out += &wrap("  What to do    ", &what_to_do(setup));
+    out += &wrapped("  What to do    ", &what_to_do(setup), width);
     if let Some(zero) = &setup.zero_setting_deg {
-        out += &wrap(
+        out += &wrapped(
             "  Zero setting  ",
             &format!(
                 "both edges read together when turned by {} (cut and skews included, tip shape immaterial)",
                 quantity(zero, "deg")
             ),
+            width,
         );
     }
-    out += &budget_text(&setup.budget);
+    out += &budget_text(&setup.budget, width);
     out
 }
 
@@ -230,37 +230,41 @@ fn what_to_do(setup: &SetupResult) -> String {
     text
 }
 
-fn budget_text(lines: &[BudgetLine]) -> String {
+fn budget_text(lines: &[BudgetLine], width: usize) -> String {
     if lines.is_empty() {
         return String::new();
     }
-    let mut out = String::from("  What limits it (share of the variance, contribution)\n");
+    let heading = "What limits it (share of the variance, contribution)";
+    let mut out = wrapped("  ", heading, width);
     let mut rest = 0.0;
     for line in lines {
         if line.share < SHOWN_SHARE {
             rest += line.share;
             continue;
         }
-        out += &wrap(
-            &format!(
-                "    {:>5.1} %  {:>7} deg  ",
-                100.0 * line.share,
-                rounded_u(line.standard_uncertainty)
-            ),
-            &line.source,
+        let figures = format!(
+            "    {:>5.1} %  {:>7} deg  ",
+            100.0 * line.share,
+            rounded_u(line.standard_uncertainty)
         );
+        if width < 2 * figures.len() {
+            // too narrow for two columns
+            out += &format!("{}\n", figures.trim_end());
+            out += &wrapped("      ", &line.source, width);
+        } else {
+            out += &wrapped(&figures, &line.source, width);
+        }
     }
     if rest > 0.0 {
-        let _ = writeln!(
-            out,
-            "    {:>5.1} %               everything else",
-            100.0 * rest
-        );
+        // under the names, where they have a column of their own
+        let gap = if width < 52 { 2 } else { 15 };
+        let figure = format!("    {:>5.1} %{:gap$}", 100.0 * rest, "");
+        out += &wrapped(&figure, "everything else", width);
     }
     out
 }
 
-fn caveats(warnings: &[Caveat]) -> String {
+fn caveats(warnings: &[Caveat], width: usize) -> String {
     if warnings.is_empty() {
         return String::new();
     }
@@ -271,14 +275,14 @@ fn caveats(warnings: &[Caveat]) -> String {
             Level::Caution => "caution",
             Level::Serious => "serious",
         };
-        out += &wrap("  ", &format!("{level}: {}", w.message));
+        out += &wrapped("  ", &format!("{level}: {}", w.message), width);
     }
     out
 }
 
-/// The text of a comparison.
-pub fn comparison_text(c: &Comparison) -> String {
-    let mut out = wrap(
+/// The text of a comparison, composed for `width` columns.
+pub fn comparison_text(c: &Comparison, width: usize) -> String {
+    let mut out = wrapped(
         "Change      ",
         &format!(
             "from '{}' to '{}': {}",
@@ -286,38 +290,42 @@ pub fn comparison_text(c: &Comparison) -> String {
             c.after,
             quantity(&c.change_deg, "deg")
         ),
+        width,
     );
-    out += &wrap("Remaining   ", &rotation(&c.remaining_deg));
-    out += &wrap("Known to    ", &band(&c.remaining_deg, "deg"));
-    out += &wrap(
+    out += &wrapped("Remaining   ", &rotation(&c.remaining_deg), width);
+    out += &wrapped("Known to    ", &band(&c.remaining_deg, "deg"), width);
+    out += &wrapped(
         "Improved    ",
         &format!(
             "with probability {} (the rotation after is smaller in size than before)",
             plain(c.probability_improved, 3)
         ),
+        width,
     );
-    out += &caveats(&c.warnings);
+    out += &caveats(&c.warnings, width);
     out
 }
 
 /// The text of a plan; `sequence` when the suggestions follow one another.
-pub fn plan_text(plan: &Plan, sequence: bool) -> String {
+pub fn plan_text(plan: &Plan, sequence: bool, width: usize) -> String {
     let mut out = String::from("Predicted standard uncertainty of the rotation\n");
     for setup in &plan.setups {
-        out += &wrap(
+        out += &wrapped(
             "  ",
             &format!(
                 "{}: {} deg",
                 shown(&setup.name),
                 rounded_u(setup.standard_uncertainty_deg)
             ),
+            width,
         );
     }
     out.push('\n');
     if plan.suggestions.is_empty() {
-        out += &wrap(
+        out += &wrapped(
             "",
             "No further capture of those that were tried would take a hundredth off it.",
+            width,
         );
         return out;
     }
@@ -327,13 +335,14 @@ pub fn plan_text(plan: &Plan, sequence: bool) -> String {
         "What to record next, best first, and the uncertainty reached\n"
     };
     for (k, s) in plan.suggestions.iter().enumerate() {
-        out += &wrap(
+        out += &wrapped(
             &format!(
                 "  {:>2}  {:>7} deg  ",
                 k + 1,
                 rounded_u(s.standard_uncertainty_deg)
             ),
             &s.capture,
+            width,
         );
     }
     out

@@ -6,7 +6,7 @@ use serde::{Deserialize, Serialize};
 
 /// Probability of conformity from which a verdict is given; between its
 /// complement and it the verdict is "undecided". Common practice (95 %), no source.
-const DECIDED: f64 = 0.95;
+pub const DECIDED: f64 = 0.95;
 
 /// What a tolerance says of a result.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]

@@ -6,7 +6,7 @@ mod outlook;
 mod quantile;
 mod rounding;
 
-pub use conformity::{Conformity, Verdict, conformity};
+pub use conformity::{Conformity, DECIDED, Verdict, conformity};
 pub use outlook::{NEGLIGIBLE_SHARE, Outlook, Prospect, outlook};
 pub use quantile::{
     chi_square_upper_tail, normal_cdf, normal_coverage_factor, student_coverage_factor,
@@ -117,6 +117,18 @@ impl Quantity {
             value,
             standard_uncertainty,
             interval: Interval::finite(value - half, value + half, coverage),
+        }
+    }
+    /// Half the width of a finite band: its expanded uncertainty where it is
+    /// symmetric (GUM 6.2.1).
+    pub fn half_width(&self) -> Option<f64> {
+        match (
+            self.interval.shape,
+            self.interval.lower,
+            self.interval.upper,
+        ) {
+            (Shape::Finite, Some(lower), Some(upper)) => Some(0.5 * (upper - lower)),
+            _ => None,
         }
     }
     /// The same quantity in another unit (`factor` positive).

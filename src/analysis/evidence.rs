@@ -1,0 +1,99 @@
+//! What a report shows of a recording, bounded whatever its length.
+
+use super::Analysis;
+use crate::delay::{Correlation, CurvePoint};
+
+/// Stretches with less than this share of what an average one knows are not
+/// shown: the groove is hardly modulated there, and their delay is noise.
+const LEAST_SHARE: f64 = 0.01;
+
+/// The delay of one stretch of a recording.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Moment {
+    /// Middle of the stretch, seconds from the start of the recording.
+    pub second_s: f64,
+    /// The same in the analysed span, 0 to 1.
+    pub position: f64,
+    /// Delay, right after left, seconds.
+    pub delay_s: f64,
+    /// Standard uncertainty of that by noise, seconds.
+    pub standard_uncertainty_s: f64,
+}
+
+/// What a recording looked like and how it was read: for pictures and for the
+/// conditions of a report. At most some hundred points a curve.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Evidence {
+    /// The recording's name, as given.
+    pub file: String,
+    /// SHA-256 of the file, if it was asked for.
+    pub sha256: Option<String>,
+    /// Container, coding, channels and rate in words.
+    pub description: String,
+    /// Text that the recording carries: name and text.
+    pub metadata: Vec<(String, String)>,
+    /// Sample rate, hertz.
+    pub sample_rate_hz: u32,
+    /// Length, seconds.
+    pub duration_s: f64,
+    /// The part analysed, seconds from the start: start, end.
+    pub span_s: (f64, f64),
+    /// Band used, hertz.
+    pub band_hz: (f64, f64),
+    /// The channels have opposite polarity, which was taken out.
+    pub inverted: bool,
+    /// Delay, right after left, seconds.
+    pub delay_s: f64,
+    /// Its standard uncertainty from noise and equaliser terms, seconds.
+    pub standard_uncertainty_s: f64,
+    /// What the channels share over what they do not, decibels; `None` where
+    /// nothing differs.
+    pub signal_to_noise_db: Option<f64>,
+    /// Residual mean square of the phase over what noise explains.
+    pub reduced_chi_square: f64,
+    /// Phase, coherence and spectra over frequency.
+    pub curve: Vec<CurvePoint>,
+    /// Delay along the recording.
+    pub along: Vec<Moment>,
+    /// Correlation near its peak.
+    pub correlation: Correlation,
+}
+
+impl Analysis {
+    /// What a report shows of it.
+    pub fn evidence(&self) -> Evidence {
+        let estimate = &self.estimate;
+        let (start, end) = estimate.span_s;
+        let least = LEAST_SHARE / estimate.along.len().max(1) as f64;
+        let informative = estimate
+            .along
+            .iter()
+            .filter(|g| g.standard_uncertainty_s.is_finite() && g.weight >= least);
+        Evidence {
+            file: self.file.clone(),
+            sha256: self.sha256.clone(),
+            description: self.description.clone(),
+            metadata: self.metadata.clone(),
+            sample_rate_hz: self.sample_rate_hz,
+            duration_s: self.duration_s,
+            span_s: estimate.span_s,
+            band_hz: estimate.band_hz,
+            inverted: estimate.inverted,
+            delay_s: estimate.delay_s,
+            standard_uncertainty_s: estimate.standard_uncertainty_s,
+            signal_to_noise_db: (estimate.noise_to_signal > 0.0)
+                .then(|| -10.0 * estimate.noise_to_signal.log10()),
+            reduced_chi_square: estimate.reduced_chi_square,
+            curve: estimate.curve.clone(),
+            along: informative
+                .map(|g| Moment {
+                    second_s: start + g.position * (end - start),
+                    position: g.position,
+                    delay_s: g.delay_s,
+                    standard_uncertainty_s: g.standard_uncertainty_s,
+                })
+                .collect(),
+            correlation: estimate.correlation.clone(),
+        }
+    }
+}

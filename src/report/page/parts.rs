@@ -1,0 +1,587 @@
+//! Pieces that several pages share.
+
+use super::names::{Names, escaped, file_name};
+use super::{Block, Section};
+use crate::document::Program;
+use crate::job::{CaptureDetails, Correction, Details, Learned};
+use crate::report::picture;
+use crate::report::text;
+use crate::uncertainty::{
+    BudgetLine, Caveat, Conformity, DECIDED, Direction, Level, Quantity, Shape, Verdict, plain,
+    rounded, rounded_u,
+};
+use std::fmt::Write as _;
+
+/// Recordings whose pictures are shown; the others stand in the table alone.
+const MOST_RECORDINGS: usize = 10;
+
+/// Lines of a budget below this share are counted, not listed.
+const SMALL_SHARE: f64 = 0.001;
+
+/// Texts of a recording that are shown, and how much of each.
+const MOST_TEXTS: usize = 30;
+const MOST_CHARACTERS: usize = 200;
+
+/// A number that the JSON document holds at `pointer`.
+pub fn number(pointer: &str, value: f64, shown: &str) -> String {
+    let shown = shown.replace('-', "\u{2212}");
+    format!("<data value=\"{value}\" data-json=\"{pointer}\">{shown}</data>")
+}
+
+/// The same multiplied by a hundred before it was rounded.
+pub fn percent(pointer: &str, value: f64, decimals: usize) -> String {
+    format!(
+        "<data value=\"{value}\" data-json=\"{pointer}\" data-scale=\"100\">{}</data>",
+        plain(100.0 * value, decimals)
+    )
+}
+
+/// A coverage in percent without idle zeros.
+pub fn coverage(quantity: &Quantity) -> String {
+    coverage_percent(quantity.interval.coverage)
+}
+
+/// The same of a coverage alone.
+pub fn coverage_percent(coverage: f64) -> String {
+    let text = plain(100.0 * coverage, 2);
+    text.trim_end_matches('0').trim_end_matches('.').to_owned()
+}
+
+fn signed(value: f64, u: f64) -> String {
+    let text = rounded(value, u);
+    if value > 0.0 && !text.trim_matches(['0', '.']).is_empty() {
+        format!("+{text}")
+    } else {
+        text
+    }
+}
+
+/// "95 % band +0.7 to +5.3 degrees".
+pub fn band(pointer: &str, q: &Quantity, unit: &str) -> String {
+    let at = |key: &str, v: f64| {
+        number(
+            &format!("{pointer}/{key}"),
+            v,
+            &signed(v, q.standard_uncertainty),
+        )
+    };
+    let percent = coverage(q);
+    match (q.interval.shape, q.interval.lower, q.interval.upper) {
+        (Shape::Finite, Some(l), Some(u)) => {
+            format!(
+                "{percent} % band {} to {} {unit}",
+                at("lower", l),
+                at("upper", u)
+            )
+        }
+        (Shape::Outer, Some(l), Some(u)) => format!(
+            "{percent} % band: below {} or above {} {unit}",
+            at("lower", l),
+            at("upper", u)
+        ),
+        _ => format!("{percent} % band: any value; the data exclude nothing"),
+    }
+}
+
+/// A value, its standard uncertainty and its band.
+pub fn quantity(pointer: &str, q: &Quantity, unit: &str) -> String {
+    // a blank before a unit, and none before no unit
+    let spaced = if unit.is_empty() {
+        String::new()
+    } else {
+        format!(" {unit}")
+    };
+    if q.standard_uncertainty == 0.0 {
+        return format!(
+            "{}{spaced} (taken as exact)",
+            number(&format!("{pointer}/value"), q.value, &plain(q.value, 3))
+        );
+    }
+    format!(
+        "{}{spaced}, standard uncertainty {}{spaced}, {}",
+        number(
+            &format!("{pointer}/value"),
+            q.value,
+            &rounded(q.value, q.standard_uncertainty)
+        ),
+        number(
+            &format!("{pointer}/standard_uncertainty"),
+            q.standard_uncertainty,
+            &rounded_u(q.standard_uncertainty)
+        ),
+        band(pointer, q, unit),
+    )
+}
+
+/// What turned how far, as one sentence without its full stop.
+pub fn turned(subject: &str, pointer: &str, q: &Quantity, at_the_arm: bool) -> String {
+    let size = number(
+        &format!("{pointer}/value"),
+        q.value,
+        &rounded(q.value.abs(), q.standard_uncertainty),
+    );
+    match Direction::resolved(q) {
+        Direction::NoneResolved => format!(
+            "{subject} shows no rotation that stands out: {} degrees, {}, which contains zero",
+            number(
+                &format!("{pointer}/value"),
+                q.value,
+                &signed(q.value, q.standard_uncertainty)
+            ),
+            band(pointer, q, "degrees")
+        ),
+        way => {
+            let place = if at_the_arm {
+                format!(" ({})", text::direction_at_the_arm(way))
+            } else {
+                String::new()
+            };
+            format!(
+                "{subject} is turned <strong>{size} degrees {}</strong> seen from above{place}, {}",
+                text::direction(way),
+                band(pointer, q, "degrees")
+            )
+        }
+    }
+}
+
+/// "3.20 degrees clockwise", or the value with what it lacks.
+pub fn turned_briefly(pointer: &str, q: &Quantity) -> String {
+    let at = format!("{pointer}/value");
+    let u = q.standard_uncertainty;
+    match Direction::resolved(q) {
+        Direction::NoneResolved => format!(
+            "<strong>{} degrees</strong>, no direction resolved",
+            number(&at, q.value, &signed(q.value, u))
+        ),
+        way => format!(
+            "<strong>{} degrees {}</strong>",
+            number(&at, q.value, &rounded(q.value.abs(), u)),
+            text::direction(way)
+        ),
+    }
+}
+
+/// What a verdict means, as the end of a sentence.
+pub fn verdict(pointer: &str, c: &Conformity) -> String {
+    let tolerance = number(
+        &format!("{pointer}/tolerance_deg"),
+        c.tolerance_deg,
+        &c.tolerance_deg.to_string(),
+    );
+    let probability = number(
+        &format!("{pointer}/probability"),
+        c.probability,
+        &plain(c.probability, 3),
+    );
+    let word = match c.verdict {
+        Verdict::Conforming => "it <strong>keeps</strong> the tolerance of",
+        Verdict::NonConforming => "it <strong>does not keep</strong> the tolerance of",
+        Verdict::Undecided => "it is <strong>undecided</strong> whether it keeps the tolerance of",
+    };
+    format!("{word} {tolerance} degrees either way (probability of conformity {probability})")
+}
+
+/// What to do about a rotation.
+pub fn advice(
+    pointer: &str,
+    correction: Option<&Correction>,
+    rotation: &Quantity,
+    conformity: Option<&Conformity>,
+) -> String {
+    let keeps = conformity.is_some_and(|c| c.verdict == Verdict::Conforming);
+    let Some(c) = correction else {
+        if keeps {
+            return "<p>Nothing: the tolerance is kept, and the band contains zero, so the data do not even say which way a turn would go.</p>\n".to_owned();
+        }
+        return "<p>Do not turn anything yet: the band contains zero, so the data do not say which way. A narrower band needs more captures; <code>groovelag plan</code> says which help most.</p>\n".to_owned();
+    };
+    let number = |key: &str, v: f64, shown: &str| number(&format!("{pointer}/{key}"), v, shown);
+    let u = rotation.standard_uncertainty;
+    let need = if keeps {
+        "<p>The tolerance is kept, so nothing has to be done. To take out what was found:</p>\n"
+    } else {
+        ""
+    };
+    let mut out = format!(
+        "{need}<ol>\n<li>Turn the cartridge {} degrees {} seen from above ({}), about the stylus. Across the 12.7 mm of the mounting holes that is {} mm.</li>\n",
+        number("turn_deg", c.turn_deg, &rounded(c.turn_deg.abs(), u)),
+        text::direction(c.direction),
+        text::direction_at_the_arm(c.direction),
+        number(
+            "mounting_hole_mm",
+            c.mounting_hole_mm,
+            &plain(c.mounting_hole_mm, 2)
+        ),
+    );
+    if c.remaining_deg.abs() > 1e-9 {
+        let _ = writeln!(
+            out,
+            "<li>The headshell is taken to allow no more: {} degrees would remain. Ask the supplier.</li>",
+            number(
+                "remaining_deg",
+                c.remaining_deg,
+                &rounded(c.remaining_deg.abs(), u)
+            )
+        );
+    }
+    out.push_str("<li>Set overhang, force and bias again, and measure again.</li>\n</ol>\n");
+    out
+}
+
+/// Cautions and what the figure is not, for every page about a stylus.
+pub fn cautions() -> String {
+    format!("<p class=\"note\">{}</p>\n", text::CAUTIONS)
+}
+
+/// The statement of conformity with what JCGM 106 asks to be told.
+pub fn conformity(
+    pointer: &str,
+    at: &str,
+    c: &Conformity,
+    rotation: &Quantity,
+    of: &str,
+) -> String {
+    let u = rotation.standard_uncertainty;
+    let expanded = match rotation.half_width() {
+        Some(half) => format!(
+            "U = {} degrees, half the {} % band",
+            rounded_u(half),
+            coverage(rotation)
+        ),
+        None => "the band is not finite".to_owned(),
+    };
+    let decided = plain(DECIDED, 2);
+    let rule = format!(
+        "Conforming if the probability of conformity is at least {decided}, non-conforming if it is at most {}, undecided between them. No guard band beyond that; JCGM 106:2012, tolerance interval with two limits.",
+        plain(1.0 - DECIDED, 2)
+    );
+    let word = match c.verdict {
+        Verdict::Conforming => "conforming",
+        Verdict::NonConforming => "non-conforming",
+        Verdict::Undecided => "undecided",
+    };
+    let rows = [
+        (
+            "Tolerance",
+            format!(
+                "{} degrees either way",
+                number(
+                    &format!("{at}/tolerance_deg"),
+                    c.tolerance_deg,
+                    &c.tolerance_deg.to_string()
+                )
+            ),
+        ),
+        (
+            "Measured value",
+            format!(
+                "{} degrees (clockwise seen from above is positive)",
+                number(
+                    &format!("{pointer}/value"),
+                    rotation.value,
+                    &signed(rotation.value, u)
+                )
+            ),
+        ),
+        (
+            "Standard uncertainty",
+            format!(
+                "{} degrees",
+                number(&format!("{pointer}/standard_uncertainty"), u, &rounded_u(u))
+            ),
+        ),
+        ("Expanded uncertainty", expanded),
+        ("Decision rule", rule),
+        (
+            "Probability of conformity",
+            number(
+                &format!("{at}/probability"),
+                c.probability,
+                &plain(c.probability, 3),
+            ),
+        ),
+        ("Statement", format!("<strong>{word}</strong>")),
+    ];
+    format!(
+        "{}<p class=\"note\">This is evidence for a conversation with the supplier. The maker's own inspection, or a microscope, decides.</p>\n",
+        facts(&format!("Conformity (JCGM 106){of}"), &rows)
+    )
+}
+
+/// A table of two columns: what, and its value as HTML.
+pub fn facts(caption: &str, rows: &[(&str, String)]) -> String {
+    let mut out = format!(
+        "<div class=\"table\"><table class=\"two\">\n<caption>{}</caption>\n<tbody>\n",
+        escaped(caption)
+    );
+    for (what, value) in rows {
+        let _ = writeln!(
+            out,
+            "<tr><th scope=\"row\">{what}</th><td>{value}</td></tr>"
+        );
+    }
+    out.push_str("</tbody>\n</table></div>\n");
+    out
+}
+
+/// A table with a head; cells are HTML, the first of a row heads it.
+pub fn table(caption: &str, head: &[&str], rows: &[Vec<String>]) -> String {
+    let mut out = format!(
+        "<div class=\"table\" role=\"region\" tabindex=\"0\" aria-label=\"{0}\"><table>\n<caption>{0}</caption>\n<thead><tr>",
+        escaped(caption)
+    );
+    for h in head {
+        let _ = write!(out, "<th scope=\"col\">{h}</th>");
+    }
+    out.push_str("</tr></thead>\n<tbody>\n");
+    for row in rows {
+        out.push_str("<tr>");
+        for (k, cell) in row.iter().enumerate() {
+            let _ = match k {
+                0 => write!(out, "<th scope=\"row\">{cell}</th>"),
+                _ => write!(out, "<td class=\"n\">{cell}</td>"),
+            };
+        }
+        out.push_str("</tr>\n");
+    }
+    out.push_str("</tbody>\n</table></div>\n");
+    out
+}
+
+/// A budget as a table.
+pub fn budget(pointer: &str, lines: &[BudgetLine], caption: &str) -> String {
+    let (large, small): (Vec<_>, Vec<_>) = lines
+        .iter()
+        .enumerate()
+        .partition(|(_, line)| line.share >= SMALL_SHARE);
+    let mut rows: Vec<Vec<String>> = large
+        .iter()
+        .map(|(k, line)| {
+            vec![
+                escaped(&line.source),
+                number(
+                    &format!("{pointer}/{k}/standard_uncertainty"),
+                    line.standard_uncertainty,
+                    &rounded_u(line.standard_uncertainty),
+                ),
+                percent(&format!("{pointer}/{k}/share"), line.share, 1),
+            ]
+        })
+        .collect();
+    if !small.is_empty() {
+        rows.push(vec![
+            format!("{} more", small.len()),
+            "each less".to_owned(),
+            format!("each below {}", plain(100.0 * SMALL_SHARE, 1)),
+        ]);
+    }
+    table(
+        caption,
+        &[
+            "Contribution",
+            "standard uncertainty / degrees",
+            "share of the variance / %",
+        ],
+        &rows,
+    )
+}
+
+/// Doubts, the most serious first.
+pub fn caveats(list: &[Caveat], names: &Names) -> String {
+    if list.is_empty() {
+        return "<p>None.</p>\n".to_owned();
+    }
+    let mut sorted: Vec<&Caveat> = list.iter().collect();
+    sorted.sort_by_key(|c| std::cmp::Reverse(c.level));
+    let mut out = String::from("<ul>\n");
+    for c in sorted {
+        let level = match c.level {
+            Level::Note => "Note",
+            Level::Caution => "Caution",
+            Level::Serious => "Serious",
+        };
+        let _ = writeln!(
+            out,
+            "<li><strong>{level}:</strong> {}</li>",
+            names.html(&c.message)
+        );
+    }
+    out.push_str("</ul>\n");
+    out
+}
+
+/// The pictures of recordings, a heading each where there are several.
+pub fn recordings(details: &Details, names: &Names) -> Option<Section> {
+    let seen: Vec<&CaptureDetails> = details
+        .captures
+        .iter()
+        .filter(|c| c.evidence.is_some())
+        .collect();
+    if seen.is_empty() {
+        return None;
+    }
+    let single = seen.len() == 1;
+    let mut blocks = Vec::new();
+    for (k, capture) in seen.iter().take(MOST_RECORDINGS).enumerate() {
+        let name = file_name(&capture.file);
+        let (suffix, of) = if single {
+            (String::new(), String::new())
+        } else {
+            (suffix(k), format!(": {name}"))
+        };
+        if !single {
+            blocks.push(Block::Html(format!("<h3>{}</h3>\n", names.html(name))));
+        }
+        let level = if single { 3 } else { 4 };
+        blocks.push(Block::Figures(
+            level,
+            picture::recording(capture, &suffix, &of),
+        ));
+    }
+    if seen.len() > MOST_RECORDINGS {
+        blocks.push(Block::Html(format!(
+            "<p>The pictures of the other {} recordings are left out to keep the page small; solve them in jobs of their own to see them.</p>\n",
+            seen.len() - MOST_RECORDINGS
+        )));
+    }
+    Some(Section {
+        heading: if single {
+            "The recording"
+        } else {
+            "The recordings"
+        }
+        .to_owned(),
+        blocks,
+    })
+}
+
+/// Tells the second and later pictures of a kind from the first.
+pub fn suffix(k: usize) -> String {
+    match k {
+        0 => String::new(),
+        k => format!("-{}", k + 1),
+    }
+}
+
+/// Files, radii, speeds and what was analysed.
+pub fn captures(details: &Details, names: &Names, metadata: bool) -> String {
+    let mut out = String::new();
+    for (k, c) in details.captures.iter().enumerate() {
+        let mut rows: Vec<(&str, String)> = vec![(
+            "File",
+            match &c.evidence {
+                Some(_) => names.html(file_name(&c.file)),
+                None => format!("none: a delay that was given ({})", names.html(&c.file)),
+            },
+        )];
+        let [start, end] = c.radius_mm;
+        let radius = if start == end {
+            format!("{start} mm")
+        } else {
+            format!("{start} to {end} mm")
+        };
+        let leads = if c.swapped { "swapped" } else { "normal" };
+        if let Some(e) = &c.evidence {
+            if let Some(hash) = &e.sha256 {
+                rows.push(("SHA-256", format!("<span class=\"hash\">{hash}</span>")));
+            }
+            rows.push(("Form", names.html(&e.description)));
+            rows.push(("Sample rate", format!("{} Hz", e.sample_rate_hz)));
+            rows.push((
+                "Analysed",
+                format!(
+                    "{} to {} s of {} s, {} to {} Hz",
+                    plain(e.span_s.0, 2),
+                    plain(e.span_s.1, 2),
+                    plain(e.duration_s, 2),
+                    plain(e.band_hz.0, 0),
+                    plain(e.band_hz.1, 0)
+                ),
+            ));
+            if metadata {
+                for (name, text) in e.metadata.iter().take(MOST_TEXTS) {
+                    let text: String = text.chars().take(MOST_CHARACTERS).collect();
+                    let shown = format!("{}: {}", names.html(name), names.html(&text));
+                    rows.push(("Text in the file", shown));
+                }
+            }
+        }
+        rows.push((
+            "Radius and speed",
+            format!("{radius}, {} rpm", plain(c.rpm, 2)),
+        ));
+        let [setup, record, chain] = &c.objects;
+        let objects: Vec<String> = [("setup", setup), ("record", record), ("chain", chain)]
+            .iter()
+            .filter(|(_, name)| !name.is_empty())
+            .map(|(kind, name)| format!("{kind} {}", names.html(name)))
+            .collect();
+        if !objects.is_empty() {
+            rows.push(("Of", objects.join(", ")));
+        }
+        rows.push((
+            "Turn and leads",
+            format!("{} degrees, leads {leads}", c.turn_deg),
+        ));
+        if let Some(note) = &c.note {
+            rows.push(("Note", names.html(note)));
+        }
+        out.push_str(&facts(&format!("Capture {}", k + 1), &rows));
+    }
+    out
+}
+
+/// Every unknown with its prior and where that comes from.
+pub fn priors(list: &[Learned], names: &Names) -> String {
+    let figure = |(value, u): (f64, f64), unit: &str| {
+        format!("{} u {} {unit}", rounded(value, u), rounded_u(u))
+    };
+    let rows: Vec<Vec<String>> = list
+        .iter()
+        .map(|l| {
+            vec![
+                names.html(&l.words),
+                figure(l.prior, l.unit),
+                figure(l.posterior, l.unit),
+                determined(l).to_owned(),
+                format!("<span class=\"origin\">{}</span>", names.html(&l.origin)),
+            ]
+        })
+        .collect();
+    table(
+        "What was assumed before, and what is known after (value, standard uncertainty)",
+        &[
+            "Quantity",
+            "before",
+            "after",
+            "known from",
+            "origin of what was assumed",
+        ],
+        &rows,
+    )
+}
+
+fn determined(l: &Learned) -> &'static str {
+    use crate::adjust::Determined;
+    match l.determined_by {
+        Determined::Data => "captures",
+        Determined::Prior => "assumption",
+        Determined::Both => "both",
+    }
+}
+
+/// Method, versions, and what the figure is and is not.
+pub fn statements() -> Section {
+    let program = Program::this();
+    let html = format!(
+        "<h3>What the figure is</h3>\n<p>{}</p>\n<h3>How it was found</h3>\n<p>Both channels of each recording are cut into overlapping frames; frames with clicks, silence or unmodulated groove are left out. The averaged cross-spectrum gives the phase between the channels over frequency; a delay and the unequal parts of the equaliser are fitted to it, weighed by coherence. Delay times groove speed is a length along the groove; the tip's geometry turns it into an angle. All captures and everything assumed are adjusted together by least squares; bands follow JCGM 100 (GUM) and, where the model bends, its marginal distribution.</p>\n<h3>Versions</h3>\n<p>{} {}. The same input gives the same page, byte for byte.</p>\n",
+        text::MEASURAND,
+        program.name,
+        program.version
+    );
+    Section {
+        heading: "Method and meaning".to_owned(),
+        blocks: vec![Block::Html(html)],
+    }
+}

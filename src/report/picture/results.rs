@@ -1,0 +1,651 @@
+//! Rotations, budgets, unknowns and series.
+
+use super::{Anchor, Axis, Dash, Ink, Mark, Marker, Panel, Picture, bounds, roomy, signed, span};
+use crate::check::Outcome;
+use crate::job::{ContactView, Learned, Series};
+use crate::report::check::CheckDocument;
+use crate::report::text;
+use crate::uncertainty::{BudgetLine, Quantity, plain, rounded, rounded_u};
+use crate::units::DEGREE;
+
+/// Height of a row with words above its bar.
+const ROW: f64 = 40.0;
+/// Rows shown at most; more are not read.
+const MOST_ROWS: usize = 40;
+/// Budget lines shown one by one.
+const MOST_LINES: usize = 9;
+/// Unknowns shown, those that learned most first.
+const MOST_UNKNOWNS: usize = 14;
+/// Share of the prior's uncertainty from which on nothing was learned.
+const LEARNED: f64 = 0.98;
+
+/// A panel of rows, counted from the top.
+fn rows(count: usize, marks: Vec<Mark>) -> Panel {
+    Panel {
+        y: None,
+        range: (-(count as f64), 0.0),
+        height: ROW * count as f64,
+        marks,
+    }
+}
+
+/// Where the words and the bar of a row stand.
+fn row(k: usize) -> (f64, f64) {
+    let top = -(k as f64);
+    (top - 0.3, top - 0.72)
+}
+
+/// Half the height of a bar's ends.
+const CAP: f64 = 0.1;
+
+/// A bar with ends.
+fn interval(marks: &mut Vec<Mark>, (low, high): (f64, f64), y: f64, ink: Ink, dash: Dash) {
+    marks.push(Mark::line(vec![(low, y), (high, y)], ink, dash));
+    for x in [low, high] {
+        marks.push(Mark::line(
+            vec![(x, y - CAP), (x, y + CAP)],
+            ink,
+            Dash::Solid,
+        ));
+    }
+}
+
+/// Decimals that show an uncertainty with two digits, for a bound.
+fn decimals(u: f64) -> usize {
+    rounded_u(u).split_once('.').map_or(0, |(_, d)| d.len())
+}
+
+/// "+3.2 (+1.0 to +5.4) deg".
+fn short(quantity: &Quantity) -> String {
+    let d = decimals(quantity.standard_uncertainty);
+    match bounds(quantity) {
+        Some((low, high)) => format!(
+            "{} ({} to {}) deg",
+            signed(quantity.value, d),
+            signed(low, d),
+            signed(high, d)
+        ),
+        None => format!("{} deg, no finite band", signed(quantity.value, d)),
+    }
+}
+
+fn shown(name: &str) -> &str {
+    if name.is_empty() { "stylus" } else { name }
+}
+
+/// Rotations with their bands, one a row, against the tolerance.
+pub fn rotations(list: &[(String, Quantity)], tolerance_deg: Option<f64>) -> Option<Picture> {
+    let list = &list[..list.len().min(MOST_ROWS)];
+    if list.is_empty() {
+        return None;
+    }
+    let extent = list.iter().flat_map(|(_, q)| {
+        let (low, high) = bounds(q).unwrap_or((q.value, q.value));
+        [low, high, q.value]
+    });
+    let tolerance = tolerance_deg.iter().flat_map(|t| [-t, *t]);
+    let range = roomy(span(extent.chain(tolerance).chain([0.0])));
+    let mut marks = Vec::new();
+    let markers = [Marker::Dot, Marker::Triangle, Marker::Square, Marker::Ring];
+    let mut words = Vec::new();
+    for (k, (name, q)) in list.iter().enumerate() {
+        let (title, y) = row(k);
+        // beside the bar alone, so that no line crosses the words
+        let (upper, lower) = (y + 0.22, y - 0.22);
+        if let Some(t) = tolerance_deg {
+            marks.push(Mark::Area {
+                points: vec![(-t, lower), (t, lower), (t, upper), (-t, upper)],
+                ink: Ink::Third,
+                key: Some("within the tolerance"),
+            });
+            for x in [-t, t] {
+                let edge = vec![(x, lower), (x, upper)];
+                marks.push(Mark::line(edge, Ink::Third, Dash::Solid));
+            }
+        }
+        let zero = vec![(0.0, lower), (0.0, upper)];
+        marks.push(Mark::line(zero, Ink::Muted, Dash::Solid));
+        let text = format!("{}: {}", shown(name), short(q));
+        marks.push(Mark::words(
+            (range.0, title),
+            text.clone(),
+            Anchor::Start,
+            Ink::Text,
+        ));
+        if let Some(ends) = bounds(q) {
+            interval(&mut marks, ends, y, Ink::First, Dash::Solid);
+        }
+        marks.push(Mark::Points {
+            points: vec![(q.value, y, 0.0)],
+            ink: Ink::First,
+            marker: markers[k % markers.len()],
+            key: None,
+        });
+        words.push(text);
+    }
+    let limits = tolerance_deg.map_or_else(String::new, |t| {
+        format!(" Tolerance: {t} degrees either way.")
+    });
+    Some(Picture {
+        name: "rotations".to_owned(),
+        title: "Rotations with their bands".to_owned(),
+        caption: format!(
+            "Clockwise seen from above is positive; bars are {} % bands.",
+            plain(100.0 * list[0].1.interval.coverage, 0)
+        ),
+        description: format!("{}.{limits}", words.join("; ")),
+        x: Axis::linear("rotation / degrees", range),
+        top: None,
+        panels: vec![rows(list.len(), marks)],
+    })
+}
+
+/// Two setups of a comparison with the change between them.
+pub fn comparison(
+    (before, first): (&str, &Quantity),
+    (after, second): (&str, &Quantity),
+    change: &Quantity,
+    tolerance_deg: Option<f64>,
+) -> Option<Picture> {
+    let list = [
+        (format!("before, {}", shown(before)), *first),
+        (format!("after, {}", shown(after)), *second),
+        ("change".to_owned(), *change),
+    ];
+    let mut picture = rotations(&list, tolerance_deg)?;
+    picture.name = "before-after".to_owned();
+    picture.title = "Before and after".to_owned();
+    picture.caption.push_str(
+        " What both setups share cancels in the change, so its band may be the narrower one.",
+    );
+    Some(picture)
+}
+
+/// What an uncertainty consists of. `of` says whose it is.
+pub fn budget(lines: &[BudgetLine], suffix: &str, of: &str) -> Option<Picture> {
+    if lines.is_empty() {
+        return None;
+    }
+    let one_by_one = &lines[..lines.len().min(MOST_LINES)];
+    let highest = one_by_one.iter().map(|l| l.share).fold(0.0, f64::max);
+    // room for the words behind the longest bar
+    let range = (0.0, 100.0 * highest * 1.4);
+    let mut marks = Vec::new();
+    let mut words = Vec::new();
+    for (k, line) in one_by_one.iter().enumerate() {
+        let (title, y) = row(k);
+        let percent = plain(100.0 * line.share, 1);
+        let figures = format!("{percent} %, {} deg", rounded_u(line.standard_uncertainty));
+        marks.push(Mark::words(
+            (0.0, title),
+            &*line.source,
+            Anchor::Start,
+            Ink::Text,
+        ));
+        marks.push(Mark::Bar {
+            from: (0.0, y - 0.14),
+            to: (100.0 * line.share, y + 0.14),
+            ink: Ink::First,
+            key: None,
+        });
+        marks.push(Mark::words(
+            (100.0 * line.share + 0.015 * range.1, y),
+            figures.clone(),
+            Anchor::Start,
+            Ink::Muted,
+        ));
+        words.push(format!("{} {figures}", line.source));
+    }
+    let rest = lines.len() - one_by_one.len();
+    let others = if rest > 0 {
+        format!(" {rest} smaller contributions are in the table.")
+    } else {
+        String::new()
+    };
+    Some(Picture {
+        name: format!("budget{suffix}"),
+        title: format!("What limits it{of}"),
+        caption: format!("Share of the variance, and standard uncertainty contributed.{others}"),
+        description: format!("{}.{others}", words.join("; ")),
+        x: Axis::hidden(range),
+        top: None,
+        panels: vec![rows(one_by_one.len(), marks)],
+    })
+}
+
+/// Unknowns before and after the captures, those that learned most first.
+pub fn unknowns(list: &[Learned]) -> Option<Picture> {
+    let mut order: Vec<&Learned> = list.iter().filter(|l| l.narrowed < LEARNED).collect();
+    order.sort_by(|a, b| a.narrowed.total_cmp(&b.narrowed));
+    order.truncate(MOST_UNKNOWNS);
+    if order.is_empty() {
+        return None;
+    }
+    let widest = order
+        .iter()
+        .map(|l| l.moved.abs() + l.narrowed)
+        .fold(1.2, f64::max);
+    let range = (-1.05 * widest, 1.05 * widest);
+    let mut marks = vec![Mark::line(
+        vec![(0.0, 0.0), (0.0, -(order.len() as f64))],
+        Ink::Grid,
+        Dash::Solid,
+    )];
+    let mut words = Vec::new();
+    for (k, l) in order.iter().enumerate() {
+        let (title, y) = row(k);
+        let d = decimals(l.posterior.1);
+        let unit = if l.unit.is_empty() { "" } else { " " };
+        let text = format!(
+            "{} u {}{unit}{}: {}",
+            signed(l.posterior.0, d),
+            plain(l.posterior.1, d),
+            l.unit,
+            l.words
+        );
+        marks.push(Mark::words(
+            (range.0, title),
+            text.clone(),
+            Anchor::Start,
+            Ink::Text,
+        ));
+        interval(&mut marks, (-1.0, 1.0), y + 0.06, Ink::Muted, Dash::Dotted);
+        let ends = (l.moved - l.narrowed, l.moved + l.narrowed);
+        interval(&mut marks, ends, y - 0.1, Ink::First, Dash::Solid);
+        marks.push(Mark::Points {
+            points: vec![(l.moved, y - 0.1, 0.0)],
+            ink: Ink::First,
+            marker: Marker::Dot,
+            key: None,
+        });
+        words.push(format!(
+            "{text}, before {} u {}",
+            signed(l.prior.0, decimals(l.prior.1)),
+            rounded_u(l.prior.1)
+        ));
+    }
+    // words for the legend
+    marks.push(Mark::line(vec![(0.0, 0.0)], Ink::Muted, Dash::Dotted).keyed("before"));
+    marks.push(Mark::line(vec![(0.0, 0.0)], Ink::First, Dash::Solid).keyed("after the captures"));
+    let rest = list.len() - order.len();
+    let others = if rest > 0 {
+        format!(" {rest} more, of which little or nothing was learned, are in the table.")
+    } else {
+        String::new()
+    };
+    Some(Picture {
+        name: "unknowns".to_owned(),
+        title: "Each unknown before and after".to_owned(),
+        caption: format!(
+            "In standard uncertainties of what was known before: a bar much shorter than the dotted one was measured, a bar as long was only assumed.{others}"
+        ),
+        description: format!("{}.{others}", words.join("; ")),
+        x: Axis::linear("standard uncertainties of the prior", range),
+        top: None,
+        panels: vec![rows(order.len(), marks)],
+    })
+}
+
+/// Delay against what differs between captures; turns or, if not, speeds.
+pub fn series(series: &Series, turns: bool, suffix: &str, of: &str) -> Picture {
+    let line: Vec<_> = series.line.iter().map(|p| (p.x, p.delay_us)).collect();
+    let edges: Vec<_> = series
+        .line
+        .iter()
+        .map(|p| {
+            (
+                p.x,
+                p.delay_us - p.standard_uncertainty_us,
+                p.delay_us + p.standard_uncertainty_us,
+            )
+        })
+        .collect();
+    let points: Vec<_> = series
+        .points
+        .iter()
+        .map(|p| (p.x, p.delay_us, p.standard_uncertainty_us))
+        .collect();
+    let found = &series.found;
+    let mut xs = span(line.iter().map(|p| p.0).chain(points.iter().map(|p| p.0)));
+    let ys = span(line.iter().chain([&(0.0, 0.0)]).map(|p| p.1));
+    let ends = bounds(found);
+    if turns {
+        // the crossing is shown where it is not far off
+        let (low, high) = ends.unwrap_or((found.value, found.value));
+        let room = xs.1 - xs.0;
+        xs = (
+            xs.0.min(low.max(xs.0 - room)),
+            xs.1.max(high.min(xs.1 + room)),
+        );
+    }
+    let (xs, ys) = (if turns { roomy(xs) } else { xs }, roomy(ys));
+    let name = |base: &str| format!("{base}{suffix}");
+    let mut marks = vec![
+        Mark::line(vec![(xs.0, 0.0), (xs.1, 0.0)], Ink::Muted, Dash::Solid),
+        Mark::Band {
+            edges,
+            ink: Ink::Second,
+            key: None,
+        },
+        Mark::line(line, Ink::Second, Dash::Dashed).keyed("straight line"),
+        Mark::Points {
+            points,
+            ink: Ink::First,
+            marker: Marker::Dot,
+            key: Some("captures"),
+        },
+    ];
+    let height = ys.1 - ys.0;
+    if turns {
+        if let Some((low, high)) = ends {
+            marks.push(Mark::line(
+                vec![(low, 0.0), (high, 0.0)],
+                Ink::Third,
+                Dash::Solid,
+            ));
+            for x in [low, high] {
+                let cap = vec![(x, -0.02 * height), (x, 0.02 * height)];
+                marks.push(Mark::line(cap, Ink::Third, Dash::Solid));
+            }
+        }
+        marks.push(Mark::Points {
+            points: vec![(found.value, 0.0, 0.0)],
+            ink: Ink::Third,
+            marker: Marker::Square,
+            key: Some("zero crossing with its band"),
+        });
+    } else {
+        marks.push(Mark::Points {
+            points: vec![(0.0, found.value, found.standard_uncertainty)],
+            ink: Ink::Third,
+            marker: Marker::Square,
+            key: Some("intercept: skew"),
+        });
+    }
+    let data: Vec<String> = series
+        .points
+        .iter()
+        .map(|p| {
+            let delay = rounded(p.delay_us, p.standard_uncertainty_us);
+            if turns {
+                format!("{delay} us at {} degrees", plain(p.x, 1))
+            } else {
+                format!("{delay} us at {} s/m", plain(p.x, 3))
+            }
+        })
+        .collect();
+    let result = if turns {
+        format!("The line crosses zero at {}", short(found))
+    } else {
+        format!(
+            "The line meets zero at {} us, standard uncertainty {} us",
+            rounded(found.value, found.standard_uncertainty),
+            rounded_u(found.standard_uncertainty)
+        )
+    };
+    Picture {
+        name: name(if turns { "turns" } else { "speeds" }),
+        title: format!(
+            "{}{of}",
+            if turns {
+                "Delay against known turns"
+            } else {
+                "Delay against reciprocal speed"
+            }
+        ),
+        caption: if turns {
+            "The turn at which both edges read together needs no knowledge of the tip; the cut and all skews are in it. Bars and shading: one standard uncertainty.".to_owned()
+        } else {
+            "What the groove does grows with the reciprocal of its speed; what the electronics do does not, and is left at infinite speed, at the left. Bars and shading: one standard uncertainty.".to_owned()
+        },
+        description: format!("{result}. Captures: {}.", data.join("; ")),
+        x: Axis::linear(
+            if turns {
+                "turn from the setup / degrees"
+            } else {
+                "reciprocal of the groove speed / s per m"
+            },
+            xs,
+        ),
+        top: None,
+        panels: vec![Panel {
+            y: Some(Axis::linear("delay, right after left / us", ys)),
+            range: ys,
+            height: 190.0,
+            marks,
+        }],
+    }
+}
+
+/// Half the width of the plan view, in contact distances.
+const PLAN_HALF: f64 = 1.05;
+/// Width and height of the plan view's field, in the unit of the drawing.
+const PLAN: (f64, f64) = (424.0, 300.0);
+/// Room below the tip for words, as a share of the height.
+const PLAN_LOWER: f64 = 0.54;
+
+/// Stylus (or cut) and groove seen from above, to scale.
+pub fn contact(view: &ContactView, suffix: &str) -> Picture {
+    let [left, right] = view.contacts_um;
+    let spacing = right[0] - left[0];
+    let half = PLAN_HALF * spacing;
+    let tall = 2.0 * half * PLAN.1 / PLAN.0;
+    let (bottom, top) = (-PLAN_LOWER * tall, (1.0 - PLAN_LOWER) * tall);
+    let unit = tall / PLAN.1;
+    let point = |[x, y]: [f64; 2]| (x, y);
+    // a direction turned clockwise from the line across, on either side
+    let arm = |degrees: f64, reach: f64| {
+        let (sin, cos) = (degrees * DEGREE).sin_cos();
+        [(-reach * cos, reach * sin), (reach * cos, -reach * sin)]
+    };
+    let reach = 0.86 * spacing;
+    let value = view.angle_deg.value;
+    let mut marks = Vec::new();
+    for [from, to] in [[-half, left[0]], [right[0], half]] {
+        marks.push(Mark::Area {
+            points: vec![(from, bottom), (to, bottom), (to, top), (from, top)],
+            ink: Ink::Muted,
+            key: None,
+        });
+    }
+    for x in [left[0], right[0]] {
+        marks.push(Mark::line(
+            vec![(x, bottom), (x, top)],
+            Ink::Muted,
+            Dash::Solid,
+        ));
+    }
+    let mut band_words = "no finite band".to_owned();
+    if let Some((low, high)) = bounds(&view.angle_deg) {
+        let d = decimals(view.angle_deg.standard_uncertainty);
+        band_words = format!(
+            "{} % band {} to {} degrees",
+            plain(100.0 * view.angle_deg.interval.coverage, 0),
+            signed(low, d),
+            signed(high, d)
+        );
+        // the wedge that the band covers, drawn on both sides
+        let steps: Vec<f64> = (0..=12)
+            .map(|k| low + (high - low) * f64::from(k) / 12.0)
+            .collect();
+        for side in 0..2 {
+            let mut points = vec![(0.0, 0.0)];
+            points.extend(steps.iter().map(|a| arm(*a, reach)[side]));
+            marks.push(Mark::Area {
+                points,
+                ink: Ink::Second,
+                key: Some("band of the angle"),
+            });
+        }
+        for edge in [low, high] {
+            marks.push(Mark::line(
+                arm(edge, reach).to_vec(),
+                Ink::Second,
+                Dash::Dotted,
+            ));
+        }
+    }
+    let mut outline: Vec<_> = view.outline_um.iter().copied().map(point).collect();
+    marks.push(Mark::Area {
+        points: outline.clone(),
+        ink: Ink::First,
+        key: None,
+    });
+    outline.extend(outline.first().copied());
+    marks.push(Mark::line(outline, Ink::First, Dash::Solid));
+    marks.push(
+        Mark::line(vec![(-reach, 0.0), (reach, 0.0)], Ink::Text, Dash::Dashed)
+            .keyed("straight across the groove"),
+    );
+    let words = if view.cut {
+        "cut at one moment"
+    } else {
+        "line of the edges"
+    };
+    marks.push(Mark::line(arm(value, reach).to_vec(), Ink::Second, Dash::Solid).keyed(words));
+    for (at, marker) in [(left, Marker::Dot), (right, Marker::Triangle)] {
+        marks.push(Mark::Points {
+            points: vec![(at[0], at[1], 0.0)],
+            ink: Ink::Text,
+            marker,
+            key: None,
+        });
+    }
+    let line = 19.0 * unit;
+    for (x, anchor, words) in [
+        (
+            -half + 4.0 * unit,
+            Anchor::Start,
+            ["left channel", "inner wall"],
+        ),
+        (
+            half - 4.0 * unit,
+            Anchor::End,
+            ["right channel", "outer wall"],
+        ),
+    ] {
+        for (k, text) in words.into_iter().enumerate() {
+            let at = (x, top - (0.7 + k as f64) * line);
+            marks.push(Mark::words(at, text, anchor, Ink::Text));
+        }
+    }
+    marks.push(Mark::words(
+        (-half + 4.0 * unit, bottom + 0.7 * line),
+        "\u{2190} spindle",
+        Anchor::Start,
+        Ink::Text,
+    ));
+    marks.push(Mark::words(
+        (0.0, bottom + 1.7 * line),
+        "record moves \u{2193}",
+        Anchor::Middle,
+        Ink::Text,
+    ));
+    // a length to measure by
+    let length = [50.0, 20.0, 10.0, 5.0]
+        .into_iter()
+        .find(|l| *l < 0.5 * (half - right[0]) + 0.25 * spacing)
+        .unwrap_or(5.0);
+    let (from, to) = (half - 6.0 * unit - length, half - 6.0 * unit);
+    let y = bottom + 0.45 * line;
+    marks.push(Mark::line(vec![(from, y), (to, y)], Ink::Text, Dash::Solid));
+    for x in [from, to] {
+        marks.push(Mark::line(
+            vec![(x, y - 3.0 * unit), (x, y + 3.0 * unit)],
+            Ink::Text,
+            Dash::Solid,
+        ));
+    }
+    marks.push(Mark::words(
+        (0.5 * (from + to), y + 0.75 * line),
+        format!("{} um", plain(length, 0)),
+        Anchor::Middle,
+        Ink::Text,
+    ));
+    let name = match (view.cut, view.name.as_str()) {
+        (_, "") => String::new(),
+        (false, name) => format!(": setup {name}"),
+        (true, name) => format!(": record {name}"),
+    };
+    let lead = if view.path_um < 0.0 { "right" } else { "left" };
+    let apart = plain(view.path_um.abs(), 2);
+    let what = if view.cut { "cut" } else { "stylus" };
+    Picture {
+        name: format!("contact{suffix}"),
+        title: if view.cut {
+            format!("Cut and groove seen from above, to scale{name}")
+        } else {
+            format!("Stylus and groove seen from above, to scale{name}")
+        },
+        caption: if view.cut {
+            format!(
+                "A spherical tip between the walls at the height of its contacts, and the line that the cutter wrote at one moment, turned by the measured angle. Its two ends lie {apart} um apart along the groove."
+            )
+        } else {
+            format!(
+                "The tip's outline where it touches, between the walls at that height, turned by the measured angle. The {lead} contact reads first: it lies {apart} um ahead along the groove. The cartridge's front is below."
+            )
+        },
+        description: format!(
+            "Plan view: the {what} is turned {} seen from above, {band_words}. The contacts are {} um apart across the groove; the {lead} one lies {apart} um upstream of the other.",
+            text::angle(&view.angle_deg),
+            plain(spacing, 1),
+        ),
+        x: Axis::hidden((-half, half)),
+        top: None,
+        panels: vec![Panel {
+            y: None,
+            range: (bottom, top),
+            height: PLAN.1,
+            marks,
+        }],
+    }
+}
+
+/// How many jobs ended how.
+pub fn outcomes(document: &CheckDocument) -> Picture {
+    let counts = [
+        (Outcome::Passed, document.passed, Ink::First),
+        (Outcome::Undecided, document.undecided, Ink::Third),
+        (Outcome::Failed, document.failed, Ink::Second),
+        (Outcome::Unusable, document.unusable, Ink::Muted),
+    ];
+    let most = counts.iter().map(|c| c.1).max().unwrap_or(0).max(1) as f64;
+    let range = (0.0, 1.2 * most);
+    let mut marks = Vec::new();
+    for (k, (outcome, count, ink)) in counts.iter().enumerate() {
+        let (title, y) = row(k);
+        marks.push(Mark::words(
+            (0.0, title),
+            outcome.word(),
+            Anchor::Start,
+            Ink::Text,
+        ));
+        marks.push(Mark::Bar {
+            from: (0.0, y - 0.14),
+            to: (*count as f64, y + 0.14),
+            ink: *ink,
+            key: None,
+        });
+        marks.push(Mark::words(
+            (*count as f64 + 0.02 * most, y),
+            count.to_string(),
+            Anchor::Start,
+            Ink::Text,
+        ));
+    }
+    let words: Vec<String> = counts
+        .iter()
+        .map(|(outcome, count, _)| format!("{count} {}", outcome.word()))
+        .collect();
+    Picture {
+        name: "outcomes".to_owned(),
+        title: "Outcomes".to_owned(),
+        caption: "Undecided: neither met nor missed for certain; a narrower band decides."
+            .to_owned(),
+        description: format!("{}.", words.join(", ")),
+        x: Axis::hidden(range),
+        top: None,
+        panels: vec![rows(counts.len(), marks)],
+    }
+}
