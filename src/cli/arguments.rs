@@ -311,7 +311,7 @@ impl ReadingArguments {
 /// Which part of which recording, and how to read it.
 #[derive(Debug, Clone, Args)]
 pub struct RecordingArguments {
-    /// Start of the part to analyse, s or m:ss [default: where programme begins]
+    /// Start of the part to analyse, s or m:ss
     #[arg(long, value_name = "S", value_parser = seconds)]
     pub from: Option<f64>,
     /// End of the part to analyse

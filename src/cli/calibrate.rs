@@ -31,10 +31,10 @@ pub struct Calibrate {
     /// Capture of one signal fed to both inputs
     #[arg(long, value_name = "FILE")]
     common: Option<OsString>,
-    /// Capture of a band cut into the left channel alone
+    /// Capture of a band in the left channel alone
     #[arg(long, value_name = "FILE", requires = "right_only")]
     left_only: Option<OsString>,
-    /// Capture of a band cut into the right channel alone
+    /// Capture of a band in the right channel alone
     #[arg(long, value_name = "FILE", requires = "left_only")]
     right_only: Option<OsString>,
     /// The calibration to write
@@ -46,7 +46,7 @@ pub struct Calibrate {
     /// Day of the captures [default: the first file's]
     #[arg(long, value_name = "YYYY-MM-DD", value_parser = date)]
     date: Option<String>,
-    /// Separation of the cutter that made the single-channel bands
+    /// Separation of the cutter of those bands
     #[arg(long, value_name = "DB", default_value_t = chain::DEFAULT_CUTTER_SEPARATION_DB, value_parser = separation)]
     cutter_separation: f64,
     /// The common signal passed through coils like this

@@ -27,7 +27,7 @@ pub struct CheckArguments {
     paths: Vec<PathBuf>,
     #[command(flatten)]
     common: Common,
-    /// Print one line of JSON per job, as it finishes, in the order of the paths
+    /// Print one line of JSON per job, as it finishes
     #[arg(long, conflicts_with = "json")]
     jsonl: bool,
     /// Write JUnit XML
@@ -36,7 +36,7 @@ pub struct CheckArguments {
     /// Write CSV: path, outcome, reason
     #[arg(long, value_name = "FILE")]
     csv: Option<PathBuf>,
-    /// Check the K-th of N parts only; the parts are the same on every machine
+    /// Check the K-th of N parts only, alike on any machine
     #[arg(long, value_name = "K/N")]
     shard: Option<Shard>,
     /// Stop at the first job that does not pass

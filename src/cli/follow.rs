@@ -62,7 +62,7 @@ pub struct Follow {
     #[command(flatten)]
     reading: ReadingArguments,
     /// Calibration, as groovelag calibrate wrote it
-    #[arg(long, value_name = "CHAIN.toml")]
+    #[arg(long, value_name = "FILE")]
     chain: Option<PathBuf>,
     /// End when the standard uncertainty is down to this
     #[arg(long, value_name = "DEG", value_parser = arguments::positive_degrees)]

@@ -23,7 +23,7 @@ use std::path::PathBuf;
 /// Where on the record, and how fast.
 #[derive(Debug, Clone, Args)]
 pub struct PlaceArguments {
-    /// Groove radius, mm, or at both ends: 72, 75..70, 2.8in; d144 is a diameter
+    /// Groove radius, mm: 72, 75..70, 2.8in; d144: diameter
     #[arg(long, value_name = "MM[..MM]", value_parser = arguments::radii)]
     pub radius: Radii,
     /// Tells those who look for it how a diameter is written
@@ -48,13 +48,13 @@ impl PlaceArguments {
 /// What is known of the stylus and the arm.
 #[derive(Debug, Clone, Args)]
 pub struct SituationArguments {
-    /// Tip in um: spherical:R, elliptical:RxR, line:SPACINGxR [default: generic]
+    /// Tip, um: spherical:R, elliptical:RxR, line:SPACINGxR [default: a generic elliptical]
     #[arg(long, value_name = "TIP", value_parser = arguments::stylus)]
     pub stylus: Option<Stylus>,
     /// The leads were swapped at the cartridge
     #[arg(long)]
     pub leads_swapped: bool,
-    /// Arm: effective length, pivot to spindle (mm), offset (degrees)
+    /// Effective length, pivot to spindle (mm), offset (deg)
     #[arg(long, value_name = "L/P/OFFSET", value_parser = arguments::arm)]
     pub arm: Option<Arm>,
 }
@@ -146,13 +146,13 @@ pub struct Measure {
     place: PlaceArguments,
     #[command(flatten)]
     situation: SituationArguments,
-    /// Tolerance to hold the rotation against, degrees either way
+    /// Tolerance of the rotation, degrees either way
     #[arg(long, value_name = "DEG", value_parser = arguments::positive_degrees)]
     tolerance: Option<f64>,
     #[command(flatten)]
     recording: RecordingArguments,
     /// Calibration, as groovelag calibrate wrote it
-    #[arg(long, value_name = "CHAIN.toml")]
+    #[arg(long, value_name = "FILE")]
     chain: Option<PathBuf>,
     #[command(flatten)]
     common: Common,

@@ -68,7 +68,7 @@ pub struct Common {
     #[arg(long)]
     pub json: bool,
     /// Coverage of the bands
-    #[arg(long, default_value = "0.95", value_parser = arguments::coverage)]
+    #[arg(long, value_name = "P", default_value = "0.95", value_parser = arguments::coverage)]
     pub coverage: f64,
 }
 

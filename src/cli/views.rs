@@ -10,16 +10,16 @@ use std::path::{Path, PathBuf};
 /// What else to make of a result.
 #[derive(Debug, Clone, Args)]
 pub struct Views {
-    /// Write a page for a browser: answer, what to do, evidence, conditions
-    #[arg(long, value_name = "FILE.html")]
+    /// Write a page for a browser, as FILE.html
+    #[arg(long, value_name = "FILE")]
     pub report: Option<PathBuf>,
-    /// Show in the page the text that recordings carry (title, originator, ...)
+    /// Show in the page the text that recordings carry
     #[arg(long, requires = "report")]
     pub report_metadata: bool,
-    /// Write one picture; repeatable; --plot help lists the names
-    #[arg(long, value_name = "NAME=FILE.svg|png", value_parser = plot)]
+    /// Write a picture; repeatable; --plot help lists them
+    #[arg(long, value_name = "NAME=FILE", value_parser = plot)]
     plot: Vec<Plot>,
-    /// Add small plots in block characters to the text
+    /// Add small plots in block characters
     #[arg(long)]
     pub sketch: bool,
     /// Overwrite existing output files
