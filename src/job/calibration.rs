@@ -2,11 +2,13 @@
 
 use super::description::{CaptureSpec, Job, Source, Stated};
 use super::file::resolve;
-use super::network::{CaptureData, TermPrior};
+use super::network::{self, CaptureData, Readings, TermPrior, id};
+use super::{JobError, priors};
 use crate::chain::document::DocumentError;
 use crate::chain::{self, Calibration};
 use crate::delay::phase::PhaseTerm;
-use crate::uncertainty::Caveat;
+use crate::uncertainty::{Caveat, normal_coverage_factor};
+use crate::units::MICROSECOND;
 use ndarray::{Array1, Array2};
 use std::collections::BTreeMap;
 use std::path::Path;
@@ -141,4 +143,74 @@ pub fn replace_priors(job: &mut Job, calibrations: &BTreeMap<String, Calibration
         }
     }
     caveats
+}
+
+/// Standard uncertainty of a skew of which nothing is taken as known, seconds:
+/// more than any chain has.
+const UNKNOWN_SKEW: f64 = 1e-4;
+
+/// Holds the calibrations of chains against what swapped leads and two speeds
+/// find without them: the skew left beyond each calibration, which should be
+/// zero within the joint uncertainty (the calibration's errors are among the
+/// unknowns). Chains whose captures cannot tell are passed over.
+pub(super) fn cross_check(
+    job: &Job,
+    data: &[Option<CaptureData>],
+    deviation: f64,
+    coverage: f64,
+) -> Result<Vec<Caveat>, JobError> {
+    let exact = Stated {
+        value: Some(0.0),
+        u: Some(0.0),
+    };
+    let mut caveats = Vec::new();
+    for (name, chain) in &job.chains {
+        if chain.calibration.is_none() || chain.skew != exact {
+            continue;
+        }
+        let captures = || {
+            let read = job.captures.iter().zip(data).filter(|(_, d)| d.is_some());
+            read.map(|(c, _)| c).filter(|c| c.chain == *name)
+        };
+        let swapped = captures().any(|c| c.swapped) && captures().any(|c| !c.swapped);
+        let speeds = captures().any(|c| captures().any(|other| other.rpm != c.rpm));
+        let methods = match (swapped, speeds) {
+            (true, true) => "swapped leads and two speeds find",
+            (true, false) => "swapped leads find",
+            (false, true) => "two speeds find",
+            (false, false) => continue,
+        };
+        let mut free = job.clone();
+        if let Some(chain) = free.chains.get_mut(name) {
+            chain.skew.u = Some(UNKNOWN_SKEW);
+        }
+        let network = network::network(&free, Readings::Real(data), deviation)?;
+        let Some(k) = network.unknown(&id::chain_skew(name)) else {
+            continue;
+        };
+        let adjustment = network.problem.solve()?;
+        let (left, u) = (adjustment.values[k], adjustment.covariance[[k, k]].sqrt());
+        // no better known than without any calibration: they cannot tell
+        if u >= priors::CHAIN_SKEW.estimate().u {
+            continue;
+        }
+        let expanded = normal_coverage_factor(coverage) * u;
+        let figures = format!(
+            "chain {name}: {methods} a skew of {:.3} +- {:.3} us ({:.0} %) beyond its calibration",
+            left / MICROSECOND,
+            expanded / MICROSECOND,
+            100.0 * coverage
+        );
+        caveats.push(if left.abs() <= expanded {
+            Caveat::note("calibration-agrees", format!("{figures}: they agree"))
+        } else {
+            Caveat::serious(
+                "calibration-disagrees",
+                format!(
+                    "{figures}: they disagree; has a cable, an input or a setting changed since it was calibrated? Are leads, speeds and the calibration those stated? Calibrate again, or leave the calibration out"
+                ),
+            )
+        });
+    }
+    Ok(caveats)
 }

@@ -3,7 +3,7 @@
 use super::description::{Job, Source};
 use super::network::{self, CaptureData, Network, Readings, id};
 use super::scatter::{Comparable, Scatter};
-use super::{JobError, Knowledge, outliers, priors};
+use super::{JobError, Knowledge, calibration, outliers, priors};
 use crate::adjust::{self, Determined, Marginal, Termination};
 use crate::delay::Information;
 use crate::groove::{Profile, Tip};
@@ -230,6 +230,12 @@ pub fn solve(job: &Job, data: &[Option<CaptureData>], coverage: f64) -> Result<S
     }
     solution.warnings.extend(scatter.caveat());
     solution.warnings.extend(same_recording(job, data));
+    solution.warnings.extend(calibration::cross_check(
+        job,
+        data,
+        scatter.deviation,
+        coverage,
+    )?);
     solution
         .warnings
         .extend(outliers::find(job, data, &scatter, &network, &adjustment));

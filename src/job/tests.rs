@@ -622,3 +622,49 @@ fn conformity_falls_steadily_with_the_delay() {
         before = probability;
     }
 }
+
+/// A calibrated chain against swapped leads: a skew that the calibration did
+/// not take out shows, as half the sum of the two readings.
+#[test]
+fn swapped_leads_check_a_calibration() {
+    let mut job = worked_example();
+    job.captures = vec![
+        capture("E", 100.0 / 3.0, 0.0, false),
+        capture("E", 100.0 / 3.0, 0.0, true),
+    ];
+    let chain = job.chains.get_mut("C").unwrap();
+    chain.calibration = Some("chain.toml".into());
+    chain.skew = Stated::with_u(0.0, 0.0);
+    let codes = |job: &Job, normal_us: f64, swapped_us: f64| -> Vec<String> {
+        let read = [normal_us, swapped_us]
+            .map(|d| Some(CaptureData::of_delay(d * MICROSECOND, 0.005 * MICROSECOND)));
+        let warnings = solve(job, &read, 0.95).unwrap().solution.warnings;
+        let of_calibrations = warnings
+            .iter()
+            .filter(|w| w.code.starts_with("calibration-"));
+        of_calibrations
+            .map(|w| format!("{} {}", w.code, w.message))
+            .collect()
+    };
+    let agreeing = codes(&job, 3.0, -3.0);
+    assert_eq!(agreeing.len(), 1);
+    assert!(
+        agreeing[0].starts_with("calibration-agrees"),
+        "{agreeing:?}"
+    );
+    // a skew of 0.05 us read to 0.005 / sqrt 2 us is 14 standard uncertainties
+    let disagreeing = codes(&job, 3.05, -2.95);
+    assert!(
+        disagreeing[0].starts_with("calibration-disagrees")
+            && disagreeing[0].contains("swapped leads find a skew of 0.050 +- 0.007 us"),
+        "{disagreeing:?}"
+    );
+    // one capture, or no calibration: nothing to compare
+    let mut alone = job.clone();
+    alone.captures.truncate(1);
+    let read = [Some(CaptureData::of_delay(3e-6, 5e-9))];
+    let warnings = solve(&alone, &read, 0.95).unwrap().solution.warnings;
+    assert!(warnings.iter().all(|w| !w.code.starts_with("calibration-")));
+    job.chains.get_mut("C").unwrap().calibration = None;
+    assert_eq!(codes(&job, 3.05, -2.95), Vec::<String>::new());
+}
