@@ -854,7 +854,7 @@ impl View<'_> {
             warnings.push(Caveat::note(
                 "carried-by-priors",
                 format!(
-                    "the captures alone determine {rank} of {n} unknowns or combinations of them; priors carry the rest (see 'unknowns')"
+                    "the captures alone determine {rank} of {n} unknowns or combinations of them; priors carry the rest ('unknowns' in the JSON document says which)"
                 ),
             ));
         }

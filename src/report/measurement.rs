@@ -79,7 +79,11 @@ impl Measurement {
         if let Some(rotation) = &self.rotation_deg {
             out.push_str(&text::labelled(
                 "What to do",
-                &text::correction(self.correction.as_ref(), rotation),
+                &text::correction(
+                    self.correction.as_ref(),
+                    rotation,
+                    self.conformity.is_some_and(|c| c.is_kept()),
+                ),
                 width,
             ));
         }

@@ -201,11 +201,22 @@ fn what_to_do(setup: &SetupResult) -> String {
     if setup.blind {
         return "nothing: a spherical tip cannot see its own rotation; its captures tell the record's cut (below)".to_owned();
     }
+    let kept = setup.conformity.is_some_and(|c| c.is_kept());
     let Some(c) = &setup.correction else {
-        return "nothing yet: the band does not say which way to turn. A narrower band needs more captures; 'plan' says which".to_owned();
+        return if kept {
+            "nothing: the tolerance is kept, and the band does not say which way a turn would go"
+        } else {
+            "nothing yet: the band does not say which way to turn. A narrower band needs more captures; 'plan' says which"
+        }
+        .to_owned();
     };
     let mut text = format!(
-        "turn the cartridge {} deg {}, the stylus staying where it is; one mounting hole moves {} mm against the other.",
+        "{}turn the cartridge {} deg {}, the stylus staying where it is; one mounting hole moves {} mm against the other.",
+        if kept {
+            "the tolerance is kept; to take out what was found, "
+        } else {
+            ""
+        },
         rounded_u(c.turn_deg.abs()),
         sense(c.direction),
         plain(c.mounting_hole_mm, 2),

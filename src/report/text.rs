@@ -140,13 +140,21 @@ pub fn band(quantity: &Quantity, unit: &str) -> String {
     }
 }
 
-/// What to do about a rotation.
-pub fn correction(correction: Option<&Correction>, rotation: &Quantity) -> String {
+/// What to do about a rotation; `kept` says that it keeps the tolerance.
+pub fn correction(correction: Option<&Correction>, rotation: &Quantity, kept: bool) -> String {
     let Some(c) = correction else {
+        if kept {
+            return "nothing: the tolerance is kept, and the band contains zero, so the data do not say which way a turn would go".to_owned();
+        }
         return "nothing yet: the band contains zero, so the data do not say which way to turn; narrow it first (more captures, see `groovelag plan`)".to_owned();
     };
     let mut text = format!(
-        "turn the cartridge {} degrees {} seen from above ({}), about the stylus; across the 12.7 mm mounting holes that is {} mm",
+        "{}turn the cartridge {} degrees {} seen from above ({}), about the stylus; across the 12.7 mm mounting holes that is {} mm",
+        if kept {
+            "the tolerance is kept; to take out what was found, "
+        } else {
+            ""
+        },
         rounded(c.turn_deg.abs(), rotation.standard_uncertainty),
         direction(c.direction),
         direction_at_the_arm(c.direction),

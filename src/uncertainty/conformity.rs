@@ -32,6 +32,11 @@ pub struct Conformity {
 }
 
 impl Conformity {
+    /// Whether the tolerance is kept with enough probability to say so.
+    pub fn is_kept(&self) -> bool {
+        self.verdict == Verdict::Conforming
+    }
+
     /// The statement for a known probability of conformity.
     pub fn from_probability(probability: f64, tolerance_deg: f64) -> Self {
         let verdict = if probability >= DECIDED {
