@@ -7,7 +7,7 @@ use super::{JobError, priors};
 use crate::chain::document::DocumentError;
 use crate::chain::{self, Calibration};
 use crate::delay::phase::PhaseTerm;
-use crate::uncertainty::{Caveat, normal_coverage_factor};
+use crate::uncertainty::{Caveat, normal_coverage_factor, plain};
 use crate::units::MICROSECOND;
 use ndarray::{Array1, Array2};
 use std::collections::BTreeMap;
@@ -196,8 +196,8 @@ pub(super) fn cross_check(
         }
         let expanded = normal_coverage_factor(coverage) * u;
         let figures = format!(
-            "chain {name}: {methods} a skew of {:.3} +- {:.3} us ({:.0} %) beyond its calibration",
-            left / MICROSECOND,
+            "chain {name}: {methods} a skew of {} +- {:.3} us ({:.0} %) beyond its calibration",
+            plain(left / MICROSECOND, 3),
             expanded / MICROSECOND,
             100.0 * coverage
         );
