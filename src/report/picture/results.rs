@@ -427,7 +427,10 @@ pub fn series(series: &Series, turns: bool, suffix: &str, of: &str) -> Picture {
     }
 }
 
-/// Half the width of the plan view, in contact distances.
+/// Height of the two lines of figures at the plan view's top, in the unit of
+/// the drawing.
+const PLAN_FIGURES: f64 = 46.0;
+/// Half the width of the plan view at least, in contact distances.
 const PLAN_HALF: f64 = 1.05;
 /// Width and height of the plan view's field, in the unit of the drawing.
 const PLAN: (f64, f64) = (424.0, 300.0);
@@ -440,8 +443,11 @@ const PLAN_LOWER: f64 = 0.54;
 pub fn contact(view: &ContactView, suffix: &str) -> Picture {
     let [left, right] = view.contacts_um;
     let spacing = right[0] - left[0];
-    let half = PLAN_HALF * spacing;
-    let tall = 2.0 * half * PLAN.1 / PLAN.0;
+    // a round tip needs more, to leave room for the figures above it
+    let highest = view.outline_um.iter().fold(0.0_f64, |m, p| m.max(p[1]));
+    let room = 1.0 - PLAN_LOWER - PLAN_FIGURES / PLAN.1;
+    let tall = f64::max(2.0 * PLAN_HALF * spacing * PLAN.1 / PLAN.0, highest / room);
+    let half = 0.5 * tall * PLAN.0 / PLAN.1;
     let (bottom, top) = (-PLAN_LOWER * tall, (1.0 - PLAN_LOWER) * tall);
     let unit = tall / PLAN.1;
     let point = |[x, y]: [f64; 2]| (x, y);
