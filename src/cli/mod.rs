@@ -88,10 +88,7 @@ pub fn run() -> ExitCode {
     if views::help_asked(std::env::args_os()) {
         return match output::print(&views::help(output::width())) {
             Ok(()) => ExitCode::SUCCESS,
-            Err(message) => {
-                eprintln!("groovelag: {message}");
-                ExitCode::from(2)
-            }
+            Err(message) => unusable(&message),
         };
     }
     // 80 columns where no terminal says otherwise
@@ -123,11 +120,15 @@ pub fn run() -> ExitCode {
         Ok(Outcome::Done) => ExitCode::SUCCESS,
         Ok(Outcome::LimitNotMet) => ExitCode::from(1),
         Ok(Outcome::InputUnusable) => ExitCode::from(2),
-        Err(message) => {
-            eprintln!("groovelag: {message}");
-            ExitCode::from(2)
-        }
+        Err(message) => unusable(&message),
     }
+}
+
+/// Says why nothing came of it. What a file or an argument brought into the
+/// message must not steer the terminal.
+fn unusable(message: &str) -> ExitCode {
+    eprintln!("groovelag: {}", output::harmless(message));
+    ExitCode::from(2)
 }
 
 /// A recording of a job as information about its delay.

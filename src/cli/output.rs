@@ -56,6 +56,16 @@ pub fn exists(path: &Path) -> String {
     )
 }
 
+/// The text with control characters written out, line breaks and tabs aside.
+pub fn harmless(text: &str) -> String {
+    let written = |c: char| match c {
+        '\n' | '\t' => c.to_string(),
+        c if c.is_control() => c.escape_default().to_string(),
+        c => c.to_string(),
+    };
+    text.chars().map(written).collect()
+}
+
 /// A temporary file is readable by its owner alone; a result is an ordinary file.
 trait PlainFile {
     fn permissions_of_a_plain_file(&mut self) -> &mut Self;
@@ -141,4 +151,17 @@ pub fn width() -> usize {
             usize::from(w.0)
         })
         .clamp(40, 120)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn control_characters_are_written_out() {
+        assert_eq!(
+            harmless("a\u{1b}[2J\tb\nµ\u{9b}"),
+            "a\\u{1b}[2J\tb\nµ\\u{9b}"
+        );
+    }
 }
