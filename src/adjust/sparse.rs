@@ -3,6 +3,7 @@
 //! Most unknowns of a job belong to one capture and meet only the few that the
 //! capture shares with others. Eliminated first, they cost next to nothing.
 
+use super::linalg::inverse;
 use ndarray::{Array1, Array2};
 use std::collections::BTreeSet;
 
@@ -26,7 +27,7 @@ pub struct Pattern {
 impl Pattern {
     /// The pattern of `n` unknowns in which those of a group meet one another.
     /// The order takes whichever unknown meets fewest others next (minimum
-    /// degree; George and Liu 1989).
+    /// degree; George and Liu 1989, from memory).
     pub fn new<'a>(n: usize, groups: impl Iterator<Item = &'a [usize]>) -> Self {
         let mut met = vec![BTreeSet::new(); n];
         for group in groups {
@@ -238,22 +239,7 @@ impl Factor<'_> {
 
     /// The inverse of the matrix, symmetric to the last bit.
     pub fn inverse(&self) -> Array2<f64> {
-        let n = self.pattern.len();
-        let mut inverse = Array2::zeros((n, n));
-        let mut unit = Array1::zeros(n);
-        for k in 0..n {
-            unit[k] = 1.0;
-            inverse.row_mut(k).assign(&self.solve(&unit));
-            unit[k] = 0.0;
-        }
-        for i in 0..n {
-            for j in 0..i {
-                let mean = 0.5 * (inverse[[i, j]] + inverse[[j, i]]);
-                inverse[[i, j]] = mean;
-                inverse[[j, i]] = mean;
-            }
-        }
-        inverse
+        inverse(self.pattern.len(), |right| self.solve(right))
     }
 
     /// Natural logarithm of the matrix's determinant.
