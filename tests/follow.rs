@@ -79,9 +79,10 @@ fn the_end_is_what_measure_says_however_the_stream_comes() {
     let stream = example();
     let measured = run("measure", &with(&["--json"]), &stream, at_once);
     let measured: Value = serde_json::from_slice(&measured.stdout).unwrap();
-    let fast = run("follow", &with(&["--json"]), &stream, at_once);
+    let every = with(&["--json", "--all-updates"]);
+    let fast = run("follow", &every, &stream, at_once);
     assert_eq!(fast.status.code(), Some(0), "{}", message(&fast));
-    let slow = run("follow", &with(&["--json"]), &stream, in_dribs);
+    let slow = run("follow", &every, &stream, in_dribs);
     assert_eq!(fast.stdout, slow.stdout, "pace changes the result");
     let all = lines(&fast);
     let (last, updates) = all.split_last().unwrap();
@@ -115,8 +116,13 @@ fn the_end_is_what_measure_says_however_the_stream_comes() {
     assert_eq!(near["health"], Value::Array(Vec::new()));
     assert_eq!(near["outlook"]["prospect"], "reached");
 
+    // Unasked, the clock leaves updates out; those shown say the same.
+    let some = lines(&run("follow", &with(&["--json"]), &stream, at_once));
+    assert!(some.len() > 1 && some.last() == all.last());
+    assert!(some.iter().all(|line| all.contains(line)));
+
     let text = run("measure", &PLACE, &stream, at_once).stdout;
-    let follow = run("follow", &PLACE, &stream, at_once).stdout;
+    let follow = run("follow", &with(&["--all-updates"]), &stream, at_once).stdout;
     let (text, follow) = (
         String::from_utf8(text).unwrap(),
         String::from_utf8(follow).unwrap(),
@@ -140,7 +146,8 @@ fn the_end_is_what_measure_says_however_the_stream_comes() {
 fn the_radius_is_followed() {
     let stream = example();
     let json = |more: &[&str]| {
-        let output = run("follow", more, &stream, at_once);
+        let more = [more, &["--all-updates"]].concat();
+        let output = run("follow", &more, &stream, at_once);
         assert_eq!(output.status.code(), Some(0), "{}", message(&output));
         lines(&output)
     };
@@ -293,7 +300,8 @@ fn the_health_of_the_signal_is_told_in_words_while_it_plays() {
     ];
     for (code, words, stream, status) in &cases {
         let arguments = with(&["--raw", RAW, "--json"]);
-        let output = run("follow", &arguments, stream, at_once);
+        let every = [&arguments[..], &["--all-updates"]].concat();
+        let output = run("follow", &every, stream, at_once);
         assert_eq!(
             output.status.code(),
             *status,
@@ -315,7 +323,7 @@ fn the_health_of_the_signal_is_told_in_words_while_it_plays() {
     }
     let good = run(
         "follow",
-        &with(&["--raw", RAW, "--json"]),
+        &with(&["--raw", RAW, "--json", "--all-updates"]),
         &raw(4.0, groove),
         at_once,
     );
@@ -384,7 +392,8 @@ fn an_interruption_ends_with_the_result_so_far() {
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("kept.wav");
     let kept = path.to_str().unwrap();
-    let mut child = start("follow", &with(&["--raw", RAW, "--save", kept, "--json"]));
+    let keep = ["--raw", RAW, "--save", kept, "--json", "--all-updates"];
+    let mut child = start("follow", &with(&keep));
     let mut input = child.stdin.take().unwrap();
     input.write_all(&raw(5.2, groove)).unwrap();
     let mut output = BufReader::new(child.stdout.take().unwrap());
@@ -552,7 +561,8 @@ fn the_schema_is_published_and_holds() {
     let published = std::fs::read_to_string(&path).unwrap_or_default();
     assert_eq!(published, text, "stale: run with GROOVELAG_UPDATE=1");
     let validator = jsonschema::validator_for(&schema).unwrap();
-    let mut updates = lines(&run("follow", &with(&["--json"]), &example(), at_once));
+    let every = with(&["--json", "--all-updates"]);
+    let mut updates = lines(&run("follow", &every, &example(), at_once));
     updates.pop();
     for update in &updates {
         assert!(validator.is_valid(update), "{update}");

@@ -12,14 +12,14 @@ use crate::uncertainty::{Caveat, Level};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-/// Looks a second of stream.
-pub const LOOKS_PER_SECOND: u64 = 2;
-/// Looks that make the short-term value: 4 s, short enough to watch a turn take
+/// Steps a second of stream, at each of which it can be looked at.
+pub const STEPS_PER_SECOND: u64 = 2;
+/// Steps that make the short-term value: 4 s, short enough to watch a turn take
 /// effect, and eight groups, of which the jackknife needs six.
-const RECENT_LOOKS: usize = 8;
-/// Programme that does not grow for so many looks has ended or pauses: the
-/// engine itself holds a beginning back for one second (two looks).
-const PAUSE_LOOKS: u64 = 4;
+const RECENT_STEPS: usize = 8;
+/// Programme that does not grow for so many steps has ended or pauses: the
+/// engine itself holds a beginning back for one second (two steps).
+const PAUSE_STEPS: u64 = 4;
 
 /// Level of a stretch of signal, dB of full scale; null where there is nothing
 /// but zeros.
@@ -144,8 +144,8 @@ pub struct Follower {
     recent: Recent,
     meter: Meter,
     position: u64,
-    looks: u64,
-    /// Frames of programme at the last look, and looks since they grew.
+    steps: u64,
+    /// Frames of programme at the last step, and steps since they grew.
     programme: (u64, u64),
 }
 
@@ -181,10 +181,10 @@ impl Follower {
             bits: recording.bits(),
             settings,
             engine,
-            recent: Recent::new(RECENT_LOOKS),
+            recent: Recent::new(RECENT_STEPS),
             meter: Meter::default(),
             position: 0,
-            looks: 0,
+            steps: 0,
             programme: (0, 0),
         })
     }
@@ -205,17 +205,25 @@ impl Follower {
             .map(|frames| frames as f64 / f64::from(self.taken.sample_rate_hz))
     }
 
-    /// Takes in the next block.
-    pub fn push(&mut self, block: &Stereo) {
+    /// Takes in the next block; says whether a step of half a second is done.
+    /// Blocks that are short against a step keep the steps equal.
+    pub fn push(&mut self, block: &Stereo) -> bool {
         self.engine.push(&block.left, &block.right);
         self.meter.push(block);
         self.position += block.left.len() as u64;
-    }
-
-    /// Whether the stream has gone on by half a second since the last look.
-    pub fn is_due(&self) -> bool {
         let rate = u64::from(self.taken.sample_rate_hz);
-        self.position * LOOKS_PER_SECOND >= (self.looks + 1) * rate
+        let done = self.position * STEPS_PER_SECOND >= (self.steps + 1) * rate;
+        if done {
+            self.steps += 1;
+            let mark = self.engine.mark();
+            let frames = mark.quality().frames;
+            self.programme = match self.programme {
+                (before, unchanged) if before == frames => (before, unchanged + 1),
+                _ => (frames, 0),
+            };
+            self.recent.push(mark);
+        }
+        done
     }
 
     fn taken(&self, spectrum: CrossSpectrum) -> TakenIn {
@@ -235,16 +243,9 @@ impl Follower {
         self.position as f64 / f64::from(self.taken.sample_rate_hz)
     }
 
-    /// Looks at what is known; to be called when it [is due](Self::is_due).
+    /// Looks at what is known after a [step](Self::push); no step needs it.
     pub fn look(&mut self, through: Option<Through>) -> Moment {
-        self.looks += 1;
         let snapshot = self.engine.snapshot();
-        self.recent.push(&snapshot);
-        let frames = snapshot.quality.frames;
-        self.programme = match self.programme {
-            (before, unchanged) if before == frames => (before, unchanged + 1),
-            _ => (frames, 0),
-        };
         let programme_s = snapshot.averages_in_fit() * snapshot.frame_length as f64
             / f64::from(self.taken.sample_rate_hz);
         let conclude = |taken| conclude_through(taken, &self.settings, through);
@@ -281,8 +282,8 @@ impl Follower {
             ));
         }
         let (programme, unchanged) = self.programme;
-        let paused = unchanged as f64 / LOOKS_PER_SECOND as f64;
-        if programme > 0 && unchanged >= PAUSE_LOOKS {
+        let paused = unchanged as f64 / STEPS_PER_SECOND as f64;
+        if programme > 0 && unchanged >= PAUSE_STEPS {
             list.push(Caveat::caution(
                 "end-of-side",
                 format!(

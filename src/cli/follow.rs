@@ -1,9 +1,10 @@
 //! `groovelag follow`: a running estimate while the record plays.
 //!
 //! One thread waits for samples and hands them over in blocks; the other takes
-//! them in, looks twice a second of stream, and shows what it saw. Blocks, the
-//! end and an interruption come through one queue, in order, so that nothing
-//! depends on the clock and nothing that came is lost.
+//! them in, looks twice a second, and shows what it saw. Blocks, the end and an
+//! interruption come through one queue, in order, so that nothing that came is
+//! lost. Of a stream that comes faster than it plays the clock decides which
+//! updates are shown; what they say, and the end, do not depend on it.
 
 use super::arguments::{self, ReadingArguments, RecordingArguments};
 use super::measure::{PlaceArguments, SituationArguments, measurement};
@@ -25,7 +26,7 @@ use std::fs::{File, OpenOptions};
 use std::io::IsTerminal;
 use std::path::{Path, PathBuf};
 use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender, sync_channel};
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 /// Blocks a second of stream: as much is lost when a stalled stream is
 /// interrupted.
@@ -35,6 +36,9 @@ const BLOCKS_PER_SECOND: u32 = 20;
 const QUEUE: usize = 100;
 /// After this time without samples a terminal says so.
 const STALL: Duration = Duration::from_secs(1);
+/// Updates of a stream that comes faster than it plays are this far apart: half
+/// of a step, so that none of a played stream is left out for coming unevenly.
+const SHOW_EVERY: Duration = Duration::from_millis(250);
 /// Radii that a followed groove may reach, mm; as for `--radius`.
 const RADII_MM: (f64, f64) = (20.0, 250.0);
 
@@ -43,7 +47,8 @@ const RADII_MM: (f64, f64) = (20.0, 250.0);
 #[command(
     after_help = "Shows, twice a second, the rotation so far and of the latest four seconds, level
 and health of the signal, and what more time would bring. Ends with the stream,
-with Ctrl-C or at --until, and then says what measure would.
+with Ctrl-C or at --until, and then says what measure would. A stream that comes
+faster than it plays is taken in at its own speed, and updates are left out.
 
 Example:
   arecord -f S24_3LE -r 96000 -c 2 -t wav |
@@ -67,6 +72,9 @@ pub struct Follow {
     /// End when the standard uncertainty is down to this
     #[arg(long, value_name = "DEG", value_parser = arguments::positive_degrees)]
     until: Option<f64>,
+    /// Show each half second of the stream, however fast it comes
+    #[arg(long)]
+    all_updates: bool,
     /// Keep the stream in this file, whole at every moment
     #[arg(long, value_name = "FILE.wav")]
     save: Option<PathBuf>,
@@ -295,14 +303,14 @@ impl Session<'_> {
     fn follow(&self, mut follower: Follower, queue: &Receiver<Message>) -> Result<Outcome, String> {
         let mut kept = self.arguments.keep(&follower)?;
         let mut view = View::new(self.arguments.common.json);
+        let mut shown = None;
         let ending = loop {
             match view.wait(queue)? {
                 Message::Block(block) => {
                     if let Some(kept) = &mut kept {
                         kept.write(&block)?;
                     }
-                    follower.push(&block);
-                    if follower.is_due() {
+                    if follower.push(&block) && self.is_due(&mut shown) {
                         let estimate = self.estimate(&follower.look(self.through()))?;
                         if !view.show(&estimate)? {
                             break Ending::Unread;
@@ -345,6 +353,18 @@ impl Session<'_> {
         } else {
             Outcome::LimitNotMet
         })
+    }
+
+    /// Whether a step is to be looked at. --until is judged at every step, so
+    /// that the end does not depend on the clock.
+    fn is_due(&self, shown: &mut Option<Instant>) -> bool {
+        let all = self.arguments.all_updates || self.arguments.until.is_some();
+        let now = Instant::now();
+        let due = all || shown.is_none_or(|before| now - before >= SHOW_EVERY);
+        if due {
+            *shown = Some(now);
+        }
+        due
     }
 
     fn settings(&self) -> groovelag::delay::Settings {

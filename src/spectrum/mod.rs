@@ -20,7 +20,7 @@ pub use engine::{Engine, EngineSettings, SettingsError};
 pub use frame::correlate;
 pub use groups::Group;
 pub use quality::{CLIPPED, SignalQuality};
-pub use recent::Recent;
+pub use recent::{Mark, Recent};
 /// Complex numbers as the transforms have them.
 pub use rustfft::num_complex::Complex64;
 

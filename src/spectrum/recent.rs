@@ -3,20 +3,27 @@
 use super::{Bin, CrossSpectrum, Group, SignalQuality};
 use std::collections::VecDeque;
 
-/// What was known at one moment.
+/// The sums at one moment, as [`Engine::mark`](super::Engine::mark) gives them.
 #[derive(Debug, Clone)]
-struct Mark {
-    total: Vec<Bin>,
-    frames: u64,
+pub struct Mark {
+    pub(super) total: Vec<Bin>,
+    pub(super) frames: u64,
     /// The last frame counted.
-    last_frame: u64,
-    span: (u64, u64),
-    quality: SignalQuality,
+    pub(super) last_frame: u64,
+    pub(super) span: (u64, u64),
+    pub(super) quality: SignalQuality,
 }
 
-/// The difference between snapshots of one [`super::Engine`].
+impl Mark {
+    /// What was seen of the signal while it passed.
+    pub fn quality(&self) -> &SignalQuality {
+        &self.quality
+    }
+}
+
+/// The difference between moments of one [`super::Engine`].
 ///
-/// Sums only grow, so what came in between two snapshots is the difference of
+/// Sums only grow, so what came in between two moments is the difference of
 /// their totals: no second engine, and memory for a few totals alone. The
 /// rounding of that difference is 1e-16 of the total, which after a day is still
 /// far below the 1e-9 of the single-precision transforms.
@@ -27,7 +34,7 @@ pub struct Recent {
 }
 
 impl Recent {
-    /// What comes in during the latest `steps` snapshots (at least 1).
+    /// What comes in during the latest `steps` marks (at least 1).
     pub fn new(steps: usize) -> Self {
         Self {
             marks: VecDeque::with_capacity(steps + 1),
@@ -35,18 +42,11 @@ impl Recent {
         }
     }
 
-    /// Takes in a snapshot; the same engine's, and later than the one before.
-    pub fn push(&mut self, snapshot: &CrossSpectrum) {
-        let mark = Mark {
-            total: snapshot.total(),
-            frames: snapshot.frames(),
-            last_frame: snapshot.groups.last().map_or(0, |g| g.last_frame),
-            span: snapshot.span,
-            quality: snapshot.quality,
-        };
+    /// Takes in a mark; the same engine's, and later than the one before.
+    pub fn push(&mut self, mark: Mark) {
         // The engine forgets a lead-in, and may take rejected frames back.
         let grown = self.marks.back().is_none_or(|before| {
-            before.total.is_empty()
+            before.frames == 0
                 || before.span.0 == mark.span.0
                     && before.frames <= mark.frames
                     && before.quality.rejection_undone == mark.quality.rejection_undone
@@ -71,7 +71,7 @@ impl Recent {
         let groups: Vec<Group> = pairs
             .filter(|(a, b)| b.frames > a.frames)
             .map(|(a, b)| Group {
-                first_frame: match a.total.is_empty() {
+                first_frame: match a.frames == 0 {
                     true => like.groups.first().map_or(0, |g| g.first_frame),
                     false => a.last_frame + 1,
                 },
@@ -92,13 +92,9 @@ impl Recent {
 }
 
 fn difference(before: &[Bin], after: &[Bin]) -> Vec<Bin> {
-    let earlier = before
-        .iter()
-        .copied()
-        .chain(std::iter::repeat(Bin::default()));
     after
         .iter()
-        .zip(earlier)
+        .zip(before)
         .map(|(after, before)| Bin {
             left: after.left - before.left,
             right: after.right - before.right,
@@ -143,7 +139,7 @@ mod tests {
             }
             engine.push(&left, &right);
             let snapshot = engine.snapshot();
-            recent.push(&snapshot);
+            recent.push(engine.mark());
             if step == 7 {
                 before = Some(snapshot);
             } else if step == 11 {
@@ -185,7 +181,7 @@ mod tests {
                 .collect();
             engine.push(&block, &block);
             let snapshot = engine.snapshot();
-            recent.push(&snapshot);
+            recent.push(engine.mark());
             let part = recent.spectrum(&snapshot);
             // the last frame with a tone in it also holds silence and is left out
             assert_eq!(part.is_some(), (2..6).contains(&step), "{step}");
