@@ -378,6 +378,16 @@ impl Solved {
         }
     }
 
+    /// The distribution of an unknown by its id, in SI units, which
+    /// [`quantity`](Self::quantity) takes its band from; `None` where it is
+    /// exact or not part of the job.
+    pub fn distribution(&self, id: &str) -> Result<Option<Marginal>, JobError> {
+        self.network
+            .unknown(id)
+            .map(|k| marginal(&self.network, &self.adjustment, k))
+            .transpose()
+    }
+
     /// Any unknown by its id, in the unit of the id, with its budget; `None`
     /// where it is exact or not part of the job.
     pub fn quantity(&self, id: &str) -> Result<Option<(Quantity, Vec<BudgetLine>)>, JobError> {

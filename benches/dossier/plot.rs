@@ -1,0 +1,95 @@
+//! Line charts of the dossier.
+
+use plotters::prelude::*;
+
+/// One line of a chart: its name and its points.
+pub type Line = (String, Vec<(f64, f64)>);
+
+/// A chart of lines over one axis; both may be logarithmic.
+pub struct Chart {
+    pub title: String,
+    pub x: String,
+    pub y: String,
+    pub log_x: bool,
+    pub log_y: bool,
+    pub lines: Vec<Line>,
+}
+
+const COLOURS: [RGBColor; 5] = [
+    RGBColor(0x0b, 0x5a, 0x78),
+    RGBColor(0xa3, 0x41, 0x0d),
+    RGBColor(0x6b, 0x3f, 0xa0),
+    RGBColor(0x4c, 0x58, 0x62),
+    RGBColor(0x1e, 0x7a, 0x3c),
+];
+
+impl Chart {
+    /// As SVG. The axes carry logarithms' values where they are logarithmic.
+    pub fn svg(&self) -> String {
+        let place = |log: bool, v: f64| if log { v.max(1e-300).log10() } else { v };
+        let back = |log: bool, v: &f64| {
+            let v = if log { 10f64.powf(*v) } else { *v };
+            let text = format!("{}", (v * 1e4).round() / 1e4);
+            match text.as_str() {
+                "-0" => "0".to_owned(),
+                _ => text.replace('-', "\u{2212}"),
+            }
+        };
+        let points = || self.lines.iter().flat_map(|l| &l.1);
+        let range = |of: &dyn Fn(&(f64, f64)) -> f64| {
+            let (low, high) = points()
+                .map(of)
+                .fold((f64::MAX, f64::MIN), |(l, h), v| (l.min(v), h.max(v)));
+            let room = 0.05 * (high - low).max(1e-9);
+            low - room..high + room
+        };
+        let x = range(&|p| place(self.log_x, p.0));
+        let y = range(&|p| place(self.log_y, p.1));
+        let mut text = String::new();
+        {
+            let area = SVGBackend::with_string(&mut text, (640, 380)).into_drawing_area();
+            area.fill(&WHITE).expect("a picture in memory");
+            let mut chart = ChartBuilder::on(&area)
+                .margin(10)
+                .caption(&self.title, ("sans-serif", 16))
+                .x_label_area_size(38)
+                .y_label_area_size(60)
+                .build_cartesian_2d(x, y)
+                .expect("a chart");
+            chart
+                .configure_mesh()
+                .x_desc(&self.x)
+                .y_desc(&self.y)
+                .x_label_formatter(&|v| back(self.log_x, v))
+                .y_label_formatter(&|v| back(self.log_y, v))
+                .light_line_style(WHITE)
+                .draw()
+                .expect("axes");
+            for (k, (name, points)) in self.lines.iter().enumerate() {
+                let colour = COLOURS[k % COLOURS.len()];
+                let at: Vec<(f64, f64)> = points
+                    .iter()
+                    .map(|p| (place(self.log_x, p.0), place(self.log_y, p.1)))
+                    .collect();
+                chart
+                    .draw_series(at.iter().map(|p| Circle::new(*p, 3, colour.filled())))
+                    .expect("points");
+                chart
+                    .draw_series(LineSeries::new(at, colour.stroke_width(2)))
+                    .expect("a line")
+                    .label(name)
+                    .legend(move |(x, y)| {
+                        PathElement::new([(x, y), (x + 18, y)], colour.stroke_width(2))
+                    });
+            }
+            chart
+                .configure_series_labels()
+                .background_style(WHITE.mix(0.8))
+                .border_style(WHITE)
+                .draw()
+                .expect("a legend");
+            area.present().expect("a picture in memory");
+        }
+        text
+    }
+}

@@ -1,0 +1,276 @@
+//! Recordings whose delay is exact by construction: noise made in the frequency
+//! domain, one channel turned in phase, with whatever disturbs a real one.
+//!
+//! Nothing of the crate's own simulation is used here, so that an error in it
+//! could not hide.
+
+use crate::SEED;
+use groovelag::analysis::{self, AnalysisError, Request};
+use groovelag::capture::{Options, Source};
+use groovelag::delay::{Estimate, Settings, phase};
+use rand::{RngExt, SeedableRng};
+use rand_chacha::ChaCha8Rng;
+use rand_distr::{Distribution, StandardNormal};
+use rustfft::FftPlanner;
+use rustfft::num_complex::Complex;
+use std::f64::consts::TAU;
+use std::path::{Path, PathBuf};
+
+/// How samples are stored.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Word {
+    /// 16-bit integers, rounded.
+    Int16,
+    /// 24-bit integers, rounded.
+    Int24,
+    /// Single precision.
+    Float,
+}
+
+/// A recording to be made.
+#[derive(Debug, Clone)]
+pub struct Scene {
+    /// Sample rate, hertz.
+    pub rate: f64,
+    /// Samples of the programme's period, a power of two.
+    pub period: usize,
+    /// Periods: the programme repeats, its noise does not.
+    pub periods: usize,
+    /// Delay of the right channel, seconds.
+    pub delay: f64,
+    /// Standard deviation of the equaliser parts' departures between the
+    /// channels, drawn anew for each trial; d ln T.
+    pub equaliser_u: f64,
+    /// Pink programme between these, hertz.
+    pub band_hz: (f64, f64),
+    /// Programme over the white noise of a channel, dB over the whole band.
+    pub snr_db: f64,
+    /// Hum of each channel, dB over the programme.
+    pub hum_db: Option<f64>,
+    /// Rumble in antiphase (vertical), 4 to 30 Hz, dB over the programme.
+    pub rumble_db: Option<f64>,
+    /// Clicks a second on either wall.
+    pub clicks_per_s: f64,
+    /// Seconds of lead-in with hiss that both channels share, and a needle drop.
+    pub lead_in_s: f64,
+    /// How it is stored.
+    pub word: Word,
+}
+
+impl Default for Scene {
+    /// 5.5 s of clean pink noise at 48 kHz, 7.3 us, 35 dB.
+    fn default() -> Self {
+        Self {
+            rate: 48_000.0,
+            period: 1 << 18,
+            periods: 1,
+            delay: 7.3e-6,
+            equaliser_u: 0.0,
+            band_hz: (20.0, 20_000.0),
+            snr_db: 35.0,
+            hum_db: None,
+            rumble_db: None,
+            clicks_per_s: 0.0,
+            lead_in_s: 0.0,
+            word: Word::Float,
+        }
+    }
+}
+
+/// Root mean square of the programme, full scale 1.
+const LEVEL: f64 = 0.1;
+
+fn gaussian(rng: &mut ChaCha8Rng) -> f64 {
+    StandardNormal.sample(rng)
+}
+
+fn ratio(db: f64) -> f64 {
+    10f64.powf(db / 20.0)
+}
+
+impl Scene {
+    /// Length of the programme, seconds.
+    pub fn seconds(&self) -> f64 {
+        (self.period * self.periods) as f64 / self.rate
+    }
+
+    /// One period of both channels, and the rest of the random numbers.
+    fn period(&self, rng: &mut ChaCha8Rng) -> [Vec<f64>; 2] {
+        let n = self.period;
+        let departures = phase::EQUALISER.map(|_| self.equaliser_u * gaussian(rng));
+        let i = Complex::<f64>::i();
+        let mut packed = vec![Complex::<f64>::default(); n];
+        let mut power = 0.0;
+        for k in 1..n / 2 {
+            let f = k as f64 * self.rate / n as f64;
+            if f < self.band_hz.0 || f >= self.band_hz.1 {
+                continue;
+            }
+            let z = Complex::new(gaussian(rng), gaussian(rng)) / f.sqrt();
+            power += 2.0 * z.norm_sqr();
+            let w = TAU * f;
+            let mut turn = -w * self.delay;
+            for ((seconds, sign), departure) in phase::EQUALISER.iter().zip(departures) {
+                let wt = w * seconds;
+                turn -= sign * departure * wt / (1.0 + wt * wt);
+            }
+            let right = z * Complex::from_polar(1.0, turn);
+            // left + i right, both real
+            packed[k] = z + i * right;
+            packed[n - k] = z.conj() + i * right.conj();
+        }
+        FftPlanner::new().plan_fft_inverse(n).process(&mut packed);
+        let scale = LEVEL / power.sqrt();
+        [
+            packed.iter().map(|v| v.re * scale).collect(),
+            packed.iter().map(|v| v.im * scale).collect(),
+        ]
+    }
+
+    /// Writes one trial's recording.
+    pub fn write(&self, trial: u64, path: &Path) {
+        let mut rng = ChaCha8Rng::seed_from_u64(SEED);
+        rng.set_stream(trial);
+        let period = self.period(&mut rng);
+        let sigma = LEVEL * ratio(-self.snr_db);
+        let lead = (self.lead_in_s * self.rate) as usize;
+        let total = lead + self.period * self.periods;
+        let bits = match self.word {
+            Word::Int16 => 16,
+            Word::Int24 => 24,
+            Word::Float => 32,
+        };
+        let spec = hound::WavSpec {
+            channels: 2,
+            sample_rate: self.rate as u32,
+            bits_per_sample: bits,
+            sample_format: match self.word {
+                Word::Float => hound::SampleFormat::Float,
+                _ => hound::SampleFormat::Int,
+            },
+        };
+        let mut writer = hound::WavWriter::create(path, spec).expect("a temporary file");
+        let phases: [[f64; 4]; 2] = [(); 2].map(|()| [(); 4].map(|()| TAU * rng.random::<f64>()));
+        let mut rumble = [0.0f64; 2];
+        let mut click = [(0.0f64, 0usize); 2];
+        let chance = self.clicks_per_s / self.rate;
+        for n in 0..total {
+            let time = n as f64 / self.rate;
+            // a band of 4 to 30 Hz: two one-pole sections on white noise
+            let rumbles = self.rumble_db.map_or(0.0, |db| {
+                let drive = gaussian(&mut rng);
+                rumble[0] += TAU * 30.0 / self.rate * (drive - rumble[0]);
+                rumble[1] += TAU * 4.0 / self.rate * (rumble[0] - rumble[1]);
+                // power of the first section: a / (2 - a), nearly a / 2
+                let unit = (0.5 * TAU * 30.0 / self.rate).sqrt();
+                LEVEL * ratio(db) * (rumble[0] - rumble[1]) / unit
+            });
+            let hiss = match n < lead {
+                // electronics, common to both channels
+                true => 0.003 * LEVEL * gaussian(&mut rng),
+                false => 0.0,
+            };
+            let drop = match n < lead {
+                // the needle: a thump of both walls halfway through the lead-in
+                true => {
+                    let since = time - 0.5 * self.lead_in_s;
+                    match since > 0.0 {
+                        true => 4.0 * LEVEL * (-since / 0.01).exp() * (TAU * 300.0 * since).sin(),
+                        false => 0.0,
+                    }
+                }
+                false => 0.0,
+            };
+            for channel in 0..2 {
+                let programme = match n < lead {
+                    true => 0.0,
+                    false => period[channel][(n - lead) % self.period],
+                };
+                let hum = self.hum_db.map_or(0.0, |db| {
+                    let parts = phases[channel].iter().zip([1.0, 2.0, 3.0, 5.0]);
+                    let sum: f64 = parts
+                        .map(|(phase, order)| (TAU * 50.0 * order * time + phase).sin() / order)
+                        .sum();
+                    LEVEL * ratio(db) * std::f64::consts::SQRT_2 * sum
+                });
+                if chance > 0.0 && n >= lead && rng.random::<f64>() < chance {
+                    let sign = if rng.random::<bool>() { 1.0 } else { -1.0 };
+                    click[channel] = (sign * 5.0 * LEVEL, n);
+                }
+                let (height, begun) = click[channel];
+                let age = (n - begun) as f64 / self.rate;
+                let clicks = match height != 0.0 && age < 2e-3 {
+                    true => height * (-age / 1.5e-4).exp() * (TAU * 6_000.0 * age).cos(),
+                    false => 0.0,
+                };
+                let side = if channel == 0 { 1.0 } else { -1.0 };
+                let value = programme
+                    + hum
+                    + clicks
+                    + side * rumbles
+                    + hiss
+                    + drop
+                    + sigma * gaussian(&mut rng);
+                match self.word {
+                    Word::Float => writer.write_sample(value as f32),
+                    _ => {
+                        let full = f64::from(1i32 << (bits - 1));
+                        let whole = (value * full).round().clamp(-full, full - 1.0);
+                        writer.write_sample(whole as i32)
+                    }
+                }
+                .expect("room for a temporary file");
+            }
+        }
+        writer.finalize().expect("room for a temporary file");
+    }
+
+    /// Makes one trial's recording, gives it to `then`, and removes it.
+    pub fn with<T>(&self, trial: u64, then: impl FnOnce(&Path) -> T) -> T {
+        let file = tempfile::Builder::new()
+            .suffix(".wav")
+            .tempfile_in(scratch())
+            .expect("a temporary file");
+        self.write(trial, file.path());
+        then(file.path())
+    }
+
+    /// One trial through the crate, from the file to the estimate.
+    pub fn measure(&self, trial: u64, settings: &Settings) -> Result<Estimate, AnalysisError> {
+        self.with(trial, |path| measure(path, settings))
+    }
+}
+
+/// A recording through the crate.
+pub fn measure(path: &Path, settings: &Settings) -> Result<Estimate, AnalysisError> {
+    let request = Request {
+        source: Source::Path(path.to_owned()),
+        options: Options::default(),
+        from_s: None,
+        to_s: None,
+        settings: settings.clone(),
+    };
+    analysis::analyse(&request, &mut |_| ()).map(|a| a.estimate)
+}
+
+/// Where recordings are made for a moment: in memory where the system has that.
+pub fn scratch() -> PathBuf {
+    let memory = Path::new("/dev/shm");
+    match memory.is_dir() {
+        true => memory.to_owned(),
+        false => std::env::temp_dir(),
+    }
+}
+
+/// Mean and standard deviation.
+pub fn moments(values: &[f64]) -> (f64, f64) {
+    let n = values.len() as f64;
+    let mean = values.iter().sum::<f64>() / n;
+    let squares: f64 = values.iter().map(|v| (v - mean).powi(2)).sum();
+    (mean, (squares / (n - 1.0)).sqrt())
+}
+
+/// Root mean square.
+pub fn rms(values: &[f64]) -> f64 {
+    (values.iter().map(|v| v * v).sum::<f64>() / values.len() as f64).sqrt()
+}
