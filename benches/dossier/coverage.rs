@@ -122,9 +122,11 @@ fn delay(spec: &CaptureSpec, truth: &Truth) -> f64 {
     let tip = match ball {
         true => Tip {
             profile: Profile::Spherical,
-            // what is left of the lever's path follows from the rotation; the
-            // job takes this product for an unknown of its own
-            size: [size("frontal_radius_um"), size("ball_lever_um"), 0.0],
+            size: [
+                size("frontal_radius_um"),
+                size("ball_lever_um"),
+                of("setup.S.ball_path_um".to_owned(), 0.0),
+            ],
         },
         false => Tip {
             profile: Profile::Elliptical,
@@ -137,7 +139,11 @@ fn delay(spec: &CaptureSpec, truth: &Truth) -> f64 {
     };
     let turn = spec.turn.value.unwrap_or(0.0);
     let conditions = Conditions {
-        rotation: of(format!("setup.{setup}.rotation_deg"), 0.0),
+        // a ball's own rotation is in its path
+        rotation: match ball {
+            true => 0.0,
+            false => of("setup.E.rotation_deg".to_owned(), 0.0),
+        },
         turn: like(
             &format!("setup.{setup}.turn_deg[{:.0}", turn / DEGREE),
             turn,
@@ -162,8 +168,8 @@ fn delay(spec: &CaptureSpec, truth: &Truth) -> f64 {
     conditions.predict().delay
 }
 
-/// How truths depart from what a job assumes.
-type Draw = fn(&Parameter, &mut ChaCha8Rng) -> f64;
+/// Draws a truth, as the job assumes or otherwise.
+type Draw = fn(&[Parameter], &mut ChaCha8Rng) -> Truth;
 /// How readings scatter, in standard uncertainties; one value for each capture.
 type Noise = fn(usize, &mut ChaCha8Rng) -> Vec<f64>;
 
@@ -171,8 +177,22 @@ fn normal(rng: &mut ChaCha8Rng) -> f64 {
     StandardNormal.sample(rng)
 }
 
-fn as_stated(parameter: &Parameter, rng: &mut ChaCha8Rng) -> f64 {
-    parameter.prior.value + parameter.prior.u * normal(rng)
+/// A truth, each unknown drawn by itself.
+fn each(
+    parameters: &[Parameter],
+    rng: &mut ChaCha8Rng,
+    draw: impl Fn(&Parameter, &mut ChaCha8Rng) -> f64,
+) -> Truth {
+    let of = |p: &Parameter| (p.id.clone(), draw(p, rng));
+    parameters.iter().map(of).collect()
+}
+
+fn prior(p: &Parameter, rng: &mut ChaCha8Rng) -> f64 {
+    p.prior.value + p.prior.u * normal(rng)
+}
+
+fn as_stated(parameters: &[Parameter], rng: &mut ChaCha8Rng) -> Truth {
+    each(parameters, rng, prior)
 }
 
 fn independent(count: usize, rng: &mut ChaCha8Rng) -> Vec<f64> {
@@ -191,12 +211,7 @@ fn trial(job: &Job, seed: u64, draw: Draw, noise: Noise) -> Vec<f64> {
     // The unknowns and their priors do not depend on the readings.
     let blank = vec![0.0; job.captures.len()];
     let parameters = solve(job, &given(&blank), 0.95).expect("a job that can be solved");
-    let truth: Truth = parameters
-        .network
-        .parameters
-        .iter()
-        .map(|p| (p.id.clone(), draw(p, &mut rng)))
-        .collect();
+    let truth = draw(&parameters.network.parameters, &mut rng);
     let exact: Vec<f64> = job.captures.iter().map(|c| delay(c, &truth)).collect();
     let scatter = noise(exact.len(), &mut rng);
     let delays: Vec<f64> = exact
@@ -330,54 +345,69 @@ struct Wrong {
     noise: Noise,
 }
 
-/// A prior twice as wide as stated, for ids with this part in them.
+/// Priors twice as wide as stated, for ids with this part in them.
 macro_rules! twice {
     ($part:literal) => {
-        |p: &Parameter, rng: &mut ChaCha8Rng| {
-            let factor = if p.id.contains($part) { 2.0 } else { 1.0 };
-            p.prior.value + factor * p.prior.u * normal(rng)
+        |parameters, rng| {
+            each(parameters, rng, |p, rng| {
+                let factor = if p.id.contains($part) { 2.0 } else { 1.0 };
+                p.prior.value + factor * p.prior.u * normal(rng)
+            })
         }
     };
 }
 
-fn heavy_tails(p: &Parameter, rng: &mut ChaCha8Rng) -> f64 {
-    // three degrees of freedom, scaled to the stated standard deviation
-    let t: f64 = StudentT::new(3.0).expect("degrees of freedom").sample(rng);
-    p.prior.value + p.prior.u * t / 3f64.sqrt()
+/// Three degrees of freedom, scaled to the stated standard deviation.
+fn heavy_tails(parameters: &[Parameter], rng: &mut ChaCha8Rng) -> Truth {
+    let student = StudentT::new(3.0).expect("degrees of freedom");
+    each(parameters, rng, |p, rng| {
+        let t: f64 = student.sample(rng);
+        p.prior.value + p.prior.u * t / 3f64.sqrt()
+    })
 }
 
-fn uniform(p: &Parameter, rng: &mut ChaCha8Rng) -> f64 {
-    p.prior.value + p.prior.u * 12f64.sqrt() * (rng.random::<f64>() - 0.5)
+fn uniform(parameters: &[Parameter], rng: &mut ChaCha8Rng) -> Truth {
+    each(parameters, rng, |p, rng| {
+        p.prior.value + p.prior.u * 12f64.sqrt() * (rng.random::<f64>() - 0.5)
+    })
 }
 
-/// The vertical response and crosstalk of one sign, 2 u off.
-fn scale_off(p: &Parameter, rng: &mut ChaCha8Rng) -> f64 {
-    let off = if p.id.ends_with(".scale") {
-        2.0 * p.prior.u
-    } else {
-        0.0
-    };
-    as_stated(p, rng) + off
+/// Crosstalk of one sign: the scale 2 u off.
+fn scale_off(parameters: &[Parameter], rng: &mut ChaCha8Rng) -> Truth {
+    each(parameters, rng, |p, rng| {
+        let off = if p.id.ends_with(".scale") {
+            2.0 * p.prior.u
+        } else {
+            0.0
+        };
+        prior(p, rng) + off
+    })
 }
 
 /// The tip of another form: its side radius 3 um more, its shape term -0.5.
-fn other_shape(p: &Parameter, rng: &mut ChaCha8Rng) -> f64 {
-    match p.id.as_str() {
+fn other_shape(parameters: &[Parameter], rng: &mut ChaCha8Rng) -> Truth {
+    each(parameters, rng, |p, rng| match p.id.as_str() {
         "cartridge.E.side_radius_um" => 11e-6,
         "cartridge.E.shape" => -0.5,
-        _ => as_stated(p, rng),
-    }
+        _ => prior(p, rng),
+    })
 }
 
-/// Turning moves the arm's tracking and leans the body, so that a turn of 4
-/// degrees is 4.6: a geometry that is not level.
-fn unlevel(p: &Parameter, rng: &mut ChaCha8Rng) -> f64 {
-    let factor = if p.id.contains(".turn_deg[") {
-        0.15 * p.prior.value
-    } else {
-        0.0
-    };
-    as_stated(p, rng) + factor
+/// A headshell that leans: turns are 15 % larger than read.
+fn unlevel(parameters: &[Parameter], rng: &mut ChaCha8Rng) -> Truth {
+    each(parameters, rng, |p, rng| {
+        let turn = p.id.contains(".turn_deg[");
+        prior(p, rng) + if turn { 0.15 * p.prior.value } else { 0.0 }
+    })
+}
+
+/// A ball whose path is what it is: its lever times its rotation.
+fn real_ball(parameters: &[Parameter], rng: &mut ChaCha8Rng) -> Truth {
+    let mut truth = as_stated(parameters, rng);
+    let of = |id: &str| truth.get(id).copied().unwrap_or(0.0);
+    let path = of("cartridge.S.ball_lever_um") * of("setup.S.rotation_deg").sin();
+    truth.insert("setup.S.ball_path_um".to_owned(), path);
+    truth
 }
 
 fn correlated(count: usize, rng: &mut ChaCha8Rng) -> Vec<f64> {
@@ -393,6 +423,7 @@ fn ten_times(count: usize, rng: &mut ChaCha8Rng) -> Vec<f64> {
 /// Indices into [`methods`].
 const ONE: usize = 0;
 const TURNS: usize = 3;
+const BALL: usize = 5;
 const EVERYTHING: usize = 6;
 
 fn wrongs() -> Vec<Wrong> {
@@ -491,6 +522,22 @@ fn wrongs() -> Vec<Wrong> {
             "nothing to do",
             TURNS,
             other_shape,
+            independent,
+        ),
+        wrong(
+            "real-ball",
+            "the ball's path a product of lever and rotation, taken for normal",
+            "believe the 95 % band, not the 50 and 99 %",
+            BALL,
+            real_ball,
+            independent,
+        ),
+        wrong(
+            "real-ball-everything",
+            "the same with every method in the job",
+            "the same",
+            EVERYTHING,
+            real_ball,
             independent,
         ),
         wrong(

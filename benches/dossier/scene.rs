@@ -49,7 +49,7 @@ pub struct Scene {
     pub hum_db: Option<f64>,
     /// Rumble in antiphase (vertical), 4 to 30 Hz, dB over the programme.
     pub rumble_db: Option<f64>,
-    /// Clicks a second on either wall.
+    /// Clicks a second, at once in both channels: static, switching.
     pub clicks_per_s: f64,
     /// Seconds of lead-in with hiss that both channels share, and a needle drop.
     pub lead_in_s: f64,
@@ -152,7 +152,7 @@ impl Scene {
         let mut writer = hound::WavWriter::create(path, spec).expect("a temporary file");
         let phases: [[f64; 4]; 2] = [(); 2].map(|()| [(); 4].map(|()| TAU * rng.random::<f64>()));
         let mut rumble = [0.0f64; 2];
-        let mut click = [(0.0f64, 0usize); 2];
+        let mut click = ([0.0f64; 2], 0usize);
         let chance = self.clicks_per_s / self.rate;
         for n in 0..total {
             let time = n as f64 / self.rate;
@@ -181,6 +181,11 @@ impl Scene {
                 }
                 false => 0.0,
             };
+            if chance > 0.0 && n >= lead && rng.random::<f64>() < chance {
+                let sign = if rng.random::<bool>() { 1.0 } else { -1.0 };
+                let height = sign * 5.0 * LEVEL;
+                click = ([height, height * (0.7 + 0.3 * rng.random::<f64>())], n);
+            }
             for channel in 0..2 {
                 let programme = match n < lead {
                     true => 0.0,
@@ -193,11 +198,8 @@ impl Scene {
                         .sum();
                     LEVEL * ratio(db) * std::f64::consts::SQRT_2 * sum
                 });
-                if chance > 0.0 && n >= lead && rng.random::<f64>() < chance {
-                    let sign = if rng.random::<bool>() { 1.0 } else { -1.0 };
-                    click[channel] = (sign * 5.0 * LEVEL, n);
-                }
-                let (height, begun) = click[channel];
+                let (heights, begun) = click;
+                let height = heights[channel];
                 let age = (n - begun) as f64 / self.rate;
                 let clicks = match height != 0.0 && age < 2e-3 {
                     true => height * (-age / 1.5e-4).exp() * (TAU * 6_000.0 * age).cos(),
