@@ -13,6 +13,7 @@
 
 mod ablation;
 mod alternatives;
+#[path = "../../tests/bound/mod.rs"]
 mod bound;
 mod coverage;
 mod estimator;
