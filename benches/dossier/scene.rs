@@ -53,6 +53,8 @@ pub struct Scene {
     pub clicks_per_s: f64,
     /// Seconds of lead-in with hiss that both channels share, and a needle drop.
     pub lead_in_s: f64,
+    /// Standard deviation of the delay from one period to the next, seconds.
+    pub wobble_s: f64,
     /// How it is stored.
     pub word: Word,
 }
@@ -72,6 +74,7 @@ impl Default for Scene {
             rumble_db: None,
             clicks_per_s: 0.0,
             lead_in_s: 0.0,
+            wobble_s: 0.0,
             word: Word::Float,
         }
     }
@@ -94,8 +97,8 @@ impl Scene {
         (self.period * self.periods) as f64 / self.rate
     }
 
-    /// One period of both channels, and the rest of the random numbers.
-    fn period(&self, rng: &mut ChaCha8Rng) -> [Vec<f64>; 2] {
+    /// One period of both channels, with a delay.
+    fn period(&self, rng: &mut ChaCha8Rng, delay: f64) -> [Vec<f64>; 2] {
         let n = self.period;
         let departures = phase::EQUALISER.map(|_| self.equaliser_u * gaussian(rng));
         let i = Complex::<f64>::i();
@@ -109,7 +112,7 @@ impl Scene {
             let z = Complex::new(gaussian(rng), gaussian(rng)) / f.sqrt();
             power += 2.0 * z.norm_sqr();
             let w = TAU * f;
-            let mut turn = -w * self.delay;
+            let mut turn = -w * delay;
             for ((seconds, sign), departure) in phase::EQUALISER.iter().zip(departures) {
                 let wt = w * seconds;
                 turn -= sign * departure * wt / (1.0 + wt * wt);
@@ -131,7 +134,8 @@ impl Scene {
     pub fn write(&self, trial: u64, path: &Path) {
         let mut rng = ChaCha8Rng::seed_from_u64(SEED);
         rng.set_stream(trial);
-        let period = self.period(&mut rng);
+        let programme = rng.clone();
+        let mut period = self.period(&mut rng, self.delay);
         let sigma = LEVEL * ratio(-self.snr_db);
         let lead = (self.lead_in_s * self.rate) as usize;
         let total = lead + self.period * self.periods;
@@ -156,6 +160,10 @@ impl Scene {
         let chance = self.clicks_per_s / self.rate;
         for n in 0..total {
             let time = n as f64 / self.rate;
+            if self.wobble_s > 0.0 && n >= lead && (n - lead) % self.period == 0 {
+                let delay = self.delay + self.wobble_s * gaussian(&mut rng);
+                period = self.period(&mut programme.clone(), delay);
+            }
             // a band of 4 to 30 Hz: two one-pole sections on white noise
             let rumbles = self.rumble_db.map_or(0.0, |db| {
                 let drive = gaussian(&mut rng);
