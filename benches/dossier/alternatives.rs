@@ -13,7 +13,7 @@ const OTHERS: [&str; 3] = ["correlation", "phat", "slope"];
 
 /// Python with the packages of `tests/cross-check/requirements.txt`, made when
 /// it is wanted first.
-fn python() -> Result<PathBuf, String> {
+pub fn python() -> Result<PathBuf, String> {
     let place = root().join("target/cross-check/venv");
     let python = place.join("bin/python");
     if python.exists() {

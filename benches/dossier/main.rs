@@ -17,6 +17,7 @@ mod alternatives;
 mod bound;
 mod coverage;
 mod estimator;
+mod material;
 mod plot;
 mod scene;
 
@@ -147,6 +148,7 @@ fn main() -> ExitCode {
         alternatives::chapter(),
         coverage::chapter(),
         ablation::chapter(),
+        material::chapter(),
     ];
     let mut results = BTreeMap::new();
     let rows = chapters.iter().flat_map(|c| &c.tables).flat_map(|t| {

@@ -264,9 +264,10 @@ impl Clusters {
     }
 }
 
-/// Ends of clusters: every dozen bins, moved to the least power nearby.
+/// Ends of clusters: every dozen bins, moved to the least power nearby; of both
+/// channels' powers the product, so that no gain moves an end.
 fn ends(bins: &[Bin]) -> Vec<usize> {
-    let power = |k: &usize| bins[*k].left + bins[*k].right;
+    let power = |k: &usize| bins[*k].left * bins[*k].right;
     let mut ends = vec![0];
     let mut next = CLUSTER;
     while next + CLUSTER - SLACK <= bins.len() {
@@ -278,4 +279,177 @@ fn ends(bins: &[Bin]) -> Vec<usize> {
     }
     ends.push(bins.len());
     ends
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::spectrum::{Group, SignalQuality};
+
+    /// 8 kHz and frames of 64 samples, so 125 Hz a bin: 32 bins in groups of ten
+    /// frames each.
+    fn spectrum(groups: Vec<Vec<Bin>>) -> CrossSpectrum {
+        let frames = 10;
+        let groups: Vec<Group> = (0..)
+            .zip(groups)
+            .map(|(g, bins)| Group {
+                first_frame: g * frames,
+                last_frame: (g + 1) * frames - 1,
+                frames,
+                bins,
+            })
+            .collect();
+        CrossSpectrum {
+            sample_rate_hz: 8000.0,
+            frame_length: 64,
+            alignment: 0,
+            span: (0, (groups.len() as u64 * frames + 1) * 32),
+            groups,
+            origin: 0,
+            quality: SignalQuality::default(),
+        }
+    }
+
+    /// A bin of frames whose channels share the part `gamma` of their amplitude
+    /// product, by `power` a channel.
+    fn bin(power: f64, gamma: f64, phase: f64) -> Bin {
+        Bin {
+            left: power,
+            right: power,
+            re: power * gamma * phase.cos(),
+            im: power * gamma * phase.sin(),
+        }
+    }
+
+    fn flat(gamma: f64) -> Vec<Bin> {
+        vec![bin(1.0, gamma, 0.0); 32]
+    }
+
+    fn band(groups: Vec<Vec<Bin>>) -> Band {
+        Band::new(&spectrum(groups), (300.0, 1300.0)).unwrap()
+    }
+
+    #[test]
+    fn edges_are_the_first_and_last_bin_inside() {
+        let spectrum = spectrum(vec![flat(0.9); 2]);
+        let band = Band::new(&spectrum, (300.0, 1300.0)).unwrap();
+        // bins of 125 Hz: 375, 500, ..., 1250
+        assert_eq!((band.first, band.bins.len()), (3, 8));
+        assert_eq!(band.edges_hz(&spectrum), (375.0, 1250.0));
+        assert!(Band::new(&spectrum, (380.0, 490.0)).is_err());
+    }
+
+    #[test]
+    fn positions_are_the_middles_of_groups_in_the_span() {
+        let spectrum = spectrum(vec![flat(0.9); 4]);
+        let band = Band::new(&spectrum, (300.0, 1300.0)).unwrap();
+        // frames 10..=19 of 40, each 32 samples after the last and 64 long: their
+        // middle is sample 14.5 * 32 + 32 of 41 * 32
+        let position = band.position(&spectrum, 10, 19);
+        assert!((position - 15.5 / 41.0).abs() < 1e-15, "{position}");
+    }
+
+    /// By the definitions: with equal powers and the real coherency g, what is left
+    /// of one channel by the other is `1 - g^2`; of each channel `g` is shared and
+    /// `1 - g` is not.
+    #[test]
+    fn what_is_shared_and_what_is_not() {
+        let gamma = 0.9f64;
+        let band = band(vec![flat(gamma); 60]);
+        assert!((band.difference_to_sum() - (1.0 - gamma * gamma)).abs() < 1e-14);
+        // unbiased: with n averages C becomes (C - 1/n) / (1 - 1/n)
+        let n = spectrum(vec![flat(gamma); 60]).averages_per_bin();
+        let shared = ((gamma * gamma - 1.0 / n) / (1.0 - 1.0 / n)).sqrt();
+        let expected = (1.0 - shared) / shared;
+        let found = band.noise_to_signal();
+        assert!((found / expected - 1.0).abs() < 1e-12, "{found} {expected}");
+    }
+
+    /// Of `k` bins alike with random phases the sum's real part has the
+    /// standard deviation `sqrt(k / 2)` of `k`.
+    #[test]
+    fn chance_is_that_of_random_phases() {
+        let wide = |k: usize| {
+            let spectrum = CrossSpectrum {
+                frame_length: 8192,
+                ..spectrum(vec![vec![bin(1.0, 0.9, 0.0); k + 1]; 60])
+            };
+            Band::new(&spectrum, (0.5, 4000.0)).unwrap().chance()
+        };
+        for k in [1000, 4000] {
+            let expected = DETECTED * (0.5 / k as f64).sqrt();
+            assert!((wide(k) / expected - 1.0).abs() < 1e-9, "{k}");
+        }
+        assert_eq!(wide(3), 1.0);
+    }
+
+    /// A coherent bin is a line when its coherence is beyond chance for as many
+    /// averages as its power is spread over. Odds of e^-25 are reached by n averages at
+    /// `C = 1 - e^(-25 / (n - 1))`.
+    #[test]
+    fn a_line_needs_averages_that_bear_it_out() {
+        let steady = |gamma: f64| {
+            let spectrum = spectrum(vec![flat(gamma); 10]);
+            let band = Band::new(&spectrum, (300.0, 1300.0)).unwrap();
+            band.has_coherent_line(&spectrum)
+        };
+        let n = spectrum(vec![flat(0.5); 10]).averages_per_bin();
+        let edge = 1.0 - (-LINE_DETECTED / (n - 1.0)).exp();
+        assert!(steady((1.01 * edge).sqrt()));
+        assert!(!steady((0.99 * edge).sqrt()));
+        // uneven power counts for fewer averages: the square of the mean over the mean of
+        // the squares of 3, 3, 3, 1, 1, 1, 1, 1, 1
+        let uneven = |gamma: f64| {
+            let groups = (0..9)
+                .map(|g| {
+                    let power = if g < 3 { 3.0 } else { 1.0 };
+                    vec![bin(power, gamma, 0.0); 32]
+                })
+                .collect();
+            let spectrum = spectrum(groups);
+            let band = Band::new(&spectrum, (300.0, 1300.0)).unwrap();
+            band.has_coherent_line(&spectrum)
+        };
+        let share = (15.0f64 * 15.0 / 33.0) / 9.0;
+        let n = share * spectrum(vec![flat(0.5); 9]).averages_per_bin();
+        let edge = 1.0 - (-LINE_DETECTED / (n - 1.0)).exp();
+        assert!(uneven((1.01 * edge).sqrt()));
+        assert!(!uneven((0.99 * edge).sqrt()));
+    }
+
+    /// Narrow is a spread of less than a twentieth of the middle frequency.
+    #[test]
+    fn a_line_is_narrow_and_a_band_is_not() {
+        let lines = |gamma: &dyn Fn(usize) -> f64| {
+            let bins = (0..32).map(|k| bin(1.0, gamma(k), 0.0)).collect();
+            Band::new(&spectrum(vec![bins; 60]), (100.0, 3990.0))
+                .unwrap()
+                .is_narrow()
+        };
+        // noise beside a line does not widen it
+        assert!(lines(&|k| if k == 20 { 0.99 } else { 0.01 }));
+        // bins 19 and 20 spread by 0.5 of 19.5, bins 18 and 21 by 1.5
+        assert!(lines(&|k| if k == 19 || k == 20 { 0.99 } else { 0.01 }));
+        assert!(!lines(&|k| if k == 18 || k == 21 { 0.99 } else { 0.01 }));
+        assert!(!lines(&|_| 0.9));
+    }
+
+    /// Ends lie every dozen bins, moved to the least power within four; a gain on one
+    /// channel moves none.
+    #[test]
+    fn clusters_end_where_the_power_is_least() {
+        let mut bins = vec![bin(1.0, 0.9, 0.0); 40];
+        for valley in [10, 26] {
+            bins[valley] = bin(0.1, 0.9, 0.0);
+        }
+        assert_eq!(ends(&bins), [0, 10, 26, 40]);
+        // one channel is least here, the other there
+        bins[12].left = 0.3;
+        bins[9].right = 0.15;
+        let before = ends(&bins);
+        for bin in &mut bins {
+            bin.right *= 100.0;
+        }
+        assert_eq!(ends(&bins), before);
+    }
 }
