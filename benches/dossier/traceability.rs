@@ -2,7 +2,6 @@
 
 use crate::{Chapter, Outcome, Row, Table, columns, root};
 use groovelag::job::{CaptureData, file, priors, solve};
-use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 /// Words that mark a comment as naming a source outside the project.
@@ -160,7 +159,6 @@ fn shown(words: &str) -> String {
 }
 
 fn value_rows() -> Vec<Row> {
-    let mut names: BTreeMap<String, usize> = BTreeMap::new();
     values()
         .into_iter()
         .map(|value| {
@@ -169,9 +167,6 @@ fn value_rows() -> Vec<Row> {
                 "traceability/value-{stem}-{}",
                 value.function.replace('_', "-")
             );
-            let count = names.entry(name.clone()).or_default();
-            *count += 1;
-            assert_eq!(*count, 1, "{name} stands twice");
             Row {
                 id: name,
                 // every comment that is touched would have to be kept anew
