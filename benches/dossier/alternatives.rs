@@ -1,6 +1,5 @@
 //! The estimator beside general-purpose ones, on the same files.
 
-use crate::bound::bound;
 use crate::scene::{Scene, measure, rms, scratch};
 use crate::{Chapter, Outcome, Row, Table, columns, root};
 use groovelag::delay::{Settings, phase};
@@ -191,14 +190,11 @@ pub fn chapter() -> Chapter {
             id: format!("alternatives/price-{db:.0}dB"),
             short: true,
             run: Box::new(move |_| {
-                let with = bound(&scene, &Settings::default());
-                let alone = bound(
-                    &scene,
-                    &Settings {
-                        terms: Vec::new(),
-                        ..Settings::default()
-                    },
-                );
+                let with = scene.bound(&Settings::default());
+                let alone = scene.bound(&Settings {
+                    terms: Vec::new(),
+                    ..Settings::default()
+                });
                 let price = with / alone;
                 Outcome {
                     cells: vec![
