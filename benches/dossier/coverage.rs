@@ -294,7 +294,7 @@ fn assumed(method: &'static str, job: Job, unknown: usize) -> Row {
         id: format!("coverage/{method}-{name}"),
         short: method == "everything" || method == "one-capture",
         run: Box::new(move |form| {
-            let count = form.of(4000, 400);
+            let count = form.of(2000, 400);
             let ranks = &ranks_of(method, &job, count)[unknown];
             let shares = COVERAGES.map(|c| inside(ranks, c));
             let even = evenness(ranks);
@@ -651,7 +651,7 @@ Nothing is asked of these rows: they say what to beware of."
         name: "coverage",
         title: "Bands",
         text: "Jobs whose truths are drawn from the priors that they state; the delays follow from the \
-geometry (groove::Conditions, not the network that solves them), with 5 ns of noise. Per method 4,000 jobs. The share \
+geometry (groove::Conditions, not the network that solves them), with 5 ns of noise. Per method 2,000 jobs. The share \
 of truths inside each band must lie within its 99.99 % binomial limits, and the truths' ranks in their distributions must \
 be even (simulation-based calibration: Talts and others 2018, from memory).",
         tables,

@@ -636,7 +636,7 @@ fn a_periodic_programme_is_told() {
     let delay = 6e-6;
     let harmonics = made(20, 400, |_, f| {
         let order = (f / (40.0 * STEP)).round();
-        let line = order > 0.0 && (f - order * 40.0 * STEP).abs() < 1.5 * STEP;
+        let line = order > 0.0 && (f - order * 40.0 * STEP).abs() < 0.5 * STEP;
         let (coherence, level) = if line { (0.999, 1e4) } else { (1e-4, 1.0) };
         bin(coherence, TAU * order * 40.0 * STEP * delay, level)
     });

@@ -398,4 +398,46 @@ mod tests {
             assert_relative_eq!(lever, tip.path(0.0, 0.8).d_angle, max_relative = 1e-14);
         }
     }
+
+    /// The lever is the slope of the path at zero, and its derivatives are those
+    /// of that slope, by central differences in half angle and sizes.
+    #[test]
+    fn the_lever_is_the_slope_at_zero() {
+        let ball = Tip {
+            profile: Profile::Spherical,
+            size: [18e-6, 0.7e-6, 0.1e-6],
+        };
+        let line = Tip {
+            profile: Profile::Line,
+            size: [45e-6, 5e-6, -0.5],
+        };
+        for tip in [elliptical(18.0, 8.0), ball, line] {
+            let half_angle = 47.0 * DEGREE;
+            let slope = |tip: &Tip, a: f64| tip.path(0.0, a).d_angle;
+            let lever = tip.lever(half_angle);
+            assert_relative_eq!(lever.length, slope(&tip, half_angle), max_relative = 1e-12);
+            let h = 1e-4;
+            let turned = slope(&tip, half_angle + h) - slope(&tip, half_angle - h);
+            assert_relative_eq!(
+                lever.d_half_angle,
+                turned / (2.0 * h),
+                max_relative = 1e-6,
+                epsilon = 1e-15
+            );
+            for k in 0..3 {
+                let by = |h: f64| {
+                    let mut other = tip;
+                    other.size[k] += h;
+                    slope(&other, half_angle)
+                };
+                let h = 1e-9;
+                assert_relative_eq!(
+                    lever.d_size[k],
+                    (by(h) - by(-h)) / (2.0 * h),
+                    max_relative = 1e-6,
+                    epsilon = 1e-9
+                );
+            }
+        }
+    }
 }
