@@ -211,4 +211,45 @@ mod tests {
             }
         }
     }
+
+    /// A line has no units: in others of `x` and `y` all its figures are the same, and
+    /// points at one place make none, however near to zero or far from it.
+    #[test]
+    fn lines_have_no_units() {
+        let points = [(1.0, 2.1), (2.0, 2.9), (4.0, 5.2)];
+        let uncorrelated = |u: f64| move |i, j| if i == j { u * u } else { 0.0 };
+        let line = Line::through(&points, uncorrelated(0.1)).unwrap();
+        let interval = line.zero_interval(2.0, 0.95);
+        for (a, b) in [(1e-9, 1e6), (1e9, 1e-6), (1e-3, 1e-3)] {
+            let other = points.map(|(x, y)| (a * x, b * y));
+            let other = Line::through(&other, uncorrelated(0.1 * b)).unwrap();
+            let near = |found: f64, expected: f64| {
+                assert_relative_eq!(found, expected, max_relative = 1e-12);
+            };
+            near(other.zero(), a * line.zero());
+            near(other.variance_at(3.0 * a), b * b * line.variance_at(3.0));
+            let found = other.zero_interval(2.0, 0.95);
+            near(found.lower.unwrap(), a * interval.lower.unwrap());
+            near(found.upper.unwrap(), a * interval.upper.unwrap());
+            let same = points.map(|(_, y)| (a * 3.0, b * y));
+            assert_eq!(Line::through(&same, uncorrelated(0.1 * b)), None);
+        }
+    }
+
+    /// A bound near zero keeps its digits: of `x^2 + 2 x + 2^-40 = 0` the lesser root is
+    /// `-2^-41 (1 + 2^-42 ...)`.
+    #[test]
+    fn a_bound_near_zero_keeps_its_digits() {
+        let small = 2f64.powi(-40);
+        let line = Line {
+            intercept: 1.0,
+            slope: 1.0,
+            intercept_variance: 1.0 - small,
+            covariance: 0.0,
+            slope_variance: 0.0,
+        };
+        let interval = line.zero_interval(1.0, 0.68);
+        assert_relative_eq!(interval.upper.unwrap(), -small / 2.0, max_relative = 1e-12);
+        assert_relative_eq!(interval.lower.unwrap(), -2.0, max_relative = 1e-12);
+    }
 }

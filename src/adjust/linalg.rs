@@ -199,4 +199,15 @@ mod tests {
         assert!(sorted[0].abs() < 1e-15);
         assert_relative_eq!(sorted[1], 5.0, max_relative = 1e-15);
     }
+
+    /// Eigenvalues have the matrix' unit, eigenvectors none; a power of two is exact.
+    #[test]
+    fn eigenvalues_scale_with_the_matrix() {
+        let (values, vectors) = symmetric_eigen(&matrix());
+        for scale in [2f64.powi(-60), 2f64.powi(60)] {
+            let (other, same) = symmetric_eigen(&(scale * matrix()));
+            assert_eq!(other, scale * &values);
+            assert_eq!(same, vectors);
+        }
+    }
 }

@@ -398,4 +398,39 @@ mod tests {
             assert_relative_eq!(lever, tip.path(0.0, 0.8).d_angle, max_relative = 1e-14);
         }
     }
+
+    /// Derivatives of lever and spacing: both are linear in the sizes, and `2 cos a` of lengths
+    /// in the half angle, so a central difference over h is off by h^2 / 6 of the value.
+    #[test]
+    fn derivatives_of_lever_and_spacing() {
+        let (half_angle, h) = (0.8, 1e-3);
+        for (profile, size) in [
+            (Profile::Elliptical, [18e-6, 7e-6, 0.1]),
+            (Profile::Line, [45e-6, 4e-6, -0.5]),
+            (Profile::Spherical, [18e-6, 1e-6, 0.2e-6]),
+        ] {
+            let tip = Tip { profile, size };
+            for of in [Tip::lever, Tip::spacing] {
+                let here = of(&tip, half_angle);
+                let near = |found: f64, expected: f64, scale: f64| {
+                    assert!(
+                        (found - expected).abs() <= h * h * scale,
+                        "{profile:?}: {found} {expected}"
+                    );
+                };
+                let turned = of(&tip, half_angle + h).length - of(&tip, half_angle - h).length;
+                near(here.d_half_angle, turned / (2.0 * h), 50e-6);
+                for k in 0..3 {
+                    let moved = |by: f64| {
+                        let mut other = tip;
+                        other.size[k] += by;
+                        of(&other, half_angle).length
+                    };
+                    let slope = (moved(1e-6) - moved(-1e-6)) / 2e-6;
+                    near(here.d_size[k], slope, 1.0);
+                }
+                assert_eq!(here.d_angle, 0.0);
+            }
+        }
+    }
 }
