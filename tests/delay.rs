@@ -442,6 +442,47 @@ mod made {
         assert!(code("band-shift"));
     }
 
+    /// Where the coherence falls within the band, the fit weighs by it and the second
+    /// estimator nearly evenly; with a bend in the phase they differ by what the residuals `r`
+    /// say: `sum w sin r / sum w^2`, with the uncertainty `sqrt(sum w^2 / I) / sum w^2`
+    /// (times the root of the fit's chi-square) and the fit's own.
+    #[test]
+    fn estimators_that_disagree_say_by_how_much() {
+        let bend = |f: f64| (0.1 * (f / 8000.0 - 1.0)).max(0.0);
+        let gamma = |f: f64| if f < 5000.0 { 0.999f64 } else { 0.8 };
+        let made = spectrum(40, |_, f| (1.0, 1.0, gamma(f), TAU * f * 5e-6 + bend(f)));
+        let e = estimate(&made, &plain((100.0, 15_000.0))).unwrap();
+        let (mut slope, mut curvature, mut variance) = (0.0, 0.0, 0.0);
+        for k in 9..=1280 {
+            let f = f64::from(k) * RATE / LENGTH as f64;
+            let w = TAU * f;
+            let c = gamma(f).powi(2);
+            slope += w * (w * (5e-6 - e.delay_s) + bend(f)).sin();
+            curvature += w * w;
+            variance += w * w * (1.0 - c) / (2.0 * 200.0 * c);
+        }
+        let difference = slope / curvature;
+        let own = (variance * e.reduced_chi_square.max(1.0)).sqrt() / curvature;
+        let u = own.hypot(e.standard_uncertainty_s);
+        let told = e.caveats.iter().find(|c| c.code == "estimators-disagree");
+        let told = &told.expect("they disagree").message;
+        let figures: Vec<f64> = told
+            .split(|c: char| !(c.is_ascii_digit() || ".-".contains(c)))
+            .filter_map(|w| w.parse().ok())
+            .collect();
+        // Clusters count alike, whatever their width: the last, at the top where
+        // `w^2` is three times its mean, may hold twenty bins of 1272 instead of eight.
+        near("difference", figures[0], difference * 1e9, 0.03);
+        near("its uncertainty", figures[1], u * 1e9, 0.03);
+    }
+
+    /// Two channels, each with a resistor and a capacitor a time constant.
+    #[test]
+    fn four_parts_in_quadrature() {
+        let u = groovelag::delay::phase::equaliser_u(0.01);
+        near("u", u, 4f64.sqrt() * 0.01, 1e-15);
+    }
+
     #[test]
     fn refusals_say_what_they_found() {
         let settings = Settings::default();

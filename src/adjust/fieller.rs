@@ -212,91 +212,44 @@ mod tests {
         }
     }
 
-    /// Against the normal equations with the inverse of a covariance written out:
-    /// [[2, 1], [1, 2]] between the first two points, 4 for the third.
+    /// A line has no units: in others of `x` and `y` all its figures are the same, and
+    /// points at one place make none, however near to zero or far from it.
     #[test]
-    fn a_line_through_correlated_points() {
-        let points = [(-1.0, 0.5), (1.0, 2.0), (4.0, 2.5)];
-        let covariance = [[2.0, 1.0, 0.0], [1.0, 2.0, 0.0], [0.0, 0.0, 4.0]];
-        let line = Line::through(&points, |i, j| covariance[i][j]).unwrap();
-        let inverse = [
-            [2.0 / 3.0, -1.0 / 3.0, 0.0],
-            [-1.0 / 3.0, 2.0 / 3.0, 0.0],
-            [0.0, 0.0, 0.25],
-        ];
-        let sum = |f: fn((f64, f64)) -> f64, g: fn((f64, f64)) -> f64| -> f64 {
-            let pairs = (0..3).flat_map(|i| (0..3).map(move |j| (i, j)));
-            pairs
-                .map(|(i, j): (usize, usize)| f(points[i]) * inverse[i][j] * g(points[j]))
-                .sum()
-        };
-        let (s, sx, sxx) = (
-            sum(|_| 1.0, |_| 1.0),
-            sum(|_| 1.0, |p| p.0),
-            sum(|p| p.0, |p| p.0),
-        );
-        let (sy, sxy) = (sum(|_| 1.0, |p| p.1), sum(|p| p.0, |p| p.1));
-        let determinant = s * sxx - sx * sx;
-        assert_relative_eq!(
-            line.slope,
-            (s * sxy - sx * sy) / determinant,
-            max_relative = 1e-12
-        );
-        assert_relative_eq!(
-            line.intercept,
-            (sxx * sy - sx * sxy) / determinant,
-            max_relative = 1e-12
-        );
-        for x in [-3.0, 0.0, 2.0] {
-            let variance = (sxx - 2.0 * x * sx + x * x * s) / determinant;
-            assert_relative_eq!(line.variance_at(x), variance, max_relative = 1e-12);
+    fn lines_have_no_units() {
+        let points = [(1.0, 2.1), (2.0, 2.9), (4.0, 5.2)];
+        let uncorrelated = |u: f64| move |i, j| if i == j { u * u } else { 0.0 };
+        let line = Line::through(&points, uncorrelated(0.1)).unwrap();
+        let interval = line.zero_interval(2.0, 0.95);
+        for (a, b) in [(1e-9, 1e6), (1e9, 1e-6), (1e-3, 1e-3)] {
+            let other = points.map(|(x, y)| (a * x, b * y));
+            let other = Line::through(&other, uncorrelated(0.1 * b)).unwrap();
+            let near = |found: f64, expected: f64| {
+                assert_relative_eq!(found, expected, max_relative = 1e-12);
+            };
+            near(other.zero(), a * line.zero());
+            near(other.variance_at(3.0 * a), b * b * line.variance_at(3.0));
+            let found = other.zero_interval(2.0, 0.95);
+            near(found.lower.unwrap(), a * interval.lower.unwrap());
+            near(found.upper.unwrap(), a * interval.upper.unwrap());
+            let same = points.map(|(_, y)| (a * 3.0, b * y));
+            assert_eq!(Line::through(&same, uncorrelated(0.1 * b)), None);
         }
-        // abscissas that differ by less than rounding leaves are one
-        let near = [1e6, 1e6 + 1e-4, 1e6 + 2e-4].map(|x| (x, 1.0));
-        assert!(Line::through(&near, |i, j| f64::from(u8::from(i == j))).is_none());
     }
 
-    /// By the definition: at a bound the line is `k` standard uncertainties from
-    /// zero; outside a finite interval it is more.
+    /// A bound near zero keeps its digits: of `x^2 + 2 x + 2^-40 = 0` the lesser root is
+    /// `-2^-41 (1 + 2^-42 ...)`.
     #[test]
-    fn bounds_are_where_the_line_leaves_its_uncertainty() {
-        let with = |slope_variance: f64, intercept: f64| Line {
-            slope: 2.0,
-            intercept,
-            slope_variance,
-            covariance: 0.05,
-            intercept_variance: 0.3,
-        };
-        let k = 2.0;
-        for (line, shape) in [
-            (with(0.1, 3.0), Shape::Finite),
-            (with(1.5, 3.0), Shape::Outer),
-            (with(1.5, -3.0), Shape::Outer),
-        ] {
-            let found = line.zero_interval(k, 0.95);
-            assert_eq!(found.shape, shape);
-            let (low, high) = (found.lower.unwrap(), found.upper.unwrap());
-            assert!(low < high);
-            for x in [low, high] {
-                let value = line.intercept + line.slope * x;
-                assert_relative_eq!(
-                    value * value,
-                    k * k * line.variance_at(x),
-                    max_relative = 1e-9
-                );
-            }
-            assert_eq!(found.contains(line.zero()), line.slope != 0.0);
-        }
-        assert_eq!(with(3.0, 0.1).zero_interval(k, 0.95).shape, Shape::All);
-        // a small root keeps its digits beside a large one
-        let uneven = Line {
+    fn a_bound_near_zero_keeps_its_digits() {
+        let small = 2f64.powi(-40);
+        let line = Line {
+            intercept: 1.0,
             slope: 1.0,
-            intercept: 1e-7,
+            intercept_variance: 1.0 - small,
+            covariance: 0.0,
             slope_variance: 0.0,
-            covariance: 0.5,
-            intercept_variance: 0.0,
         };
-        let low = uneven.zero_interval(1.0, 0.95).lower.unwrap();
-        assert_relative_eq!(low, 1e-14 / (1.0 - 2e-7), max_relative = 1e-9);
+        let interval = line.zero_interval(1.0, 0.68);
+        assert_relative_eq!(interval.upper.unwrap(), -small / 2.0, max_relative = 1e-12);
+        assert_relative_eq!(interval.lower.unwrap(), -2.0, max_relative = 1e-12);
     }
 }

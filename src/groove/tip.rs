@@ -399,44 +399,37 @@ mod tests {
         }
     }
 
-    /// The lever is the slope of the path at zero, and its derivatives are those
-    /// of that slope, by central differences in half angle and sizes.
+    /// Derivatives of lever and spacing: both are linear in the sizes, and `2 cos a` of lengths
+    /// in the half angle, so a central difference over h is off by h^2 / 6 of the value.
     #[test]
-    fn the_lever_is_the_slope_at_zero() {
-        let ball = Tip {
-            profile: Profile::Spherical,
-            size: [18e-6, 0.7e-6, 0.1e-6],
-        };
-        let line = Tip {
-            profile: Profile::Line,
-            size: [45e-6, 5e-6, -0.5],
-        };
-        for tip in [elliptical(18.0, 8.0), ball, line] {
-            let half_angle = 47.0 * DEGREE;
-            let slope = |tip: &Tip, a: f64| tip.path(0.0, a).d_angle;
-            let lever = tip.lever(half_angle);
-            assert_relative_eq!(lever.length, slope(&tip, half_angle), max_relative = 1e-12);
-            let h = 1e-4;
-            let turned = slope(&tip, half_angle + h) - slope(&tip, half_angle - h);
-            assert_relative_eq!(
-                lever.d_half_angle,
-                turned / (2.0 * h),
-                max_relative = 1e-6,
-                epsilon = 1e-15
-            );
-            for k in 0..3 {
-                let by = |h: f64| {
-                    let mut other = tip;
-                    other.size[k] += h;
-                    slope(&other, half_angle)
+    fn derivatives_of_lever_and_spacing() {
+        let (half_angle, h) = (0.8, 1e-3);
+        for (profile, size) in [
+            (Profile::Elliptical, [18e-6, 7e-6, 0.1]),
+            (Profile::Line, [45e-6, 4e-6, -0.5]),
+            (Profile::Spherical, [18e-6, 1e-6, 0.2e-6]),
+        ] {
+            let tip = Tip { profile, size };
+            for of in [Tip::lever, Tip::spacing] {
+                let here = of(&tip, half_angle);
+                let near = |found: f64, expected: f64, scale: f64| {
+                    assert!(
+                        (found - expected).abs() <= h * h * scale,
+                        "{profile:?}: {found} {expected}"
+                    );
                 };
-                let h = 1e-9;
-                assert_relative_eq!(
-                    lever.d_size[k],
-                    (by(h) - by(-h)) / (2.0 * h),
-                    max_relative = 1e-6,
-                    epsilon = 1e-9
-                );
+                let turned = of(&tip, half_angle + h).length - of(&tip, half_angle - h).length;
+                near(here.d_half_angle, turned / (2.0 * h), 50e-6);
+                for k in 0..3 {
+                    let moved = |by: f64| {
+                        let mut other = tip;
+                        other.size[k] += by;
+                        of(&other, half_angle).length
+                    };
+                    let slope = (moved(1e-6) - moved(-1e-6)) / 2e-6;
+                    near(here.d_size[k], slope, 1.0);
+                }
+                assert_eq!(here.d_angle, 0.0);
             }
         }
     }
