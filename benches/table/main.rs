@@ -155,10 +155,11 @@ fn main() -> ExitCode {
         true => name != INSTRUCTIONS,
         false => names.iter().any(|n| n == name),
     };
+    let commit = commit();
     for (name, run) in SECTIONS.iter().filter(|s| wanted(s.0)) {
         let before = (Instant::now(), run::all_cpu_s(), run::own_cpu_s());
         let page = run(&lab);
-        let text = words(&page, &machine(before));
+        let text = words(&page, &machine(before, &commit));
         println!("## {name}\n\n{text}");
         if keep {
             write(name, &text, &page);
@@ -167,8 +168,19 @@ fn main() -> ExitCode {
     ExitCode::SUCCESS
 }
 
+/// The commit that is measured, before the document is written.
+fn commit() -> String {
+    let output = Command::new("git")
+        .args(["describe", "--always", "--dirty", "--exclude=*"])
+        .current_dir(root())
+        .output();
+    output
+        .map(|o| String::from_utf8_lossy(&o.stdout).trim().to_owned())
+        .unwrap_or_default()
+}
+
 /// The machine, its state since `before`, and the program.
-fn machine((begun, all, own): (Instant, Option<f64>, Option<f64>)) -> String {
+fn machine((begun, all, own): (Instant, Option<f64>, Option<f64>), commit: &str) -> String {
     let cores = std::thread::available_parallelism().map_or(1, usize::from);
     let read = |path: &str| std::fs::read_to_string(path).unwrap_or_default();
     let (cpu, memory) = (read("/proc/cpuinfo"), read("/proc/meminfo"));
@@ -195,13 +207,6 @@ fn machine((begun, all, own): (Instant, Option<f64>, Option<f64>)) -> String {
             100.0 * share
         ))
     };
-    let commit = Command::new("git")
-        .args(["describe", "--always", "--dirty", "--exclude=*"])
-        .current_dir(root())
-        .output();
-    let commit = commit
-        .map(|o| String::from_utf8_lossy(&o.stdout).trim().to_owned())
-        .unwrap_or_default();
     format!(
         "{model}, {cores} cores{memory}, {}{}; commit {commit}.",
         std::env::consts::OS,
