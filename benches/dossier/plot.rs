@@ -1,6 +1,7 @@
 //! Line charts of the dossier.
 
 use plotters::prelude::*;
+use std::sync::Once;
 
 /// One line of a chart: its name and its points.
 pub type Line = (String, Vec<(f64, f64)>);
@@ -26,6 +27,13 @@ const COLOURS: [RGBColor; 5] = [
 impl Chart {
     /// As SVG. The axes carry logarithms' values where they are logarithmic.
     pub fn svg(&self) -> String {
+        // plotters looks for no font by itself
+        static FONT: Once = Once::new();
+        FONT.call_once(|| {
+            let bytes = include_bytes!("../../src/report/font/DejaVuSans.ttf");
+            plotters::style::register_font("sans-serif", FontStyle::Normal, bytes)
+                .unwrap_or_else(|_| panic!("the bundled font"));
+        });
         let place = |log: bool, v: f64| if log { v.max(1e-300).log10() } else { v };
         let back = |log: bool, v: &f64| {
             let v = if log { 10f64.powf(*v) } else { *v };

@@ -113,6 +113,7 @@ const SECTIONS: &[Section] = &[
     ("python", sections::python),
     ("start", sections::start),
     ("follow", sections::follow),
+    ("played", sections::played),
     ("beyond", sections::beyond),
     ("length", sections::length),
     ("rate", sections::rate),
