@@ -77,19 +77,23 @@ pub fn all_cpu_s() -> Option<f64> {
     Some((fields[..3].iter().sum::<f64>() + fields[5..8].iter().sum::<f64>()) / TICKS)
 }
 
-/// Largest resident set of a process so far, bytes; none once it has ended.
-pub fn resident(id: u32) -> Option<u64> {
+/// Resident set of a process in bytes: the largest so far, and now; none once it
+/// has ended.
+pub fn resident(id: u32) -> Option<(u64, u64)> {
     let text = std::fs::read_to_string(format!("/proc/{id}/status")).ok()?;
-    let line = text.lines().find_map(|l| l.strip_prefix("VmHWM:"))?;
-    Some(1024 * line.trim().trim_end_matches(" kB").parse::<u64>().ok()?)
+    let bytes = |key: &str| {
+        let line = text.lines().find_map(|l| l.strip_prefix(key))?;
+        Some(1024 * line.trim().trim_end_matches(" kB").parse::<u64>().ok()?)
+    };
+    Some((bytes("VmHWM:")?, bytes("VmRSS:")?))
 }
 
 /// Largest resident set of a whole run, asked for every millisecond.
 pub fn peak(command: &mut Command) -> u64 {
     let mut child = command.stdout(Stdio::null()).spawn().expect("a program");
     let mut most = 0;
-    while let Some(now) = resident(child.id()) {
-        most = now;
+    while let Some((so_far, _)) = resident(child.id()) {
+        most = so_far;
         std::thread::sleep(Duration::from_millis(1));
     }
     assert!(child.wait().expect("an end").success());

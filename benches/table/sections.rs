@@ -446,41 +446,44 @@ pub fn follow(lab: &Lab) -> Page {
         &rows,
     );
 
-    // an hour
-    let minutes = lab.of(60, 6);
-    let begun = Instant::now();
+    // an hour, and more
+    let moments: &[u64] = lab.of(&[1, 10, 20, 30, 40, 50, 60, 120, 180, 240], &[1, 3, 6]);
     let mut child = streaming(lab, "follow", 2);
+    let begun = Instant::now();
     let reader = lines(&mut child, begun);
     let mut input = child.stdin.take().expect("its input");
     let mut seen = Vec::new();
-    for k in 1..=minutes {
+    for k in 1..=*moments.last().unwrap_or(&1) {
         input.write_all(minute).expect("a reader");
-        if k == 1 || k % (minutes / 6) == 0 {
-            seen.extend(resident(child.id()).map(|bytes| (k, bytes)));
+        if moments.contains(&k) {
+            let wall = begun.elapsed().as_secs_f64();
+            seen.extend(resident(child.id()).map(|(most, now)| (k, wall, most, now)));
         }
     }
     drop(input);
     end(&mut child);
-    let wall = begun.elapsed().as_secs_f64();
-    let updates = reader.join().expect("lines").len();
-    let _ = writeln!(
-        page.text,
-        "{minutes} minutes of the same in one stream took {wall:.1} s ({:.0} x real time, {updates} lines). Peak memory so far:\n",
-        f64::from(minutes) * 60.0 / wall,
-    );
+    reader.join().expect("lines");
+    page.text += "The minute again and again, in one stream on two threads:\n\n";
     let rows: Vec<Vec<String>> = seen
         .iter()
-        .map(|(k, bytes)| vec![k.to_string(), mb(*bytes)])
+        .map(|(k, wall, most, now)| vec![k.to_string(), format!("{wall:.1}"), mb(*now), mb(*most)])
         .collect();
-    page.text += &table(&["minutes of stream", "peak, MB"], &rows);
-
-    if let [_, (first, early), .., (last, late)] = seen[..] {
-        page.aims.push(at_most(
-            &format!("growth of memory from minute {first} to {last}"),
-            (late as f64 - early as f64) / MB,
-            1.0,
-            " MB",
-        ));
+    page.text += &table(
+        &[
+            "minutes of stream",
+            "after, s",
+            "memory now, MB",
+            "peak so far, MB",
+        ],
+        &rows,
+    );
+    for (first, last) in [(10, 60), (120, 240)] {
+        let peak = |minute| seen.iter().find(|s| s.0 == minute).map(|s| s.2 as f64);
+        if let (Some(early), Some(late)) = (peak(first), peak(last)) {
+            let what = format!("growth of the peak from minute {first} to {last}");
+            page.aims
+                .push(at_most(&what, (late - early) / MB, 1.0, " MB"));
+        }
     }
     page.aims.push(at_most(
         "`follow` at full speed, two threads, of `measure`",
