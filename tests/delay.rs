@@ -1,6 +1,9 @@
 //! The delay estimator on synthetic signals whose delay is exact by
 //! construction: periodic noise made in the frequency domain.
 
+mod bound;
+
+use bound::{Pink, bound};
 use groovelag::delay::{Estimate, Refusal, Settings, estimate, phase};
 use groovelag::spectrum::{Engine, EngineSettings};
 use rand::{RngExt, SeedableRng};
@@ -79,47 +82,6 @@ fn run(left: &[f32], right: &[f32], rate: f64) -> Result<Estimate, Refusal> {
     estimate(&engine.snapshot(), &Settings::default())
 }
 
-/// Standard uncertainty of the delay by the Cramer-Rao bound of the same
-/// parameters and priors: Fisher information `2 T integral C / (1 - C) a a' df`
-/// (Knapp & Carter 1976, for a vector of parameters) plus the priors'.
-fn bound(s: &Synthetic, settings: &Settings) -> f64 {
-    let seconds = s.samples as f64 / s.rate;
-    // Noise per sample sigma^2 over rate/2; pink signal of the same total power
-    // spread as 1/f from 20 Hz to 20 kHz.
-    let noise_density = 10f64.powf(-s.snr_db / 10.0) / (s.rate / 2.0);
-    let steps = 20_000;
-    let df = (settings.band_hz.1 - settings.band_hz.0) / f64::from(steps);
-    let n = settings.terms.len() + 1;
-    let mut information = ndarray::Array2::<f64>::zeros((n, n));
-    for i in 0..steps {
-        let f = settings.band_hz.0 + (f64::from(i) + 0.5) * df;
-        let snr = 1.0 / (f * 1000f64.ln()) / noise_density;
-        let c = (snr / (1.0 + snr)).powi(2);
-        let q = 2.0 * seconds * df * c / (1.0 - c);
-        let a: Vec<f64> = std::iter::once(TAU * f)
-            .chain(settings.terms.iter().map(|t| t.shape.at(TAU * f)))
-            .collect();
-        for r in 0..n {
-            for c in 0..n {
-                information[[r, c]] += q * a[r] * a[c];
-            }
-        }
-    }
-    for (j, t) in settings.terms.iter().enumerate() {
-        information[[j + 1, j + 1]] += t.prior_u.powi(-2);
-    }
-    // Delay variance by elimination of the other parameters (Schur complement).
-    for pivot in (1..n).rev() {
-        for r in 0..pivot {
-            let factor = information[[r, pivot]] / information[[pivot, pivot]];
-            for c in 0..=pivot {
-                information[[r, c]] -= factor * information[[pivot, c]];
-            }
-        }
-    }
-    information[[0, 0]].sqrt().recip()
-}
-
 /// Mean, standard deviation, mean stated uncertainty, and how often the 95 %
 /// band holds the truth, over seeds.
 fn over_seeds(make: impl Fn(u64) -> Synthetic, seeds: u64) -> (f64, f64, f64, usize) {
@@ -153,7 +115,13 @@ fn scatter_is_at_the_cramer_rao_bound_and_the_mean_unbiased() {
             snr_db,
             seed,
         };
-        let bound = bound(&make(0), &Settings::default());
+        let of = Pink {
+            seconds: f64::from(1 << 18) / 48_000.0,
+            rate: 48_000.0,
+            band_hz: (20.0, 20_000.0),
+            snr_db,
+        };
+        let bound = bound(&of, &Settings::default());
         let (mean, sd, stated, inside) = over_seeds(make, 200);
         println!(
             "SNR {snr_db} dB: sd {:.3} ns, bound {:.3} ns, stated {:.3} ns, mean error {:.3} ns, inside {inside}",

@@ -1,6 +1,5 @@
 //! The estimator beside general-purpose ones, on the same files.
 
-use crate::bound::bound;
 use crate::scene::{Scene, measure, rms, scratch};
 use crate::{Chapter, Outcome, Row, Table, columns, root};
 use groovelag::delay::{Settings, phase};
@@ -14,7 +13,7 @@ const OTHERS: [&str; 3] = ["correlation", "phat", "slope"];
 
 /// Python with the packages of `tests/cross-check/requirements.txt`, made when
 /// it is wanted first.
-fn python() -> Result<PathBuf, String> {
+pub fn python() -> Result<PathBuf, String> {
     let place = root().join("target/cross-check/venv");
     let python = place.join("bin/python");
     if python.exists() {
@@ -191,14 +190,11 @@ pub fn chapter() -> Chapter {
             id: format!("alternatives/price-{db:.0}dB"),
             short: true,
             run: Box::new(move |_| {
-                let with = bound(&scene, &Settings::default());
-                let alone = bound(
-                    &scene,
-                    &Settings {
-                        terms: Vec::new(),
-                        ..Settings::default()
-                    },
-                );
+                let with = scene.bound(&Settings::default());
+                let alone = scene.bound(&Settings {
+                    terms: Vec::new(),
+                    ..Settings::default()
+                });
                 let price = with / alone;
                 Outcome {
                     cells: vec![

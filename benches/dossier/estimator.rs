@@ -1,6 +1,5 @@
 //! The delay estimator against its bound.
 
-use crate::bound::bound;
 use crate::plot::Chart;
 use crate::scene::{Scene, Word, moments};
 use crate::{Chapter, Form, Outcome, Row, Table, columns};
@@ -94,7 +93,7 @@ fn against_bound(scene: &Scene, count: usize, aims: Aims) -> Outcome {
     let (bias, deviation) = moments(&errors);
     let n = errors.len() as f64;
     let stated = trials.given.iter().map(|t| t.1).sum::<f64>() / n;
-    let bound = bound(scene, &settings);
+    let bound = scene.bound(&settings);
     let efficiency = (bound / deviation).powi(2);
     // (n - 1) s^2 / sigma^2 is chi-square
     let chi = ChiSquared::new(n - 1.0).expect("degrees of freedom");

@@ -5,17 +5,19 @@
 //! cargo bench --bench dossier                  all of it, written to docs/validation
 //! cargo bench --bench dossier -- --short       in minutes, held against the last short run kept
 //! cargo bench --bench dossier -- --short --keep  the same, kept as the new one
-//! cargo bench --bench dossier -- estimator/snr rows whose names begin so, printed
+//! cargo bench --bench dossier -- estimator/snr rows whose names begin so
 //! ```
 //!
-//! A row is a function of its name and the seed alone, so any of them can be
+//! The page of a chapter is written when all of its rows were run. A row is a function of its name and the seed alone, so any of them can be
 //! run again by itself. A row whose criterion is missed makes the run fail.
 
 mod ablation;
 mod alternatives;
+#[path = "../../tests/bound/mod.rs"]
 mod bound;
 mod coverage;
 mod estimator;
+mod material;
 mod plot;
 mod scene;
 
@@ -146,6 +148,7 @@ fn main() -> ExitCode {
         alternatives::chapter(),
         coverage::chapter(),
         ablation::chapter(),
+        material::chapter(),
     ];
     let mut results = BTreeMap::new();
     let rows = chapters.iter().flat_map(|c| &c.tables).flat_map(|t| {
@@ -171,8 +174,20 @@ fn main() -> ExitCode {
         .collect();
     if asked.form == Form::Short {
         faults.extend(drift(&results, &asked));
-    } else if asked.only.is_empty() {
-        write(&chapters, &results);
+    } else {
+        let run = format!(
+            "Made by `cargo bench --bench dossier` at commit {}, seed {SEED}; {}; {}.\n",
+            said_by("git", &["describe", "--always", "--dirty"]),
+            machine(),
+            said_by("rustc", &["--version"]),
+        );
+        let whole = |c: &&Chapter| {
+            let mut rows = c.tables.iter().flat_map(|t| &t.rows);
+            rows.all(|row| results.contains_key(&row.id))
+        };
+        for chapter in chapters.iter().filter(whole) {
+            write(chapter, &results, &run);
+        }
     }
     for fault in &faults {
         eprintln!("FAULT {fault}");
@@ -238,52 +253,44 @@ fn machine() -> String {
     format!("{model}, {cores} cores, {}", std::env::consts::OS)
 }
 
-/// Writes the pages.
-fn write(chapters: &[Chapter], results: &BTreeMap<String, Outcome>) {
+/// Writes a page.
+fn write(chapter: &Chapter, results: &BTreeMap<String, Outcome>, run: &str) {
     let folder = root().join("docs/validation");
     std::fs::create_dir_all(&folder).expect("docs can be written");
     let save = |name: &str, text: &str| {
         std::fs::write(folder.join(name), text).expect("docs/validation can be written");
     };
-    let run = format!(
-        "Made by `cargo bench --bench dossier` at commit {}, seed {SEED}; {}; {}.\n",
-        said_by("git", &["describe", "--always", "--dirty"]),
-        machine(),
-        said_by("rustc", &["--version"]),
-    );
-    for chapter in chapters {
-        let mut page = format!("# {}\n\n{}\n\n{run}\n", chapter.title, chapter.text.trim());
-        for table in &chapter.tables {
-            let _ = write!(page, "## {}\n\n{}\n\n", table.title, table.text.trim());
-            let _ = writeln!(page, "| row | {} |", table.columns.join(" | "));
-            let _ = writeln!(page, "|{}", "---|".repeat(table.columns.len() + 1));
-            let mut outcomes = Vec::new();
-            for row in &table.rows {
-                let outcome = &results[&row.id];
-                let name = row.id.split_once('/').map_or("", |n| n.1);
-                let _ = writeln!(page, "| {name} | {} |", outcome.cells.join(" | "));
-                outcomes.push(outcome.clone());
-            }
-            let first = table.rows.first().map_or("", |r| r.id.as_str());
-            let _ = write!(
-                page,
-                "\nAny row again: `cargo bench --bench dossier -- {first}`, with its own name after `{}/`.\n\n",
-                chapter.name
-            );
-            for row in &table.rows {
-                if let Some(fault) = &results[&row.id].fault {
-                    let _ = write!(page, "**Criterion missed**, {}: {fault}\n\n", row.id);
-                }
-            }
-            for (stem, draw) in &table.plots {
-                let chart = draw(&outcomes);
-                save(&format!("{stem}.svg"), &chart.svg());
-                let _ = write!(page, "![{}]({stem}.svg)\n\n", chart.title);
+    let mut page = format!("# {}\n\n{}\n\n{run}\n", chapter.title, chapter.text.trim());
+    for table in &chapter.tables {
+        let _ = write!(page, "## {}\n\n{}\n\n", table.title, table.text.trim());
+        let _ = writeln!(page, "| row | {} |", table.columns.join(" | "));
+        let _ = writeln!(page, "|{}", "---|".repeat(table.columns.len() + 1));
+        let mut outcomes = Vec::new();
+        for row in &table.rows {
+            let outcome = &results[&row.id];
+            let name = row.id.split_once('/').map_or("", |n| n.1);
+            let _ = writeln!(page, "| {name} | {} |", outcome.cells.join(" | "));
+            outcomes.push(outcome.clone());
+        }
+        let first = table.rows.first().map_or("", |r| r.id.as_str());
+        let _ = write!(
+            page,
+            "\nAny row again: `cargo bench --bench dossier -- {first}`, with its own name after `{}/`.\n\n",
+            chapter.name
+        );
+        for row in &table.rows {
+            if let Some(fault) = &results[&row.id].fault {
+                let _ = write!(page, "**Criterion missed**, {}: {fault}\n\n", row.id);
             }
         }
-        save(
-            &format!("{}.md", chapter.name),
-            &format!("{}\n", page.trim_end()),
-        );
+        for (stem, draw) in &table.plots {
+            let chart = draw(&outcomes);
+            save(&format!("{stem}.svg"), &chart.svg());
+            let _ = write!(page, "![{}]({stem}.svg)\n\n", chart.title);
+        }
     }
+    save(
+        &format!("{}.md", chapter.name),
+        &format!("{}\n", page.trim_end()),
+    );
 }

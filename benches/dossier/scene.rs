@@ -5,6 +5,7 @@
 //! could not hide.
 
 use crate::SEED;
+use crate::bound::{Pink, bound};
 use groovelag::analysis::{self, AnalysisError, Request};
 use groovelag::capture::{Options, Source};
 use groovelag::delay::{Estimate, Settings, phase};
@@ -95,6 +96,17 @@ impl Scene {
     /// Length of the programme, seconds.
     pub fn seconds(&self) -> f64 {
         (self.period * self.periods) as f64 / self.rate
+    }
+
+    /// The bound of its delay, seconds.
+    pub fn bound(&self, settings: &Settings) -> f64 {
+        let of = Pink {
+            seconds: self.seconds(),
+            rate: self.rate,
+            band_hz: self.band_hz,
+            snr_db: self.snr_db,
+        };
+        bound(&of, settings)
     }
 
     /// One period of both channels, with a delay.

@@ -264,9 +264,10 @@ impl Clusters {
     }
 }
 
-/// Ends of clusters: every dozen bins, moved to the least power nearby.
+/// Ends of clusters: every dozen bins, moved to the least power nearby; of both
+/// channels' powers the product, so that no gain moves an end.
 fn ends(bins: &[Bin]) -> Vec<usize> {
-    let power = |k: &usize| bins[*k].left + bins[*k].right;
+    let power = |k: &usize| bins[*k].left * bins[*k].right;
     let mut ends = vec![0];
     let mut next = CLUSTER;
     while next + CLUSTER - SLACK <= bins.len() {

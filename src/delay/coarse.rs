@@ -68,7 +68,8 @@ pub(super) fn find(
     for (bin, p) in spectrum[first_bin..].iter_mut().zip(points) {
         (bin.re, bin.im) = (weight(p) * p.phase.cos(), weight(p) * p.phase.sin());
     }
-    let total: f64 = points.iter().map(weight).sum();
+    // without any information every height is zero
+    let total = f64::max(points.iter().map(weight).sum(), f64::MIN_POSITIVE);
     let lags = correlate(&spectrum, frame_length, OVERSAMPLING);
     let step = 1.0 / (sample_rate_hz * OVERSAMPLING as f64);
     let reach = ((REACH_S / step) as usize).min(lags.len() / 2 - 1) as i64;

@@ -242,7 +242,7 @@ pub fn estimate(spectrum: &CrossSpectrum, settings: &Settings) -> Result<Estimat
     let chance = band.chance();
     // Where few bins carry everything, any phases line up at some lag: then the
     // coherence decides.
-    if coarse.peak < chance && !band.has_coherent_line(spectrum) {
+    if coarse.peak <= chance && !band.has_coherent_line(spectrum) {
         return Err(Refusal::NothingInCommon {
             peak: coarse.peak,
             chance,

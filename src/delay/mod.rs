@@ -19,3 +19,6 @@ pub use estimate::{
 };
 pub use information::{Information, Node, Owner, Side, Term};
 pub use jackknife::GroupDelay;
+
+#[cfg(test)]
+mod tests;

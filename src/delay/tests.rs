@@ -1,0 +1,807 @@
+//! The estimator on spectra made without noise, where everything it reports has
+//! a closed form.
+
+use super::band::{Band, Clusters, unbiased};
+use super::coarse;
+use super::jackknife::jackknife;
+use super::phase::{self, Load, LoadPart, Point, Shape};
+use super::*;
+use crate::spectrum::{Bin, CrossSpectrum, Group, SignalQuality, window};
+use approx::assert_relative_eq;
+use std::f64::consts::{PI, TAU};
+
+const RATE: f64 = 48_000.0;
+const LENGTH: usize = 4096;
+/// Hertz from bin to bin.
+const STEP: f64 = RATE / LENGTH as f64;
+
+/// A bin of unit power in both channels with this coherence and phase, times a
+/// level.
+fn bin(coherence: f64, phase: f64, level: f64) -> Bin {
+    let (sin, cos) = phase.sin_cos();
+    let shared = coherence.sqrt() * level;
+    Bin {
+        left: level,
+        right: level,
+        re: shared * cos,
+        im: shared * sin,
+    }
+}
+
+/// Groups of frames that follow each other; `of` gives a group's bin at a
+/// frequency, for one frame.
+fn made(groups: u64, frames: u64, of: impl Fn(u64, f64) -> Bin) -> CrossSpectrum {
+    let group = |g: u64| Group {
+        first_frame: g * frames,
+        last_frame: (g + 1) * frames - 1,
+        frames,
+        bins: (0..LENGTH / 2)
+            .map(|k| {
+                let bin = of(g, k as f64 * STEP);
+                let n = frames as f64;
+                Bin {
+                    left: n * bin.left,
+                    right: n * bin.right,
+                    re: n * bin.re,
+                    im: n * bin.im,
+                }
+            })
+            .collect(),
+    };
+    let samples = (groups * frames + 1) * LENGTH as u64 / 2;
+    CrossSpectrum {
+        sample_rate_hz: RATE,
+        frame_length: LENGTH,
+        alignment: 0,
+        groups: (0..groups).map(group).collect(),
+        span: (0, samples),
+        origin: 0,
+        quality: SignalQuality {
+            samples,
+            frames: groups * frames,
+            loudest_power: 0.01,
+            left_power: 0.01,
+            right_power: 0.01,
+            ..SignalQuality::default()
+        },
+    }
+}
+
+/// A delay with the coherence of 35 dB everywhere, 10 groups of 40 frames.
+fn delayed(delay: f64) -> CrossSpectrum {
+    made(10, 40, |_, f| bin(COHERENCE, TAU * f * delay, 1.0))
+}
+
+const COHERENCE: f64 = 0.999;
+
+fn no_terms() -> Settings {
+    Settings {
+        terms: Vec::new(),
+        ..Settings::default()
+    }
+}
+
+fn codes(estimate: &Estimate) -> Vec<&str> {
+    estimate.caveats.iter().map(|c| c.code.as_str()).collect()
+}
+
+#[test]
+fn a_band_has_its_edges_and_places() {
+    let spectrum = delayed(0.0);
+    let band = Band::new(&spectrum, (100.0, 1000.0)).unwrap();
+    // bins of 11.72 Hz: 9 lies at 105.5, 85 at 996.1
+    assert_eq!(band.first, 9);
+    assert_eq!(band.edges_hz(&spectrum), (9.0 * STEP, 85.0 * STEP));
+    // frames 0..=39 of 400: their middle lies at 20.5 of 401 half frames... in
+    // samples 19.5 hops + half a frame
+    let hop = LENGTH as f64 / 2.0;
+    let expected = (19.5 * hop + hop) / (401.0 * hop);
+    assert_relative_eq!(band.position(&spectrum, 0, 39), expected, epsilon = 1e-12);
+    let later = CrossSpectrum {
+        span: (100 * 2048, 401 * 2048),
+        ..spectrum
+    };
+    let expected = (219.5 + 1.0 - 100.0) / 301.0;
+    assert_relative_eq!(band.position(&later, 200, 239), expected, epsilon = 1e-12);
+    assert_eq!(band.position(&later, 0, 39), 0.0);
+}
+
+#[test]
+fn figures_of_a_band_in_closed_form() {
+    // Half of the bins loud and quite coherent, half quiet and less so.
+    let of = |f: f64| match f < 550.0 {
+        true => (0.9, 4.0, 9.0),
+        false => (0.5, 1.0, 0.25),
+    };
+    let spectrum = made(10, 400, |_, f| {
+        let (c, left, right) = of(f);
+        let shared = f64::sqrt(c * left * right);
+        Bin {
+            left,
+            right,
+            re: shared,
+            im: 0.0,
+        }
+    });
+    let band = Band::new(&spectrum, (100.0, 1000.0)).unwrap();
+    let all: Vec<(f64, f64, f64)> = (9..=85).map(|k| of(f64::from(k) * STEP)).collect();
+    let sum = |part: fn(&(f64, f64, f64)) -> f64| all.iter().map(part).sum::<f64>();
+    let (ll, rr) = (sum(|b| b.1), sum(|b| b.2));
+    let re = sum(|b| (b.0 * b.1 * b.2).sqrt());
+    assert_relative_eq!(
+        band.difference_to_sum(),
+        1.0 - re * re / (ll * rr),
+        epsilon = 1e-12
+    );
+    // 4,000 frames: the coherence's bias is a few parts in ten thousand
+    let signal = sum(|b| (b.1 * b.2 * b.0).sqrt());
+    let noise = sum(|b| (b.1 * b.2).sqrt() * (1.0 - b.0.sqrt()));
+    assert_relative_eq!(band.noise_to_signal(), noise / signal, max_relative = 2e-3);
+    // weights are signal over noise in amplitude
+    let n = spectrum.averages_per_bin();
+    let weight = |c: f64| {
+        let c = unbiased(c, n);
+        (c / (1.0 - c)).sqrt()
+    };
+    let squares: f64 = all.iter().map(|b| weight(b.0).powi(2)).sum();
+    let total: f64 = all.iter().map(|b| weight(b.0)).sum();
+    assert_relative_eq!(
+        band.chance(),
+        6.5 * (0.5 * squares).sqrt() / total,
+        max_relative = 1e-9
+    );
+    let point = band.points[0];
+    assert_relative_eq!(
+        point.information,
+        2.0 * spectrum.averages_in_fit() * weight(0.9).powi(2),
+        max_relative = 1e-9
+    );
+    assert_relative_eq!(
+        coarse::weight(&point, band.averages),
+        weight(0.9),
+        max_relative = 1e-9
+    );
+}
+
+#[test]
+fn coherence_loses_its_bias() {
+    assert_relative_eq!(unbiased(0.55, 10.0), 0.5, epsilon = 1e-12);
+    assert_eq!(unbiased(0.05, 10.0), 0.0);
+    assert_eq!(unbiased(1.0, 10.0), 1.0 - 1e-9);
+}
+
+/// One line among noise: coherent beyond chance when `-(n - 1) ln(1 - C)`
+/// exceeds 25, `n` being fewer when its power lies in few groups.
+#[test]
+fn a_line_counts_by_its_averages() {
+    let line = |margin: f64, groups_with_power: u64| {
+        let n = window::independent_averages(400);
+        let n = n * groups_with_power as f64 / 10.0;
+        let coherence = 1.0 - (-25.0 * margin / (n - 1.0)).exp();
+        let spectrum = made(10, 40, |g, f| {
+            if (f - 100.0 * STEP).abs() < 0.1 {
+                // a silent group still holds a trace
+                let level = if g < groups_with_power { 1.0 } else { 1e-12 };
+                bin(coherence, 0.0, level)
+            } else {
+                // noise, all of it in one group
+                bin(1e-4, 0.0, if g == 0 { 1.0 } else { 1e-12 })
+            }
+        });
+        let band = Band::new(&spectrum, (100.0, 15_000.0)).unwrap();
+        band.has_coherent_line(&spectrum)
+    };
+    assert!(line(1.05, 10) && line(1.05, 3));
+    assert!(!line(0.95, 10) && !line(0.95, 3));
+}
+
+#[test]
+fn a_band_is_narrow_by_its_spread() {
+    let lines = |a: usize, b: usize| {
+        let spectrum = made(10, 40, |_, f| {
+            let at = (f / STEP).round() as usize;
+            bin(if at == a || at == b { 0.99 } else { 0.0 }, 0.0, 1.0)
+        });
+        Band::new(&spectrum, (100.0, 15_000.0)).unwrap().is_narrow()
+    };
+    // half their distance over their mean: 0.0476 and 0.0566
+    assert!(lines(100, 110));
+    assert!(!lines(100, 112));
+    assert!(lines(100, 100));
+}
+
+/// Clusters end where the power is least, and their sums are turned back by the
+/// coarse delay and the inversion.
+#[test]
+fn clusters_end_in_valleys_and_turn_back() {
+    let delay = 150e-6;
+    let valleys = [19, 34];
+    let spectrum = made(10, 40, |_, f| {
+        let at = (f / STEP).round() as usize;
+        let level = if valleys.contains(&at) { 0.1 } else { 1.0 };
+        bin(COHERENCE, TAU * f * delay + PI, level)
+    });
+    let band = Band::new(&spectrum, (9.0 * STEP - 1.0, 38.0 * STEP + 1.0)).unwrap();
+    assert_eq!(band.bins.len(), 30);
+    let clusters = Clusters::new(&band, &[], delay, true);
+    let sums = clusters.sums(&band.bins);
+    // 10 bins, 15 with a valley first, 5 with another
+    let powers: Vec<f64> = sums.iter().map(|s| s.left / 400.0).collect();
+    assert_eq!(powers.len(), 3);
+    for (power, expected) in powers.iter().zip([10.0, 14.1, 4.1]) {
+        assert_relative_eq!(power, &expected, epsilon = 1e-9);
+    }
+    for sum in &sums {
+        assert_relative_eq!(sum.re, COHERENCE.sqrt() * sum.left, max_relative = 1e-9);
+        assert!(sum.im.abs() < 1e-9 * sum.re);
+    }
+    // the frequency of a cluster is that of its bins, weighted by their power
+    let bins = (9..19).map(|k| f64::from(k) * STEP).sum::<f64>() / 10.0;
+    assert_relative_eq!(clusters.points[0].w, TAU * bins, max_relative = 1e-12);
+}
+
+#[test]
+fn the_correlation_has_its_peak_and_its_scale() {
+    let delay = 3.0 / (4.0 * RATE);
+    for (rate, inverted) in [(RATE, false), (192_000.0, true)] {
+        let turn = if inverted { PI } else { 0.0 };
+        // bins of the same width at either rate
+        let length = (LENGTH as f64 * rate / RATE) as usize;
+        let points: Vec<Point> = (9..1280)
+            .map(|k| {
+                let w = TAU * f64::from(k) * STEP;
+                Point {
+                    w,
+                    phase: w * delay + turn,
+                    information: 800.0,
+                }
+            })
+            .collect();
+        let found = coarse::find(&points, 9, length, rate, 100.0);
+        assert_relative_eq!(found.delay, delay, max_relative = 1e-12);
+        assert_eq!(found.inverted, inverted);
+        assert_relative_eq!(found.peak, 1.0, epsilon = 1e-9);
+        // weights all alike: sqrt(sum w^2 / I) / sum w
+        let chance = (1271.0_f64 / 800.0).sqrt() / 1271.0;
+        assert_relative_eq!(found.chance, chance, max_relative = 1e-9);
+        // side lobes of a band of 15 kHz: 0.22 at the first
+        assert!((0.15..0.25).contains(&found.rival), "{}", found.rival);
+        // 0.2 ms either way, every lag at 48 kHz, every other at 192 kHz
+        let (every, count) = if rate == RATE { (1.0, 77) } else { (2.0, 153) };
+        let Correlation { delays, values } = &found.correlation;
+        assert_eq!((delays.len(), values.len()), (count, count));
+        let step = every / (4.0 * rate);
+        assert_relative_eq!(delays[1] - delays[0], step, max_relative = 1e-6);
+        assert_relative_eq!(delays[count / 2], delay, max_relative = 1e-9);
+        let sign = if inverted { -1.0 } else { 1.0 };
+        assert_relative_eq!(values[count / 2], sign, epsilon = 1e-9);
+    }
+}
+
+/// Everything that an estimate says, where the spectrum is exact.
+#[test]
+fn an_estimate_without_noise_is_exact() {
+    // on a lag of the correlation, so that the clusters turn back exactly
+    let delay = 2.0 / (4.0 * RATE);
+    let mut spectrum = delayed(delay);
+    spectrum.origin = 96_000;
+    spectrum.alignment = 3;
+    let estimate = estimate(&spectrum, &no_terms()).unwrap();
+    let truth = delay + 3.0 / RATE;
+    assert_relative_eq!(estimate.delay_s, truth, max_relative = 1e-9);
+    assert_eq!(estimate.span_s.0, 2.0);
+    assert_relative_eq!(estimate.span_s.1, 2.0 + 401.0 * 2048.0 / RATE);
+    assert!(estimate.term_values.is_empty() && !estimate.inverted);
+    // The bound: sum over bins of 2 n C / (1 - C) w^2, bias removed.
+    let band = Band::new(&spectrum, no_terms().band_hz).unwrap();
+    let clusters = Clusters::new(&band, &[], delay, false);
+    let information: f64 = clusters
+        .points
+        .iter()
+        .map(|p| p.information * p.w * p.w)
+        .sum();
+    let u = information.sqrt().recip();
+    assert_relative_eq!(estimate.standard_uncertainty_s, u, max_relative = 1e-9);
+    assert_relative_eq!(estimate.random_s, u, max_relative = 1e-9);
+    assert_eq!(estimate.dispersion, 1.0);
+    // data alone: matrix times expansion is the vector
+    let known = &estimate.information;
+    assert_relative_eq!(known.expansion[0], truth, max_relative = 1e-9);
+    assert_relative_eq!(known.matrix[[0, 0]], information, max_relative = 1e-9);
+    assert_relative_eq!(known.vector[0], information * truth, max_relative = 1e-9);
+    // ten groups alike
+    assert_eq!((estimate.along.len(), estimate.nodes.len()), (10, 10));
+    for (g, part) in estimate.along.iter().enumerate() {
+        assert_relative_eq!(part.weight, 0.1, max_relative = 1e-9);
+        assert_relative_eq!(part.delay_s, truth, max_relative = 1e-9);
+        assert_relative_eq!(
+            part.standard_uncertainty_s,
+            u * 10f64.sqrt(),
+            max_relative = 1e-6
+        );
+        let position = (40.0 * g as f64 + 20.5) / 401.0;
+        assert_relative_eq!(part.position, position, max_relative = 1e-9);
+        assert_eq!(estimate.nodes[g].position, part.position);
+    }
+    let peak = estimate.correlation.delays[estimate.correlation.delays.len() / 2];
+    assert!((peak - truth).abs() <= 0.5 / (4.0 * RATE));
+    assert_relative_eq!(
+        estimate.noise_to_signal,
+        COHERENCE.sqrt().recip() - 1.0,
+        max_relative = 1e-2
+    );
+    // A narrower band of the same: no shift, and the difference of variances.
+    let shift = estimate.band_shift.unwrap();
+    assert_eq!(shift.upper_hz, 8_000.0);
+    assert!(shift.shift_s.abs() < 1e-15);
+    let below = clusters.points.iter().filter(|p| p.w <= TAU * 8_000.0);
+    let narrow: f64 = below.map(|p| p.information * p.w * p.w).sum();
+    assert_relative_eq!(
+        shift.standard_uncertainty_s,
+        (narrow.recip() - information.recip()).sqrt(),
+        max_relative = 1e-9
+    );
+    // The curve lies on the line, the coarse delay and alignment aside.
+    assert!(estimate.curve.len() > 60);
+    let mut before = 0.0;
+    for point in &estimate.curve {
+        let line = TAU * point.hertz * delay;
+        assert!((point.phase_rad - line).abs() < 1e-9, "{}", point.hertz);
+        assert_relative_eq!(point.fitted_rad, line, max_relative = 1e-8);
+        assert_relative_eq!(
+            point.fitted_u_rad,
+            TAU * point.hertz * u,
+            max_relative = 1e-9
+        );
+        assert_relative_eq!(point.coherence, COHERENCE, epsilon = 1e-5);
+        // 400 frames of unit power each: 0 dB a frame
+        assert!(point.left_db.abs() < 1e-9 && point.right_db.abs() < 1e-9);
+        // points of a tenth of an octave, or a bin where that is narrower
+        assert!(point.hertz > before);
+        before = point.hertz;
+    }
+    let first = &estimate.curve[0];
+    let information = band.points[0].information;
+    assert_relative_eq!(
+        first.phase_u_rad,
+        information.sqrt().recip(),
+        max_relative = 1e-9
+    );
+    let last = estimate.curve.last().unwrap();
+    assert!(last.phase_u_rad < 0.2 * first.phase_u_rad);
+    assert!(codes(&estimate).is_empty(), "{:?}", estimate.caveats);
+}
+
+/// The mirror of the exact estimate: inverted, earlier, in a lower band.
+#[test]
+fn an_inverted_channel_is_told_and_allowed_for() {
+    let delay = -4.1e-6;
+    let spectrum = made(10, 40, |_, f| bin(COHERENCE, TAU * f * delay + PI, 1.0));
+    let settings = Settings {
+        band_hz: (100.0, 6_000.0),
+        ..no_terms()
+    };
+    let estimate = estimate(&spectrum, &settings).unwrap();
+    assert!(estimate.inverted);
+    assert_relative_eq!(estimate.delay_s, delay, max_relative = 1e-9);
+    assert_eq!(codes(&estimate), ["inverted-polarity"]);
+    assert_eq!(estimate.band_shift.unwrap().upper_hz, 3_000.0);
+    for point in &estimate.curve {
+        let line = TAU * point.hertz * delay;
+        assert!((point.phase_rad - line).abs() < 1e-9);
+    }
+    // half of this band is less than twice its lower edge
+    let settings = Settings {
+        band_hz: (2_000.0, 6_000.0),
+        ..no_terms()
+    };
+    assert!(
+        super::estimate(&spectrum, &settings)
+            .unwrap()
+            .band_shift
+            .is_none()
+    );
+}
+
+#[test]
+fn what_cannot_be_measured_is_refused_at_its_limit() {
+    let refusal = |s: &CrossSpectrum| estimate(s, &no_terms()).err();
+    // 0.75 s of programme: 17.6 half frames of 4096 at 48 kHz
+    let seconds = |frames| made(6, frames, |_, f| bin(COHERENCE, TAU * f * 5e-6, 1.0));
+    assert_eq!(
+        refusal(&seconds(2)),
+        Some(Refusal::TooShort { needed: 1.0 })
+    );
+    assert_eq!(refusal(&seconds(3)), None);
+    let mut quiet = delayed(5e-6);
+    quiet.quality.loudest_power = 0.9e-8;
+    assert!(matches!(
+        refusal(&quiet),
+        Some(Refusal::Silence { floor_dbfs }) if (floor_dbfs + 80.0).abs() < 1e-9
+    ));
+    quiet.quality.loudest_power = 1.1e-8;
+    assert_eq!(refusal(&quiet), None);
+    // levels 34 and 36 dB apart, either way
+    let unequal = |db: f64| {
+        made(10, 40, |_, f| {
+            let gain = 10f64.powf(db / 20.0);
+            let b = bin(COHERENCE, TAU * f * 5e-6, 1.0);
+            Bin {
+                left: b.left * gain * gain,
+                re: b.re * gain,
+                im: b.im * gain,
+                ..b
+            }
+        })
+    };
+    assert_eq!(refusal(&unequal(34.0)), None);
+    assert_eq!(refusal(&unequal(-34.0)), None);
+    for (db, channel) in [(36.0, "right"), (-36.0, "left")] {
+        let Some(Refusal::OneChannel {
+            silent,
+            difference_db,
+        }) = refusal(&unequal(db))
+        else {
+            panic!("{db}");
+        };
+        assert_eq!(silent, channel);
+        assert_relative_eq!(difference_db, 36.0, max_relative = 1e-9);
+    }
+    // channels that differ by 1e-7 and by 1e-6 of their power
+    let alike = |difference: f64| made(10, 40, |_, f| bin(1.0 - difference, TAU * f * 1e-9, 1.0));
+    let Some(Refusal::SameSignal { difference_db }) = refusal(&alike(1e-7)) else {
+        panic!("the same signal");
+    };
+    assert!((difference_db + 70.0).abs() < 0.5, "{difference_db}");
+    assert_eq!(refusal(&alike(1e-6)), None);
+    // their noise alike, and a delay that a chain can make: within 0.7 us
+    let shared = |delay: f64| made(10, 40, |_, f| bin(1.0 - 2e-7, TAU * f * delay, 1.0));
+    assert!(matches!(
+        refusal(&shared(0.5e-6)),
+        Some(Refusal::SameSignal { .. })
+    ));
+    let told = estimate(&shared(0.9e-6), &no_terms()).unwrap();
+    assert_eq!(codes(&told), ["shared-noise"]);
+    // nothing in common: phases without order
+    let unrelated = made(10, 40, |_, f| bin(0.002, 1e5 * f * f, 1.0));
+    assert!(matches!(
+        refusal(&unrelated),
+        Some(Refusal::NothingInCommon { .. })
+    ));
+    let nowhere = Settings {
+        band_hz: (30_000.0, 40_000.0),
+        ..no_terms()
+    };
+    assert!(matches!(
+        estimate(&delayed(5e-6), &nowhere),
+        Err(Refusal::EmptyBand { .. })
+    ));
+}
+
+/// A caveat stands on one side of its limit and not on the other.
+#[test]
+fn doubts_begin_at_their_limits() {
+    let of = |change: &dyn Fn(&mut CrossSpectrum)| {
+        let mut spectrum = delayed(5e-6);
+        change(&mut spectrum);
+        estimate(&spectrum, &no_terms()).unwrap()
+    };
+    let has = |e: &Estimate, code: &str| e.caveats.iter().find(|c| c.code == code).cloned();
+    use crate::uncertainty::Level;
+    // 400 frames of 2048 new samples in two channels: 1.6 million
+    for (clipped, level) in [(100, Level::Note), (300, Level::Caution)] {
+        let found = of(&|s| s.quality.clipped = clipped);
+        let caveat = has(&found, "clipped").unwrap();
+        assert_eq!(caveat.level, level, "{clipped}");
+        let percent = 100.0 * clipped as f64 / (400.0 * 4096.0);
+        assert!(caveat.message.contains(&format!("{percent:.3} %")));
+    }
+    for (rejected, level) in [(39, Level::Note), (41, Level::Caution)] {
+        let found = of(&|s| s.quality.rejected = rejected);
+        let caveat = has(&found, "clicks").unwrap();
+        assert_eq!(caveat.level, level, "{rejected}");
+        let percent = format!("({:.1} %)", rejected as f64 / 4.0);
+        assert!(caveat.message.contains(&percent), "{}", caveat.message);
+    }
+    assert!(has(&of(&|s| s.quality.dropouts = 1), "dropouts").is_some());
+    assert!(
+        has(
+            &of(&|s| s.quality.rejection_undone = true),
+            "impulsive-programme"
+        )
+        .is_some()
+    );
+    for (samples, there) in [(4, false), (5, true), (-6, true)] {
+        // 4 samples are 83 us, 5 are 104
+        let found = of(&|s| s.alignment = samples);
+        assert_eq!(
+            has(&found, "implausible-delay").is_some(),
+            there,
+            "{samples}"
+        );
+    }
+    // power shared over power not: C = (s / (s + n))^2
+    for (db, code) in [(11.0, "noisy"), (2.0, "not-mono")] {
+        let s: f64 = 10f64.powf(db / 10.0);
+        let coherence = (s / (1.0 + s)).powi(2);
+        let noisy = made(40, 100, |_, f| bin(coherence, TAU * f * 5e-6, 1.0));
+        let found = estimate(&noisy, &no_terms()).unwrap();
+        assert_eq!(codes(&found), [code], "{db}");
+        assert!(
+            has(&found, code)
+                .unwrap()
+                .message
+                .contains(&format!("{db:.0} dB"))
+        );
+    }
+    for (db, there) in [(2.9, false), (3.1, true), (-3.1, true)] {
+        let gain = 10f64.powf(db / 20.0);
+        let uneven = made(10, 40, |_, f| {
+            let b = bin(COHERENCE, TAU * f * 5e-6, 1.0);
+            Bin {
+                left: b.left * gain * gain,
+                re: b.re * gain,
+                im: b.im * gain,
+                ..b
+            }
+        });
+        let found = estimate(&uneven, &no_terms()).unwrap();
+        let caveat = has(&found, "balance");
+        assert_eq!(caveat.is_some(), there, "{db}");
+        assert!(caveat.is_none_or(|c| c.message.contains("3.1 dB")));
+    }
+}
+
+/// A phase bent above 8 kHz: the narrower band disagrees, and so does the
+/// correlation.
+#[test]
+fn a_bent_phase_shows() {
+    let bent = |amount: f64| {
+        let spectrum = made(10, 4000, |_, f| {
+            let bend = amount * (f / 15_000.0).powi(4);
+            bin(COHERENCE, TAU * f * 5e-6 + bend, 1.0)
+        });
+        estimate(&spectrum, &no_terms()).unwrap()
+    };
+    let straight = bent(0.0);
+    assert!(codes(&straight).is_empty());
+    let found = bent(0.01);
+    let shift = found.band_shift.unwrap();
+    // least squares of the bend by w, both weighted alike: over a band to F the
+    // slope is amount / (2 pi 15 kHz) (F / 15 kHz)^3 times 3 / 6
+    let slope = |to: f64| 0.01 / (TAU * 15_000.0) * (to / 15_000.0).powi(3) * 0.5;
+    assert_relative_eq!(found.delay_s - 5e-6, slope(15_000.0), max_relative = 0.02);
+    assert_relative_eq!(
+        shift.shift_s,
+        slope(8_000.0) - slope(15_000.0),
+        max_relative = 0.03
+    );
+    assert!(codes(&found).contains(&"band-shift"), "{:?}", found.caveats);
+}
+
+/// Half a period of a tone does not fit into its plausible range: nearest zero.
+#[test]
+fn a_tone_is_narrow() {
+    let delay = 8e-6;
+    let tone = made(20, 400, |_, f| {
+        let at = (f / STEP).round() as usize;
+        let coherence = if (267..=269).contains(&at) {
+            0.999
+        } else {
+            1e-4
+        };
+        let level = if coherence > 0.5 { 1e4 } else { 1.0 };
+        bin(coherence, TAU * 268.0 * STEP * delay, level)
+    });
+    let found = estimate(&tone, &no_terms()).unwrap();
+    assert!(codes(&found).contains(&"narrow-band"));
+    assert_relative_eq!(found.delay_s, delay, max_relative = 1e-3);
+}
+
+/// The jackknife against its definition on delays that are put in: two points
+/// of equal information, each group with a delay of its own and a trend.
+#[test]
+fn the_jackknife_sees_scatter_and_not_a_trend() {
+    let w = TAU * 1000.0;
+    let wobble = [0.3, -0.5, 0.1, 0.6, -0.2, -0.4, 0.5, -0.4];
+    let of = |trend: f64, scatter: f64| {
+        let groups: Vec<(f64, Vec<Bin>)> = wobble
+            .iter()
+            .enumerate()
+            .map(|(g, z)| {
+                let x = (g as f64 + 0.5) / 8.0;
+                let delay = trend * (x - 0.5) + scatter * z;
+                (x, vec![bin(COHERENCE, w * delay, 1.0)])
+            })
+            .collect();
+        let points = [Point {
+            w,
+            phase: 0.0,
+            information: 1e6,
+        }];
+        let design = ndarray::array![[w]];
+        let fit = phase::fit(&points, &design, &[], &[0.0], 1.0).unwrap();
+        jackknife(&groups, &points, &design, &fit)
+    };
+    let (still, shares) = of(1e-7, 0.0);
+    let still = still.unwrap();
+    assert!(still.variance < 1e-24, "{}", still.variance);
+    // groups of equal share: eight, two lost to the line
+    assert_relative_eq!(still.degrees_of_freedom, 6.0, epsilon = 1e-6);
+    for (g, share) in shares.iter().enumerate() {
+        assert_relative_eq!(share.weight, 0.125, max_relative = 1e-6);
+        let delay = 1e-7 * ((g as f64 + 0.5) / 8.0 - 0.5);
+        assert!((share.delay_s - delay).abs() < 1e-13);
+        let own = 1e6 * w * w / 8.0;
+        assert_relative_eq!(
+            share.standard_uncertainty_s,
+            own.sqrt().recip(),
+            max_relative = 1e-6
+        );
+    }
+    let scatter = 1e-8;
+    let found = of(0.0, scatter).0.unwrap();
+    // by hand: residuals of the wobble about its line, m = 1/8 each:
+    // n / (n - 1) sum m^2 r^2 / (1 - m)
+    let x: Vec<f64> = (0..8).map(|g| (f64::from(g) + 0.5) / 8.0 - 0.5).collect();
+    let mean = wobble.iter().sum::<f64>() / 8.0;
+    let slope = x.iter().zip(wobble).map(|(x, z)| x * z).sum::<f64>()
+        / x.iter().map(|x| x * x).sum::<f64>();
+    let squares: f64 = x
+        .iter()
+        .zip(wobble)
+        .map(|(x, z)| (z - mean - slope * x).powi(2))
+        .sum();
+    let expected = scatter * scatter * 8.0 / 7.0 * squares / 64.0 / (7.0 / 8.0);
+    assert_relative_eq!(found.variance, expected, max_relative = 1e-4);
+    let fewer = of(0.0, 0.0).1;
+    assert_eq!(fewer.len(), 8);
+}
+
+/// Scatter beyond the noise widens the band by Student's factor.
+#[test]
+fn scatter_widens_the_band() {
+    let wobble = [0.3, -0.5, 0.1, 0.6, -0.2, -0.4, 0.5, -0.4, 0.2, -0.2];
+    let scattered = made(10, 40, |g, f| {
+        let delay = 5e-6 + 2e-8 * wobble[g as usize];
+        bin(COHERENCE, TAU * f * delay, 1.0)
+    });
+    let found = estimate(&scattered, &no_terms()).unwrap();
+    let still = estimate(&delayed(5e-6), &no_terms()).unwrap();
+    assert!(codes(&found).contains(&"scatter"), "{:?}", found.caveats);
+    let ratio = found.standard_uncertainty_s / still.standard_uncertainty_s;
+    assert_relative_eq!(ratio, found.dispersion.sqrt(), max_relative = 1e-2);
+    // eight degrees of freedom: 8 / 6 of the variance of the mean, which is
+    // n / (n - 1) sum m^2 r^2 / (1 - m) about the line
+    let x: Vec<f64> = (0..10).map(|g| f64::from(g) - 4.5).collect();
+    let mean = wobble.iter().sum::<f64>() / 10.0;
+    let slope = x.iter().zip(wobble).map(|(x, z)| x * z).sum::<f64>()
+        / x.iter().map(|x| x * x).sum::<f64>();
+    let squares: f64 = x
+        .iter()
+        .zip(wobble)
+        .map(|(x, z)| (2e-8 * (z - mean - slope * x)).powi(2))
+        .sum();
+    let variance = 8.0 / 6.0 * 10.0 / 9.0 * squares / 100.0 / 0.9;
+    assert_relative_eq!(
+        found.standard_uncertainty_s,
+        variance.sqrt(),
+        max_relative = 0.02
+    );
+    for (part, z) in found.along.iter().zip(wobble) {
+        assert!((part.delay_s - 5e-6 - 2e-8 * z).abs() < 1e-10);
+        assert_relative_eq!(
+            part.standard_uncertainty_s,
+            still.standard_uncertainty_s * (10.0 * found.dispersion).sqrt(),
+            max_relative = 1e-2
+        );
+    }
+}
+
+/// Few points far off the model lose weight, and do not move the delay.
+#[test]
+fn outlying_points_lose_their_weight() {
+    let truth = 3e-6;
+    let mut points: Vec<Point> = (1..=60)
+        .map(|k| {
+            let w = TAU * 200.0 * f64::from(k);
+            Point {
+                w,
+                phase: w * truth,
+                information: 1e6,
+            }
+        })
+        .collect();
+    let design = ndarray::Array2::from_shape_fn((60, 1), |(k, _)| points[k].w);
+    points[30].phase += 0.05;
+    // opposed: more than a quarter turn off
+    points[40].phase += 2.0;
+    let fit = phase::fit(&points, &design, &[], &[0.0], 1.0).unwrap();
+    // all others fit exactly, so the scale is the noise's: 4 of 50 sigmas kept
+    assert_relative_eq!(fit.weights[30], 4.0 / 50.0, max_relative = 0.05);
+    assert_eq!((fit.weights[40], fit.weights[20]), (0.0, 1.0));
+    assert!((fit.values[0] - truth).abs() < 1e-8);
+    // 59 sizes, one of them limited to 4
+    assert!((fit.reduced_chi_square - 16.0 / 59.0).abs() < 0.05);
+    // half the information under twice the dispersion
+    let doubled = phase::fit(&points, &design, &[], &[0.0], 2.0).unwrap();
+    assert_relative_eq!(
+        doubled.covariance[[0, 0]],
+        2.0 * fit.covariance[[0, 0]],
+        max_relative = 1e-3
+    );
+    // A term is pulled to its prior where the data say as much.
+    let terms = [phase::PhaseTerm {
+        term: phase::equaliser_term(75e-6),
+        prior_u: 0.01,
+        shape: Shape::Delay,
+    }];
+    let point = |phase| Point {
+        w: 1.0,
+        phase,
+        information: 1e4,
+    };
+    let design = ndarray::array![[1.0, 0.0], [0.0, 1.0]];
+    let two = [point(0.0), point(0.02)];
+    let fit = phase::fit(&two, &design, &terms, &[0.0, 0.0], 1.0).unwrap();
+    assert_relative_eq!(fit.values[1], 0.01, max_relative = 1e-3);
+    assert!(fit.values[0].abs() < 1e-12);
+}
+
+/// Shapes against differences of what they are derivatives of.
+#[test]
+fn shapes_are_derivatives() {
+    let load = Load {
+        inductance_h: 0.5,
+        resistance_ohm: 47e3,
+        capacitance_f: 300e-12,
+    };
+    let response = |l: &Load, w: f64| {
+        let one = rustfft::num_complex::Complex64::new(1.0, 0.0);
+        let s = rustfft::num_complex::Complex64::new(0.0, w);
+        one / (one
+            + s * s * l.inductance_h * l.capacitance_f
+            + s * l.inductance_h / l.resistance_ohm)
+    };
+    let w = TAU * 9_000.0;
+    for part in [
+        LoadPart::Inductance,
+        LoadPart::Resistance,
+        LoadPart::Capacitance,
+    ] {
+        let scaled = |by: f64| {
+            let mut load = load;
+            match part {
+                LoadPart::Inductance => load.inductance_h *= by,
+                LoadPart::Resistance => load.resistance_ohm *= by,
+                LoadPart::Capacitance => load.capacitance_f *= by,
+            }
+            response(&load, w).ln()
+        };
+        let h = 1e-5_f64;
+        let slope = (scaled(h.exp()) - scaled((-h).exp())) / (2.0 * h);
+        let (gain, phase) = load.log_derivative(part, w);
+        assert_relative_eq!(gain, slope.re, max_relative = 1e-6);
+        assert_relative_eq!(phase, slope.im, max_relative = 1e-6);
+        let shape = Shape::Load { load, part };
+        assert_relative_eq!(shape.at(w), -slope.im, max_relative = 1e-6);
+    }
+    assert_eq!(Shape::Delay.at(w), w);
+    let curve = Shape::Curve {
+        hertz: vec![100.0, 1000.0, 10_000.0],
+        radians: vec![1.0, 3.0, -1.0],
+    };
+    let at = |hertz: f64| curve.at(TAU * hertz);
+    assert_relative_eq!(at(10f64.powf(2.5)), 2.0, max_relative = 1e-9);
+    assert_relative_eq!(at(10f64.powf(3.25)), 2.0, max_relative = 1e-9);
+    assert_eq!((at(50.0), at(20_000.0)), (1.0, -1.0));
+    assert_relative_eq!(at(1000.0), 3.0, max_relative = 1e-9);
+}
+
+#[test]
+fn a_given_delay_is_information() {
+    let given = Information::of_delay(2e-6, 5e-9);
+    assert_relative_eq!(given.matrix[[0, 0]], 4e16, max_relative = 1e-12);
+    assert_relative_eq!(given.vector[0], 8e10, max_relative = 1e-12);
+    assert_eq!(given.expansion, [2e-6]);
+}
