@@ -280,3 +280,266 @@ fn the_band_covers_over_wishart_draws() {
     println!("inside {share}");
     assert!((0.94..=0.98).contains(&share), "{share}");
 }
+
+/// Hand-made spectra, whose figures follow in closed form: 48 kHz, frames of
+/// 4096 samples, groups of ten frames; per frequency the channels' powers, the coherency
+/// and the phase.
+mod made {
+    use groovelag::delay::{Refusal, Settings, estimate};
+    use groovelag::spectrum::{Bin, CrossSpectrum, Group, SignalQuality, window};
+    use std::f64::consts::TAU;
+
+    const RATE: f64 = 48_000.0;
+    const LENGTH: usize = 4096;
+    const FRAMES: u64 = 10;
+
+    /// Left power, right power, coherency, phase.
+    type Made = (f64, f64, f64, f64);
+
+    fn spectrum(groups: u64, of: impl Fn(usize, f64) -> Made) -> CrossSpectrum {
+        let bins: Vec<Bin> = (0..1878)
+            .map(|k| {
+                let (left, right, gamma, phase) = of(k, k as f64 * RATE / LENGTH as f64);
+                let common = gamma * (left * right).sqrt();
+                Bin {
+                    left,
+                    right,
+                    re: common * phase.cos(),
+                    im: common * phase.sin(),
+                }
+            })
+            .collect();
+        CrossSpectrum {
+            sample_rate_hz: RATE,
+            frame_length: LENGTH,
+            alignment: 0,
+            groups: (0..groups)
+                .map(|g| Group {
+                    first_frame: g * FRAMES,
+                    last_frame: (g + 1) * FRAMES - 1,
+                    frames: FRAMES,
+                    bins: bins.clone(),
+                })
+                .collect(),
+            span: (0, (groups * FRAMES + 1) * LENGTH as u64 / 2),
+            origin: 0,
+            quality: SignalQuality {
+                loudest_power: 0.01,
+                left_power: 0.01,
+                right_power: 0.01,
+                frames: groups * FRAMES,
+                ..SignalQuality::default()
+            },
+        }
+    }
+
+    fn plain(band_hz: (f64, f64)) -> Settings {
+        Settings {
+            band_hz,
+            terms: Vec::new(),
+        }
+    }
+
+    fn near(what: &str, found: f64, expected: f64, relative: f64) {
+        let off = (found - expected).abs();
+        assert!(
+            off <= relative * expected.abs(),
+            "{what}: {found} {expected}"
+        );
+    }
+
+    #[test]
+    fn a_flat_spectrum_gives_the_figures_of_its_definitions() {
+        let (delay, gamma) = (12.3e-6, 0.9);
+        let mut spectrum = spectrum(40, |_, f| (1.0, 1.0, gamma, TAU * f * delay));
+        spectrum.origin = 96_000;
+        let e = estimate(&spectrum, &plain((100.0, 15_000.0))).unwrap();
+        near("delay", e.delay_s, delay, 1e-9);
+        assert!(!e.inverted);
+        // 11.71875 Hz a bin: the ninth is the first above 100 Hz, the 1280th is 15 kHz
+        assert_eq!(e.band_hz, (105.46875, 15_000.0));
+        let span = 401.0 * 2048.0 / RATE;
+        near("start", e.span_s.0, 2.0, 1e-15);
+        near("end", e.span_s.1, 2.0 + span, 1e-15);
+        // of each channel's amplitude gamma is shared, and 1 - gamma is its own; the
+        // bias of so many averages is removed
+        let n = window::independent_averages(400);
+        let shared = ((gamma * gamma - 1.0 / n) / (1.0 - 1.0 / n)).sqrt();
+        let ratio = (1.0 - shared) / shared;
+        near("noise to signal", e.noise_to_signal, ratio, 1e-9);
+        // Cramer-Rao: 2 n C / (1 - C) a bin, n half the frames; a cluster of a dozen bins is
+        // one point, and its own bias is a twelfth, so a part in a thousand is left
+        let c = gamma * gamma;
+        let information: f64 = (9..=1280)
+            .map(|k| (TAU * f64::from(k) * RATE / LENGTH as f64).powi(2))
+            .sum::<f64>()
+            * 2.0
+            * 200.0
+            * c
+            / (1.0 - c);
+        near("u", e.random_s, information.sqrt().recip(), 2e-3);
+        near("stated u", e.standard_uncertainty_s, e.random_s, 1e-12);
+        // nothing scatters
+        assert_eq!(e.dispersion, 1.0);
+        assert!(e.reduced_chi_square < 1e-9);
+        // forty groups of equal weight, their middles evenly along the span
+        assert_eq!(e.nodes.len(), 40);
+        for (g, node) in e.nodes.iter().enumerate() {
+            near("weight", node.weight, 1.0 / 40.0, 1e-9);
+            // frames 10 g to 10 g + 9, a hop apart and two hops long
+            let middle = (10.0 * g as f64 + 4.5 + 1.0) / 401.0;
+            near("position", node.position, middle, 1e-12);
+        }
+        // the correlation peaks on the quarter sample next to the delay
+        let (delays, values) = (&e.correlation.delays, &e.correlation.values);
+        assert_eq!(delays.len(), 77);
+        let centre = delays[38];
+        let step = 0.25 / RATE;
+        assert!((centre - delay).abs() <= 0.5 * step, "{centre}");
+        near("step", delays[39] - centre, step, 1e-9);
+        near("reach", centre - delays[0], 38.0 * step, 1e-9);
+        assert!(values[38] > 0.98 && values.iter().all(|v| *v <= values[38]));
+        // and so the curve
+        for point in &e.curve {
+            near("phase", point.phase_rad, TAU * point.hertz * delay, 1e-6);
+            near("fitted", point.fitted_rad, TAU * point.hertz * delay, 1e-6);
+            near("coherence", point.coherence, shared * shared, 1e-9);
+            near("level", point.left_db, 10.0 * 0.1f64.log10(), 10.0);
+        }
+        assert!(e.caveats.iter().all(|c| c.code != "estimators-disagree"));
+    }
+
+    #[test]
+    fn the_narrower_band_ends_at_eight_kilohertz_or_half_way() {
+        let spectrum = spectrum(40, |_, f| (1.0, 1.0, 0.9, TAU * f * 5e-6));
+        let upper = |low, high| {
+            let e = estimate(&spectrum, &plain((low, high))).unwrap();
+            e.band_shift.map(|b| b.upper_hz)
+        };
+        assert_eq!(upper(100.0, 15_000.0), Some(8000.0));
+        assert_eq!(upper(100.0, 10_500.0), Some(8000.0));
+        assert_eq!(upper(100.0, 10_300.0), Some(5150.0));
+        assert_eq!(upper(1000.0, 3900.0), None);
+    }
+
+    /// An all-pass bend of the phase that no term has: the narrower band shifts by what the
+    /// bend does to it, and the two estimators fall apart.
+    #[test]
+    fn a_bent_phase_is_told() {
+        let bend = |f: f64| {
+            if f > 8000.0 {
+                0.2 * (f / 8000.0 - 1.0)
+            } else {
+                0.0
+            }
+        };
+        let spectrum = spectrum(40, |_, f| (1.0, 1.0, 0.99, TAU * f * 5e-6 + bend(f)));
+        let e = estimate(&spectrum, &plain((100.0, 15_000.0))).unwrap();
+        let shift = e.band_shift.unwrap();
+        // up to 8 kHz the phase is that of 5 us
+        near("narrow", e.delay_s + shift.shift_s, 5e-6, 1e-6);
+        let code = |c: &str| e.caveats.iter().any(|w| w.code == c);
+        assert!(code("band-shift"));
+    }
+
+    #[test]
+    fn refusals_say_what_they_found() {
+        let settings = Settings::default();
+        let clean = |_: usize, f: f64| (1.0, 1.0, 0.9, TAU * f * 5e-6);
+        let mut silent = spectrum(40, clean);
+        silent.quality.loudest_power = 0.9e-8;
+        assert_eq!(
+            estimate(&silent, &settings),
+            Err(Refusal::Silence { floor_dbfs: -80.0 })
+        );
+        silent.quality.loudest_power = 1.1e-8;
+        assert!(estimate(&silent, &settings).is_ok());
+        // a frame brings 43 ms: ten are too few, twenty enough
+        assert_eq!(
+            estimate(&spectrum(1, clean), &settings),
+            Err(Refusal::TooShort { needed: 1.0 })
+        );
+        assert!(estimate(&spectrum(2, clean), &settings).is_ok());
+        for (left, right, channel) in [(1.0, 1e-4, "right"), (1e-4, 1.0, "left")] {
+            let one = spectrum(40, |_, f| (left, right, 0.9, TAU * f * 5e-6));
+            match estimate(&one, &settings) {
+                Err(Refusal::OneChannel {
+                    silent,
+                    difference_db,
+                }) => {
+                    assert_eq!(silent, channel);
+                    near("difference", difference_db, 40.0, 1e-12);
+                }
+                other => panic!("{other:?}"),
+            }
+            let (left, right) = (left.max(1e-3), right.max(1e-3));
+            let less = spectrum(40, |_, f| (left, right, 0.9, TAU * f * 5e-6));
+            assert!(estimate(&less, &settings).is_ok());
+        }
+        // what is left of one channel by the other: 1 - gamma^2
+        let same = spectrum(40, |_, _| (1.0, 1.0, 1.0 - 1e-8, 0.0));
+        match estimate(&same, &settings) {
+            Err(Refusal::SameSignal { difference_db }) => {
+                near("same", difference_db, 10.0 * 2e-8f64.log10(), 1e-6);
+            }
+            other => panic!("{other:?}"),
+        }
+        let unlike = spectrum(40, |k, _| (1.0, 1.0, 0.1, (k * k % 629) as f64 / 100.0));
+        assert!(matches!(
+            estimate(&unlike, &settings),
+            Err(Refusal::NothingInCommon { .. })
+        ));
+        assert!(matches!(
+            estimate(&spectrum(40, clean), &plain((5.0, 10.0))),
+            Err(Refusal::EmptyBand { .. })
+        ));
+    }
+
+    /// Odd harmonics of 996 Hz alone: the correlation repeats every millisecond and is as
+    /// high, upside down, half-way between. The nearest to zero is taken, an
+    /// inverted one as if it were 60 us farther.
+    #[test]
+    fn among_equal_peaks_the_nearest_is_taken() {
+        let line = 85;
+        let half = LENGTH as f64 / (2.0 * line as f64 * RATE);
+        let of = |delay: f64| {
+            let made = spectrum(40, |k, f| {
+                let odd = k % line == 0 && k / line % 2 == 1;
+                let gamma = if odd { 0.99 } else { 0.0 };
+                (1.0, 1.0, gamma, TAU * f * delay)
+            });
+            estimate(&made, &plain((100.0, 15_000.0))).unwrap()
+        };
+        let e = of(270e-6);
+        assert!(!e.inverted);
+        near("delay", e.delay_s, 270e-6, 1e-6);
+        let e = of(300e-6);
+        assert!(e.inverted);
+        near("delay", e.delay_s, 300e-6 - half, 1e-6);
+        assert!(
+            e.caveats.iter().any(|c| c.code.contains("narrow")),
+            "{:?}",
+            e.caveats
+        );
+    }
+
+    /// One line alone has a phase and no more; two tell a delay.
+    #[test]
+    fn noise_beside_a_line_does_not_widen_it() {
+        let lines = |of: &'static [usize]| {
+            spectrum(40, move |k, f| {
+                let gamma = if of.contains(&k) { 0.99 } else { 0.01 };
+                (1.0, 1.0, gamma, TAU * f * 20e-6)
+            })
+        };
+        let codes = |s: &CrossSpectrum| {
+            let e = estimate(s, &plain((100.0, 15_000.0))).unwrap();
+            near("delay", e.delay_s, 20e-6, 1e-6);
+            e.caveats.into_iter().map(|c| c.code).collect::<Vec<_>>()
+        };
+        let narrow = |codes: Vec<String>| codes.iter().any(|c| c.contains("narrow"));
+        // their spread is 2 and 8 hundredths of their middle
+        assert!(narrow(codes(&lines(&[245, 255]))));
+        assert!(narrow(codes(&lines(&[250]))));
+    }
+}

@@ -4,7 +4,7 @@
 
 use groovelag::adjust::{Block, Problem, Solution, Unknown};
 use groovelag::uncertainty::{
-    Direction, Quantity, Verdict, budget, chi_square_upper_tail, conformity,
+    Direction, Interval, Quantity, Verdict, budget, chi_square_upper_tail, conformity,
     normal_coverage_factor, student_coverage_factor,
 };
 use ndarray::{Array1, Array2};
@@ -366,4 +366,21 @@ fn a_band_is_the_coverage_factor_times_u() {
     assert_eq!(Direction::resolved(&q), Direction::Clockwise);
     let unresolved = Quantity::normal(0.9, 0.5, 0.95);
     assert_eq!(Direction::resolved(&unresolved), Direction::NoneResolved);
+}
+
+/// Half of a finite band's width is the expanded uncertainty `k u` (GUM 6.2.1); other
+/// sets have no width.
+#[test]
+fn half_a_finite_band_is_the_expanded_uncertainty() {
+    let quantity = Quantity::normal(-7.0, 3.0, 0.95);
+    // k to six decimals
+    let half = quantity.half_width().unwrap();
+    assert!((half - 1.959964 * 3.0).abs() < 3e-6, "{half}");
+    for interval in [Interval::outer(1.0, 2.0, 0.95), Interval::all(0.95)] {
+        let none = Quantity {
+            interval,
+            ..quantity
+        };
+        assert_eq!(none.half_width(), None);
+    }
 }

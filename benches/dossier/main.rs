@@ -20,6 +20,7 @@ mod estimator;
 mod material;
 mod plot;
 mod scene;
+mod traceability;
 
 use std::collections::BTreeMap;
 use std::fmt::Write as _;
@@ -149,6 +150,7 @@ fn main() -> ExitCode {
         coverage::chapter(),
         ablation::chapter(),
         material::chapter(),
+        traceability::chapter(),
     ];
     let mut results = BTreeMap::new();
     let rows = chapters.iter().flat_map(|c| &c.tables).flat_map(|t| {

@@ -390,6 +390,13 @@ fn an_inverted_channel_is_told_and_allowed_for() {
         let line = TAU * point.hertz * delay;
         assert!((point.phase_rad - line).abs() < 1e-9);
     }
+    // the narrower band is half of what is not well above 8 kHz
+    let settings = Settings {
+        band_hz: (100.0, 9_000.0),
+        ..no_terms()
+    };
+    let shift = super::estimate(&spectrum, &settings).unwrap().band_shift;
+    assert_eq!(shift.unwrap().upper_hz, 4_500.0);
     // half of this band is less than twice its lower edge
     let settings = Settings {
         band_hz: (2_000.0, 6_000.0),
@@ -598,6 +605,92 @@ fn a_tone_is_narrow() {
     assert_relative_eq!(found.delay_s, delay, max_relative = 1e-3);
 }
 
+/// Of equally high peaks the nearest to zero counts, an inverted one only where
+/// it is nearer by more than 60 us.
+#[test]
+fn an_upright_peak_is_preferred() {
+    // a tone of 3141 Hz, so peaks 159 us apart, every other inverted
+    let hertz = 268.0 * STEP;
+    let tone = |delay: f64| {
+        let spectrum = made(20, 400, |_, f| {
+            let line = (f - hertz).abs() < 1.5 * STEP;
+            let (coherence, level) = if line { (0.999, 1e4) } else { (1e-4, 1.0) };
+            bin(coherence, TAU * hertz * delay, level)
+        });
+        estimate(&spectrum, &no_terms()).unwrap()
+    };
+    // upright at 100 us, inverted at -59 us
+    let found = tone(100e-6);
+    assert_relative_eq!(found.delay_s, 100e-6, max_relative = 1e-3);
+    assert!(!found.inverted);
+    // upright at 120 us, inverted at -39 us
+    let found = tone(120e-6);
+    assert_relative_eq!(found.delay_s, 120e-6 - 0.5 / hertz, max_relative = 1e-3);
+    assert!(found.inverted);
+}
+
+/// Harmonics of one tone over the whole band: not narrow, and yet known modulo
+/// a period only.
+#[test]
+fn a_periodic_programme_is_told() {
+    let delay = 6e-6;
+    let harmonics = made(20, 400, |_, f| {
+        let order = (f / (40.0 * STEP)).round();
+        let line = order > 0.0 && (f - order * 40.0 * STEP).abs() < 1.5 * STEP;
+        let (coherence, level) = if line { (0.999, 1e4) } else { (1e-4, 1.0) };
+        bin(coherence, TAU * order * 40.0 * STEP * delay, level)
+    });
+    let found = estimate(&harmonics, &no_terms()).unwrap();
+    assert!(
+        codes(&found).contains(&"narrow-band"),
+        "{:?}",
+        found.caveats
+    );
+    assert_relative_eq!(found.delay_s, delay, max_relative = 1e-3);
+}
+
+/// A bend where the fit's weights fall and the correlation's do not: the two
+/// differ by what the definition says.
+#[test]
+fn correlation_and_slope_are_compared() {
+    let of = |bend: f64| {
+        made(10, 4000, |_, f| {
+            let coherence = if f < 8_000.0 { 0.999 } else { 0.5 };
+            let bent = if f < 8_000.0 { 0.0 } else { bend };
+            bin(coherence, TAU * f * 2.0 / (4.0 * RATE) + bent, 1.0)
+        })
+    };
+    let spectrum = of(0.02);
+    let found = estimate(&spectrum, &no_terms()).unwrap();
+    let said = found
+        .caveats
+        .iter()
+        .find(|c| c.code == "estimators-disagree");
+    let said = &said.expect("a disagreement").message;
+    // the step left by the fit, by weights of nearly one
+    let band = Band::new(&spectrum, no_terms().band_hz).unwrap();
+    let base = 2.0 / (4.0 * RATE);
+    let clusters = Clusters::new(&band, &[], base, false);
+    let slope = found.delay_s - base;
+    let (mut sum, mut squares, mut noise) = (0.0, 0.0, 0.0);
+    for point in &clusters.points {
+        let weight = point.information / (1.0 + point.information);
+        sum += weight * point.w * (point.phase - point.w * slope).sin();
+        squares += (weight * point.w * point.w).abs();
+        noise += (weight * point.w).powi(2) / point.information;
+    }
+    let fitted = found.standard_uncertainty_s / found.dispersion.sqrt();
+    let scatter = found.reduced_chi_square.max(1.0);
+    let u = ((noise * scatter).sqrt() / squares).hypot(fitted);
+    let figures = format!(
+        "{:.1} ns, more than noise explains ({:.1} ns)",
+        1e9 * sum / squares,
+        1e9 * u
+    );
+    assert!(said.contains(&figures), "{said} | {figures}");
+    assert!(!codes(&estimate(&of(0.0), &no_terms()).unwrap()).contains(&"estimators-disagree"));
+}
+
 /// The jackknife against its definition on delays that are put in: two points
 /// of equal information, each group with a delay of its own and a trend.
 #[test]
@@ -786,6 +879,8 @@ fn shapes_are_derivatives() {
         let shape = Shape::Load { load, part };
         assert_relative_eq!(shape.at(w), -slope.im, max_relative = 1e-6);
     }
+    // two parts in each of two channels
+    assert_relative_eq!(phase::equaliser_u(0.01), 0.02);
     assert_eq!(Shape::Delay.at(w), w);
     let curve = Shape::Curve {
         hertz: vec![100.0, 1000.0, 10_000.0],

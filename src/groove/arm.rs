@@ -93,6 +93,46 @@ mod tests {
         }
     }
 
+    /// Null radii of other alignments (references.json, ids `B_null`, `A_DIN`,
+    /// `A_IEC1964`): two nulls make the arm by `r1 r2 = L^2 - D^2` and
+    /// `r1 + r2 = 2 L sin(offset)`, whatever its length.
+    #[test]
+    fn an_arm_made_of_its_nulls_has_them() {
+        for [first, second] in [
+            [70.28537741017635, 116.60414467245545],
+            [63.102939254325875, 119.17314528797169],
+            [66.00551059909368, 121.03760619085337],
+        ] {
+            for length in [228.6f64, 304.8] {
+                let arm = Arm {
+                    effective_length: length,
+                    pivot_to_spindle: (length * length - first * second).sqrt(),
+                    offset: ((first + second) / (2.0 * length)).asin(),
+                };
+                for radius in [first, second] {
+                    let found = arm.tracking_error(radius);
+                    // a dozen roundings of f64, of squares of the length
+                    assert!(found.abs() < 1e-14, "{radius}: {found}");
+                }
+                // between them the arm turns the tip anticlockwise, beyond clockwise
+                assert!(arm.tracking_error(0.5 * (first + second)) > 1e-3);
+                assert!(arm.tracking_error(first - 10.0) < -1e-3);
+                assert!(arm.tracking_error(second + 10.0) < -1e-3);
+            }
+        }
+    }
+
+    /// The alignment of least largest error over radius, without small angles (id
+    /// `exact_minimax`, 230 mm): its nulls to 0.002 mm, which is 0.0003 deg.
+    #[test]
+    fn the_exact_minimax_alignment() {
+        let arm = arm(230.0, 18.07198, 23.99045);
+        for radius_mm in [65.9748, 121.054] {
+            let found = arm.tracking_error(radius_mm * MILLIMETRE) / DEGREE;
+            assert!(found.abs() < 5e-4, "{radius_mm}: {found}");
+        }
+    }
+
     #[test]
     fn an_arm_that_does_not_reach() {
         let arm = arm(228.6, 18.0, 24.0);

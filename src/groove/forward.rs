@@ -291,4 +291,36 @@ mod tests {
         c.swapped = true;
         assert!((delay(&c) + 1.01).abs() < 0.005);
     }
+
+    /// Delays of a span of 25.4558 um at an angle, `s sin(angle) / v`, computed outside
+    /// (references.json, ids `tau_25.4558_th0.5_r146.05_n33.333` and so on; stated to 1e-5
+    /// us): a line contact without side radius is such a span.
+    #[test]
+    fn delays_of_a_turned_span() {
+        let mut c = conditions(Tip {
+            profile: Profile::Line,
+            size: [25.4558e-6, 0.0, 0.0],
+        });
+        (c.cut, c.lathe_offset, c.turn, c.scale) = (0.0, 0.0, 0.0, 1.0);
+        (c.record_skew, c.cartridge_skew, c.chain_skew) = (0.0, 0.0, 0.0);
+        (c.arm, c.swapped) = (None, false);
+        for (degrees, radius_mm, rpm, us) in [
+            (0.5, 146.05, 100.0 / 3.0, 0.43573223050711185),
+            (0.5, 60.325, 100.0 / 3.0, 1.0549306633330076),
+            (0.5, 60.325, 45.0, 0.7814301209874132),
+            (1.0, 146.05, 100.0 / 3.0, 0.8714312783178646),
+            (1.0, 60.325, 45.0, 1.5628007330456832),
+            (2.0, 60.325, 100.0 / 3.0, 4.218919319496001),
+            (5.0, 146.05, 100.0 / 3.0, 4.351849161218392),
+            (5.0, 60.325, 100.0 / 3.0, 10.536055864002421),
+            (5.0, 60.325, 45.0, 7.80448582518698),
+        ] {
+            (c.rotation, c.radius, c.rpm) = (degrees * DEGREE, radius_mm * 1e-3, rpm);
+            let found = c.predict().delay / MICROSECOND;
+            assert!(
+                (found - us).abs() < 1e-5,
+                "{degrees} {radius_mm} {rpm}: {found}"
+            );
+        }
+    }
 }

@@ -1,0 +1,538 @@
+//! Where figures come from, and which nobody has tried on a real groove.
+
+use crate::{Chapter, Outcome, Row, Table, columns, root};
+use groovelag::job::{CaptureData, file, priors, solve};
+use std::path::{Path, PathBuf};
+
+/// Words that mark a comment as naming a source outside the project.
+const SOURCES: [&str; 24] = [
+    "references.json",
+    "id `",
+    "ids `",
+    "model.md",
+    "GUM",
+    "JCGM",
+    "NIST",
+    "IEC 60098",
+    "Knapp",
+    "Nuttall",
+    "Bendat",
+    "Goodman",
+    "Welch",
+    "Azenkot",
+    "Baerwald",
+    "Lofgren",
+    "Stevenson",
+    "Paule",
+    "Busing",
+    "Greenwell",
+    "SciPy",
+    "libsndfile",
+    "RIAA",
+    "Lipshitz",
+];
+/// Longest quotation of a comment in the table.
+const QUOTED: usize = 320;
+
+/// A published value as a test's comments name it.
+struct Value {
+    file: String,
+    function: String,
+    words: String,
+}
+
+/// Rust files below a folder, in the order of their names.
+fn rust_files(folder: &Path) -> Vec<PathBuf> {
+    let entries = std::fs::read_dir(folder).into_iter().flatten().flatten();
+    let mut paths: Vec<PathBuf> = entries.map(|e| e.path()).collect();
+    paths.sort();
+    let mut found = Vec::new();
+    for path in paths {
+        if path.is_dir() && path.file_name().is_some_and(|n| n != "fuzz") {
+            found.extend(rust_files(&path));
+        } else if path.extension().is_some_and(|e| e == "rs") {
+            found.push(path);
+        }
+    }
+    found
+}
+
+/// Name of the function that a line begins, if it does.
+fn function(line: &str) -> Option<&str> {
+    let rest = line.trim_start().trim_start_matches("pub ");
+    let rest = rest.strip_prefix("fn ")?;
+    let end = rest.find(['(', '<'])?;
+    Some(&rest[..end])
+}
+
+/// Comments that name a source, by the test they stand in or before.
+fn values() -> Vec<Value> {
+    let root = root();
+    let mut found: Vec<Value> = Vec::new();
+    for path in ["src", "tests"]
+        .iter()
+        .flat_map(|f| rust_files(&root.join(f)))
+    {
+        let name = path.strip_prefix(&root).expect("below the root");
+        let name = name.to_string_lossy().replace('\\', "/");
+        let text = std::fs::read_to_string(&path).unwrap_or_default();
+        let lines: Vec<&str> = text.lines().collect();
+        let whole = name.starts_with("tests/") || name.ends_with("tests.rs");
+        let first = match whole {
+            true => 0,
+            false => match lines.iter().position(|l| l.trim() == "#[cfg(test)]") {
+                Some(line) => line,
+                None => continue,
+            },
+        };
+        let mut at = first;
+        let mut around = None;
+        while at < lines.len() {
+            around = function(lines[at]).or(around);
+            let comment =
+                |l: &str| l.trim_start().starts_with("//") && !l.trim_start().starts_with("//!");
+            if !comment(lines[at]) {
+                at += 1;
+                continue;
+            }
+            let documents = lines[at].trim_start().starts_with("///");
+            let mut words = String::new();
+            while at < lines.len() && comment(lines[at]) {
+                words += lines[at].trim_start().trim_start_matches('/').trim();
+                words.push(' ');
+                at += 1;
+            }
+            if !SOURCES.iter().any(|s| words.contains(s)) {
+                continue;
+            }
+            // a doc comment belongs to what follows it, another to where it stands
+            let next = || lines[at..].iter().find_map(|l| function(l));
+            let function = match documents {
+                true => next(),
+                false => around.or_else(next),
+            };
+            let function = function.unwrap_or("the whole file").to_owned();
+            let same = |v: &&mut Value| v.file == name && v.function == function;
+            match found.iter_mut().find(same) {
+                Some(value) => value.words += &words,
+                None => found.push(Value {
+                    file: name.clone(),
+                    function,
+                    words,
+                }),
+            }
+        }
+    }
+    found
+}
+
+/// The names under which the project's list of reference values holds them, as
+/// a comment gives them: in backquotes after "id" or "ids".
+fn ids(words: &str) -> Vec<String> {
+    let mut found = Vec::new();
+    let mut listing = false;
+    for part in words.split_whitespace() {
+        let bare = part.trim_matches(|c: char| !c.is_alphanumeric() && c != '_');
+        if bare == "id" || bare == "ids" || bare == "entries" {
+            listing = true;
+        } else if part.contains('`') || bare.contains('_') {
+            let name = part.trim_matches(|c: char| "(),.;:`\"".contains(c));
+            let plain = name
+                .chars()
+                .all(|c| c.is_alphanumeric() || "_.*".contains(c));
+            if listing && plain && !name.is_empty() && !found.contains(&name.to_owned()) {
+                found.push(name.to_owned());
+            }
+        } else if bare != "and" {
+            listing = false;
+        }
+    }
+    found
+}
+
+fn shown(words: &str) -> String {
+    let words = words.trim().replace('|', "\\|");
+    match words.char_indices().nth(QUOTED) {
+        Some((end, _)) => format!("{} ...", words[..end].trim_end()),
+        None => words,
+    }
+}
+
+fn value_rows() -> Vec<Row> {
+    values()
+        .into_iter()
+        .map(|value| {
+            let stem = value.file.trim_end_matches(".rs").replace('/', "-");
+            let name = format!(
+                "traceability/value-{stem}-{}",
+                value.function.replace('_', "-")
+            );
+            Row {
+                id: name,
+                // every comment that is touched would have to be kept anew
+                short: false,
+                run: Box::new(move |_| Outcome {
+                    cells: vec![
+                        format!("`{}`", value.file),
+                        format!("`{}`", value.function),
+                        shown(&value.words),
+                        ids(&value.words).join(", "),
+                    ],
+                    ..Outcome::default()
+                }),
+            }
+        })
+        .collect()
+}
+
+/// What kind of origin a prior has, by its own words.
+fn standing(origin: &str) -> &'static str {
+    match origin {
+        o if o.contains("no source") => "practice",
+        o if o.contains("believed") => "belief",
+        o if o.contains("from memory") || o.contains("secondary") => "standard, from memory",
+        o if o.contains("IEC") => "standard",
+        o if o.contains("brute force") || o.contains("sqrt") => "computed",
+        _ => "choice",
+    }
+}
+
+fn prior_rows() -> Vec<Row> {
+    let table = priors::TABLE.iter().map(|p| {
+        let unit = if p.unit.is_empty() { "" } else { " " };
+        let cells = [
+            format!("{}{unit}{}", p.value, p.unit),
+            format!("{}{unit}{}", p.u, p.unit),
+        ];
+        (
+            p.what.to_owned(),
+            cells,
+            vec![p.value, p.u],
+            p.origin.to_owned(),
+        )
+    });
+    let rpm = priors::DEFAULT_CUT_RPM;
+    let speeds = [rpm, 45.0, 78.26].map(|rpm| {
+        let u = priors::speed_u(rpm);
+        (
+            format!("speed of {rpm:.2} rpm"),
+            [format!("{rpm:.2} rpm"), format!("{u:.3} rpm")],
+            vec![rpm, u],
+            priors::SPEED_ORIGIN.to_owned(),
+        )
+    });
+    let tolerance = priors::COMPONENT_TOLERANCE;
+    let u = priors::equaliser_u(tolerance);
+    let rest = [
+        (
+            "equaliser time constant, right over left".to_owned(),
+            ["0".to_owned(), u.to_string()],
+            vec![0.0, u],
+            format!(
+                "parts of {tolerance} (common practice, no source), four of them in quadrature"
+            ),
+        ),
+        (
+            "speed of the cut".to_owned(),
+            [format!("{rpm:.2} rpm"), "0 rpm".to_owned()],
+            vec![rpm, 0.0],
+            "as most records are; exact".to_owned(),
+        ),
+    ];
+    let all = table.chain(speeds).chain(rest);
+    all.map(|(what, [value, u], numbers, origin)| {
+        let name: String = what
+            .chars()
+            .map(|c| {
+                if c.is_alphanumeric() || c == '.' {
+                    c
+                } else {
+                    '-'
+                }
+            })
+            .collect();
+        Row {
+            id: format!("traceability/prior-{}", name.replace("--", "-")),
+            short: true,
+            run: Box::new(move |_| Outcome {
+                cells: vec![
+                    value.clone(),
+                    u.clone(),
+                    standing(&origin).to_owned(),
+                    origin.clone(),
+                ],
+                numbers: numbers.clone(),
+                fault: origin.is_empty().then(|| "no origin".to_owned()),
+            }),
+        }
+    })
+    .collect()
+}
+
+/// Something that no real groove has borne out yet.
+struct Untried {
+    name: &'static str,
+    /// What is assumed.
+    assumed: &'static str,
+    /// What to do.
+    experiment: &'static str,
+    job: Option<Wanted>,
+}
+
+/// What a job of an experiment is to tell.
+struct Wanted {
+    /// The unknown, and another that it is the difference to.
+    unknown: &'static str,
+    less: Option<&'static str>,
+    unit: &'static str,
+    /// What is assumed of its size, in the unit of the unknown.
+    size: f64,
+}
+
+const UNTRIED: [Untried; 13] = [
+    Untried {
+        name: "cut-spread",
+        assumed: "cuts of record sides spread by 0.5 deg about zero (common practice, no source); this limits an ordinary reading",
+        experiment: "one spherical tip on a dozen sides of several lathes, leads swapped on some; the spread of the cuts found",
+        job: Some(Wanted {
+            unknown: "record.side-01.cut_rotation_deg",
+            less: None,
+            unit: "deg",
+            size: 0.5,
+        }),
+    },
+    Untried {
+        name: "cutter-skew",
+        assumed: "a cutter's channels are 0.1 us apart, up to 0.5 us (believed); a lateral head has none",
+        experiment: "one side under a spherical tip at three radii and two speeds, leads swapped; sides of lateral and of stereo heads",
+        job: Some(Wanted {
+            unknown: "record.side.skew_us",
+            less: None,
+            unit: "us",
+            size: 0.1,
+        }),
+    },
+    Untried {
+        name: "cartridge-skew",
+        assumed: "a cartridge's channels are 0.1 us apart (believed)",
+        experiment: "two sides under a spherical tip at two radii and two speeds, leads swapped; repeated with other cartridges",
+        job: Some(Wanted {
+            unknown: "cartridge.ball.skew_us",
+            less: None,
+            unit: "us",
+            size: 0.1,
+        }),
+    },
+    Untried {
+        name: "ball-lever",
+        assumed: "a real spherical tip has a lever of 0 +- 1 um (believed)",
+        experiment: "a spherical tip turned by known angles at one place of one side; several tips",
+        job: Some(Wanted {
+            unknown: "cartridge.ball.ball_lever_um",
+            less: None,
+            unit: "um",
+            size: 1.0,
+        }),
+    },
+    Untried {
+        name: "crosstalk-scale",
+        assumed: "crosstalk and unlike vertical response multiply the groove's delay by 1 +- 0.08; the crosstalk matrix of single-channel bands corrects it",
+        experiment: "a tip measured under a microscope, turned on a fine stage; the slope against its lever is the scale, to be compared with that of `calibrate --left-only --right-only`",
+        job: Some(Wanted {
+            unknown: "cartridge.red.scale",
+            less: None,
+            unit: "",
+            size: 0.08,
+        }),
+    },
+    Untried {
+        name: "contact-force",
+        assumed: "the contacts are where rigid bodies touch; playing force and the give of the record do not move them along the groove",
+        experiment: "one tip on a fine stage at 12 and at 25 mN; the difference of its effective side radii",
+        job: Some(Wanted {
+            unknown: "cartridge.at-12mN.side_radius_um",
+            less: Some("cartridge.at-25mN.side_radius_um"),
+            unit: "um",
+            size: 1.0,
+        }),
+    },
+    Untried {
+        name: "wear",
+        assumed: "a worn tip is described by its radii with 1 um each",
+        experiment: "one tip on a fine stage, new and after 500 hours; the difference of its effective side radii",
+        job: Some(Wanted {
+            unknown: "cartridge.new.side_radius_um",
+            less: Some("cartridge.after-500h.side_radius_um"),
+            unit: "um",
+            size: 1.0,
+        }),
+    },
+    Untried {
+        name: "line-shape",
+        assumed: "a line contact departs from its formula by -0.5 +- 0.2 sin^2 of the angle (computed for frontal curvatures of 35 to 70 um)",
+        experiment: "a line contact turned as far as it will go on a fine stage",
+        job: Some(Wanted {
+            unknown: "cartridge.fine.shape",
+            less: None,
+            unit: "",
+            size: 0.5,
+        }),
+    },
+    Untried {
+        name: "bias-yaw",
+        assumed: "a wrong bias force yaws the cantilever by 0.2 to 0.4 deg (believed), which is part of the measurand",
+        experiment: "the same groove without, with the usual and with twice the usual bias force; `compare` of the setups",
+        job: Some(Wanted {
+            unknown: "setup.double.rotation_deg",
+            less: Some("setup.none.rotation_deg"),
+            unit: "deg",
+            size: 0.3,
+        }),
+    },
+    Untried {
+        name: "azimuth-rake",
+        assumed: "rake of 5 deg with an azimuth of 2 deg adds 0.175 deg to an elliptical tip (computed)",
+        experiment: "the same groove upright and tilted; `compare` of the setups",
+        job: Some(Wanted {
+            unknown: "setup.tilted.rotation_deg",
+            less: Some("setup.upright.rotation_deg"),
+            unit: "deg",
+            size: 0.175,
+        }),
+    },
+    Untried {
+        name: "equaliser-parts",
+        assumed: "equaliser parts of 1 % (common practice, no source)",
+        experiment: "`groovelag calibrate --common` with one signal on both inputs of several amplifiers; the spread of the time constants it fits",
+        job: None,
+    },
+    Untried {
+        name: "resonance-phase",
+        assumed: "tip resonances of the two generators alike enough up to 15 kHz; otherwise 180 to 570 ns (computed for 2 % at 16 kHz)",
+        experiment: "`groovelag measure` of one wide-band recording with --band 100..8000 and 100..15000, leads normal and swapped: what flips and grows with the band is the cartridge's",
+        job: None,
+    },
+    Untried {
+        name: "wall-noise",
+        assumed: "surface noise of the two walls is independent; recordings whose channels differ by less than -65 dB are refused as one signal",
+        experiment: "an unmodulated groove of several pressings: coherence and level of the difference between the channels",
+        job: None,
+    },
+];
+
+/// Standard uncertainty of what an experiment is to tell: before it and, predicted at
+/// the prior means, after.
+fn predicted(name: &str, wanted: &Wanted) -> Result<(f64, f64), String> {
+    let path = root().join(format!("docs/validation/experiments/{name}.toml"));
+    let text = std::fs::read_to_string(&path).map_err(|e| format!("{}: {e}", path.display()))?;
+    let job = file::parse(&text, &path.to_string_lossy()).map_err(|e| e.to_string())?;
+    // the covariance at the prior means does not depend on what is read
+    let u = priors::PLANNED_DELAY.estimate().u;
+    let data = vec![Some(CaptureData::of_delay(0.0, u)); job.captures.len()];
+    let solved = solve(&job, &data, 0.95).map_err(|e| e.to_string())?;
+    let network = &solved.network;
+    let linearised = network.problem.linearised().map_err(|e| e.to_string())?;
+    let place = |id: &str| {
+        let k = network.unknown(id).ok_or(format!("{name} has no {id}"))?;
+        Ok::<_, String>((
+            k,
+            network.parameters[k].factor,
+            network.parameters[k].prior.u,
+        ))
+    };
+    let (k, factor, prior) = place(wanted.unknown)?;
+    let c = &linearised.covariance;
+    let (mut before, mut after) = (prior * prior, c[[k, k]]);
+    if let Some(less) = wanted.less {
+        let (j, _, prior) = place(less)?;
+        before += prior * prior;
+        after += c[[j, j]] - 2.0 * c[[j, k]];
+    }
+    Ok((before.sqrt() / factor, after.sqrt() / factor))
+}
+
+fn untried_rows() -> Vec<Row> {
+    let row = |untried: &'static Untried| Row {
+        id: format!("traceability/untried-{}", untried.name),
+        short: true,
+        run: Box::new(move |_| {
+            let mut cells = vec![untried.assumed.to_owned(), untried.experiment.to_owned()];
+            let Some(wanted) = &untried.job else {
+                cells.extend(["none: recordings alone".to_owned(), String::new()]);
+                return Outcome {
+                    cells,
+                    ..Outcome::default()
+                };
+            };
+            let file = format!("[{0}.toml](experiments/{0}.toml)", untried.name);
+            match predicted(untried.name, wanted) {
+                Err(fault) => Outcome {
+                    cells: [cells, vec![file, fault.clone()]].concat(),
+                    numbers: Vec::new(),
+                    fault: Some(fault),
+                },
+                Ok((before, after)) => {
+                    let unit = if wanted.unit.is_empty() { "" } else { " " };
+                    cells.push(file);
+                    cells.push(format!(
+                        "{before:.3} to {after:.3}{unit}{}, of {}",
+                        wanted.unit, wanted.size
+                    ));
+                    let decides = after <= 0.5 * wanted.size;
+                    Outcome {
+                        cells,
+                        numbers: vec![before, after],
+                        fault: (!decides)
+                            .then(|| format!("{after:.3} cannot decide about {}", wanted.size)),
+                    }
+                }
+            }
+        }),
+    };
+    UNTRIED.iter().map(row).collect()
+}
+
+/// The chapter.
+pub fn chapter() -> Chapter {
+    Chapter {
+        name: "traceability",
+        title: "Where figures come from",
+        text: "Published values and the tests that hold the program to them; default priors and their origins; and \
+what has not been tried on a real groove, with the experiment that would try it.",
+        tables: vec![
+            Table {
+                title: "Published values and their tests".to_owned(),
+                text: "Collected by this run from the comments of the tests: every one that names a source outside the \
+project. A name in the last column is that of the value in the project's list of reference values, where the comment \
+gives it. *model.md* is the project's design note, whose figures were computed by other programs than this. A test that is \
+named runs with `cargo test NAME`."
+                    .to_owned(),
+                columns: columns(&["file", "test", "what the comment says", "names"]),
+                rows: value_rows(),
+                plots: Vec::new(),
+            },
+            Table {
+                title: "Default priors and their origins".to_owned(),
+                text: "Everything that is assumed where nothing is stated, from the program's own table (src/job/priors.rs). \
+*Practice* is common practice without a source; *belief* has neither source nor measurement; *choice* is weak on purpose or follows \
+from other rows. Those two deserve a laboratory's attention first."
+                    .to_owned(),
+                columns: columns(&["value", "standard uncertainty", "kind", "origin"]),
+                rows: prior_rows(),
+                plots: Vec::new(),
+            },
+            Table {
+                title: "Not tried on real grooves".to_owned(),
+                text: "**Nothing in this dossier was measured on a record.** Signals were computed, grooves simulated; music and \
+speech are real, what plays them is not. The rows are what the bands rest on and no groove has borne out yet. Each job can be \
+planned (`groovelag plan docs/validation/experiments/NAME.toml`), recorded and solved; its names are invented. The last column is \
+the standard uncertainty before and after, predicted at the prior means, and the size that is assumed. Asked: half of that size \
+at most, or the experiment would decide nothing."
+                    .to_owned(),
+                columns: columns(&["assumed", "experiment", "job", "predicted"]),
+                rows: untried_rows(),
+                plots: Vec::new(),
+            },
+        ],
+    }
+}
