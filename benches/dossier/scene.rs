@@ -172,7 +172,7 @@ impl Scene {
         let chance = self.clicks_per_s / self.rate;
         for n in 0..total {
             let time = n as f64 / self.rate;
-            if self.wobble_s > 0.0 && n >= lead && (n - lead) % self.period == 0 {
+            if self.wobble_s > 0.0 && n >= lead && (n - lead).is_multiple_of(self.period) {
                 let delay = self.delay + self.wobble_s * gaussian(&mut rng);
                 period = self.period(&mut programme.clone(), delay);
             }
