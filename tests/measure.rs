@@ -261,6 +261,27 @@ fn every_refusal_names_the_file_and_the_remedy() {
     assert!(String::from_utf8_lossy(&usage.stderr).contains("72.5"));
 }
 
+/// The document is the same to the last byte, however many threads make it.
+#[test]
+fn threads_change_no_byte_of_the_document() {
+    let wav = repository("test-signals/example.wav");
+    let with = |threads: &str, more: &[&str]| {
+        let mut arguments = vec!["measure", wav.as_str(), "--radius", "72", "--rpm", "33"];
+        arguments.extend(["--json", "--threads", threads]);
+        arguments.extend(more);
+        let output = groovelag(&arguments);
+        assert!(output.status.success(), "{output:?}");
+        output.stdout
+    };
+    let one = with("1", &[]);
+    assert!(String::from_utf8_lossy(&one).contains("\"delay_us\": {"));
+    for threads in ["2", "3", "7"] {
+        assert!(with(threads, &[]) == one, "{threads} threads");
+    }
+    // and a tenth of a second less does change it
+    assert!(with("1", &["--to", "6"]) != with("1", &["--to", "5.9"]));
+}
+
 /// The shipped example: the document's figures hold together and its band holds
 /// the simulated truth.
 #[test]

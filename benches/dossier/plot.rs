@@ -1,6 +1,7 @@
 //! Line charts of the dossier.
 
 use plotters::prelude::*;
+use std::sync::Once;
 
 /// One line of a chart: its name and its points.
 pub type Line = (String, Vec<(f64, f64)>);
@@ -26,10 +27,21 @@ const COLOURS: [RGBColor; 5] = [
 impl Chart {
     /// As SVG. The axes carry logarithms' values where they are logarithmic.
     pub fn svg(&self) -> String {
+        // plotters looks for no font by itself
+        static FONT: Once = Once::new();
+        FONT.call_once(|| {
+            let bytes = include_bytes!("../../src/report/font/DejaVuSans.ttf");
+            plotters::style::register_font("sans-serif", FontStyle::Normal, bytes)
+                .unwrap_or_else(|_| panic!("the bundled font"));
+        });
         let place = |log: bool, v: f64| if log { v.max(1e-300).log10() } else { v };
         let back = |log: bool, v: &f64| {
-            let v = if log { 10f64.powf(*v) } else { *v };
-            let text = format!("{}", (v * 1e4).round() / 1e4);
+            // three digits of a power of ten, four decimals otherwise
+            let (v, digits) = match log {
+                true => (10f64.powf(*v), 10f64.powf(2.0 - v.floor())),
+                false => (*v, 1e4),
+            };
+            let text = format!("{}", (v * digits).round() / digits);
             match text.as_str() {
                 "-0" => "0".to_owned(),
                 _ => text.replace('-', "\u{2212}"),
@@ -82,8 +94,15 @@ impl Chart {
                         PathElement::new([(x, y), (x + 18, y)], colour.stroke_width(2))
                     });
             }
+            // the upper corner that the first line leaves free
+            let ends = self.lines.first().map(|l| (l.1.first(), l.1.last()));
+            let rises = matches!(ends, Some((Some(a), Some(b))) if a.1 < b.1);
             chart
                 .configure_series_labels()
+                .position(match rises {
+                    true => SeriesLabelPosition::UpperLeft,
+                    false => SeriesLabelPosition::UpperRight,
+                })
                 .background_style(WHITE.mix(0.8))
                 .border_style(WHITE)
                 .draw()
