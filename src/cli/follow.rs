@@ -47,8 +47,9 @@ const RADII_MM: (f64, f64) = (20.0, 250.0);
 #[command(
     after_help = "Shows, twice a second, the rotation so far and of the latest four seconds, level
 and health of the signal, and what more time would bring. Ends with the stream,
-with Ctrl-C or at --until, and then says what measure would. A stream that comes
-faster than it plays is taken in at its own speed, and updates are left out.
+with Ctrl-C or at --until, and then says what measure would. Into a file or pipe it
+writes JSON Lines. A stream that comes faster than it plays is taken in at its own
+speed, and updates are left out.
 
 Example:
   arecord -f S24_3LE -r 96000 -c 2 -t wav |
@@ -157,7 +158,7 @@ impl Follow {
             to: None,
             reading: self.reading.clone(),
         };
-        let request = recording.request(&self.capture, self.common.json)?;
+        let request = recording.request(&self.capture, self.writes_json())?;
         let mut job = self
             .situation
             .job(&self.place, &recording, &[("", &self.capture)]);
@@ -189,6 +190,11 @@ impl Follow {
             calibration,
         };
         session.follow(*follower, &queue)
+    }
+
+    /// JSON Lines where they are asked for, and for a file or another program.
+    fn writes_json(&self) -> bool {
+        self.common.json || !std::io::stdout().is_terminal()
     }
 
     /// Opens the file to keep the stream in.
@@ -302,7 +308,7 @@ impl Session<'_> {
 
     fn follow(&self, mut follower: Follower, queue: &Receiver<Message>) -> Result<Outcome, String> {
         let mut kept = self.arguments.keep(&follower)?;
-        let mut view = View::new(self.arguments.common.json);
+        let mut view = View::new(self.arguments.writes_json());
         let mut shown = None;
         let ending = loop {
             match view.wait(queue)? {
@@ -342,11 +348,10 @@ impl Session<'_> {
         let analysis =
             conclude_through(taken, &settings, self.through()).map_err(|e| e.to_string())?;
         let measurement = self.conclude(&analysis, to_the_end)?;
-        if self.arguments.common.json {
-            output::print(&json_line(&measurement)?)?;
-        } else {
-            output::print(&measurement.text(output::width()))?;
-        }
+        output::print(&match view {
+            View::Json => json_line(&measurement)?,
+            View::Terminal { .. } => measurement.text(output::width()),
+        })?;
         let angle = measurement.rotation_deg.or(measurement.cut_rotation_deg);
         Ok(if self.arguments.until.is_none() || self.reached(angle) {
             Outcome::Done
@@ -508,8 +513,6 @@ fn json_line(document: &impl serde::Serialize) -> Result<String, String> {
 enum View {
     /// JSON Lines.
     Json,
-    /// One line each, for a file or another program.
-    Lines,
     /// In place: the block on the screen and its number of lines, and whether it
     /// says that nothing comes.
     Terminal {
@@ -521,10 +524,9 @@ enum View {
 
 impl View {
     fn new(json: bool) -> Self {
-        match (json, std::io::stdout().is_terminal()) {
-            (true, _) => Self::Json,
-            (false, false) => Self::Lines,
-            (false, true) => Self::Terminal {
+        match json {
+            true => Self::Json,
+            false => Self::Terminal {
                 block: String::new(),
                 lines: 0,
                 stalled: false,
@@ -565,7 +567,6 @@ impl View {
     fn show(&mut self, estimate: &Estimate) -> Result<bool, String> {
         match self {
             Self::Json => output::print_to_reader(&json_line(estimate)?),
-            Self::Lines => output::print_to_reader(&estimate.line()),
             Self::Terminal { block, stalled, .. } => {
                 *block = estimate.block(output::width());
                 *stalled = false;

@@ -124,16 +124,6 @@ impl Estimate {
             .map(|(label, words)| text::labelled(label, &words, width))
             .collect()
     }
-
-    /// The state as one line.
-    pub fn line(&self) -> String {
-        let parts: Vec<String> = self
-            .parts()
-            .into_iter()
-            .map(|(label, words)| format!("{}: {words}", label.to_lowercase()))
-            .collect();
-        format!("{:.1} s | {}\n", self.stream_s, parts.join(" | "))
-    }
 }
 
 fn signal(signal: &Signal) -> String {
