@@ -1,8 +1,8 @@
 #!/usr/bin/env bash
 # Do the tests notice when the mathematics is changed? Mutants of delay, groove,
-# adjust, uncertainty and chain, one in ten (or SHARD=k/n), each against the fast
-# tests of its module. Run by hand, in a clone of its own: the sources are changed
-# in place. An hour or two on two cores.
+# adjust, uncertainty and chain, one in ten (or SHARD=k/n), against the fast tests
+# of the mathematics. Run by hand, in a clone of its own: the sources are changed
+# in place. Two hours on two cores.
 #
 #     cargo install cargo-mutants --version 27.1.0 --locked
 #     tests/cross-check/mutants.sh FOLDER_FOR_RESULTS
