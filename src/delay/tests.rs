@@ -74,6 +74,20 @@ fn delayed(delay: f64) -> CrossSpectrum {
 
 const COHERENCE: f64 = 0.999;
 
+/// A delay whose left channel is louder by so many dB.
+fn louder_left(db: f64) -> CrossSpectrum {
+    let gain = 10f64.powf(db / 20.0);
+    made(10, 40, |_, f| {
+        let b = bin(COHERENCE, TAU * f * 5e-6, 1.0);
+        Bin {
+            left: b.left * gain * gain,
+            re: b.re * gain,
+            im: b.im * gain,
+            ..b
+        }
+    })
+}
+
 fn no_terms() -> Settings {
     Settings {
         terms: Vec::new(),
@@ -429,25 +443,13 @@ fn what_cannot_be_measured_is_refused_at_its_limit() {
     quiet.quality.loudest_power = 1.1e-8;
     assert_eq!(refusal(&quiet), None);
     // levels 34 and 36 dB apart, either way
-    let unequal = |db: f64| {
-        made(10, 40, |_, f| {
-            let gain = 10f64.powf(db / 20.0);
-            let b = bin(COHERENCE, TAU * f * 5e-6, 1.0);
-            Bin {
-                left: b.left * gain * gain,
-                re: b.re * gain,
-                im: b.im * gain,
-                ..b
-            }
-        })
-    };
-    assert_eq!(refusal(&unequal(34.0)), None);
-    assert_eq!(refusal(&unequal(-34.0)), None);
+    assert_eq!(refusal(&louder_left(34.0)), None);
+    assert_eq!(refusal(&louder_left(-34.0)), None);
     for (db, channel) in [(36.0, "right"), (-36.0, "left")] {
         let Some(Refusal::OneChannel {
             silent,
             difference_db,
-        }) = refusal(&unequal(db))
+        }) = refusal(&louder_left(db))
         else {
             panic!("{db}");
         };
@@ -542,17 +544,7 @@ fn doubts_begin_at_their_limits() {
         );
     }
     for (db, there) in [(2.9, false), (3.1, true), (-3.1, true)] {
-        let gain = 10f64.powf(db / 20.0);
-        let uneven = made(10, 40, |_, f| {
-            let b = bin(COHERENCE, TAU * f * 5e-6, 1.0);
-            Bin {
-                left: b.left * gain * gain,
-                re: b.re * gain,
-                im: b.im * gain,
-                ..b
-            }
-        });
-        let found = estimate(&uneven, &no_terms()).unwrap();
+        let found = estimate(&louder_left(db), &no_terms()).unwrap();
         let caveat = has(&found, "balance");
         assert_eq!(caveat.is_some(), there, "{db}");
         assert!(caveat.is_none_or(|c| c.message.contains("3.1 dB")));
