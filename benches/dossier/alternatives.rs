@@ -1,44 +1,20 @@
 //! The estimator beside general-purpose ones, on the same files.
 
+use crate::interpreter::interpreter;
 use crate::scene::{Scene, measure, rms, scratch};
 use crate::{Chapter, Outcome, Row, Table, columns, root};
 use groovelag::delay::{Settings, phase};
 use rayon::prelude::*;
 use std::collections::BTreeMap;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 use std::process::Command;
 
 const NS: f64 = 1e9;
 const OTHERS: [&str; 3] = ["correlation", "phat", "slope"];
 
-/// Python with the packages of `tests/cross-check/requirements.txt`, made when
-/// it is wanted first.
-pub fn python() -> Result<PathBuf, String> {
-    let place = root().join("target/cross-check/venv");
-    let python = place.join("bin/python");
-    if python.exists() {
-        return Ok(python);
-    }
-    let run = |program: &Path, arguments: &[&str]| {
-        let status = Command::new(program).args(arguments).status();
-        match status {
-            Ok(status) if status.success() => Ok(()),
-            other => Err(format!("{} {arguments:?}: {other:?}", program.display())),
-        }
-    };
-    let text = |path: &Path| path.to_string_lossy().into_owned();
-    run(Path::new("python3"), &["-m", "venv", &text(&place)])?;
-    let requirements = text(&root().join("tests/cross-check/requirements.txt"));
-    run(
-        &python,
-        &["-m", "pip", "install", "-q", "-r", &requirements],
-    )?;
-    Ok(python)
-}
-
 /// The delays that the other estimators find, by file.
 fn others(folder: &Path) -> Result<BTreeMap<String, BTreeMap<String, f64>>, String> {
-    let output = Command::new(python()?)
+    let output = Command::new(interpreter(&root())?)
         .arg(root().join("benches/dossier/alternatives.py"))
         .arg(folder)
         .output()

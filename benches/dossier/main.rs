@@ -17,6 +17,8 @@ mod alternatives;
 mod bound;
 mod coverage;
 mod estimator;
+#[path = "../python/interpreter.rs"]
+mod interpreter;
 mod material;
 mod plot;
 mod scene;

@@ -1,6 +1,6 @@
 //! Real music and speech, from packages that are fetched when they are wanted.
 
-use crate::alternatives::python;
+use crate::interpreter::interpreter;
 use crate::scene::{measure, scratch};
 use crate::{Chapter, Outcome, Row, Table, columns, root};
 use groovelag::delay::Settings;
@@ -180,7 +180,7 @@ fn prepare(piece: &Piece, mode: &str, work: &Path) -> Result<(), String> {
         "package": piece.package, "files": piece.files, "start": piece.start,
         "length": piece.length, "rate": piece.rate, "shift": piece.shift,
     });
-    let output = Command::new(python()?)
+    let output = Command::new(interpreter(&root())?)
         .arg(root().join("benches/dossier/material.py"))
         .args([mode, &description.to_string()])
         .arg(package(piece.package)?)

@@ -13,6 +13,8 @@
 //! Recordings are made in the folder for temporary files, of which the longest
 //! takes 4.2 GB.
 
+#[path = "../python/interpreter.rs"]
+mod interpreter;
 #[path = "../dossier/plot.rs"]
 mod plot;
 mod run;

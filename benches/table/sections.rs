@@ -1,5 +1,6 @@
 //! The sections of the table.
 
+use crate::interpreter::interpreter;
 use crate::plot::Chart;
 use crate::run::{end, interleaved, median, peak, resident, run, timed};
 use crate::{Lab, Page, root, signal, table};
@@ -242,34 +243,10 @@ pub fn flac(lab: &Lab) -> Page {
     page
 }
 
-/// Python with the packages of `tests/cross-check/requirements.txt`, made when
-/// it is wanted first, as the dossier does.
-fn interpreter() -> Result<PathBuf, String> {
-    let place = root().join("target/cross-check/venv");
-    let python = place.join("bin/python");
-    let ready = |python: &Path| {
-        let mut command = Command::new(python);
-        command.args(["-c", "import scipy"]).stderr(Stdio::null());
-        command.status().is_ok_and(|s| s.success())
-    };
-    if !ready(&python) {
-        let made = |command: &mut Command| command.status().is_ok_and(|s| s.success());
-        if !made(Command::new("python3").args(["-m", "venv"]).arg(&place)) {
-            return Err("python3 cannot make a virtual environment".to_owned());
-        }
-        let mut install = Command::new(&python);
-        install.args(["-m", "pip", "install", "-q", "-r"]);
-        if !made(install.arg(root().join("tests/cross-check/requirements.txt"))) {
-            return Err("pip cannot fetch numpy and SciPy".to_owned());
-        }
-    }
-    Ok(python)
-}
-
 /// `measure` against programs in Python.
 pub fn python(lab: &Lab) -> Page {
     let mut page = Page::default();
-    let python = match interpreter() {
+    let python = match interpreter(&root()) {
         Ok(python) => python,
         Err(reason) => {
             page.text = format!("Left out: {reason}.\n\n");

@@ -42,6 +42,7 @@ for module in uncertainty groove delay adjust chain; do
         --file "src/$module/**" -C --lib -- -- "${skips[@]}" || true
 done
 
-for outcome in caught missed timeout unviable; do
+# of a run that was taken up again, what it had noticed before counts as well
+for outcome in {previously_,}caught missed timeout unviable; do
     printf '%s %s\n' "$(cat "$results"/*/mutants.out/$outcome.txt | sort -u | wc -l)" "$outcome"
 done
