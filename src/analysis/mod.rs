@@ -13,7 +13,7 @@ use crate::uncertainty::Caveat;
 use thiserror::Error;
 
 /// Samples read at a time, per channel.
-const BLOCK: usize = 1 << 16;
+const BLOCK: usize = 1 << 17;
 /// A delay of more samples than this is small against a frame no longer (its
 /// loss of coherence would be that of noise 50 dB down), so the recording is
 /// taken in again with the channels aligned.

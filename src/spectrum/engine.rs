@@ -1,19 +1,18 @@
 //! The push engine: samples in blocks of any size, a snapshot at any time.
 
-use super::frame::{FrameTransform, Scratch, sum_in_lanes};
+use super::frame::{FrameTransform, LANES, Scratch, sum_of_lanes};
 use super::groups::Groups;
 use super::quality::{self, BlockQuality, SignalQuality};
 use super::{Bin, CrossSpectrum, Group, HIGHEST_HZ, Mark, window};
 use rayon::prelude::*;
 use std::collections::VecDeque;
+use std::ops::Range;
+use std::sync::{Arc, Mutex, PoisonError};
 use thiserror::Error;
 
-/// Frames transformed together, in parallel; what is done with them is done in
-/// their order, so the number has no effect on any result.
+/// Most frames transformed together, in parallel, while those before are taken
+/// in, in their order: so the number has no effect on any result.
 const BATCH: usize = 32;
-/// Shares into which a batch is split for the threads, each with working memory
-/// of its own.
-const SHARES: usize = 8;
 /// Band in which the level of the programme is judged, hertz: above hum and
 /// rumble, below the noise of a quiet treble.
 const LEVEL_BAND_HZ: (f64, f64) = (90.0, 16_000.0);
@@ -31,8 +30,9 @@ const LEVEL_SECONDS: f64 = 0.5;
 /// to the programme, holds a click. The power of the departure, over a thousand
 /// bins, scatters by about 5 % in noise.
 const DEPARTS: f64 = 2.0;
-/// A departure this far below the programme, -80 dB, is rounding, not a click.
-const LEAST_DEPARTURE: f64 = 1e-8;
+/// A departure this far below the programme, -70 dB, may be rounding; a click as
+/// weak would move the delay by a ten-millionth of its own.
+const LEAST_DEPARTURE: f64 = 1e-7;
 /// What the left channel foretells is learnt anew after this many frames.
 const LEARN_EVERY: u64 = 64;
 /// Frames around: the latest few seconds.
@@ -63,24 +63,183 @@ pub enum SettingsError {
     SampleRate(f64),
 }
 
+/// One channel on its way into frames.
+struct Channel {
+    /// Samples still to be dropped for the alignment.
+    skip: u64,
+    /// Samples from the start of the next frame on: those kept, and as many of
+    /// the new ones as the frames that begin in them need.
+    kept: Vec<f32>,
+    /// How many of these are new.
+    joined: usize,
+}
+
+impl Channel {
+    fn advanced(samples: i64) -> Self {
+        Self {
+            skip: samples.max(0) as u64,
+            kept: Vec::new(),
+            joined: 0,
+        }
+    }
+
+    /// Takes new samples in; returns those that the alignment leaves of them.
+    fn join<'a>(&mut self, samples: &'a [f32], frame_length: usize) -> &'a [f32] {
+        let dropped = self.skip.min(samples.len() as u64);
+        self.skip -= dropped;
+        let new = &samples[dropped as usize..];
+        self.joined = new.len().min(frame_length);
+        self.kept.extend_from_slice(&new[..self.joined]);
+        new
+    }
+
+    fn stretch<'a>(&'a self, new: &'a [f32]) -> Stretch<'a> {
+        Stretch {
+            kept: &self.kept,
+            before: self.kept.len() - self.joined,
+            new,
+        }
+    }
+
+    /// Keeps what comes after the first `done` samples.
+    fn keep(&mut self, done: usize, new: &[f32]) {
+        let before = self.kept.len() - self.joined;
+        if done < before {
+            self.kept.extend_from_slice(&new[self.joined..]);
+            self.kept.drain(..done);
+        } else {
+            self.kept.clear();
+            self.kept.extend_from_slice(&new[done - before..]);
+        }
+        self.joined = 0;
+    }
+}
+
+/// The samples kept and the new ones, as one; no frame needs a copy of its own.
+#[derive(Clone, Copy)]
+struct Stretch<'a> {
+    kept: &'a [f32],
+    /// Samples before the first new one.
+    before: usize,
+    new: &'a [f32],
+}
+
+impl<'a> Stretch<'a> {
+    fn len(&self) -> usize {
+        self.before + self.new.len()
+    }
+
+    fn frame(&self, start: usize, length: usize) -> &'a [f32] {
+        match start.checked_sub(self.before) {
+            Some(start) => &self.new[start..start + length],
+            None => &self.kept[start..start + length],
+        }
+    }
+}
+
+/// What one frame, and the half of its samples that is new, look like.
+#[derive(Debug, Clone, Copy, Default)]
+struct Seen {
+    block: BlockQuality,
+    levels: Levels,
+    departure: f64,
+}
+
+/// Frames transformed together.
+struct Batch {
+    first_frame: u64,
+    /// The block before the first frame, where no batch came before.
+    before: Option<BlockQuality>,
+    seen: Vec<Seen>,
+    /// Planes of each frame, see [`FrameTransform::products`].
+    products: Vec<f32>,
+    /// What the departures were reckoned with.
+    transfer: Arc<Transfer>,
+}
+
+impl Batch {
+    fn empty(transfer: Arc<Transfer>) -> Self {
+        Self {
+            first_frame: 0,
+            before: None,
+            seen: Vec::new(),
+            products: Vec::new(),
+            transfer,
+        }
+    }
+}
+
+/// What is done with each frame by itself, on any thread.
+struct Transformer {
+    transform: FrameTransform,
+    bins: usize,
+    band: LevelBand,
+    /// Working memory, one for each thread.
+    scratch: Vec<Mutex<Scratch>>,
+}
+
+impl Transformer {
+    fn new(frame_length: usize, bins: usize, band: LevelBand) -> Self {
+        let transform = FrameTransform::new(frame_length, bins);
+        let scratch = || Mutex::new(transform.scratch());
+        Self {
+            scratch: std::iter::repeat_with(scratch)
+                .take(rayon::current_num_threads())
+                .collect(),
+            transform,
+            bins,
+            band,
+        }
+    }
+
+    fn frame_length(&self) -> usize {
+        self.transform.length()
+    }
+
+    fn fill(&self, batch: &mut Batch, left: Stretch, right: Stretch, frames: Range<usize>) {
+        let (length, planes) = (self.frame_length(), 4 * self.bins);
+        let hop = length / 2;
+        let blocks = |start: usize| [left, right].map(|channel| channel.frame(start, hop));
+        let inspect = |start: usize| {
+            let [left, right] = blocks(start);
+            quality::inspect(left, right)
+        };
+        batch.before = (batch.first_frame == 0).then(|| inspect(frames.start * hop));
+        batch.seen.resize(frames.len(), Seen::default());
+        batch.products.resize(frames.len() * planes, 0.0);
+        let transfer = &batch.transfer;
+        let each = batch.products.par_chunks_exact_mut(planes);
+        let each = each.zip(&mut batch.seen).zip(frames).with_max_len(1);
+        each.for_each(|((products, seen), frame)| {
+            let start = frame * hop;
+            let thread = rayon::current_thread_index().unwrap_or(0) % self.scratch.len();
+            let mut scratch = self.scratch[thread]
+                .lock()
+                .unwrap_or_else(PoisonError::into_inner);
+            self.transform.products(
+                left.frame(start, length),
+                right.frame(start, length),
+                &mut scratch,
+                products,
+            );
+            *seen = Seen {
+                block: inspect(start + hop),
+                levels: self.band.levels(products),
+                departure: transfer.departure(products),
+            };
+        });
+    }
+}
+
 /// Takes samples in, gives cross-spectra out; memory does not grow.
 pub struct Engine {
     settings: EngineSettings,
-    frame_length: usize,
-    bins: usize,
-    level_bins: std::ops::Range<usize>,
-    transform: FrameTransform,
-    scratch: Vec<Scratch>,
-    /// Samples not yet done with; the first belongs to frame `next_frame`.
-    left: Vec<f32>,
-    right: Vec<f32>,
-    /// Samples still to be dropped of (left, right) for the alignment.
-    skip: (u64, u64),
-    next_frame: u64,
-    products: Vec<f32>,
-    blocks: Vec<(BlockQuality, Levels, f64)>,
-    /// The block before the first of the batch.
-    previous: BlockQuality,
+    left: Channel,
+    right: Channel,
+    transformer: Transformer,
+    /// Frames transformed and not yet taken in, and room for the next ones.
+    batch: Batch,
+    spare: Batch,
     programme: Programme,
 }
 
@@ -94,104 +253,47 @@ impl Engine {
         let frame_length = window::frame_length(rate);
         let bin = |hz: f64| (hz * frame_length as f64 / rate).round() as usize;
         let bins = (bin(HIGHEST_HZ) + 1).min(frame_length / 2);
-        let level_bins = bin(LEVEL_BAND_HZ.0)..bin(LEVEL_BAND_HZ.1).min(bins);
-        let ahead = settings.alignment;
-        let transform = FrameTransform::new(frame_length, bins);
+        let band = LevelBand::new(bin(LEVEL_BAND_HZ.0)..bin(LEVEL_BAND_HZ.1).min(bins));
+        let programme = Programme::new(rate, frame_length, bins, band.clone(), settings.whole);
+        let batch = || Batch::empty(programme.foretold.transfer.clone());
         Ok(Self {
             settings,
-            frame_length,
-            bins,
-            level_bins: level_bins.clone(),
-            scratch: (0..SHARES).map(|_| transform.scratch()).collect(),
-            transform,
-            left: Vec::new(),
-            right: Vec::new(),
-            skip: ((-ahead).max(0) as u64, ahead.max(0) as u64),
-            next_frame: 0,
-            products: vec![0.0; BATCH * 4 * bins],
-            blocks: Vec::with_capacity(BATCH),
-            previous: BlockQuality::default(),
-            programme: Programme::new(rate, frame_length, bins, level_bins.clone(), settings.whole),
+            left: Channel::advanced(-settings.alignment),
+            right: Channel::advanced(settings.alignment),
+            batch: batch(),
+            spare: batch(),
+            transformer: Transformer::new(frame_length, bins, band),
+            programme,
         })
-    }
-
-    fn hop(&self) -> usize {
-        self.frame_length / 2
     }
 
     /// Takes in a block: two channels of equal length, full scale 1.
     pub fn push(&mut self, left: &[f32], right: &[f32]) {
         let count = left.len().min(right.len());
         self.programme.samples += count as u64;
-        for (channel, buffer, skip) in [
-            (left, &mut self.left, &mut self.skip.0),
-            (right, &mut self.right, &mut self.skip.1),
-        ] {
-            let dropped = (*skip).min(count as u64) as usize;
-            *skip -= dropped as u64;
-            buffer.extend_from_slice(&channel[dropped..count]);
+        let length = self.transformer.frame_length();
+        let new = [
+            self.left.join(&left[..count], length),
+            self.right.join(&right[..count], length),
+        ];
+        let (left, right) = (self.left.stretch(new[0]), self.right.stretch(new[1]));
+        let available = left.len().min(right.len());
+        let frames = (available / (length / 2)).saturating_sub(1);
+        for start in (0..frames).step_by(BATCH) {
+            let range = start..frames.min(start + BATCH);
+            self.spare.transfer = self.programme.foretold.transfer.clone();
+            let (transformer, programme) = (&self.transformer, &mut self.programme);
+            let (batch, spare) = (&self.batch, &mut self.spare);
+            spare.first_frame = batch.first_frame + batch.seen.len() as u64;
+            rayon::join(
+                || programme.take_all(batch),
+                || transformer.fill(spare, left, right, range),
+            );
+            std::mem::swap(&mut self.batch, &mut self.spare);
         }
-        let (batch, hop) = (BATCH * self.hop() + self.hop(), self.hop());
-        let mut start = 0;
-        while self.left.len().min(self.right.len()) >= start + batch {
-            self.process(start, BATCH);
-            start += BATCH * hop;
-        }
-        if start > 0 {
-            self.left.drain(..start);
-            self.right.drain(..start);
-        }
-    }
-
-    /// Transforms `count` frames from `start` on and takes them in, in order.
-    fn process(&mut self, start: usize, count: usize) {
-        let (hop, length, bins) = (self.frame_length / 2, self.frame_length, self.bins);
-        let (left, right, transform) = (&self.left, &self.right, &self.transform);
-        let first = self.next_frame == 0;
-        let products = &mut self.products[..count * 4 * bins];
-        self.blocks.resize(count, Default::default());
-        let band = self.level_bins.clone();
-        let foretold = &self.programme.foretold;
-        let learnt = foretold.learnt;
-        let share = count.div_ceil(SHARES);
-        products
-            .par_chunks_mut(share * 4 * bins)
-            .zip(self.blocks.par_chunks_mut(share))
-            .zip(&mut self.scratch)
-            .enumerate()
-            .for_each(|(k, ((products, blocks), scratch))| {
-                let frames = products.chunks_exact_mut(4 * bins).zip(blocks);
-                for (i, (products, (block, levels, departure))) in frames.enumerate() {
-                    let at = start + (k * share + i) * hop;
-                    let (left, right) = (&left[at..at + length], &right[at..at + length]);
-                    transform.products(left, right, scratch, products);
-                    *block = quality::inspect(&left[hop..], &right[hop..]);
-                    *levels = Levels::of(products, bins, band.clone());
-                    *departure = foretold.departure(products);
-                }
-            });
-        if first {
-            self.previous = quality::inspect(&left[start..start + hop], &right[start..start + hop]);
-        }
-        for i in 0..count {
-            let (block, levels, departure) = self.blocks[i];
-            // what was foretold with is out of date once more has been learnt
-            let departure = Some(departure).filter(|_| self.programme.foretold.learnt == learnt);
-            let power = f64::from(block.left_power.max(block.right_power));
-            self.programme.loudest_power = self.programme.loudest_power.max(power);
-            let spoilt = self.previous.dropouts > 0 || block.dropouts > 0;
-            let frame = Frame {
-                index: self.next_frame,
-                levels,
-                departure,
-                spoilt,
-                block,
-            };
-            self.programme
-                .take(frame, &self.products[i * 4 * bins..(i + 1) * 4 * bins]);
-            self.next_frame += 1;
-            self.previous = block;
-        }
+        let done = frames * length / 2;
+        self.left.keep(done, new[0]);
+        self.right.keep(done, new[1]);
     }
 
     /// What is known so far. Frames that are complete are taken in first.
@@ -200,7 +302,7 @@ impl Engine {
         let quality = self.programme.quality();
         CrossSpectrum {
             sample_rate_hz: self.settings.sample_rate_hz,
-            frame_length: self.frame_length,
+            frame_length: self.transformer.frame_length(),
             alignment: self.settings.alignment,
             groups: self.programme.groups(quality.rejection_undone),
             span: self.span(),
@@ -215,7 +317,7 @@ impl Engine {
         self.complete();
         let quality = self.programme.quality();
         let mut mark = Mark {
-            total: vec![Bin::default(); self.bins],
+            total: vec![Bin::default(); self.transformer.bins],
             frames: 0,
             last_frame: 0,
             span: self.span(),
@@ -233,22 +335,19 @@ impl Engine {
 
     /// Takes in the frames that are complete.
     fn complete(&mut self) {
-        let (hop, available) = (self.hop(), self.left.len().min(self.right.len()));
-        let count = (available / hop).saturating_sub(1);
-        if count > 0 {
-            self.process(0, count);
-            self.left.drain(..count * hop);
-            self.right.drain(..count * hop);
-        }
+        self.programme.take_all(&self.batch);
+        self.batch.first_frame += self.batch.seen.len() as u64;
+        self.batch.seen.clear();
+        self.batch.before = None;
     }
 
     /// First and last sample of the modulated part.
     fn span(&self) -> (u64, u64) {
-        let hop = self.hop() as u64;
+        let length = self.transformer.frame_length() as u64;
         match self.programme.sums.span {
             _ if self.settings.whole => (0, self.programme.samples),
             None => (0, 0),
-            Some((first, last)) => (first * hop, last * hop + self.frame_length as u64),
+            Some((first, last)) => (first * length / 2, last * length / 2 + length),
         }
     }
 }
@@ -275,6 +374,8 @@ struct Programme {
     /// Whether a stretch that counts is running, and its quiet frames of late.
     running: bool,
     quiet: usize,
+    /// The block before the next frame.
+    previous: BlockQuality,
     foretold: Foretold,
     /// Departures of the latest frames from what was foretold.
     around: VecDeque<(f64, f64)>,
@@ -326,96 +427,128 @@ struct Levels {
     right: f64,
 }
 
-impl Levels {
-    fn of(products: &[f32], bins: usize, band: std::ops::Range<usize>) -> Self {
-        const STRETCH: usize = 96;
-        let first = band.start;
-        let plane = |i: usize| &products[i * bins..(i + 1) * bins][band.clone()];
-        let (right, re, im) = (plane(1), plane(2), plane(3));
-        let weighted = |stretch: usize, values: &[f32]| -> f32 {
-            let start = first + stretch * STRETCH;
-            sum_in_lanes(values.len(), |i| (start + i) as f32 * values[i])
-        };
-        let stretches = re.chunks(STRETCH).zip(im.chunks(STRETCH)).enumerate();
+/// The band in which levels are judged, in whole [`LANES`] of bins.
+#[derive(Debug, Clone)]
+struct LevelBand {
+    first: usize,
+    /// Weight of each bin: its index.
+    weights: Vec<[f32; LANES]>,
+}
+
+impl LevelBand {
+    fn new(range: Range<usize>) -> Self {
+        let lanes = range.clone().step_by(LANES).take(range.len() / LANES);
         Self {
+            first: range.start,
+            weights: lanes
+                .map(|bin| std::array::from_fn(|i| (bin + i) as f32))
+                .collect(),
+        }
+    }
+
+    /// The planes `|L|^2`, `|R|^2`, `Re L conj R`, `Im L conj R` in the band.
+    fn planes<'a>(&self, products: &'a [f32]) -> [&'a [[f32; LANES]]; 4] {
+        let bins = products.len() / 4;
+        let lanes = |i: usize| products[i * bins + self.first..].as_chunks().0;
+        [0, 1, 2, 3].map(|i| &lanes(i)[..self.weights.len()])
+    }
+
+    fn levels(&self, products: &[f32]) -> Levels {
+        const STRETCH: usize = 96 / LANES;
+        let [_, right, re, im] = self.planes(products);
+        let weighted = |weights: &[[f32; LANES]], values: &[[f32; LANES]]| {
+            let values = &values[..weights.len()];
+            sum_of_lanes(weights.len(), |k| {
+                std::array::from_fn(|i| weights[k][i] * values[k][i])
+            })
+        };
+        let stretches = re.chunks(STRETCH).zip(im.chunks(STRETCH));
+        Levels {
             common: stretches
-                .map(|(i, (re, im))| f64::from(weighted(i, re).hypot(weighted(i, im))))
+                .zip(self.weights.chunks(STRETCH))
+                .map(|((re, im), weights)| {
+                    f64::from(weighted(weights, re).hypot(weighted(weights, im)))
+                })
                 .sum(),
-            right: f64::from(weighted(0, right)),
+            right: f64::from(weighted(&self.weights, right)),
         }
     }
 }
 
-/// What the left channel foretells of the right one, learnt from the frames
-/// counted: the transfer function `H = E[R conj L] / E[|L|^2]` of each bin.
+/// What the left channel foretells of the right one: the transfer function
+/// `H = E[R conj L] / E[|L|^2]` of each bin.
+struct Transfer {
+    band: LevelBand,
+    /// Factors of `|L|^2`, `Re L conj R` and `Im L conj R` in the power of what
+    /// is not foretold.
+    factors: [Vec<[f32; LANES]>; 3],
+}
+
+impl Transfer {
+    /// Power of `R - H L`, weighted by frequency: with `S = L conj R` that is
+    /// `|R|^2 + |H|^2 |L|^2 - 2 Re(H S)`, where `conj H` has the phase of `S`.
+    fn departure(&self, products: &[f32]) -> f64 {
+        let weights = &self.band.weights;
+        // one length for all, so that no index is checked
+        let [left, right, re, im] = self.band.planes(products).map(|p| &p[..weights.len()]);
+        let [of_left, of_re, of_im] = self.factors.each_ref().map(|f| &f[..weights.len()]);
+        let sum = sum_of_lanes(weights.len(), |k| {
+            std::array::from_fn(|i| {
+                let common = of_re[k][i] * re[k][i] + of_im[k][i] * im[k][i];
+                weights[k][i] * (right[k][i] + (of_left[k][i] * left[k][i] + common))
+            })
+        });
+        f64::from(sum.max(0.0))
+    }
+}
+
+/// Learns from the frames counted what the left channel foretells.
 struct Foretold {
-    band: std::ops::Range<usize>,
+    band: LevelBand,
     /// Sums of `|L|^2`, `Re L conj R` and `Im L conj R`.
-    sums: [Vec<f64>; 3],
-    /// `Re conj H`, `Im conj H` and `|H|^2`.
-    transfer: [Vec<f32>; 3],
-    /// How often it was learnt.
-    learnt: u64,
+    sums: [Vec<[f64; LANES]>; 3],
+    transfer: Arc<Transfer>,
 }
 
 impl Foretold {
-    fn new(band: std::ops::Range<usize>) -> Self {
-        let width = band.len();
+    fn nothing(band: LevelBand) -> Self {
+        let width = band.weights.len();
         Self {
+            sums: [(); 3].map(|()| vec![[0.0; LANES]; width]),
+            transfer: Arc::new(Transfer {
+                factors: [(); 3].map(|()| vec![[0.0; LANES]; width]),
+                band: band.clone(),
+            }),
             band,
-            sums: [(); 3].map(|()| vec![0.0; width]),
-            transfer: [(); 3].map(|()| vec![0.0; width]),
-            learnt: 0,
         }
     }
 
-    /// Nothing is known any more.
-    fn forget(&mut self) {
-        let learnt = self.learnt + 1;
-        *self = Self::new(self.band.clone());
-        self.learnt = learnt;
-    }
-
-    fn planes<'a>(&self, products: &'a [f32]) -> [&'a [f32]; 4] {
-        let bins = products.len() / 4;
-        [0, 1, 2, 3].map(|i| &products[i * bins..(i + 1) * bins][self.band.clone()])
-    }
-
     fn add(&mut self, products: &[f32]) {
-        let [left, _, re, im] = self.planes(products);
+        let [left, _, re, im] = self.band.planes(products);
         for (sums, values) in self.sums.iter_mut().zip([left, re, im]) {
             for (sum, value) in sums.iter_mut().zip(values) {
-                *sum += f64::from(*value);
+                *sum = std::array::from_fn(|i| sum[i] + f64::from(value[i]));
             }
         }
     }
 
     fn learn(&mut self) {
-        let [left, re, im] = &self.sums;
-        let [h_re, h_im, h_sq] = &mut self.transfer;
-        for i in 0..left.len() {
-            let scale = left[i].max(f64::MIN_POSITIVE).recip();
-            let (re, im) = (re[i] * scale, im[i] * scale);
-            h_re[i] = re as f32;
-            h_im[i] = im as f32;
-            h_sq[i] = (re * re + im * im) as f32;
+        let width = self.band.weights.len();
+        let mut factors = [(); 3].map(|()| vec![[0.0; LANES]; width]);
+        for k in 0..width {
+            for i in 0..LANES {
+                let [left, re, im] = self.sums.each_ref().map(|sums| sums[k][i]);
+                let scale = left.max(f64::MIN_POSITIVE).recip();
+                let (re, im) = (re * scale, im * scale);
+                factors[0][k][i] = (re * re + im * im) as f32;
+                factors[1][k][i] = (-2.0 * re) as f32;
+                factors[2][k][i] = (-2.0 * im) as f32;
+            }
         }
-        self.learnt += 1;
-    }
-
-    /// Power of `R - H L`, weighted by frequency: with `S = L conj R` that is
-    /// `|R|^2 + |H|^2 |L|^2 - 2 Re(H S)`, where `conj H` has the phase of `S`.
-    fn departure(&self, products: &[f32]) -> f64 {
-        let width = self.band.len();
-        // one length for all, so that no index is checked
-        let [left, right, re, im] = self.planes(products).map(|plane| &plane[..width]);
-        let [h_re, h_im, h_sq] = self.transfer.each_ref().map(|plane| &plane[..width]);
-        let first = self.band.start;
-        let sum = sum_in_lanes(width, |i| {
-            let common = h_re[i] * re[i] + h_im[i] * im[i];
-            (first + i) as f32 * (right[i] + h_sq[i] * left[i] - 2.0 * common)
+        self.transfer = Arc::new(Transfer {
+            band: self.band.clone(),
+            factors,
         });
-        f64::from(sum.max(0.0))
     }
 }
 
@@ -471,13 +604,7 @@ impl Sums {
 }
 
 impl Programme {
-    fn new(
-        rate: f64,
-        frame_length: usize,
-        bins: usize,
-        band: std::ops::Range<usize>,
-        whole: bool,
-    ) -> Self {
+    fn new(rate: f64, frame_length: usize, bins: usize, band: LevelBand, whole: bool) -> Self {
         let hop_seconds = frame_length as f64 * window::HOP_FRACTION / rate;
         Self {
             whole,
@@ -489,11 +616,34 @@ impl Programme {
             held_level: Level::default(),
             running: false,
             quiet: 0,
-            foretold: Foretold::new(band),
+            previous: BlockQuality::default(),
+            foretold: Foretold::nothing(band),
             around: VecDeque::with_capacity(AROUND),
             sums: Sums::new(0, bins),
             samples: 0,
             loudest_power: 0.0,
+        }
+    }
+
+    /// Takes in a batch, frame by frame.
+    fn take_all(&mut self, batch: &Batch) {
+        self.previous = batch.before.unwrap_or(self.previous);
+        let products = batch.products.chunks_exact(4 * self.bins);
+        for ((seen, products), index) in batch.seen.iter().zip(products).zip(batch.first_frame..) {
+            let block = seen.block;
+            let power = f64::from(block.left_power.max(block.right_power));
+            self.loudest_power = self.loudest_power.max(power);
+            // what was foretold with is out of date once more has been learnt
+            let current = Arc::ptr_eq(&batch.transfer, &self.foretold.transfer);
+            let frame = Frame {
+                index,
+                levels: seen.levels,
+                departure: current.then_some(seen.departure),
+                spoilt: self.previous.dropouts > 0 || block.dropouts > 0,
+                block,
+            };
+            self.take(frame, products);
+            self.previous = block;
         }
     }
 
@@ -518,7 +668,6 @@ impl Programme {
                 self.notice(departure);
                 self.count(frame, departure, products);
                 self.foretold.add(products);
-                // at the end of a batch, unless a snapshot cut one short
                 if (frame.index + 1).is_multiple_of(LEARN_EVERY) {
                     self.foretold.learn();
                 }
@@ -554,7 +703,7 @@ impl Programme {
                 self.sums = Sums::new(first.index, self.bins);
                 self.counted = Level::starting(first.levels.common);
                 self.around.clear();
-                self.foretold.forget();
+                self.foretold = Foretold::nothing(self.foretold.band.clone());
             }
             self.running = true;
             self.learn(&held);
@@ -579,8 +728,8 @@ impl Programme {
     /// The departure of a frame from what is foretold: by itself, and relative
     /// to the programme.
     fn departure(&self, frame: &Frame, products: &[f32]) -> (f64, f64) {
-        let foretold = || self.foretold.departure(products);
-        let departure = frame.departure.unwrap_or_else(foretold);
+        let reckoned = || self.foretold.transfer.departure(products);
+        let departure = frame.departure.unwrap_or_else(reckoned);
         (departure, departure / frame.levels.right)
     }
 

@@ -7,50 +7,43 @@ use rustfft::{Fft, FftPlanner};
 use std::sync::Arc;
 
 /// Turns one frame of both channels into its products by a single packed
-/// complex transform `Z = FFT(L + iR)`, from which
-/// `L_k = (Z_k + conj Z_(N-k)) / 2` and `R_k = (Z_k - conj Z_(N-k)) / 2i`.
+/// complex transform `Z = FFT((L + iR) / 2)`, from which
+/// `L_k = Z_k + conj Z_(N-k)` and `R_k = (Z_k - conj Z_(N-k)) / i`.
 pub(super) struct FrameTransform {
     fft: Arc<dyn Fft<f32>>,
+    /// Half of the analysis window.
     window: Vec<f32>,
     bins: usize,
-}
-
-/// Values taken together, so that the compiler uses vectors.
-const LANES: usize = 8;
-
-/// Sum of `term` over the indices `0..count`, in [`LANES`] running sums: single
-/// precision keeps its digits and the compiler may use vectors.
-#[inline(always)]
-pub(super) fn sum_in_lanes(count: usize, term: impl Fn(usize) -> f32) -> f32 {
-    let mut lanes = [0.0_f32; LANES];
-    let whole = count - count % LANES;
-    for start in (0..whole).step_by(LANES) {
-        for (i, lane) in lanes.iter_mut().enumerate() {
-            *lane += term(start + i);
-        }
-    }
-    lanes.iter().sum::<f32>() + (whole..count).map(term).sum::<f32>()
 }
 
 /// Working memory of one thread.
 pub(super) struct Scratch {
     frame: Vec<Complex<f32>>,
+    spectrum: Vec<Complex<f32>>,
     fft: Vec<Complex<f32>>,
 }
 
 impl FrameTransform {
     pub fn new(length: usize, bins: usize) -> Self {
+        let half = |w: &f64| 0.5 * *w as f32;
         Self {
             fft: FftPlanner::new().plan_fft_forward(length),
-            window: window::window(length).iter().map(|w| *w as f32).collect(),
+            window: window::window(length).iter().map(half).collect(),
             bins,
         }
     }
 
+    /// Samples in a frame.
+    pub fn length(&self) -> usize {
+        self.window.len()
+    }
+
     pub fn scratch(&self) -> Scratch {
+        let zeros = |count: usize| vec![Complex::default(); count];
         Scratch {
-            frame: vec![Complex::default(); self.window.len()],
-            fft: vec![Complex::default(); self.fft.get_inplace_scratch_len()],
+            frame: zeros(self.window.len()),
+            spectrum: zeros(self.window.len()),
+            fft: zeros(self.fft.get_outofplace_scratch_len()),
         }
     }
 
@@ -62,64 +55,60 @@ impl FrameTransform {
         scratch: &mut Scratch,
         products: &mut [f32],
     ) {
-        let length = self.window.len();
-        for (((z, w), l), r) in scratch
-            .frame
-            .iter_mut()
-            .zip(&self.window)
-            .zip(left)
-            .zip(right)
-        {
+        let samples = self.window.iter().zip(left).zip(right);
+        for (z, ((w, l), r)) in scratch.frame.iter_mut().zip(samples) {
             *z = Complex::new(l * w, r * w);
         }
-        self.fft
-            .process_with_scratch(&mut scratch.frame, &mut scratch.fft);
-        let z = &scratch.frame;
-        let (pl, rest) = products.split_at_mut(self.bins);
-        let (pr, rest) = rest.split_at_mut(self.bins);
+        self.fft.process_outofplace_with_scratch(
+            &mut scratch.frame,
+            &mut scratch.spectrum,
+            &mut scratch.fft,
+        );
+        let z = &scratch.spectrum;
+        let (left, rest) = products.split_at_mut(self.bins);
+        let (right, rest) = rest.split_at_mut(self.bins);
         let (re, im) = rest.split_at_mut(self.bins);
-        (pl[0], pr[0]) = (z[0].re * z[0].re, z[0].im * z[0].im);
-        (re[0], im[0]) = (z[0].re * z[0].im, 0.0);
-        let ahead = &z[1..self.bins];
-        let mirrored = &z[length - self.bins + 1..];
-        let planes = [&mut pl[1..], &mut pr[1..], &mut re[1..], &mut im[1..]];
-        separate(ahead, mirrored, planes);
+        let (l, r) = (2.0 * z[0].re, 2.0 * z[0].im);
+        (left[0], right[0], re[0], im[0]) = (l * l, r * r, l * r, 0.0);
+        separate(
+            &z[1..self.bins],
+            &z[z.len() - self.bins + 1..],
+            [&mut left[1..], &mut right[1..], &mut re[1..], &mut im[1..]],
+        );
     }
 }
 
-/// Products from `Z_k` (`ahead`) and `Z_(N-k)` (`mirrored`, backwards).
+/// Products from `Z_k` (`ahead`) and `Z_(N-k)` (`mirrored`, backwards). By index
+/// and with lengths known to be equal: so the compiler uses vectors, as it does
+/// not through iterators (measured three times as fast).
 fn separate(ahead: &[Complex<f32>], mirrored: &[Complex<f32>], planes: [&mut [f32]; 4]) {
-    let [pl, pr, re, im] = planes;
-    let (whole, _) = ahead.as_chunks::<LANES>();
-    let (_, whole_mirrored) = mirrored.as_rchunks::<LANES>();
-    let mut done = 0;
-    for (a, b) in whole.iter().zip(whole_mirrored.iter().rev()) {
-        let span = done..done + LANES;
-        let (pl, pr) = (&mut pl[span.clone()], &mut pr[span.clone()]);
-        let (re, im) = (&mut re[span.clone()], &mut im[span]);
-        for i in 0..LANES {
-            let products = product(a[i], b[LANES - 1 - i]);
-            (pl[i], pr[i], re[i], im[i]) = products;
-        }
-        done += LANES;
-    }
-    let rest = mirrored.iter().rev().skip(done);
-    for (k, (a, b)) in ahead[done..].iter().zip(rest).enumerate() {
-        let k = done + k;
-        (pl[k], pr[k], re[k], im[k]) = product(*a, *b);
+    let count = ahead.len();
+    let mirrored = &mirrored[..count];
+    let [left, right, re, im] = planes.map(|plane| &mut plane[..count]);
+    for k in 0..count {
+        let (a, b) = (ahead[k], mirrored[count - 1 - k]);
+        let (l_re, l_im) = (a.re + b.re, a.im - b.im);
+        let (r_re, r_im) = (a.im + b.im, b.re - a.re);
+        left[k] = l_re * l_re + l_im * l_im;
+        right[k] = r_re * r_re + r_im * r_im;
+        re[k] = l_re * r_re + l_im * r_im;
+        im[k] = l_im * r_re - l_re * r_im;
     }
 }
 
+/// Values taken together, so that the compiler uses vectors.
+pub(super) const LANES: usize = 8;
+
+/// Sum over `0..count` of terms that come [`LANES`] at a time, in as many running
+/// sums: so single precision keeps its digits.
 #[inline(always)]
-fn product(a: Complex<f32>, b: Complex<f32>) -> (f32, f32, f32, f32) {
-    let (lr, li) = (0.5 * (a.re + b.re), 0.5 * (a.im - b.im));
-    let (rr, ri) = (0.5 * (a.im + b.im), 0.5 * (b.re - a.re));
-    (
-        lr * lr + li * li,
-        rr * rr + ri * ri,
-        lr * rr + li * ri,
-        li * rr - lr * ri,
-    )
+pub(super) fn sum_of_lanes(count: usize, terms: impl Fn(usize) -> [f32; LANES]) -> f32 {
+    let mut sums = [0.0_f32; LANES];
+    for k in 0..count {
+        let terms = terms(k);
+        sums = std::array::from_fn(|i| sums[i] + terms[i]);
+    }
+    sums.iter().sum()
 }
 
 /// Generalised cross-correlation of weighted unit phasors: the real inverse

@@ -62,35 +62,39 @@ pub(super) struct BlockQuality {
     pub right_power: f32,
 }
 
-/// Looks at one block.
+/// The larger one, by a comparison alone: unlike `f32::max` one instruction.
+fn larger(a: f32, b: f32) -> f32 {
+    if b > a { b } else { a }
+}
+
+/// Looks at one block. What is looked for shows in the squares, so the samples
+/// are passed over once; those of a cell that clips, once more.
 pub(super) fn inspect(left: &[f32], right: &[f32]) -> BlockQuality {
+    const LANES: usize = 8;
     let cells = left.len() / CELL;
     let mut quality = BlockQuality::default();
-    let (mut power_left, mut power_right) = (0.0_f32, 0.0_f32);
+    let mut sums = [[0.0_f32; LANES]; 2];
     for (l, r) in left.chunks_exact(CELL).zip(right.chunks_exact(CELL)) {
-        let (mut top_l, mut top_r) = ([0.0_f32; 8], [0.0_f32; 8]);
-        let (mut sq_l, mut sq_r) = ([0.0_f32; 8], [0.0_f32; 8]);
-        for (l, r) in l.chunks_exact(8).zip(r.chunks_exact(8)) {
-            for i in 0..8 {
-                top_l[i] = top_l[i].max(l[i].abs());
-                top_r[i] = top_r[i].max(r[i].abs());
-                sq_l[i] += l[i] * l[i];
-                sq_r[i] += r[i] * r[i];
+        let peaks = [(l, 0), (r, 1)].map(|(cell, channel)| {
+            let (mut top, mut sum) = ([0.0_f32; LANES], sums[channel]);
+            for values in cell.as_chunks::<LANES>().0 {
+                for i in 0..LANES {
+                    let square = values[i] * values[i];
+                    top[i] = larger(top[i], square);
+                    sum[i] += square;
+                }
             }
-        }
-        let largest = |lanes: [f32; 8]| lanes.into_iter().fold(0.0_f32, f32::max);
-        let (peak_l, peak_r) = (largest(top_l), largest(top_r));
-        power_left += sq_l.iter().sum::<f32>();
-        power_right += sq_r.iter().sum::<f32>();
-        if peak_l >= CLIPPED || peak_r >= CLIPPED {
+            sums[channel] = sum;
+            top.into_iter().fold(0.0, larger)
+        });
+        // a square is rounded, so that one of `CLIPPED` is surely found
+        if peaks.iter().any(|peak| *peak >= CLIPPED * CLIPPED) {
             quality.clipped += l.iter().chain(r).filter(|v| v.abs() >= CLIPPED).count() as u32;
         }
-        if peak_l == 0.0 || peak_r == 0.0 {
-            quality.dropouts += 1;
-        }
+        quality.dropouts += u32::from(peaks.contains(&0.0));
     }
-    quality.left_power = power_left / (cells * CELL).max(1) as f32;
-    quality.right_power = power_right / (cells * CELL).max(1) as f32;
+    let samples = (cells * CELL).max(1) as f32;
+    [quality.left_power, quality.right_power] = sums.map(|sum| sum.iter().sum::<f32>() / samples);
     quality
 }
 

@@ -7,10 +7,10 @@
 #     cargo install cargo-mutants --version 27.1.0 --locked
 #     tests/cross-check/mutants.sh FOLDER_FOR_RESULTS
 set -euo pipefail
-results=${1:?a folder for the results}
+results=$(realpath -m "${1:?a folder for the results}")
 cd "$(dirname "${BASH_SOURCE[0]}")/../.."
 # quick to build, and quick enough to run
-export CARGO_PROFILE_DEV_OPT_LEVEL=1
+export CARGO_PROFILE_DEV_OPT_LEVEL=1 CARGO_PROFILE_DEV_DEBUG=0
 
 # A crate of what the mathematics needs and no more builds in seconds; the tests
 # that hold these modules from outside go into it.
@@ -36,7 +36,9 @@ slow=(scatter_is_at_the a_simulated_chain_is the_calibrated_bands_cover
     setups_that_share everything_together a_large_rotation)
 skips=()
 for name in "${slow[@]}"; do skips+=(--skip "$name"); done
+cargo test --lib --no-run
 for module in uncertainty groove delay adjust chain; do
+    mkdir -p "$results/$module"
     cargo mutants --in-place --iterate --output "$results/$module" --baseline skip \
         --timeout 90 --build-timeout 300 --shard "${SHARD:-0/10}" --sharding round-robin \
         --file "src/$module/**" -C --lib -- -- "${skips[@]}" || true
