@@ -14,8 +14,9 @@ use std::process::Command;
 use std::sync::Mutex;
 
 const NS: f64 = 1e9;
-/// An error beyond this is a fault, whatever the band says, nanoseconds.
-const FAR_NS: f64 = 50.0;
+/// An error beyond so many of its stated uncertainties is a fault by itself: by
+/// chance one in 370 is.
+const FAR: f64 = 3.0;
 /// Noises per piece.
 const SEEDS: u64 = 5;
 /// Samples of the delaying method per sample of the file.
@@ -206,7 +207,7 @@ impl Judged {
     }
 
     fn is_far(self) -> bool {
-        self.error.abs() * NS > FAR_NS
+        self.error.abs() > FAR * self.u
     }
 }
 
@@ -469,7 +470,7 @@ others; made mono here, they are a programme like any other. What a real groove 
                 text: format!(
                     "SciPy brings each excerpt to 64 times its rate and moves one channel by whole samples there, so the delay \
 is exact by construction; white noise, 35 dB down, is each channel's own, in {SEEDS} draws (benches/dossier/material.py). Asked: \
-no error above {FAR_NS:.0} ns, and as many bands that hold the truth as a binomial law allows (so few in less than one of a thousand \
+no error beyond {FAR} of its stated u, and as many bands that hold the truth as a binomial law allows (so few in less than one of a thousand \
 trials would be a fault). Packages: {}.",
                     licences.join("; ")
                 ),
@@ -483,7 +484,7 @@ trials would be a fault). Packages: {}.",
                     "The same excerpts cut in mono with peaks of {PEAK_CM_S} cm/s and played at three radii, 33 1/3 rpm, by an invented 18 x 8 um elliptical tip \
 turned by -4 to 5 degrees; surface noise 35 dB down, a click every two seconds, equaliser parts off by up to 0.6 %, 96 kHz. The tip touches the \
 walls where a search finds it does, so tracing distorts as it does at each radius. The truth is the simulation's own. Asked: the same as above. \
-**Speech misses it and does worse than its band says**, as the next table explains."
+**Speech does worse than its band says**, as the next table explains."
                 ),
                 columns: played_heads.clone(),
                 rows: turned,

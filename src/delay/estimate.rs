@@ -164,9 +164,12 @@ pub struct Estimate {
     pub noise_to_signal: f64,
     /// Residual mean square over what noise explains.
     pub reduced_chi_square: f64,
-    /// Factor by which the jackknife's variance exceeds the analytic one (1 if
-    /// it does not); it is applied.
+    /// Factor by which the jackknife's variance, along time, exceeds the analytic
+    /// one (1 if it does not).
     pub dispersion: f64,
+    /// The same of the residuals, along frequency. The larger of the two is
+    /// applied.
+    pub misfit: f64,
     /// Delay in a narrower band.
     pub band_shift: Option<BandShift>,
     /// Correlation near its peak.
@@ -291,14 +294,9 @@ pub fn estimate(spectrum: &CrossSpectrum, settings: &Settings) -> Result<Estimat
         }
     });
     let start = first.values.to_vec();
-    let fit = phase::fit(
-        &clusters.points,
-        &clusters.design,
-        terms,
-        &start,
-        dispersion,
-    )
-    .ok_or(empty)?;
+    let misfit = first.misfit();
+    let spread = dispersion.max(misfit);
+    let fit = phase::fit(&clusters.points, &clusters.design, terms, &start, spread).ok_or(empty)?;
 
     let offset = spectrum.alignment as f64 / rate;
     // the fit's delay is what the coarse one left
@@ -313,7 +311,7 @@ pub fn estimate(spectrum: &CrossSpectrum, settings: &Settings) -> Result<Estimat
             difference_db: 10.0 * noise_to_signal.max(1e-30).log10(),
         });
     }
-    let band_shift = band_shift(&clusters, terms, &fit, settings.band_hz, dispersion);
+    let band_shift = band_shift(&clusters, terms, &fit, settings.band_hz, spread);
     let nodes = along
         .iter()
         .filter(|g| g.weight > 0.0)
@@ -343,6 +341,7 @@ pub fn estimate(spectrum: &CrossSpectrum, settings: &Settings) -> Result<Estimat
         noise_to_signal,
         reduced_chi_square: fit.reduced_chi_square,
         dispersion,
+        misfit,
         band_shift,
         correlation: Correlation {
             delays: coarse
@@ -555,6 +554,12 @@ fn caveats(
         list.push(Caveat::note(
             "scatter",
             format!("the delay scatters {:.1} times more along the recording than its noise explains; the band allows for it", estimate.dispersion.sqrt()),
+        ));
+    }
+    if estimate.misfit > 2.0 {
+        list.push(Caveat::note(
+            "misfit",
+            format!("the phase departs {:.1} times more from its model over frequency than noise explains, as tracing, resonance or crosstalk make it; the band allows for it", estimate.misfit.sqrt()),
         ));
     }
     if let Some(shift) = estimate.band_shift

@@ -7,6 +7,7 @@
 
 use super::{Owner, Side, Term};
 use crate::adjust::Cholesky;
+use crate::uncertainty::chi_square_upper_tail;
 use ndarray::{Array1, Array2};
 use std::f64::consts::{PI, TAU};
 
@@ -180,6 +181,25 @@ pub(super) struct Fit {
     pub weights: Vec<f64>,
     /// Mean square of the normalised residuals over points that matter.
     pub reduced_chi_square: f64,
+    /// How many these are.
+    pub points: usize,
+}
+
+impl Fit {
+    /// Factor by which the residuals' variance exceeds what noise explains, 1
+    /// where it does not by more than chance would in one of a thousand fits:
+    /// the ratio of R. T. Birge (Phys. Rev. 40, 1932, 207-227). Unlike the
+    /// jackknife's it sees what all stretches of time share, such as tracing's
+    /// harmonics of a voice.
+    pub fn misfit(&self) -> f64 {
+        let (chi, n) = (self.reduced_chi_square, self.points as f64);
+        let by_chance = chi_square_upper_tail(chi * n, n).unwrap_or(1.0);
+        if chi > 1.0 && by_chance < CHANCE {
+            chi
+        } else {
+            1.0
+        }
+    }
 }
 
 /// An angle brought into -pi..pi.
@@ -194,6 +214,8 @@ const HUBER: f64 = 4.0;
 /// to say anything of the scale of the residuals.
 const SIGNIFICANT: f64 = 4.0;
 const MOST_STEPS: usize = 50;
+/// A misfit that chance makes less often than this is one.
+const CHANCE: f64 = 1e-3;
 
 /// Fits delay and terms to the points (`design` holds their shapes, one row a
 /// point) by Fisher scoring on the sines of the
@@ -220,7 +242,7 @@ pub(super) fn fit(
             .zip(design.rows())
             .map(|(p, row)| wrap(p.phase - row.dot(&values)))
             .collect();
-        let (weights, scale) = huber_weights(points, &residuals);
+        let (weights, sizes) = huber_weights(points, &residuals);
         let mut information = Array2::<f64>::zeros((n, n));
         let mut score = Array1::<f64>::zeros(n);
         for ((point, row), (residual, weight)) in points
@@ -250,7 +272,11 @@ pub(super) fn fit(
                 score,
                 covariance,
                 weights,
-                reduced_chi_square: scale,
+                reduced_chi_square: match sizes.len() {
+                    0 => 1.0,
+                    n => sizes.iter().map(|s| s * s).sum::<f64>() / n as f64,
+                },
+                points: sizes.len(),
             });
         }
         values += &step;
@@ -268,9 +294,9 @@ fn opposed(point: &Point, residual: &f64) -> bool {
     point.information > SIGNIFICANT && residual.abs() > std::f64::consts::FRAC_PI_2
 }
 
-/// Huber weights of the residuals against their own robust scale, and the
-/// mean square of the normalised residuals.
-fn huber_weights(points: &[Point], residuals: &[f64]) -> (Vec<f64>, f64) {
+/// Huber weights of the residuals against their own robust scale, and the sizes
+/// of those that matter, normalised and limited.
+fn huber_weights(points: &[Point], residuals: &[f64]) -> (Vec<f64>, Vec<f64>) {
     let normalised = |(p, r): (&Point, &f64)| p.information.sqrt() * r.abs();
     let mut sizes: Vec<f64> = points
         .iter()
@@ -279,7 +305,7 @@ fn huber_weights(points: &[Point], residuals: &[f64]) -> (Vec<f64>, f64) {
         .map(normalised)
         .collect();
     if sizes.is_empty() {
-        return (vec![1.0; points.len()], 1.0);
+        return (vec![1.0; points.len()], sizes);
     }
     let middle = sizes.len() / 2;
     let median = *sizes.select_nth_unstable_by(middle, f64::total_cmp).1;
@@ -296,8 +322,7 @@ fn huber_weights(points: &[Point], residuals: &[f64]) -> (Vec<f64>, f64) {
             }
         })
         .collect();
-    let kept: f64 = sizes.iter().map(|s| s.min(limit).powi(2)).sum();
-    (weights, kept / sizes.len() as f64)
+    (weights, sizes.iter().map(|s| s.min(limit)).collect())
 }
 
 #[cfg(test)]

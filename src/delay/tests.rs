@@ -783,6 +783,50 @@ fn scatter_widens_the_band() {
     }
 }
 
+/// Phases off the model by three sigmas, up and down in turn: as much wider is
+/// the band; by one sigma, it stays.
+#[test]
+fn misfit_widens_the_band() {
+    let of = |sigmas: f64| {
+        let mut points: Vec<Point> = (1..=100)
+            .map(|k| Point {
+                w: TAU * 150.0 * f64::from(k),
+                phase: sigmas * if k % 2 == 0 { 1e-3 } else { -1e-3 },
+                information: 1e6,
+            })
+            .collect();
+        // too scattered to say anything, and not counted
+        points[99].information = 1.0;
+        let design = ndarray::Array2::from_shape_fn((100, 1), |(k, _)| points[k].w);
+        phase::fit(&points, &design, &[], &[0.0], 1.0).unwrap()
+    };
+    let off = of(3.0);
+    assert_eq!(off.points, 99);
+    assert_relative_eq!(off.misfit(), 9.0, max_relative = 0.01);
+    assert_eq!(of(1.0).misfit(), 1.0);
+    // scipy 1.17.1: chi2.isf(1e-3, 99) / 99 = 1.49
+    assert_eq!(of(1.21).misfit(), 1.0);
+    assert!(of(1.23).misfit() > 1.5);
+}
+
+/// What all stretches of time share is seen along frequency alone.
+#[test]
+fn a_misfit_shows_in_the_estimate() {
+    let rippled = |amount: f64| {
+        let spectrum = made(10, 40, |_, f| {
+            let ripple = amount * (f / 140.0).sin();
+            bin(COHERENCE, TAU * f * 5e-6 + ripple, 1.0)
+        });
+        estimate(&spectrum, &no_terms()).unwrap()
+    };
+    let (still, found) = (rippled(0.0), rippled(0.01));
+    assert_eq!((still.misfit, found.dispersion), (1.0, 1.0));
+    assert!(codes(&found).contains(&"misfit"), "{:?}", found.caveats);
+    assert!(!codes(&still).contains(&"misfit"));
+    let ratio = found.standard_uncertainty_s / still.standard_uncertainty_s;
+    assert_relative_eq!(ratio, found.misfit.sqrt(), max_relative = 1e-2);
+}
+
 /// Few points far off the model lose weight, and do not move the delay.
 #[test]
 fn outlying_points_lose_their_weight() {
