@@ -492,6 +492,70 @@ fn untried_rows() -> Vec<Row> {
     UNTRIED.iter().map(row).collect()
 }
 
+/// Published values that were collected and that no test uses: name, value, reason.
+const UNUSED: [[&str; 3]; 9] = [
+    [
+        "windows",
+        "side lobes, overlap and bandwidth of eleven windows (Heinzel, Rudiger and Schilling 2002)",
+        "the program has one window, of another family; its values are held against numpy",
+    ],
+    [
+        "sizes-of-records",
+        "outer and inner diameters, pitches, finishing grooves (IEC 98, DIN 45547, JIS S8502), 78 rpm at 50 and 60 Hz",
+        "radius and speed are stated by the user; only limits that no record passes are checked",
+    ],
+    [
+        "tips-by-standard",
+        "ranges of tip radius and included angle, vertical modulation angle of 20 degrees (IEC 98, IEC 60098)",
+        "ranges, not results; the priors' table names those it leans on",
+    ],
+    [
+        "conventions",
+        "right channel on the outer wall, lateral motion in phase, mono on both walls, direction of rotation (IEC 60098)",
+        "facts without a number; signs by them are held by the geometry's tests",
+    ],
+    [
+        "other-equalisation",
+        "the further pole of 7950 us, and levels that are not normalised at 1 kHz",
+        "alike in both channels, they drop out of a delay",
+    ],
+    [
+        "contents-of-test-records",
+        "bands and levels of DIN 45541, DIN 45544; AES17 and IEC 60386 by name",
+        "which band is recorded is the user's choice",
+    ],
+    [
+        "harmonic-of-tracking-error",
+        "second harmonic by Baerwald 1941; speed from the pitch of a tone",
+        "the program computes neither",
+    ],
+    [
+        "rectangular-sums",
+        "JCGM 101:2008, 9.2.3, 9.2.4 and the logarithm of a rectangular quantity; GUM H.3.5 and H.3.6",
+        "all priors are normal; 9.2.2, 9.3, H.1, H.2 and H.3 are tested",
+    ],
+    [
+        "layout-of-long-files",
+        "the placeholder of 28 bytes and the rule of 32-bit sizes (EBU Tech 3306, ITU-R BS.2088)",
+        "tested by files of independent writers, without a number to compare",
+    ],
+];
+
+fn unused_rows() -> Vec<Row> {
+    let row = |[name, value, reason]: &[&str; 3]| {
+        let cells = vec![(*value).to_owned(), (*reason).to_owned()];
+        Row {
+            id: format!("traceability/unused-{name}"),
+            short: false,
+            run: Box::new(move |_| Outcome {
+                cells: cells.clone(),
+                ..Outcome::default()
+            }),
+        }
+    };
+    UNUSED.iter().map(row).collect()
+}
+
 /// The chapter.
 pub fn chapter() -> Chapter {
     Chapter {
@@ -509,6 +573,13 @@ named runs with `cargo test NAME`."
                     .to_owned(),
                 columns: columns(&["file", "test", "what the comment says", "names"]),
                 rows: value_rows(),
+                plots: Vec::new(),
+            },
+            Table {
+                title: "Published values that no test uses".to_owned(),
+                text: "Of the same list, with the reason.".to_owned(),
+                columns: columns(&["value", "why"]),
+                rows: unused_rows(),
                 plots: Vec::new(),
             },
             Table {

@@ -125,7 +125,9 @@ mod tests {
 
     /// Calibration intervals published with Greenwell and Schubert Kabban, R
     /// Journal 2014, RJ-2014-009 (data of Graybill and Iyer 1994): a single
-    /// new observation (thermostat), mean responses (chamber, crystal).
+    /// new observation (thermostat), mean responses (chamber, crystal);
+    /// references.json, ids `fieller_thermostat104`, `fieller_thermostat100`,
+    /// `fieller_chamber`, `fieller_crystal8`, `fieller_crystal5`, `fieller_zero`.
     #[test]
     fn published_inversion_intervals() {
         let x = [96.0, 98.0, 100.0, 102.0, 104.0, 106.0, 108.0, 110.0];
@@ -137,6 +139,14 @@ mod tests {
             line,
             k,
             [103.99491564594408, 103.40405114241237, 104.5894593846641],
+        );
+        let (mut line, s2, k) = ordinary(&x, &y, 0.90);
+        line.intercept -= 100.0;
+        line.intercept_variance += s2;
+        check(
+            line,
+            k,
+            [100.1123180032355, 99.62940289531218, 100.58850313225432],
         );
 
         let x: Vec<f64> = (0..=10).map(|i| 10.0 * f64::from(i)).collect();
@@ -155,16 +165,31 @@ mod tests {
         let y = [
             0.08, 1.12, 4.43, 4.98, 4.92, 7.18, 5.57, 8.4, 8.81, 10.81, 11.16, 10.12, 13.12, 15.04,
         ];
-        let (line, _, k) = ordinary(&x, &y, 0.95);
-        check(
-            line,
-            k,
-            [
-                -0.0028376844494934416,
-                -3.008467619538526,
-                2.289970231841015,
-            ],
-        );
+        for (response, coverage, expected) in [
+            (
+                0.0,
+                0.95,
+                [
+                    -0.0028376844494934416,
+                    -3.008467619538526,
+                    2.289970231841015,
+                ],
+            ),
+            (
+                8.0,
+                0.95,
+                [15.888195232690123, 14.658958704349859, 17.159632118867336],
+            ),
+            (
+                5.0,
+                0.90,
+                [9.929057888762767, 8.650259102782774, 11.047896516465336],
+            ),
+        ] {
+            let (mut line, _, k) = ordinary(&x, &y, coverage);
+            line.intercept -= response;
+            check(line, k, expected);
+        }
     }
 
     /// Zero crossing of the GUM H.3 line, whose slope is known to a third

@@ -254,6 +254,39 @@ fn clusters_end_in_valleys_and_turn_back() {
     assert_relative_eq!(clusters.points[0].w, TAU * bins, max_relative = 1e-12);
 }
 
+/// An end lies where the product of the powers is least, not their sum, and no
+/// further than its reach from a dozen bins on.
+#[test]
+fn ends_lie_at_the_least_product_within_reach() {
+    let powers = |at: usize| match at {
+        19 => (0.02, 1.0),
+        22 => (0.2, 0.2),
+        27 => (0.01, 0.01),
+        _ => (1.0, 1.0),
+    };
+    let spectrum = made(10, 40, |_, f| {
+        let (left, right) = powers((f / STEP).round() as usize);
+        let re = COHERENCE.sqrt() * f64::sqrt(left * right);
+        let im = 0.0;
+        Bin {
+            left,
+            right,
+            re,
+            im,
+        }
+    });
+    let band = Band::new(&spectrum, (9.0 * STEP - 1.0, 48.0 * STEP + 1.0)).unwrap();
+    let clusters = Clusters::new(&band, &[], 0.0, false);
+    let sums = clusters.sums(&band.bins);
+    let lefts: Vec<f64> = sums.iter().map(|s| s.left / 400.0).collect();
+    // ends at 10 (19), 18 (27) and, all being alike, the first within reach: 26
+    let expected = [10.0, 6.0 + 0.02 + 0.2, 7.01, 14.0];
+    assert_eq!(lefts.len(), expected.len());
+    for (left, expected) in lefts.iter().zip(expected) {
+        assert_relative_eq!(left, &expected, epsilon = 1e-9);
+    }
+}
+
 #[test]
 fn the_correlation_has_its_peak_and_its_scale() {
     let delay = 3.0 / (4.0 * RATE);
