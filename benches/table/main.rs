@@ -111,6 +111,7 @@ type Section = (&'static str, fn(&Lab) -> Page);
 
 const SECTIONS: &[Section] = &[
     ("wav", sections::wav),
+    ("stages", sections::stages),
     ("flac", sections::flac),
     ("python", sections::python),
     ("start", sections::start),

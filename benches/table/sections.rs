@@ -4,7 +4,13 @@ use crate::interpreter::interpreter;
 use crate::plot::Chart;
 use crate::run::{end, interleaved, median, peak, resident, run, timed};
 use crate::{Lab, Page, root, signal, table};
+use groovelag::analysis::{self, Request};
 use groovelag::capture::{self, Stereo};
+use groovelag::delay;
+use groovelag::job::{self, CaptureData, Details, Wanted};
+use groovelag::report::page::{self, About};
+use groovelag::simulate::{recipe::Recipe, render};
+use groovelag::spectrum::{Engine, EngineSettings, correlate};
 use std::fmt::Write as _;
 use std::io::{BufRead, BufReader, Write};
 use std::path::{Path, PathBuf};
@@ -13,6 +19,28 @@ use std::time::{Duration, Instant};
 
 const RATE: u32 = 96_000;
 const MB: f64 = 1e6;
+/// Samples handed on at a time, as `measure` does.
+const BLOCK: usize = 1 << 17;
+/// An invented capture with tracing.
+const SIMULATED: &str = r#"
+format = 1
+[programme]
+kind = "pink"
+duration_s = 10
+[capture]
+radius_mm = [75, 70]
+rpm = 33
+sample_rate_hz = 96000
+[cartridge]
+profile = "elliptical"
+frontal_radius_um = 18
+side_radius_um = 8
+[setup]
+rotation_deg = 3
+[dirt]
+snr_db = 35
+clicks_per_s = 3
+"#;
 
 fn ms(seconds: f64) -> String {
     match 1e3 * seconds {
@@ -660,6 +688,143 @@ pub fn length(lab: &Lab) -> Page {
 /// Milliseconds with a true minus.
 fn signed_ms(seconds: f64) -> String {
     format!("{:.1}", 1e3 * seconds + 0.0).replace('-', "\u{2212}")
+}
+
+/// A request for all of a recording.
+fn request(path: &Path) -> Request {
+    Request {
+        source: capture::Source::Path(path.to_owned()),
+        options: capture::Options::default(),
+        from_s: None,
+        to_s: None,
+        settings: delay::Settings::default(),
+    }
+}
+
+/// The stages of the library by themselves.
+pub fn stages(lab: &Lab) -> Page {
+    let path = lab.long();
+    let path = path.as_path();
+    let seconds = lab.long_s();
+    let on = |threads: usize| {
+        rayon::ThreadPoolBuilder::new()
+            .num_threads(threads)
+            .build()
+            .expect("threads")
+    };
+    let (one, two) = (on(1), on(2));
+    // the same half minute again and again: memory does not hold it all
+    let piece_s = seconds.min(30);
+    let mut piece = Stereo::default();
+    capture::open(&request(path).source, &capture::Options::default())
+        .and_then(|mut recording| recording.read(&mut piece, (piece_s * u64::from(RATE)) as usize))
+        .expect("samples");
+    let spectrum = || {
+        let mut engine = Engine::new(EngineSettings {
+            sample_rate_hz: f64::from(RATE),
+            alignment: 0,
+            whole: false,
+        })
+        .expect("a rate");
+        for _ in 0..seconds / piece_s {
+            let blocks = piece.left.chunks(BLOCK).zip(piece.right.chunks(BLOCK));
+            blocks.for_each(|(left, right)| engine.push(left, right));
+        }
+        engine.snapshot()
+    };
+    let found = one.install(spectrum);
+    let total = found.total();
+    let settings = delay::Settings::default();
+    let workshop = root().join("test-signals/workshop/job.toml");
+    let mut job = job::file::read(&workshop).expect("the job");
+    let (data, _) = job::file::gather(&mut job, &workshop, |reading| {
+        analysis::analyse(&request(&reading.path), &mut |_| ()).map(|a| CaptureData::of(&a))
+    })
+    .expect("its recordings");
+    let solved = job::solve(&job, &data, 0.95).expect("a solution");
+    let page_of = |solved: &job::Solved| {
+        let about = About {
+            job: &job,
+            file: Some("job.toml"),
+            details: &Details::of(&job, &data, solved),
+            coverage: 0.95,
+            metadata: false,
+        };
+        page::solution(&solved.solution, &about).html()
+    };
+    let recipe = Recipe::parse(SIMULATED).expect("the recipe above");
+    let whole = || analysis::analyse(&request(path), &mut |_| ()).expect("an estimate");
+    fn timing<'a, T>(work: impl Fn() -> T + 'a) -> Box<dyn FnMut() -> f64 + 'a> {
+        Box::new(move || {
+            timed(|| {
+                std::hint::black_box(work());
+            })
+        })
+    }
+    let names = [
+        "reading alone",
+        "decoding alone",
+        "decoding, by the library's reader",
+        "spectrum, one thread: transforms, clicks, programme, sums",
+        "spectrum, two threads",
+        "correlation",
+        "delay: correlation, phase fit, jackknife",
+        "adjustment of the workshop's eight captures, bands of all unknowns",
+        "Monte Carlo of the same, 10,000 draws",
+        "plan of its next capture",
+        "report of the same, pictures drawn",
+        "simulation of 10 s with tracing",
+        "whole chain to the delay, one thread",
+        "whole chain, two threads",
+    ];
+    let mut tasks: [Box<dyn FnMut() -> f64 + '_>; 14] = [
+        timing(|| signal::touch(path)),
+        timing(|| signal::decode(path)),
+        timing(|| {
+            let recording = capture::open(&request(path).source, &capture::Options::default());
+            let (mut recording, mut block) = (recording.expect("a file"), Stereo::default());
+            while recording.read(&mut block, BLOCK).expect("samples") > 0 {
+                std::hint::black_box(&block);
+            }
+        }),
+        timing(|| one.install(spectrum)),
+        timing(|| two.install(spectrum)),
+        timing(|| correlate(&total, found.frame_length, 4)),
+        timing(|| delay::estimate(&found, &settings)),
+        timing(|| job::solve(&job, &data, 0.95)),
+        timing(|| two.install(|| job::monte_carlo(&solved, 10_000, &mut |_| ()))),
+        timing(|| two.install(|| job::plan(&job, Wanted::Ranking))),
+        timing(|| page_of(&solved)),
+        timing(|| two.install(|| render(&recipe, Path::new("")))),
+        timing(|| one.install(whole)),
+        timing(|| two.install(whole)),
+    ];
+    let costs = interleaved(lab.of(7, 3), &mut tasks);
+    let walls: Vec<f64> = costs.iter().map(|c| median(c.iter().copied())).collect();
+    let rows: Vec<Vec<String>> = names
+        .iter()
+        .zip(&walls)
+        .map(|(name, wall)| {
+            vec![
+                (*name).to_owned(),
+                match 1e3 * wall {
+                    t if t < 1.0 => format!("{t:.2}"),
+                    _ => ms(*wall),
+                },
+                times(wall / walls[1]),
+                times(wall / walls[0]),
+            ]
+        })
+        .collect();
+    let mut page = Page {
+        text: format!(
+            "Stages called in one process; what takes samples takes {seconds} s of 24/96; medians of {} interleaved rounds:\n\n",
+            costs[0].len()
+        ),
+        ..Page::default()
+    };
+    page.text += &table(&["stage", "ms", "of decoding", "of reading"], &rows);
+    page
 }
 
 /// Cost against the sample rate.
