@@ -491,3 +491,34 @@ fn cumulate(density: &[f64]) -> (Vec<f64>, f64) {
     }
     (cumulative, sum)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use approx::assert_relative_eq;
+
+    /// Quantiles of mixtures in any unit: of one normal distribution, and of two
+    /// far apart, where the median lies between and the upper part has its own.
+    #[test]
+    fn quantiles_of_mixtures_have_no_unit() {
+        for unit in [1e-6, 1.0, 1e4] {
+            let of = |parts: &[[f64; 3]]| Marginal {
+                form: Form::Mixture(
+                    parts
+                        .iter()
+                        .map(|&[w, mean, u]| [w, mean * unit, u * unit])
+                        .collect(),
+                ),
+            };
+            // scipy 1.17.1: norm.ppf(0.975) = 1.959963984540054
+            let one = of(&[[1.0, 5.0, 2.0]]);
+            let expected = 5.0 + 2.0 * 1.959963984540054;
+            assert_relative_eq!(one.quantile(0.975), expected * unit, max_relative = 1e-9);
+            let two = of(&[[0.5, -100.0, 1.0], [0.5, 100.0, 3.0]]);
+            let expected = 100.0 + 3.0 * 1.959963984540054;
+            assert_relative_eq!(two.quantile(0.9875), expected * unit, max_relative = 1e-9);
+            let expected = -100.0 - 1.959963984540054;
+            assert_relative_eq!(two.quantile(0.0125), expected * unit, max_relative = 1e-9);
+        }
+    }
+}

@@ -291,6 +291,21 @@ mod tests {
         }
     }
 
+    /// By hand: cumulative weights at the middle of each draw's own, straight lines
+    /// between.
+    #[test]
+    fn figures_of_three_weighted_draws() {
+        let sample = Sample {
+            draws: vec![vec![4.0], vec![1.0], vec![2.0]],
+            weights: vec![0.25, 0.5, 0.25],
+            failed: 0,
+        };
+        assert_eq!(sample.moments(|x| x[0]), (2.0, 1.5f64.sqrt()));
+        assert_eq!(sample.effective_size(), 1.0 / 0.375);
+        let quantiles = sample.quantiles(|x| 10.0 * x[0], [0.05, 0.25, 0.4375, 0.75, 0.99]);
+        assert_eq!(quantiles, [10.0, 10.0, 15.0, 30.0, 40.0]);
+    }
+
     /// JCGM 101:2008 9.3, mass calibration, with its rectangular quantities
     /// replaced by normal ones of the same variance; a nonlinear model without
     /// redundancy. Reference: the exact second-order standard deviation,

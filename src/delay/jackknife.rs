@@ -89,21 +89,17 @@ pub(super) fn jackknife(
         .map(|d| GroupDelay {
             position: d.0,
             delay_s: fit.values[0] + if d.1 > 0.0 { d.3 / d.1 } else { 0.0 },
-            standard_uncertainty_s: if d.1 > 0.0 {
-                d.1.sqrt().recip()
-            } else {
-                f64::INFINITY
-            },
+            standard_uncertainty_s: d.1.max(0.0).sqrt().recip(),
             weight: d.1.max(0.0) / total_information,
         })
         .collect();
     let used: Vec<(f64, f64, f64)> = delays
         .iter()
         .filter(|d| d.1 > 1e-6 * total_information)
-        .map(|d| (d.0, d.1 / total_information, -d.2))
+        .map(|d| (d.0, d.1 / total_information, d.2))
         .collect();
-    // Influence of group j is about m_j (d_j - d): divided by the share m_j it
-    // is a deviation with variance s^2 / m_j, so the weights are m_j.
+    // What leaving group j out changes is about -m_j (d_j - d): divided by the
+    // share m_j it is a deviation with variance s^2 / m_j, so the weights are m_j.
     let count = used.len();
     if count < 6 {
         return (None, shares);

@@ -33,8 +33,10 @@ const DEPARTS: f64 = 2.0;
 /// A departure this far below the programme, -70 dB, may be rounding; a click as
 /// weak would move the delay by a ten-millionth of its own.
 const LEAST_DEPARTURE: f64 = 1e-7;
-/// What the left channel foretells is learnt anew after this many frames.
+/// What the left channel foretells is learnt anew after this many frames,
 const LEARN_EVERY: u64 = 64;
+/// from one in so many, which is enough.
+const LEARN_FROM: u64 = 4;
 /// Frames around: the latest few seconds.
 const AROUND: usize = 96;
 /// Fewer frames than this say nothing of what is usual.
@@ -667,7 +669,9 @@ impl Programme {
                 let departure = self.departure(&frame, products);
                 self.notice(departure);
                 self.count(frame, departure, products);
-                self.foretold.add(products);
+                if frame.index.is_multiple_of(LEARN_FROM) {
+                    self.foretold.add(products);
+                }
                 if (frame.index + 1).is_multiple_of(LEARN_EVERY) {
                     self.foretold.learn();
                 }
@@ -745,14 +749,15 @@ impl Programme {
         if self.around.len() < FEWEST_AROUND {
             return false;
         }
-        let median = |of: fn(&(f64, f64)) -> f64| {
-            let mut values: Vec<f64> = self.around.iter().map(of).collect();
-            let middle = values.len() / 2;
-            *values.select_nth_unstable_by(middle, f64::total_cmp).1
+        // the median is less than a limit where more than half of the values are
+        let exceeds = |value: f64, of: fn(&(f64, f64)) -> f64| {
+            let limit = value / DEPARTS;
+            let below = self.around.iter().filter(|a| of(a) < limit).count();
+            below > self.around.len() / 2
         };
         departure.1 > LEAST_DEPARTURE
-            && departure.0 > DEPARTS * median(|a| a.0)
-            && departure.1 > DEPARTS * median(|a| a.1)
+            && exceeds(departure.0, |a| a.0)
+            && exceeds(departure.1, |a| a.1)
     }
 
     fn count(&mut self, mut frame: Frame, departure: (f64, f64), products: &[f32]) {
