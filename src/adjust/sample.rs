@@ -7,9 +7,13 @@ use ndarray::{Array1, Array2};
 use rand::SeedableRng as _;
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution as _, StandardNormal};
+use rayon::prelude::*;
 
 /// Steps after which a draw is given up.
 const ITERATIONS: usize = 50;
+
+/// Draws solved together, on all threads.
+const TOGETHER: usize = 256;
 
 /// A correction shorter than this, in scaled unknowns, ends the search for a
 /// draw: far below what any number of draws resolves.
@@ -49,18 +53,27 @@ impl Sample {
         let mut draws = Vec::with_capacity(count);
         let mut logs = Vec::with_capacity(count);
         let mut failed = 0;
-        for drawn in 0..count {
-            progress(drawn as f64 / count as f64);
-            let z: Vec<f64> = (0..n).map(|_| StandardNormal.sample(&mut random)).collect();
-            let wanted = factor.colour(&z);
-            let Some((x, log_determinant)) = frozen.solve(problem, &solution.values, &wanted)
-            else {
-                failed += 1;
-                continue;
-            };
-            let square: f64 = z.iter().map(|z| z * z).sum();
-            logs.push(0.5 * square - 0.5 * problem.chi_square(&x) - log_determinant);
-            draws.push(x);
+        for done in (0..count).step_by(TOGETHER) {
+            progress(done as f64 / count as f64);
+            // deviates in one order, so that threads change nothing
+            let deviates: Vec<Vec<f64>> = (done..count.min(done + TOGETHER))
+                .map(|_| (0..n).map(|_| StandardNormal.sample(&mut random)).collect())
+                .collect();
+            let solved = deviates.par_iter().map(|z| {
+                let wanted = factor.colour(z);
+                let (x, log_determinant) = frozen.solve(problem, &solution.values, &wanted)?;
+                let square: f64 = z.iter().map(|z| z * z).sum();
+                let log = 0.5 * square - 0.5 * problem.chi_square(&x) - log_determinant;
+                Some((x, log))
+            });
+            for draw in solved.collect::<Vec<_>>() {
+                if let Some((x, log)) = draw {
+                    draws.push(x);
+                    logs.push(log);
+                } else {
+                    failed += 1;
+                }
+            }
         }
         let largest = logs.iter().copied().fold(f64::NEG_INFINITY, f64::max);
         let weights: Vec<f64> = logs.iter().map(|l| (l - largest).exp()).collect();
