@@ -131,6 +131,7 @@ impl<'a> Stretch<'a> {
         self.before + self.new.len()
     }
 
+    /// Samples from `start` on, at most a frame of them.
     fn frame(&self, start: usize, length: usize) -> &'a [f32] {
         match start.checked_sub(self.before) {
             Some(start) => &self.new[start..start + length],
@@ -198,14 +199,13 @@ impl Transformer {
         self.transform.length()
     }
 
+    /// Fills a batch, whose first frame and transfer are set, from the frames of a
+    /// stretch.
     fn fill(&self, batch: &mut Batch, left: Stretch, right: Stretch, frames: Range<usize>) {
         let (length, planes) = (self.frame_length(), 4 * self.bins);
         let hop = length / 2;
-        let blocks = |start: usize| [left, right].map(|channel| channel.frame(start, hop));
-        let inspect = |start: usize| {
-            let [left, right] = blocks(start);
-            quality::inspect(left, right)
-        };
+        let inspect =
+            |start: usize| quality::inspect(left.frame(start, hop), right.frame(start, hop));
         batch.before = (batch.first_frame == 0).then(|| inspect(frames.start * hop));
         batch.seen.resize(frames.len(), Seen::default());
         batch.products.resize(frames.len() * planes, 0.0);
