@@ -765,7 +765,8 @@ pub fn stages(lab: &Lab) -> Page {
         "reading alone",
         "decoding alone",
         "decoding, by the library's reader",
-        "spectrum, one thread: transforms, clicks, programme, sums",
+        "transforms, products and sums alone, one thread",
+        "spectrum, one thread: the same, clicks, programme, groups",
         "spectrum, two threads",
         "correlation",
         "delay: correlation, phase fit, jackknife",
@@ -777,7 +778,7 @@ pub fn stages(lab: &Lab) -> Page {
         "whole chain to the delay, one thread",
         "whole chain, two threads",
     ];
-    let mut tasks: [Box<dyn FnMut() -> f64 + '_>; 14] = [
+    let mut tasks: [Box<dyn FnMut() -> f64 + '_>; 15] = [
         timing(|| signal::touch(path)),
         timing(|| signal::decode(path)),
         timing(|| {
@@ -787,6 +788,7 @@ pub fn stages(lab: &Lab) -> Page {
                 std::hint::black_box(&block);
             }
         }),
+        timing(|| signal::transforms_alone(&piece, (seconds * u64::from(RATE) / 4096) as usize)),
         timing(|| one.install(spectrum)),
         timing(|| two.install(spectrum)),
         timing(|| correlate(&total, found.frame_length, 4)),

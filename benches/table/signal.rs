@@ -1,6 +1,9 @@
 //! Invented recordings: two channels of one noise, the right one a sample
 //! later, each with a little noise of its own.
 
+use groovelag::capture::Stereo;
+use rustfft::FftPlanner;
+use rustfft::num_complex::Complex;
 use std::fs::File;
 use std::io::{BufWriter, Read, Seek, SeekFrom, Write};
 use std::path::{Path, PathBuf};
@@ -187,4 +190,43 @@ pub fn decode(path: &Path) -> f32 {
         // so that the planes are wanted
         sum += std::hint::black_box(&left)[got / 24] + std::hint::black_box(&right)[got / 24];
     }
+}
+
+/// Packed transforms of half-overlapped frames of 8192, their products and sums, for so many
+/// frames out of `samples`, and nothing else: what any program of this kind has to do.
+pub fn transforms_alone(samples: &Stereo, frames: usize) -> f64 {
+    const LENGTH: usize = 8192;
+    const HALF: usize = LENGTH / 2;
+    let fft = FftPlanner::<f32>::new().plan_fft_forward(LENGTH);
+    let window: Vec<f32> = (0..LENGTH)
+        .map(|n| (std::f32::consts::PI * (n as f32 + 0.5) / LENGTH as f32).sin())
+        .collect();
+    let zeros = |count: usize| vec![Complex::<f32>::default(); count];
+    let (mut frame, mut spectrum) = (zeros(LENGTH), zeros(LENGTH));
+    let mut scratch = zeros(fft.get_outofplace_scratch_len());
+    let mut sums = [(); 4].map(|()| vec![0.0_f32; HALF - 1]);
+    let mut totals = [(); 4].map(|()| vec![0.0_f64; HALF - 1]);
+    let starts = (0..=samples.left.len() - LENGTH).step_by(HALF).cycle();
+    for (count, start) in starts.take(frames).enumerate() {
+        let (left, right) = (&samples.left[start..], &samples.right[start..]);
+        for (z, ((w, l), r)) in frame.iter_mut().zip(window.iter().zip(left).zip(right)) {
+            *z = Complex::new(l * w, r * w);
+        }
+        fft.process_outofplace_with_scratch(&mut frame, &mut spectrum, &mut scratch);
+        let (ahead, mirrored) = (&spectrum[1..HALF], &spectrum[HALF + 1..]);
+        let [a_sq, b_sq, re, im] = sums.each_mut().map(|sum| &mut sum[..HALF - 1]);
+        for k in 0..HALF - 1 {
+            let (a, b) = (ahead[k], mirrored[HALF - 2 - k]);
+            a_sq[k] += a.norm_sqr();
+            b_sq[k] += b.norm_sqr();
+            re[k] += a.re * b.re - a.im * b.im;
+            im[k] += a.re * b.im + a.im * b.re;
+        }
+        if (count + 1).is_multiple_of(32) {
+            for (total, sum) in totals.iter_mut().flatten().zip(sums.iter_mut().flatten()) {
+                *total += f64::from(std::mem::take(sum));
+            }
+        }
+    }
+    totals.iter().flatten().sum()
 }
