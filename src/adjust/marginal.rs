@@ -494,8 +494,31 @@ fn cumulate(density: &[f64]) -> (Vec<f64>, f64) {
 
 #[cfg(test)]
 mod tests {
+    use super::super::{Block, Unknown};
     use super::*;
     use approx::assert_relative_eq;
+    use ndarray::array;
+
+    /// A combination of two independent priors: its mean and variance by hand.
+    #[test]
+    fn the_linearised_distribution_of_a_combination() {
+        let unknown = |start: f64| Unknown {
+            name: "x".into(),
+            start,
+            scale: 1.0,
+        };
+        let prior = |k: usize, value: f64, u: f64| {
+            Block::prior("p", vec![k], array![value], &array![[u * u]]).unwrap()
+        };
+        let blocks = vec![prior(0, 5.0, 0.3), prior(1, -2.0, 0.4)];
+        let problem = Problem::new(vec![unknown(1.0), unknown(1.0)], blocks);
+        let solution = problem.solve().unwrap();
+        let found = Marginal::normal(&solution, &array![2.0, -3.0]);
+        let u = f64::hypot(2.0 * 0.3, 3.0 * 0.4);
+        assert_relative_eq!(found.quantile(0.5), 16.0, max_relative = 1e-9);
+        let expected = 16.0 + 1.959963984540054 * u;
+        assert_relative_eq!(found.quantile(0.975), expected, max_relative = 1e-9);
+    }
 
     /// Quantiles of mixtures in any unit: of one normal distribution, and of two
     /// far apart, where the median lies between and the upper part has its own.
