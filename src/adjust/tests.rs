@@ -417,3 +417,55 @@ fn marginals_of_a_poorly_known_lever_against_quadrature() {
         assert!((linear - 0.025).abs() > 0.01, "{linear}");
     }
 }
+
+/// Information may be singular, and is whatever its unit; a matrix that is not
+/// symmetric, not positive or of another size than its vector is refused.
+#[test]
+fn matrices_of_blocks_are_checked() {
+    let data = |matrix: [[f64; 2]; 2], vector: &Array1<f64>| {
+        let matrix = Array2::from(matrix.to_vec());
+        Block::data("d", vec![0, 1], matrix, vector, |x| Evaluation {
+            values: array![x[0], x[1]],
+            jacobian: Array2::eye(2),
+        })
+    };
+    let near = |block: &Block<'_>, expected: [f64; 2]| {
+        for (found, expected) in block.target.iter().zip(expected) {
+            assert_relative_eq!(*found, expected, max_relative = 1e-12, epsilon = 1e-15);
+        }
+    };
+    for unit in [1e-12, 1.0, 1e12] {
+        let matrix = |entries: [[f64; 2]; 2]| entries.map(|row| row.map(|v| v * unit));
+        let vector = array![2.0 * unit, 0.0];
+        // nothing is known of the second
+        let block = data(matrix([[4.0, 0.0], [0.0, 0.0]]), &vector).unwrap();
+        assert_eq!(block.rank, 1);
+        near(&block, [0.5, 0.0]);
+        // their sum alone is known: the shortest solution
+        let block = data(matrix([[1.0, 1.0], [1.0, 1.0]]), &(unit * array![3.0, 3.0])).unwrap();
+        assert_eq!(block.rank, 1);
+        near(&block, [1.5, 1.5]);
+        let block = data(matrix([[2.0, 1.0], [1.0, 3.0]]), &(unit * array![4.0, 7.0])).unwrap();
+        assert_eq!(block.rank, 2);
+        near(&block, [1.0, 2.0]);
+        for wrong in [
+            [[1.0, 0.5], [0.4, 1.0]],
+            [[1.0, 2.0], [2.0, 1.0]],
+            [[f64::NAN, 0.0], [0.0, 1.0]],
+        ] {
+            let refused = data(matrix(wrong), &vector);
+            assert!(matches!(refused, Err(AdjustError::Matrix { .. })));
+        }
+        // rounding of a long sum is no fault
+        assert!(data(matrix([[1.0, 0.5], [0.5 + 1e-10, 1.0]]), &vector).is_ok());
+    }
+    assert!(data([[1.0, 0.0], [0.0, 1.0]], &array![1.0]).is_err());
+    assert!(data([[1.0, 0.0], [0.0, 1.0]], &array![1.0, f64::INFINITY]).is_err());
+    let prior = |u: [[f64; 2]; 2]| {
+        let covariance = Array2::from(u.to_vec());
+        Block::prior("p", vec![0, 1], array![0.0, 0.0], &covariance)
+    };
+    assert!(prior([[1.0, 0.5], [0.5, 1.0]]).is_ok());
+    assert!(prior([[1.0, 0.5], [0.4, 1.0]]).is_err());
+    assert!(prior([[1.0, 1.0], [1.0, 1.0]]).is_err());
+}
