@@ -495,7 +495,7 @@ walls where a search finds it does, so tracing distorts as it does at each radiu
                 text: "At 100 mm without any noise, click or unequal parts, by the peak velocity of the cut. The error of speech grows with the \
 level: the second-order distortion of tracing moves the two walls in opposition, and a voice's harmonics, locked in phase to its pitch, \
 do not let it average out. The scatter between stretches of a few syllables does not show what they share. It is a matter of hundredths of a \
-degree, a quarter at worst above. Advice: measure by music or noise, longer than 20 s, where there is a choice; where only speech is there, take it \
+degree, somewhat more than a third at worst above. Advice: measure by music or noise, longer than 20 s, where there is a choice; where only speech is there, take it \
 from an outer radius and a quiet passage."
                     .to_owned(),
                 columns: played_heads,

@@ -220,10 +220,55 @@ mod tests {
             im: 2.0 * h,
         };
         let eighth = std::f64::consts::FRAC_PI_4;
-        let right = point(1000.0, &bin, Direction::RightOverLeft, 1.0).unwrap();
+        let right = point(1000.0, &bin, Direction::RightOverLeft, 16.0).unwrap();
+        assert_eq!(right.driving_power, 0.25);
         assert!((right.transfer - Complex64::from_polar(0.5, -eighth)).norm() < 1e-15);
         let left = point(1000.0, &bin, Direction::LeftOverRight, 1.0).unwrap();
         assert!((left.transfer - Complex64::from_polar(2.0, eighth)).norm() < 1e-15);
         assert!((left.symmetric_gain - 2.0).abs() < 1e-15);
+    }
+
+    /// A bent phase under unlike weights: the slope of weighted least squares, here
+    /// from centred sums, and the weighted sum of the directions.
+    #[test]
+    fn slope_and_intercept_are_weighted() {
+        let delay = 3e-6;
+        // coherent over not: 1 and 9
+        let coherence = |k: i32| if k % 3 == 0 { 0.9 } else { 0.5 };
+        let bend = |hertz: f64| 0.2 * (hertz / 5e3).powi(2);
+        let points: Vec<ResponsePoint> = (8..400)
+            .map(|k| {
+                let hertz = 11.7 * f64::from(k);
+                let phase = bend(hertz) - TAU * hertz * delay;
+                ResponsePoint {
+                    hertz,
+                    transfer: Complex64::from_polar(f64::from(k), phase),
+                    symmetric_gain: 1.0,
+                    coherence: coherence(k),
+                    driving_power: 1.0,
+                }
+            })
+            .collect();
+        let weights: Vec<f64> = (8..400)
+            .map(|k| coherence(k) / (1.0 - coherence(k)))
+            .collect();
+        let mean = |of: &dyn Fn(&ResponsePoint) -> f64| {
+            let sum: f64 = points.iter().zip(&weights).map(|(p, w)| w * of(p)).sum();
+            sum / weights.iter().sum::<f64>()
+        };
+        let w_mean = mean(&|p| TAU * p.hertz);
+        let covariance = mean(&|p| (TAU * p.hertz - w_mean) * bend(p.hertz));
+        let variance = mean(&|p| (TAU * p.hertz - w_mean).powi(2));
+        let found = delay_by_slope(&points);
+        let expected = delay - covariance / variance;
+        assert!((found - expected).abs() < 1e-15, "{found} {expected}");
+        let two = [points[0], points[1]];
+        let [first, second] = [(0, 0.3), (1, -0.2)].map(|(k, angle)| ResponsePoint {
+            transfer: Complex64::from_polar(if k == 0 { 2.0 } else { 0.1 }, angle),
+            ..two[k]
+        });
+        let expected =
+            Complex64::from_polar(weights[0], 0.3) + Complex64::from_polar(weights[1], -0.2);
+        assert!((intercept(&[first, second], 0.0) - expected).norm() < 1e-12);
     }
 }
