@@ -132,22 +132,23 @@ mod tests {
     fn published_inversion_intervals() {
         let x = [96.0, 98.0, 100.0, 102.0, 104.0, 106.0, 108.0, 110.0];
         let y = [95.71, 98.16, 99.52, 102.09, 103.79, 106.18, 108.14, 110.21];
-        let (mut line, s2, k) = ordinary(&x, &y, 0.95);
-        line.intercept -= 104.0;
-        line.intercept_variance += s2;
-        check(
-            line,
-            k,
-            [103.99491564594408, 103.40405114241237, 104.5894593846641],
-        );
-        let (mut line, s2, k) = ordinary(&x, &y, 0.90);
-        line.intercept -= 100.0;
-        line.intercept_variance += s2;
-        check(
-            line,
-            k,
-            [100.1123180032355, 99.62940289531218, 100.58850313225432],
-        );
+        for (response, coverage, expected) in [
+            (
+                104.0,
+                0.95,
+                [103.99491564594408, 103.40405114241237, 104.5894593846641],
+            ),
+            (
+                100.0,
+                0.90,
+                [100.1123180032355, 99.62940289531218, 100.58850313225432],
+            ),
+        ] {
+            let (mut line, s2, k) = ordinary(&x, &y, coverage);
+            line.intercept -= response;
+            line.intercept_variance += s2;
+            check(line, k, expected);
+        }
 
         let x: Vec<f64> = (0..=10).map(|i| 10.0 * f64::from(i)).collect();
         let y = [

@@ -188,7 +188,7 @@ pub(super) struct Fit {
 impl Fit {
     /// Factor by which the residuals' variance exceeds what noise explains, 1
     /// where it does not by more than chance would in one of a thousand fits:
-    /// the ratio of R. T. Birge (Phys. Rev. 40, 1932, 207-227). Unlike the
+    /// the ratio of R. T. Birge (Phys. Rev. 40, 1932, 207, from memory). Unlike the
     /// jackknife's it sees what all stretches of time share, such as tracing's
     /// harmonics of a voice.
     pub fn misfit(&self) -> f64 {

@@ -13,6 +13,9 @@ use thiserror::Error;
 /// Most frames transformed together, in parallel, while those before are taken
 /// in, in their order: so the number has no effect on any result.
 const BATCH: usize = 32;
+/// Fewest frames worth handing on to the threads: shorter blocks are kept until
+/// they are as many.
+const FEWEST: usize = 8;
 /// Band in which the level of the programme is judged, hertz: above hum and
 /// rumble, below the noise of a quiet treble.
 const LEVEL_BAND_HZ: (f64, f64) = (90.0, 16_000.0);
@@ -273,14 +276,18 @@ impl Engine {
     pub fn push(&mut self, left: &[f32], right: &[f32]) {
         let count = left.len().min(right.len());
         self.programme.samples += count as u64;
+        self.advance(&left[..count], &right[..count], FEWEST);
+    }
+
+    /// Transforms the frames that new samples complete, if there are so many at
+    /// least, and takes those transformed before in.
+    fn advance(&mut self, left: &[f32], right: &[f32], fewest: usize) {
         let length = self.transformer.frame_length();
-        let new = [
-            self.left.join(&left[..count], length),
-            self.right.join(&right[..count], length),
-        ];
+        let new = [self.left.join(left, length), self.right.join(right, length)];
         let (left, right) = (self.left.stretch(new[0]), self.right.stretch(new[1]));
         let available = left.len().min(right.len());
         let frames = (available / (length / 2)).saturating_sub(1);
+        let frames = if frames < fewest { 0 } else { frames };
         for start in (0..frames).step_by(BATCH) {
             let range = start..frames.min(start + BATCH);
             self.spare.transfer = self.programme.foretold.transfer.clone();
@@ -337,6 +344,7 @@ impl Engine {
 
     /// Takes in the frames that are complete.
     fn complete(&mut self) {
+        self.advance(&[], &[], 1);
         self.programme.take_all(&self.batch);
         self.batch.first_frame += self.batch.seen.len() as u64;
         self.batch.seen.clear();
@@ -506,7 +514,6 @@ impl Transfer {
 
 /// Learns from the frames counted what the left channel foretells.
 struct Foretold {
-    band: LevelBand,
     /// Sums of `|L|^2`, `Re L conj R` and `Im L conj R`.
     sums: [Vec<[f64; LANES]>; 3],
     transfer: Arc<Transfer>,
@@ -519,14 +526,13 @@ impl Foretold {
             sums: [(); 3].map(|()| vec![[0.0; LANES]; width]),
             transfer: Arc::new(Transfer {
                 factors: [(); 3].map(|()| vec![[0.0; LANES]; width]),
-                band: band.clone(),
+                band,
             }),
-            band,
         }
     }
 
     fn add(&mut self, products: &[f32]) {
-        let [left, _, re, im] = self.band.planes(products);
+        let [left, _, re, im] = self.transfer.band.planes(products);
         for (sums, values) in self.sums.iter_mut().zip([left, re, im]) {
             for (sum, value) in sums.iter_mut().zip(values) {
                 *sum = std::array::from_fn(|i| sum[i] + f64::from(value[i]));
@@ -535,7 +541,8 @@ impl Foretold {
     }
 
     fn learn(&mut self) {
-        let width = self.band.weights.len();
+        let band = self.transfer.band.clone();
+        let width = band.weights.len();
         let mut factors = [(); 3].map(|()| vec![[0.0; LANES]; width]);
         for k in 0..width {
             for i in 0..LANES {
@@ -547,10 +554,7 @@ impl Foretold {
                 factors[2][k][i] = (-2.0 * im) as f32;
             }
         }
-        self.transfer = Arc::new(Transfer {
-            band: self.band.clone(),
-            factors,
-        });
+        self.transfer = Arc::new(Transfer { band, factors });
     }
 }
 
@@ -707,7 +711,7 @@ impl Programme {
                 self.sums = Sums::new(first.index, self.bins);
                 self.counted = Level::starting(first.levels.common);
                 self.around.clear();
-                self.foretold = Foretold::nothing(self.foretold.band.clone());
+                self.foretold = Foretold::nothing(self.foretold.transfer.band.clone());
             }
             self.running = true;
             self.learn(&held);
