@@ -14,8 +14,9 @@ use std::process::Command;
 use std::sync::Mutex;
 
 const NS: f64 = 1e9;
-/// An error beyond so many of its stated uncertainties is a fault by itself: by
-/// chance one in 370 is.
+/// An error beyond this is a fault, whatever the band says, nanoseconds.
+const FAR_NS: f64 = 50.0;
+/// So is one beyond so many of its stated uncertainties: by chance one in 370 is.
 const FAR: f64 = 3.0;
 /// Noises per piece.
 const SEEDS: u64 = 5;
@@ -207,7 +208,7 @@ impl Judged {
     }
 
     fn is_far(self) -> bool {
-        self.error.abs() > FAR * self.u
+        self.error.abs() * NS > FAR_NS || self.error.abs() > FAR * self.u
     }
 }
 
@@ -470,7 +471,7 @@ others; made mono here, they are a programme like any other. What a real groove 
                 text: format!(
                     "SciPy brings each excerpt to 64 times its rate and moves one channel by whole samples there, so the delay \
 is exact by construction; white noise, 35 dB down, is each channel's own, in {SEEDS} draws (benches/dossier/material.py). Asked: \
-no error beyond {FAR} of its stated u, and as many bands that hold the truth as a binomial law allows (so few in less than one of a thousand \
+no error above {FAR_NS:.0} ns or {FAR} of its stated u, and as many bands that hold the truth as a binomial law allows (so few in less than one of a thousand \
 trials would be a fault). Packages: {}.",
                     licences.join("; ")
                 ),

@@ -21,26 +21,6 @@ const RATE: u32 = 96_000;
 const MB: f64 = 1e6;
 /// Samples handed on at a time, as `measure` does.
 const BLOCK: usize = 1 << 17;
-/// An invented capture with tracing.
-const SIMULATED: &str = r#"
-format = 1
-[programme]
-kind = "pink"
-duration_s = 10
-[capture]
-radius_mm = [75, 70]
-rpm = 33
-sample_rate_hz = 96000
-[cartridge]
-profile = "elliptical"
-frontal_radius_um = 18
-side_radius_um = 8
-[setup]
-rotation_deg = 3
-[dirt]
-snr_db = 35
-clicks_per_s = 3
-"#;
 
 fn ms(seconds: f64) -> String {
     match 1e3 * seconds {
@@ -752,7 +732,8 @@ pub fn stages(lab: &Lab) -> Page {
         };
         page::solution(&solved.solution, &about).html()
     };
-    let recipe = Recipe::parse(SIMULATED).expect("the recipe above");
+    let recipe = std::fs::read_to_string(root().join("test-signals/example.toml"));
+    let recipe = Recipe::parse(&recipe.expect("the example")).expect("its recipe");
     let whole = || analysis::analyse(&request(path), &mut |_| ()).expect("an estimate");
     fn timing<'a, T>(work: impl Fn() -> T + 'a) -> Box<dyn FnMut() -> f64 + 'a> {
         Box::new(move || {
@@ -774,7 +755,7 @@ pub fn stages(lab: &Lab) -> Page {
         "Monte Carlo of the same, 10,000 draws",
         "plan of its next capture",
         "report of the same, pictures drawn",
-        "simulation of 10 s with tracing",
+        "simulation of the example, 6 s with tracing",
         "whole chain to the delay, one thread",
         "whole chain, two threads",
     ];
