@@ -333,7 +333,7 @@ fn draw<DB: DrawingBackend>(
         }
     }
     if let (false, Some((_, _, _, bottom))) = (picture.x.label.is_empty(), layout.panels.last()) {
-        let mut free = f64::NEG_INFINITY;
+        let mut free = 0.0;
         for (value, words) in picture.x.ticks(6) {
             let x = layout.x(&picture.x, value);
             let half = 0.5 * width_of(&words);
@@ -643,4 +643,46 @@ pub fn png_file(picture: &Picture) -> Result<Vec<u8>, DrawError> {
         .and_then(|mut writer| writer.write_image_data(&pixels))
         .map_err(|e| failed(e.to_string()))?;
     Ok(bytes)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn words_of_an_axis_stay_within_the_picture() {
+        for range in [(-1.505, 1.505), (-1.2, 1.6), (-1000.0, 1000.0), (0.0, 0.05)] {
+            let picture = Picture {
+                name: "axis".to_owned(),
+                title: "An axis".to_owned(),
+                caption: String::new(),
+                description: String::new(),
+                x: Axis::linear("volts", range),
+                top: Some(Axis::linear("millimetres", range)),
+                panels: vec![Panel {
+                    y: None,
+                    range: (-1.0, 0.0),
+                    height: 20.0,
+                    marks: Vec::new(),
+                }],
+            };
+            let drawn = svg(&picture, "t").unwrap();
+            let words: Vec<(f64, &str)> = drawn
+                .lines()
+                .filter(|line| line.contains("text-anchor=\"middle\""))
+                .filter_map(|line| line.strip_prefix("<text x=\""))
+                .map(|rest| {
+                    let x = rest.split('"').next().unwrap().parse().unwrap();
+                    let text = rest.split_once('>').unwrap().1;
+                    (x, text.trim_end_matches("</text>"))
+                })
+                .collect();
+            assert!(words.len() >= 6, "{range:?}: {words:?}");
+            for (x, text) in words {
+                let half = 0.5 * width_of(text) * STEPS;
+                assert!(x - half >= 0.0, "{range:?}: {text} from {}", x - half);
+                assert!(x + half <= WIDTH * STEPS, "{range:?}: {text}");
+            }
+        }
+    }
 }
