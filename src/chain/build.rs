@@ -9,7 +9,7 @@ use crate::delay::phase::{EQUALISER, Load, LoadPart};
 use crate::spectrum::Complex64;
 use crate::spectrum::CrossSpectrum;
 use crate::uncertainty::Caveat;
-use ndarray::Array2;
+use ndarray::{Array1, Array2};
 use std::f64::consts::{PI, TAU};
 use thiserror::Error;
 
@@ -473,15 +473,16 @@ fn usable(
     Ok((low_hz, high_hz))
 }
 
-/// Error of the phase and of the gain's logarithm, from the averages of a fit.
-fn relative_error(p: &ResponsePoint, averages: f64) -> f64 {
-    let incoherence = (1.0 - p.coherence).max(LEAST_INCOHERENCE);
-    (incoherence / (2.0 * averages * p.coherence.max(f64::MIN_POSITIVE))).sqrt()
-}
-
-fn part_error(p: &ResponsePoint, averages: f64) -> f64 {
-    let incoherence = (1.0 - p.coherence).max(LEAST_INCOHERENCE);
-    p.symmetric_gain.max(f64::MIN_POSITIVE) * (incoherence / (2.0 * averages)).sqrt()
+/// A point whose coherence claims no more than single-precision transforms can,
+/// so that its errors are those of a fit's averages, never zero nor infinite.
+fn limited(p: &ResponsePoint) -> ResponsePoint {
+    ResponsePoint {
+        coherence: p
+            .coherence
+            .clamp(f64::MIN_POSITIVE, 1.0 - LEAST_INCOHERENCE),
+        symmetric_gain: p.symmetric_gain.max(f64::MIN_POSITIVE),
+        ..*p
+    }
 }
 
 /// Factor that brings the mean square of single bins' residuals to one, their
@@ -537,7 +538,10 @@ fn fit_common(
 ) -> Result<(Common, Vec<f64>, Vec<Caveat>), CalibrateError> {
     let spectrum = input.spectrum;
     let averages = spectrum.averages_in_fit();
-    let errors: Vec<f64> = points.iter().map(|p| relative_error(p, averages)).collect();
+    let errors: Vec<f64> = points
+        .iter()
+        .map(|p| limited(p).relative_error(averages))
+        .collect();
     let band = usable(input.file, points, &errors, USABLE_PHASE)?;
     let inside = |p: &ResponsePoint| band.0 <= p.hertz && p.hertz <= band.1;
     let (points, errors): (Vec<ResponsePoint>, Vec<f64>) = points
@@ -805,7 +809,10 @@ fn fit_crosstalk(
                 }
             })
             .collect();
-        let errors: Vec<f64> = points.iter().map(|p| part_error(p, averages)).collect();
+        let errors: Vec<f64> = points
+            .iter()
+            .map(|p| limited(p).part_error(averages))
+            .collect();
         let band = usable(input.file, &points, &errors, USABLE_RATIO)?;
         Ok((points, errors, band))
     };
@@ -829,35 +836,6 @@ fn fit_crosstalk(
     let to_right = one_way(left, &left_points, &left_errors, &hertz)?;
     let to_left = one_way(right, &right_points, &right_errors, &hertz)?;
     let (c1, c2) = (&to_left, &to_right);
-    let n = hertz.len();
-    let one = Complex64::new(1.0, 0.0);
-    // Errors d1, d2 of the crosstalk turn the corrected phase by
-    // Im[(d2 (1 + c1) - d1 (1 + c2)) / (1 - c1 c2)] at no delay.
-    let factors: Vec<(Complex64, Complex64)> = (0..n)
-        .map(|g| {
-            let d = one - c1.values[g] * c2.values[g];
-            ((one + c1.values[g]) / d, (one + c2.values[g]) / d)
-        })
-        .collect();
-    let phase = Array2::from_shape_fn((n, n), |(i, j)| {
-        let (a_i, b_i) = factors[i];
-        let (a_j, b_j) = factors[j];
-        a_i.im * a_j.im * c2.covariance[0][[i, j]]
-            + a_i.re * a_j.re * c2.covariance[1][[i, j]]
-            + b_i.im * b_j.im * c1.covariance[0][[i, j]]
-            + b_i.re * b_j.re * c1.covariance[1][[i, j]]
-    });
-    // The delay's scale is off by about Re(d1 + d2), weighted as a phase
-    // slope is, by frequency squared.
-    let total: f64 = hertz.iter().map(|f| f * f).sum();
-    let weight = |k: usize| hertz[k] * hertz[k] / total;
-    let mut scale = 0.0;
-    for i in 0..n {
-        for j in 0..n {
-            let sum = c1.covariance[0][[i, j]] + c2.covariance[0][[i, j]];
-            scale += weight(i) * weight(j) * sum;
-        }
-    }
     let parts =
         |way: &OneWay| -> (Vec<f64>, Vec<f64>) { way.values.iter().map(|c| (c.re, c.im)).unzip() };
     let (left_into_right_re, left_into_right_im) = parts(c2);
@@ -865,16 +843,49 @@ fn fit_crosstalk(
     Ok(Crosstalk {
         cutter_separation_db: request.cutter_separation_db,
         scatter: c1.scatter.max(c2.scatter),
-        scale_u: scale.max(0.0).sqrt(),
+        scale_u: scale_variance(&hertz, c1, c2).max(0.0).sqrt(),
         left_into_right_re,
         left_into_right_im,
         left_into_right_u: to_right.u.clone(),
         right_into_left_re,
         right_into_left_im,
         right_into_left_u: to_left.u.clone(),
-        components_deg: components(&phase),
+        components_deg: components(&phase_covariance(c1, c2)),
         hertz,
     })
+}
+
+/// Covariance of the corrected phase, at no delay, that errors `d1`, `d2` of the
+/// crosstalk (right into left, left into right) make: they turn it by
+/// `Im[(d2 (1 + c1) - d1 (1 + c2)) / (1 - c1 c2)]`.
+fn phase_covariance(c1: &OneWay, c2: &OneWay) -> Array2<f64> {
+    let one = Complex64::new(1.0, 0.0);
+    let factors: Vec<(Complex64, Complex64)> = c1
+        .values
+        .iter()
+        .zip(&c2.values)
+        .map(|(c1, c2)| {
+            let d = one - c1 * c2;
+            ((one + c1) / d, (one + c2) / d)
+        })
+        .collect();
+    let n = factors.len();
+    Array2::from_shape_fn((n, n), |(i, j)| {
+        let (a_i, b_i) = factors[i];
+        let (a_j, b_j) = factors[j];
+        a_i.im * a_j.im * c2.covariance[0][[i, j]]
+            + a_i.re * a_j.re * c2.covariance[1][[i, j]]
+            + b_i.im * b_j.im * c1.covariance[0][[i, j]]
+            + b_i.re * b_j.re * c1.covariance[1][[i, j]]
+    })
+}
+
+/// Variance of the delay's scale, which is off by about `Re(d1 + d2)`, weighted
+/// as a phase slope is, by frequency squared.
+fn scale_variance(hertz: &[f64], c1: &OneWay, c2: &OneWay) -> f64 {
+    let weights: Array1<f64> = hertz.iter().map(|f| f * f).collect();
+    let weights = &weights / weights.sum();
+    weights.dot(&(&c1.covariance[0] + &c2.covariance[0]).dot(&weights))
 }
 
 fn one_way(
@@ -957,5 +968,323 @@ mod tests {
             );
         }
         assert!(components(&Array2::zeros((5, 5))).is_empty());
+    }
+
+    /// A component that holds the share asked for is enough, and each is positive
+    /// at the top.
+    #[test]
+    fn components_are_as_few_as_needed() {
+        let n = 12;
+        let wave = |c: usize, i: usize| (TAU * (c * (i + 1)) as f64 / n as f64).cos();
+        let made = |small: f64| {
+            components(&Array2::from_shape_fn((n, n), |(i, j)| {
+                wave(1, i) * wave(1, j) + small * wave(2, i) * wave(2, j)
+            }))
+        };
+        // cosines of whole periods are orthogonal: shares 1 and `small`
+        let one = made(5e-5);
+        assert_eq!(one.len(), 1);
+        for (i, v) in one[0].iter().enumerate() {
+            assert!((v.to_radians() - wave(1, i)).abs() < 1e-12, "{v}");
+        }
+        let two = made(0.25);
+        assert_eq!(two.len(), 2);
+        for (i, v) in two[1].iter().enumerate() {
+            assert!((v.to_radians() - 0.5 * wave(2, i)).abs() < 1e-12, "{v}");
+        }
+        // many of one size: no more than are kept at most
+        assert_eq!(components(&Array2::eye(12)).len(), MOST_COMPONENTS);
+    }
+
+    fn flat(hertz: f64, coherence: f64) -> ResponsePoint {
+        ResponsePoint {
+            hertz,
+            transfer: Complex64::new(0.5, 0.0),
+            symmetric_gain: 0.5,
+            coherence,
+            driving_power: 1.0,
+        }
+    }
+
+    /// The run of bins is found by counting those within a third of an octave.
+    #[test]
+    fn the_usable_band_is_the_longest_run_of_small_errors() {
+        let limit = 0.01;
+        let points: Vec<ResponsePoint> = (1..=2000).map(|k| flat(10.0 * k as f64, 0.9)).collect();
+        let many = |hertz: f64| {
+            let sixth = 2f64.powf(1.0 / 6.0);
+            let within = |p: &&ResponsePoint| hertz / sixth <= p.hertz && p.hertz <= hertz * sixth;
+            points.iter().filter(within).count()
+        };
+        // 100.5 bins of ten times the limit are just enough
+        let mut errors = vec![limit * 100.5f64.sqrt(); points.len()];
+        let low = points.iter().find(|p| many(p.hertz) > 100).unwrap().hertz;
+        assert!((2900.0..4500.0).contains(&low), "{low}");
+        let found = usable("f", &points, &errors, limit).unwrap();
+        assert_eq!(found, (low, 20_000.0));
+        // a bin whose error is not known brings nothing, and harms nothing
+        errors[1000] = 0.0;
+        assert_eq!(usable("f", &points, &errors, limit).unwrap(), found);
+        // a gap leaves the longer run, in octaves, not in hertz
+        let mut errors = vec![0.5 * limit; points.len()];
+        for (p, e) in points.iter().zip(&mut errors) {
+            if (400.0..=4000.0).contains(&p.hertz) {
+                *e = 1.0;
+            }
+        }
+        let (low, high) = usable("f", &points, &errors, limit).unwrap();
+        // bins at 390 and 4010 Hz serve a sixth of an octave about them
+        assert_eq!((low, high), (10.0, 430.0));
+        // no octave
+        let few = vec![limit * 250f64.sqrt(); points.len()];
+        let error = usable("f", &points[..1400], &few[..1400], limit).unwrap_err();
+        let first = points.iter().find(|p| many(p.hertz) > 250).unwrap().hertz;
+        let CalibrateError::NarrowBand {
+            low_hz, high_hz, ..
+        } = error
+        else {
+            panic!("{error}");
+        };
+        assert_eq!(low_hz, first);
+        assert!(high_hz > first && high_hz < 2.0 * first, "{high_hz}");
+        let none = usable("f", &points, &vec![1.0; points.len()], limit).unwrap_err();
+        assert!(none.to_string().contains("from 0 to 0 Hz"), "{none}");
+    }
+
+    /// Logarithmic derivatives of the response by differences of complex numbers.
+    #[test]
+    fn the_basis_is_the_response_of_each_part() {
+        let coils = Load {
+            inductance_h: 0.5,
+            resistance_ohm: 47e3,
+            capacitance_f: 200e-12,
+        };
+        // right over left: what the right channel's part differs by
+        let response = |p: &[f64; 9], w: f64| {
+            let pole = |t: f64| Complex64::new(1.0, w * t).inv();
+            let equaliser = |d: [f64; 3]| {
+                pole(3180e-6 * d[0].exp()) / pole(318e-6 * d[1].exp()) * pole(75e-6 * d[2].exp())
+            };
+            let coil = |d: [f64; 3]| {
+                let [l, r, c] = [0.5, 47e3, 200e-12];
+                let [l, r, c] = [l * d[0].exp(), r * d[1].exp(), c * d[2].exp()];
+                Complex64::new(1.0 - w * w * l * c, w * l / r).inv()
+            };
+            // a coupling pole of some 20 Hz, right, against the left one's zero
+            let coupling = Complex64::new(1.0, -p[5] / w);
+            Complex64::from_polar(p[4].exp(), -w * p[0]) * equaliser([p[1], p[2], p[3]])
+                / equaliser([0.0; 3])
+                * (coil([p[6], p[7], p[8]]) / coil([0.0; 3]))
+                / coupling
+        };
+        for hertz in [80.0, 500.0, 2122.0, 15_000.0] {
+            let w = TAU * hertz;
+            for j in 0..9 {
+                let h = [1e-9, 1e-5, 1e-5, 1e-5, 1e-5, 1e-2, 1e-5, 1e-5, 1e-5][j];
+                let at = |x: f64| {
+                    let mut p = [0.0; 9];
+                    p[j] = x;
+                    response(&p, w).ln()
+                };
+                let slope = (at(h) - at(-h)) / (2.0 * h);
+                for (curve, expected) in [(0, slope.im), (1, slope.re)] {
+                    let row = response_basis(Some(coils), curve, hertz);
+                    // the differences' own rounding beside
+                    let limit = 1e-6 * expected.abs() + 1e-14 / h;
+                    assert!(
+                        (row[j] - expected).abs() < limit,
+                        "{hertz} Hz, part {j}, curve {curve}: {} {expected}",
+                        row[j]
+                    );
+                    assert_eq!(response_basis(None, curve, hertz), row[..6]);
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn coherence_is_averaged_about_a_frequency() {
+        let points: Vec<ResponsePoint> = (1..=100)
+            .map(|k| flat(100.0 * f64::from(k), f64::from(k) / 100.0))
+            .collect();
+        // a sixth of an octave about 5 kHz: 4.72 to 5.30 kHz
+        let near: Vec<f64> = (48..=52).map(|k| f64::from(k) / 100.0).collect();
+        let mean = near.iter().sum::<f64>() / near.len() as f64;
+        // none within 236 to 265 Hz: the nearest; none at all
+        for (hertz, expected) in [(5000.0, mean), (251.0, 0.03), (249.0, 0.02)] {
+            assert_eq!(around(&[hertz], &points), [expected], "{hertz}");
+        }
+        assert_eq!(around(&[5000.0], &[]), [0.0]);
+    }
+
+    /// A response of one coherence has the ratio of shared to own power.
+    #[test]
+    fn errors_and_ratios_of_flat_coherence() {
+        // shared over own: sqrt C / (1 - sqrt C) in power
+        let power = |left: f64, right: f64, coherence: f64| crate::spectrum::Bin {
+            left,
+            right,
+            re: (coherence * left * right).sqrt(),
+            im: 0.0,
+        };
+        let spectrum = |bin: crate::spectrum::Bin| CrossSpectrum {
+            sample_rate_hz: 48_000.0,
+            frame_length: 1024,
+            alignment: 0,
+            groups: vec![crate::spectrum::Group {
+                first_frame: 0,
+                last_frame: 99,
+                frames: 100,
+                bins: vec![bin; 512],
+            }],
+            span: (0, 51 * 1024),
+            origin: 0,
+            quality: crate::spectrum::SignalQuality::default(),
+        };
+        let checked = |bin| {
+            let spectrum = spectrum(bin);
+            let input = Input {
+                file: "common.wav",
+                sha256: "",
+                duration_s: 1.0,
+                spectrum: &spectrum,
+            };
+            let points = response(&spectrum, Direction::RightOverLeft, (70.0, 20e3));
+            check_common(&input, &points)
+        };
+        for root in [0.999f64, 0.98] {
+            let db = checked(power(1.0, 2.0, root * root)).unwrap();
+            let expected = 10.0 * (root / (1.0 - root)).log10();
+            assert!((db - expected).abs() < 1e-9, "{db} {expected}");
+        }
+        // what rounding alone would leave
+        let db = checked(power(1.0, 1.0, 1.0)).unwrap();
+        assert!((db - 90.0).abs() < 1e-9, "{db}");
+        // 0.96 to 0.04 is 13.8 dB, 15 are needed
+        let error = checked(power(1.0, 1.0, 0.96 * 0.96)).unwrap_err();
+        assert!(
+            matches!(&error, CalibrateError::NotCommon { signal_to_noise_db, .. }
+                if (signal_to_noise_db - 10.0 * 24f64.log10()).abs() < 1e-9),
+            "{error}"
+        );
+        // 11 dB are a balance, 13 a channel that is missing
+        for (db, quiet) in [(13.0, "left"), (-13.0, "right")] {
+            let error = checked(power(1.0, 10f64.powf(db / 10.0), 1.0)).unwrap_err();
+            assert!(
+                matches!(&error, CalibrateError::OneSided { quiet: q, difference_db, .. }
+                    if *q == quiet && (difference_db - 13.0).abs() < 1e-9),
+                "{error}"
+            );
+        }
+        assert!(checked(power(1.0, 10f64.powf(1.1), 1.0)).is_ok());
+        let p = limited(&flat(1000.0, 1.0));
+        let least = (1e-9f64 / 100.0).sqrt();
+        assert!((p.relative_error(50.0) - least).abs() < 1e-6 * least);
+        assert!((p.part_error(50.0) - 0.5 * least).abs() < 1e-6 * least);
+    }
+
+    /// One way of crosstalk whose errors are a known pair of curves.
+    fn way(values: Vec<Complex64>, errors: &[Complex64]) -> OneWay {
+        let n = values.len();
+        let outer = |part: fn(&Complex64) -> f64| {
+            Array2::from_shape_fn((n, n), |(i, j)| part(&errors[i]) * part(&errors[j]))
+        };
+        OneWay {
+            values,
+            u: vec![0.0; n],
+            covariance: [outer(|e| e.re), outer(|e| e.im)],
+            scatter: 1.0,
+        }
+    }
+
+    /// Phase of the corrected channels at a phase `t` of the right wall, by the
+    /// matrices themselves.
+    fn corrected(c: [Complex64; 2], wrong: [Complex64; 2], t: f64) -> f64 {
+        let (left, right) = (Complex64::new(1.0, 0.0), Complex64::from_polar(1.0, -t));
+        let (l, r) = (left + c[0] * right, right + c[1] * left);
+        let m = [c[0] + wrong[0], c[1] + wrong[1]];
+        ((l - m[0] * r) * (r - m[1] * l).conj()).arg()
+    }
+
+    /// Four independent curves of errors, each by differences of the correction.
+    #[test]
+    fn errors_of_the_crosstalk_turn_the_phase() {
+        let n = 5;
+        let at =
+            |k: usize, a: f64, b: f64| Complex64::new(a + 0.01 * k as f64, b - 0.02 * k as f64);
+        let list = |a: f64, b: f64| (0..n).map(|k| at(k, a, b)).collect::<Vec<_>>();
+        let (c1, c2) = (list(0.05, 0.07), list(-0.03, 0.11));
+        let (d1, d2) = (list(0.4, 0.9), list(-0.7, 0.2));
+        let covariance = phase_covariance(&way(c1.clone(), &d1), &way(c2.clone(), &d2));
+        let h = 1e-6;
+        let turned = |source: usize, k: usize| {
+            let error = |sign: f64| match source {
+                0 => [
+                    Complex64::new(sign * h * d1[k].re, 0.0),
+                    Complex64::default(),
+                ],
+                1 => [
+                    Complex64::new(0.0, sign * h * d1[k].im),
+                    Complex64::default(),
+                ],
+                2 => [
+                    Complex64::default(),
+                    Complex64::new(sign * h * d2[k].re, 0.0),
+                ],
+                _ => [
+                    Complex64::default(),
+                    Complex64::new(0.0, sign * h * d2[k].im),
+                ],
+            };
+            let phase = |sign: f64| corrected([c1[k], c2[k]], error(sign), 0.0);
+            (phase(1.0) - phase(-1.0)) / (2.0 * h)
+        };
+        for i in 0..n {
+            for j in 0..n {
+                let expected: f64 = (0..4).map(|s| turned(s, i) * turned(s, j)).sum();
+                let found = covariance[[i, j]];
+                assert!(
+                    (found - expected).abs() < 1e-8,
+                    "{i} {j}: {found} {expected}"
+                );
+            }
+        }
+    }
+
+    /// Errors that are alike in both ways and over frequency change the slope by
+    /// their sum; of two bands the higher one counts by its square.
+    #[test]
+    fn errors_of_the_crosstalk_scale_the_delay() {
+        let none = vec![Complex64::default(); 2];
+        let (d1, d2) = (Complex64::new(2e-4, 5e-4), Complex64::new(3e-4, -4e-4));
+        let slope = |d: [Complex64; 2]| {
+            let h = 1e-5;
+            let zero = [Complex64::default(); 2];
+            (corrected(zero, d, h) - corrected(zero, d, -h)) / (2.0 * h) - 1.0
+        };
+        let of = |first: [Complex64; 2], second: [Complex64; 2]| {
+            let c1 = way(none.clone(), &first);
+            let c2 = way(none.clone(), &second);
+            scale_variance(&[1000.0, 3000.0], &c1, &c2)
+        };
+        let zero = Complex64::default();
+        let alone = [slope([d1, zero]), slope([zero, d2])];
+        let expected = alone[0].powi(2) + alone[1].powi(2);
+        let found = of([d1; 2], [d2; 2]);
+        assert!(
+            (found - expected).abs() < 1e-3 * expected,
+            "{found} {expected}"
+        );
+        // a tenth and nine tenths
+        let found = of([zero, d1], [zero; 2]);
+        assert!((found - (0.9 * d1.re).powi(2)).abs() < 1e-15, "{found}");
+        let found = of([d1, zero], [zero; 2]);
+        assert!((found - (0.1 * d1.re).powi(2)).abs() < 1e-15, "{found}");
+    }
+
+    #[test]
+    fn roles_are_named_as_in_documents() {
+        let names = [Role::Common, Role::LeftOnly, Role::RightOnly].map(Role::name);
+        assert_eq!(names, ["common", "left-only", "right-only"]);
     }
 }
