@@ -307,6 +307,10 @@ fn equaliser_departures_are_recovered() {
             assert!((e.value - 100.0 * d).abs() < 4.0 * e.u, "{e:?} {d}");
         }
         assert!((common.skew_us.value - 0.6).abs() < 4.0 * common.skew_us.u);
+        // and not worth less
+        assert!((1e-5..3e-3).contains(&common.skew_us.u));
+        assert!((1e-5..3e-3).contains(&common.balance_db.u));
+        assert!(common.equaliser_percent.iter().all(|e| e.u < 0.03));
         // 40 dB is no cable: it says so, and no more than that
         assert!(made.caveats.iter().any(|c| c.code == "common-from-groove"));
     }
@@ -717,6 +721,14 @@ fn misuse_is_recognised() {
             .iter()
             .any(|c| c.code == "common-from-groove")
     );
+    // and with clicks as well it is refused
+    let mut clicking = aligned.clone();
+    clicking.quality.rejected = clicking.quality.frames / 100;
+    let text = message(Some(&clicking), None);
+    assert!(
+        text.contains("clicks in") && text.contains("noise"),
+        "{text}"
+    );
     // a good one has no doubts
     let made = calibrate(&request(Some(&common), Some([&left, &right]))).unwrap();
     assert_eq!(made.caveats, Vec::new());
@@ -729,6 +741,35 @@ fn misuse_is_recognised() {
     assert!(made.caveats.iter().any(|c| c.code == "inverted-polarity"));
     let upright = made.calibration.apply(&inverted, false);
     assert!(upright.groups[0].bins[100].re > 0.0);
+}
+
+/// Two samples between converters, several turns of phase at the top of the band.
+#[test]
+fn a_skew_of_several_turns_is_measured() {
+    for skew in [41.7e-6, -104.2e-6] {
+        let chain = |f: f64| Complex64::from_polar(1.1, -TAU * f * skew);
+        let spectrum = noiseless(48_000.0, 1024, |f| product(real(1.0), chain(f)));
+        let spectrum = CrossSpectrum {
+            quality: SignalQuality {
+                left_power: 0.01,
+                right_power: 0.01,
+                ..SignalQuality::default()
+            },
+            ..spectrum
+        };
+        let made = calibrate(&request(Some(&spectrum), None)).unwrap();
+        let common = made.calibration.common.unwrap();
+        // 1e-4 of the document's digits
+        assert!(
+            (common.skew_us.value - 1e6 * skew).abs() < 1e-3,
+            "{:?}",
+            common.skew_us
+        );
+        for f in [100.0, 3456.0, 19_000.0] {
+            let off = common.at(f) / chain(f);
+            assert!((off - real(1.0)).norm() < 1e-3, "{skew} {f}: {off}");
+        }
+    }
 }
 
 /// What is calculated is what the file says.

@@ -351,3 +351,205 @@ fn robust_scale(normalised: &[f64]) -> f64 {
     let median = *sizes.select_nth_unstable_by(middle, f64::total_cmp).1;
     (1.4826 * median).max(1.0)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn grids_have_six_points_an_octave() {
+        let audio = grid(20.0, 20_480.0);
+        assert_eq!(audio.len(), 61);
+        assert_eq!((audio[6], audio[12], audio[60]), (40.0, 80.0, 20_480.0));
+        assert_eq!(audio[1], 22.45);
+        assert_eq!(grid(1000.0, 1100.0).len(), 4);
+    }
+
+    /// A cubic of the logarithm comes back between the points, the ends beyond them.
+    #[test]
+    fn interpolation_is_cubic() {
+        let points = grid(100.0, 1600.0);
+        let cubic = |f: f64| {
+            let x = (f / 400.0).ln();
+            2.0 - x + 3.0 * x * x - 0.5 * x * x * x
+        };
+        let at = |f: f64| {
+            let (start, weights) = weights(&points, f);
+            let near = weights.iter().zip(&points[start..]);
+            near.map(|(w, h)| w * cubic(*h)).sum::<f64>()
+        };
+        for f in [100.0, 105.0, 399.0, 400.0, 1213.0, 1590.0, 1600.0] {
+            assert!((at(f) - cubic(f)).abs() < 1e-12, "{f}");
+        }
+        assert!((at(3.0) - cubic(100.0)).abs() < 1e-12);
+        assert!((at(9e3) - cubic(1600.0)).abs() < 1e-12);
+        // between the points about it
+        assert_eq!(weights(&points, points[7] * 1.01).0, 6);
+    }
+
+    #[test]
+    fn scales_are_of_the_median() {
+        assert_eq!(robust_scale(&[]), 1.0);
+        assert_eq!(robust_scale(&[0.1, -0.2, 0.1]), 1.0);
+        assert_eq!(robust_scale(&[9.0, -2.0, 1.0, -3.0, 50.0]), 1.4826 * 3.0);
+    }
+
+    /// Residuals of twice their size about a constant: a mean square of 4 on one
+    /// unknown fewer, halved as neighbours share noise; the errors allow for it.
+    #[test]
+    fn scatter_is_the_mean_square_of_residuals() {
+        let points = grid(100.0, 1600.0);
+        let n = 400;
+        let observations: Vec<Observation> = (0..n)
+            .map(|k| Observation {
+                curve: 0,
+                hertz: 100.0 + 3.0 * f64::from(k),
+                value: 5.0 + if k % 2 == 0 { 0.02 } else { -0.02 },
+                u: 0.01,
+            })
+            .collect();
+        let model = Model {
+            prior_u: vec![100.0],
+            curves: 1,
+            basis: &|_, _| vec![1.0],
+        };
+        let made = fit(&observations, &points, &model, 0.5).unwrap();
+        assert_eq!(made.departure, [0.0]);
+        assert!(
+            (made.scatter - 2.0 * 400.0 / 399.0).abs() < 1e-6,
+            "{}",
+            made.scatter
+        );
+        let (value, u) = made.parameters[0];
+        assert!((value - 5.0).abs() < 1e-6, "{value}");
+        let expected = 0.01 * (made.scatter / 400.0).sqrt();
+        assert!((u - expected).abs() < 1e-6 * expected, "{u} {expected}");
+        assert!((made.covariance[[3, 7]] - u * u).abs() < 1e-9 * u * u);
+        // one far outside has no say
+        let mut spoilt = observations;
+        spoilt[100].value = 9.0;
+        let again = fit(&spoilt, &points, &model, 0.5).unwrap();
+        assert!(
+            (again.parameters[0].0 - 5.0).abs() < 2e-3,
+            "{:?}",
+            again.parameters
+        );
+    }
+
+    /// The same by dense matrices over the observations: `K = B P B' + s^2 W C W' +
+    /// N`, the most probable sizes by trying all, mean and covariance of the curves
+    /// conditioned on the data.
+    #[test]
+    fn the_fit_is_that_of_a_dense_process() {
+        let points = grid(200.0, 1600.0);
+        let nodes = points.len();
+        let basis = |curve: usize, hertz: f64| {
+            if curve == 0 {
+                vec![hertz / 1000.0, 0.0]
+            } else {
+                vec![0.3, 1.0]
+            }
+        };
+        let prior_u = [0.5, 0.3];
+        let observations: Vec<Observation> = (0..60)
+            .map(|k| {
+                let hertz = 210.0 + 44.0 * f64::from(k / 2);
+                let wave = (5.0 * (hertz / 400.0).ln()).sin();
+                let noise = 1e-3 * f64::from((7 * k) % 5 - 2);
+                Observation {
+                    curve: k as usize % 2,
+                    hertz,
+                    // the first departs from its shapes, the second does not
+                    value: if k % 2 == 0 {
+                        0.2 * hertz / 1000.0 + 0.02 * wave + noise
+                    } else {
+                        0.2 + noise
+                    },
+                    u: 2e-3,
+                }
+            })
+            .collect();
+        let model = Model {
+            prior_u: prior_u.to_vec(),
+            curves: 2,
+            basis: &basis,
+        };
+        let made = fit(&observations, &points, &model, 1.0).unwrap();
+        assert_eq!(made.scatter, 1.0);
+
+        // shapes and departures at observations, then at the grid
+        let places: Vec<(usize, f64)> = observations
+            .iter()
+            .map(|o| (o.curve, o.hertz))
+            .chain((0..2).flat_map(|c| points.iter().map(move |f| (c, *f))))
+            .collect();
+        let matern = |a: f64, b: f64| {
+            let r = 5f64.sqrt() * (a / b).log2().abs();
+            (1.0 + r + r * r / 3.0) * (-r).exp() + if a == b { 1e-9 } else { 0.0 }
+        };
+        let between = |(curve, f): (usize, f64), (other, g): (usize, f64), sizes: [f64; 2]| {
+            let shapes: f64 = basis(curve, f)
+                .iter()
+                .zip(basis(other, g))
+                .zip(prior_u)
+                .map(|((b, c), u)| b * c * u * u)
+                .sum();
+            if curve != other {
+                return shapes;
+            }
+            let ((i, v), (j, w)) = (weights(&points, f), weights(&points, g));
+            let mut departure = 0.0;
+            for (a, v) in v.iter().enumerate() {
+                for (b, w) in w.iter().enumerate() {
+                    departure += v * w * matern(points[i + a], points[j + b]);
+                }
+            }
+            shapes + sizes[curve].powi(2) * departure
+        };
+        let n = observations.len();
+        let data: Array1<f64> = observations.iter().map(|o| o.value).collect();
+        let dense = |sizes: [f64; 2]| {
+            Array2::from_shape_fn((n, n), |(i, j)| {
+                let noise = if i == j {
+                    observations[i].u.powi(2)
+                } else {
+                    0.0
+                };
+                between(places[i], places[j], sizes) + noise
+            })
+        };
+        let mut best = (f64::INFINITY, [0.0; 2]);
+        let tried: Vec<f64> = std::iter::once(0.0).chain(SIZES).collect();
+        for first in &tried {
+            for second in &tried {
+                let cholesky = Cholesky::new(&dense([*first, *second])).unwrap();
+                let value = data.dot(&cholesky.solve(&data)) + cholesky.log_determinant();
+                if value < best.0 {
+                    best = (value, [*first, *second]);
+                }
+            }
+        }
+        assert_eq!(made.departure, best.1);
+        assert!(best.1[0] > 0.0);
+        let cholesky = Cholesky::new(&dense(best.1)).unwrap();
+        let inverse = cholesky.inverse();
+        let cross = Array2::from_shape_fn((2 * nodes, n), |(g, i)| {
+            between(places[n + g], places[i], best.1)
+        });
+        let gain = cross.dot(&inverse);
+        let mean = gain.dot(&data);
+        let reduced = gain.dot(&cross.t());
+        for g in 0..2 * nodes {
+            let found = made.curves[g / nodes][g % nodes];
+            assert!((found - mean[g]).abs() < 1e-7, "{g}: {found} {}", mean[g]);
+            for h in 0..2 * nodes {
+                let expected = between(places[n + g], places[n + h], best.1) - reduced[[g, h]];
+                let found = made.covariance[[g, h]];
+                assert!(
+                    (found - expected).abs() < 1e-9,
+                    "{g} {h}: {found} {expected}"
+                );
+            }
+        }
+    }
+}
