@@ -658,11 +658,13 @@ impl<'a> Problem<'a> {
             .iter_mut()
             .for_each(|d| *d += floor);
         let alone = data.factor(&self.pattern).map(|f| f.inverse());
+        // what only the floor holds is not determined, however high that is
+        let most = f64::min(1.0, 0.01 / floor);
         let determined = (0..n)
             .map(|i| {
                 let prior = prior_precision[i] > 0.0;
                 let learned = 1.0 - solution.covariance[[i, i]] * prior_precision[i];
-                let by_data = alone.as_ref().is_some_and(|a| a[[i, i]] < 1.0);
+                let by_data = alone.as_ref().is_some_and(|a| a[[i, i]] < most);
                 if !prior || by_data {
                     Determined::Data
                 } else if learned < 0.01 {

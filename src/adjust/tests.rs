@@ -311,6 +311,50 @@ fn the_bias_test_is_leaving_one_out() {
     assert_eq!(solution.p_value, None);
 }
 
+/// A line through points on it: one step there, one that finds nothing left.
+#[test]
+fn a_line_is_reached_in_one_step() {
+    let points = [(0.0, 1.0), (1.0, 3.0), (2.0, 5.0), (4.0, 9.0)];
+    let solution = line(&points, (-7.0, 12.0)).solve().unwrap();
+    assert_eq!(solution.termination, Termination::Converged);
+    assert_eq!(solution.iterations, 2);
+    assert_eq!(solution.degrees_of_freedom, 2);
+    assert!(solution.chi_square < 1e-24, "{}", solution.chi_square);
+}
+
+/// One equation between three unknowns, known to a part in 1e7 of their priors:
+/// what rounding leaves of its other directions is no further rank.
+#[test]
+fn rank_is_not_made_by_rounding() {
+    let direction = array![0.1, 0.3, 0.7];
+    let mut blocks: Vec<Block<'_>> = (0..3)
+        .map(|k| Block::prior("p", vec![k], array![0.0], &array![[1.0]]).unwrap())
+        .collect();
+    let jacobian = direction.clone().insert_axis(ndarray::Axis(0));
+    blocks.push(
+        Block::data("d", vec![0, 1, 2], array![[1e14]], &array![0.0], move |x| {
+            Evaluation {
+                values: array![0.1 * x[0] + 0.3 * x[1] + 0.7 * x[2]],
+                jacobian: jacobian.clone(),
+            }
+        })
+        .unwrap(),
+    );
+    let names = ["a", "b", "c"];
+    let problem = Problem::new(names.map(|n| unknown(n, 0.0, 1.0)).into(), blocks);
+    let solution = problem.solve().unwrap();
+    let (determined, rank) = problem.determination(&solution);
+    assert_eq!(rank, 1);
+    // 0.7^2 of 0.59 of the last one's variance is taken away, of the first one's 2 %
+    assert_eq!(determined, [Determined::Both; 3]);
+    // a condition of 1e14 leaves two digits
+    assert_relative_eq!(
+        solution.covariance[[2, 2]],
+        1.0 - 0.49 / 0.59,
+        max_relative = 1e-2
+    );
+}
+
 #[test]
 fn what_cannot_be_solved_is_named() {
     // one equation, two unknowns
