@@ -772,6 +772,60 @@ fn a_skew_of_several_turns_is_measured() {
     }
 }
 
+/// Phase and gain of single bins off by five standard deviations, up and down in
+/// turn: the errors allow for it, and it is said.
+#[test]
+fn scatter_of_the_response_widens_its_errors() {
+    let coherence = 1.0 - 1e-4;
+    // 100 frames are 50 averages where bins are used together
+    let u = (1e-4f64 / (2.0 * 50.0 * coherence)).sqrt();
+    let step = 48_000.0 / 1024.0;
+    let made = |sigmas: f64| {
+        let spectrum = noiseless(48_000.0, 1024, |f| {
+            let sign = if (f / step).round() % 2.0 == 0.0 {
+                1.0
+            } else {
+                -1.0
+            };
+            let off = sigmas * u * sign;
+            let bin = product(real(1.0), Complex64::from_polar(off.exp(), off));
+            Bin {
+                re: bin.re * coherence.sqrt(),
+                im: bin.im * coherence.sqrt(),
+                ..bin
+            }
+        });
+        let spectrum = CrossSpectrum {
+            quality: SignalQuality {
+                left_power: 0.01,
+                right_power: 0.01,
+                ..SignalQuality::default()
+            },
+            ..spectrum
+        };
+        let per_point = spectrum.averages_per_bin() / spectrum.averages_in_fit();
+        (
+            calibrate(&request(Some(&spectrum), None)).unwrap(),
+            per_point,
+        )
+    };
+    let ((still, _), (scattered, per_point)) = (made(0.0), made(5.0));
+    let of = |made: &Calibrated| made.calibration.common.clone().unwrap();
+    let (still_common, common) = (of(&still), of(&scattered));
+    assert_eq!(still_common.scatter, 1.0);
+    // of some 850 values, phases and gains, a dozen unknowns take their share
+    let expected = 25.0 * per_point;
+    assert!(
+        (common.scatter / expected - 1.0).abs() < 0.05,
+        "{}",
+        common.scatter
+    );
+    let ratio = common.balance_db.u / still_common.balance_db.u;
+    assert!((ratio / common.scatter.sqrt() - 1.0).abs() < 0.1, "{ratio}");
+    let said = |made: &Calibrated| made.caveats.iter().any(|c| c.code == "scatter");
+    assert!(said(&scattered) && !said(&still));
+}
+
 /// What is calculated is what the file says.
 #[test]
 fn a_calibration_reads_back_as_written() {

@@ -992,6 +992,15 @@ mod tests {
         for (i, v) in two[1].iter().enumerate() {
             assert!((v.to_radians() - 0.5 * wave(2, i)).abs() < 1e-12, "{v}");
         }
+        // whatever sign the eigenvectors have
+        for shift in 0..16 {
+            let turned = |c: usize, i: usize| (c as f64 * i as f64 * 0.3 + f64::from(shift)).sin();
+            let list = components(&Array2::from_shape_fn((n, n), |(i, j)| {
+                turned(1, i) * turned(1, j) + turned(2, i) * turned(2, j)
+            }));
+            assert_eq!(list.len(), 2);
+            assert!(list.iter().all(|c| c[n - 1] >= 0.0), "{shift}: {list:?}");
+        }
         // many of one size: no more than are kept at most
         assert_eq!(components(&Array2::eye(12)).len(), MOST_COMPONENTS);
     }
