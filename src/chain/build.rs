@@ -1291,6 +1291,46 @@ mod tests {
         assert!((found - (0.1 * d1.re).powi(2)).abs() < 1e-15, "{found}");
     }
 
+    /// What lies beyond the grid has no say in its ends.
+    #[test]
+    fn crosstalk_is_fitted_within_its_grid() {
+        let spectrum = CrossSpectrum {
+            sample_rate_hz: 48_000.0,
+            frame_length: 1024,
+            alignment: 0,
+            groups: Vec::new(),
+            span: (0, 0),
+            origin: 0,
+            quality: crate::spectrum::SignalQuality::default(),
+        };
+        let input = Input {
+            file: "left.wav",
+            sha256: "",
+            duration_s: 1.0,
+            spectrum: &spectrum,
+        };
+        let inside = 200.0..=8000.0;
+        let points: Vec<ResponsePoint> = (1..=300)
+            .map(|k| {
+                let hertz = 50.0 * f64::from(k);
+                let far = if inside.contains(&hertz) { 1.0 } else { 10.0 };
+                ResponsePoint {
+                    transfer: Complex64::new(0.05 * far, -0.02 * far),
+                    ..flat(hertz, 0.9)
+                }
+            })
+            .collect();
+        let hertz = smooth::grid(200.0, 8000.0);
+        let errors = vec![1e-3; points.len()];
+        let made = one_way(&input, &points, &errors, &hertz).unwrap();
+        for value in &made.values {
+            assert!(
+                (value - Complex64::new(0.05, -0.02)).norm() < 1e-6,
+                "{value}"
+            );
+        }
+    }
+
     #[test]
     fn roles_are_named_as_in_documents() {
         let names = [Role::Common, Role::LeftOnly, Role::RightOnly].map(Role::name);

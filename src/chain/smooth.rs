@@ -332,7 +332,7 @@ impl Whitened {
                     }
                 }
             }
-            if curves == 1 || departure == before {
+            if departure == before {
                 break;
             }
         }

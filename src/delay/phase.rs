@@ -213,7 +213,8 @@ const HUBER: f64 = 4.0;
 /// Points with less information than this, 1/rad^2, have a phase too scattered
 /// to say anything of the scale of the residuals.
 const SIGNIFICANT: f64 = 4.0;
-const MOST_STEPS: usize = 50;
+/// Many outliers let the weights settle slowly, by a quarter a step.
+const MOST_STEPS: usize = 500;
 /// A misfit that chance makes less often than this is one.
 const CHANCE: f64 = 1e-3;
 

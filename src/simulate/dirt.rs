@@ -29,8 +29,16 @@ pub fn touch_down(recipe: &Recipe) -> f64 {
     }
 }
 
-/// Adds clicks, the needle's drop and warp; returns the number of clicks.
-pub fn add(traced: &mut Traced, recipe: &Recipe, table: &Turntable, rate_hz: u32) -> usize {
+/// Adds clicks, the needle's drop and warp; returns the number of clicks. What lies
+/// across both walls reaches the right one `late(t)` seconds after the left one, as
+/// the groove itself does.
+pub fn add(
+    traced: &mut Traced,
+    recipe: &Recipe,
+    table: &Turntable,
+    rate_hz: u32,
+    late: impl Fn(f64) -> f64,
+) -> usize {
     let rate = f64::from(rate_hz);
     let from = touch_down(recipe);
     let end = recipe.length_s();
@@ -42,7 +50,7 @@ pub fn add(traced: &mut Traced, recipe: &Recipe, table: &Turntable, rate_hz: u32
         click(
             traced,
             rate,
-            t,
+            (t, late(t)),
             strength,
             table.playing_speed(t),
             &mut random,
@@ -63,7 +71,8 @@ pub fn add(traced: &mut Traced, recipe: &Recipe, table: &Turntable, rate_hz: u32
         }
         for _ in 0..8 {
             let t = from + 0.05 * random.random::<f64>();
-            click(traced, rate, t, 0.1, table.playing_speed(t), &mut random);
+            let speed = table.playing_speed(t);
+            click(traced, rate, (t, late(t)), 0.1, speed, &mut random);
         }
     }
 
@@ -87,7 +96,7 @@ pub fn add(traced: &mut Traced, recipe: &Recipe, table: &Turntable, rate_hz: u32
 fn click(
     traced: &mut Traced,
     rate: f64,
-    t: f64,
+    (t, late): (f64, f64),
     strength: f64,
     speed: f64,
     random: &mut ChaCha8Rng,
@@ -105,13 +114,16 @@ fn click(
     };
     let sign = if random.random::<bool>() { 1.0 } else { -1.0 };
     let reach = 6.0 * width;
-    let first = ((t - reach) * rate).max(0.0) as usize;
-    let last = (((t + reach) * rate) as usize).min(traced.left.len());
-    for i in first..last {
-        let x = (i as f64 / rate - t) / width;
-        let bump = sign * height * (-0.5 * x * x).exp();
-        traced.left[i] += walls[0] * bump;
-        traced.right[i] += walls[1] * bump;
+    for (side, wall, t) in [
+        (&mut traced.left, walls[0], t),
+        (&mut traced.right, walls[1], t + late),
+    ] {
+        let first = ((t - reach) * rate).max(0.0) as usize;
+        let last = (((t + reach) * rate).max(0.0) as usize).min(side.len());
+        for (i, value) in side.iter_mut().enumerate().take(last).skip(first) {
+            let x = (i as f64 / rate - t) / width;
+            *value += wall * sign * height * (-0.5 * x * x).exp();
+        }
     }
 }
 
@@ -137,7 +149,7 @@ mod tests {
     #[test]
     fn clicks_are_counted_and_as_strong_as_asked() {
         let (recipe, table, mut traced) = scene("clicks_per_s = 3\nclick_cm_s = 10\n");
-        assert_eq!(add(&mut traced, &recipe, &table, 192_000), 12);
+        assert_eq!(add(&mut traced, &recipe, &table, 192_000, |_| 0.0), 12);
         let peak = |samples: &[f64]| {
             samples
                 .windows(2)
@@ -149,10 +161,36 @@ mod tests {
         assert!((0.1..0.45).contains(&strongest), "{strongest}");
     }
 
+    /// What lies across the groove is read as the groove is, three samples late here.
+    #[test]
+    fn clicks_of_both_walls_carry_the_delay() {
+        let (recipe, table, mut traced) = scene("clicks_per_s = 8\n");
+        let late = |_| 3.0 / 192e3;
+        add(&mut traced, &recipe, &table, 192_000, late);
+        let (mut alone, mut both) = (0, 0);
+        let top = traced
+            .left
+            .iter()
+            .fold(0.0, |most: f64, v| most.max(v.abs()));
+        for (l, r) in traced.left.iter().zip(&traced.right[3..]) {
+            if l.abs().max(r.abs()) < 1e-3 * top {
+                continue;
+            }
+            match l.abs().min(r.abs()) / l.abs().max(r.abs()) {
+                0.0 => alone += 1,
+                share => {
+                    both += 1;
+                    assert!((share - 1.0).abs() < 1e-6, "{l} {r}");
+                }
+            }
+        }
+        assert!(alone > 0 && both > 0, "{alone} {both}");
+    }
+
     #[test]
     fn a_warp_is_vertical() {
         let (recipe, table, mut traced) = scene("warp_mm = 1\n");
-        add(&mut traced, &recipe, &table, 192_000);
+        add(&mut traced, &recipe, &table, 192_000, |_| 0.0);
         assert!(traced.left.iter().zip(&traced.right).all(|(l, r)| *l == -r));
         let top = traced.left.iter().fold(0.0, |most: f64, v| most.max(*v));
         assert!((top - 0.5e-3).abs() < 1e-9);

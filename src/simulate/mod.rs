@@ -140,7 +140,8 @@ pub fn render(recipe: &Recipe, folder: &Path) -> Result<Rendered, RecipeError> {
     let rms_velocity = groove.rms_velocity * table.speed_ratio();
     drop(groove);
 
-    let clicks = dirt::add(&mut traced, recipe, &table, inner_hz);
+    let late = |t: f64| put_in.us * MICROSECOND + path(t) / table.playing_speed(t);
+    let clicks = dirt::add(&mut traced, recipe, &table, inner_hz, late);
     let wall_velocity = match (recipe.dirt.snr_db, recipe.dirt.noise_cm_s) {
         (Some(db), _) => rms_velocity * 10f64.powf(-db / 20.0),
         (None, noise) => noise.unwrap_or(0.0) * 0.01,

@@ -26,6 +26,11 @@ const QUIET: f64 = 1e-3;
 /// a needle drop or a tick of the run-out groove (whose period is 1.33 s at
 /// 45 rpm and 1.8 s at 33 1/3).
 const SHORTEST_SECONDS: f64 = 1.0;
+/// The same once programme has begun: the words of a voice are as short, and a
+/// tick is shorter still.
+const SHORTEST_LATER_SECONDS: f64 = 0.3;
+/// So long a silence ends a stretch, seconds.
+const PAUSE_SECONDS: f64 = 0.1;
 /// Time constant of the level, seconds.
 const LEVEL_SECONDS: f64 = 0.5;
 /// A frame whose right channel departs from what the left one foretells by this
@@ -366,14 +371,17 @@ impl Engine {
 ///
 /// A frame is programme when its level (the common power of the channels) is
 /// within 30 dB of the loudest so far. A stretch of programme is held back
-/// until it has lasted a second, so that needle drops and run-out ticks do not
-/// count. When a stretch is 30 dB louder than all before it, what came before
+/// until it has lasted a second, or 0.3 s once programme has begun, so that needle
+/// drops and run-out ticks do not count. When a stretch is 30 dB louder than all before it, what came before
 /// was lead-in, and is forgotten.
 struct Programme {
     whole: bool,
     bins: usize,
-    /// Frames in the shortest stretch that counts.
+    /// Frames in the shortest stretch that counts, first and later on.
     shortest: usize,
+    shortest_later: usize,
+    /// Quiet frames that end a stretch.
+    pause: usize,
     /// Weight of a new level in the running one.
     smoothing: f64,
     /// Running and loudest level of what counts.
@@ -389,6 +397,10 @@ struct Programme {
     foretold: Foretold,
     /// Departures of the latest frames from what was foretold.
     around: VecDeque<(f64, f64)>,
+    /// The two frames counted last, the latest first.
+    earlier: [Option<Counted>; 2],
+    /// Products of the last two frames of the batch before.
+    carried: Vec<Vec<f32>>,
     sums: Sums,
     samples: u64,
     loudest_power: f64,
@@ -425,6 +437,16 @@ struct Frame {
     departure: Option<f64>,
     spoilt: bool,
     block: BlockQuality,
+}
+
+/// How a frame was counted.
+#[derive(Debug, Clone, Copy)]
+struct Counted {
+    index: u64,
+    /// It departs from what is foretold.
+    unusual: bool,
+    /// It is among the clean ones.
+    clean: bool,
 }
 
 /// How loud one frame is, weighted by frequency, which makes pink noise flat.
@@ -541,20 +563,45 @@ impl Foretold {
     }
 
     fn learn(&mut self) {
+        let sums = &self.sums;
+        self.transfer = self.transfer_of(|k, i| {
+            let [left, re, im] = sums.each_ref().map(|sums| sums[k][i]);
+            let scale = left.max(f64::MIN_POSITIVE).recip();
+            (re * scale, im * scale)
+        });
+    }
+
+    /// Foretells by the median over some frames in each bin, on which the loudest
+    /// click among them has no more say than any other frame.
+    fn learn_from_most<'a>(&mut self, frames: impl Iterator<Item = &'a [f32]>) {
+        let planes: Vec<_> = frames.map(|p| self.transfer.band.planes(p)).collect();
+        let median = |of: &dyn Fn(&[&[[f32; LANES]]; 4]) -> f32| {
+            let mut values: Vec<f32> = planes.iter().map(of).collect();
+            let middle = values.len() / 2;
+            f64::from(*values.select_nth_unstable_by(middle, f32::total_cmp).1)
+        };
+        let transfer = self.transfer_of(|k, i| {
+            let over =
+                |plane: usize| median(&|p| p[plane][k][i] / p[0][k][i].max(f32::MIN_POSITIVE));
+            (over(2), over(3))
+        });
+        self.transfer = transfer;
+    }
+
+    /// The transfer function whose conjugate is `of` at lane `i` of `k`.
+    fn transfer_of(&self, of: impl Fn(usize, usize) -> (f64, f64)) -> Arc<Transfer> {
         let band = self.transfer.band.clone();
         let width = band.weights.len();
         let mut factors = [(); 3].map(|()| vec![[0.0; LANES]; width]);
         for k in 0..width {
             for i in 0..LANES {
-                let [left, re, im] = self.sums.each_ref().map(|sums| sums[k][i]);
-                let scale = left.max(f64::MIN_POSITIVE).recip();
-                let (re, im) = (re * scale, im * scale);
+                let (re, im) = of(k, i);
                 factors[0][k][i] = (re * re + im * im) as f32;
                 factors[1][k][i] = (-2.0 * re) as f32;
                 factors[2][k][i] = (-2.0 * im) as f32;
             }
         }
-        self.transfer = Arc::new(Transfer { band, factors });
+        Arc::new(Transfer { band, factors })
     }
 }
 
@@ -607,15 +654,25 @@ impl Sums {
         };
         groups.add(frame, products);
     }
+
+    /// Rejects a frame that was counted as clean.
+    fn reject(&mut self, frame: u64, products: &[f32]) {
+        self.clean.remove(frame, products);
+        self.spoilt.add(frame, products);
+        self.quality.rejected += 1;
+    }
 }
 
 impl Programme {
     fn new(rate: f64, frame_length: usize, bins: usize, band: LevelBand, whole: bool) -> Self {
         let hop_seconds = frame_length as f64 * window::HOP_FRACTION / rate;
+        let frames = |seconds: f64| seconds / hop_seconds;
         Self {
             whole,
             bins,
-            shortest: (SHORTEST_SECONDS / hop_seconds).round() as usize,
+            shortest: frames(SHORTEST_SECONDS).round() as usize,
+            shortest_later: frames(SHORTEST_LATER_SECONDS).round() as usize,
+            pause: frames(PAUSE_SECONDS).ceil() as usize,
             smoothing: 1.0 - (-hop_seconds / LEVEL_SECONDS).exp(),
             counted: Level::default(),
             held: Vec::new(),
@@ -625,6 +682,8 @@ impl Programme {
             previous: BlockQuality::default(),
             foretold: Foretold::nothing(band),
             around: VecDeque::with_capacity(AROUND),
+            earlier: [None; 2],
+            carried: Vec::new(),
             sums: Sums::new(0, bins),
             samples: 0,
             loudest_power: 0.0,
@@ -633,9 +692,20 @@ impl Programme {
 
     /// Takes in a batch, frame by frame.
     fn take_all(&mut self, batch: &Batch) {
+        if batch.seen.is_empty() {
+            return;
+        }
         self.previous = batch.before.unwrap_or(self.previous);
+        let carried = std::mem::take(&mut self.carried);
         let products = batch.products.chunks_exact(4 * self.bins);
-        for ((seen, products), index) in batch.seen.iter().zip(products).zip(batch.first_frame..) {
+        let products: Vec<&[f32]> = carried
+            .iter()
+            .map(Vec::as_slice)
+            .chain(products.take(batch.seen.len()))
+            .collect();
+        for (k, (seen, index)) in batch.seen.iter().zip(batch.first_frame..).enumerate() {
+            let at = carried.len() + k;
+            let (products, two_before) = (products[at], at.checked_sub(2).map(|i| products[i]));
             let block = seen.block;
             let power = f64::from(block.left_power.max(block.right_power));
             self.loudest_power = self.loudest_power.max(power);
@@ -648,12 +718,14 @@ impl Programme {
                 spoilt: self.previous.dropouts > 0 || block.dropouts > 0,
                 block,
             };
-            self.take(frame, products);
+            self.take(frame, products, two_before);
             self.previous = block;
         }
+        let last = &products[products.len().saturating_sub(2)..];
+        self.carried = last.iter().map(|p| p.to_vec()).collect();
     }
 
-    fn take(&mut self, frame: Frame, products: &[f32]) {
+    fn take(&mut self, frame: Frame, products: &[f32], two_before: Option<&[f32]>) {
         let level = frame.levels.common;
         if !self.held.is_empty() {
             if self.held_level.audible(level) {
@@ -670,15 +742,7 @@ impl Programme {
         if self.running && (self.whole || !louder_by_far) {
             if self.counted.audible(level) {
                 self.quiet = 0;
-                let departure = self.departure(&frame, products);
-                self.notice(departure);
-                self.count(frame, departure, products);
-                if frame.index.is_multiple_of(LEARN_FROM) {
-                    self.foretold.add(products);
-                }
-                if (frame.index + 1).is_multiple_of(LEARN_EVERY) {
-                    self.foretold.learn();
-                }
+                self.admit(frame, products, two_before);
             } else {
                 self.quiet += 1;
                 self.running = self.whole || !self.paused();
@@ -689,10 +753,9 @@ impl Programme {
         }
     }
 
-    /// Whether the quiet frames of late make a pause: a tenth of the shortest
-    /// stretch, 0.1 s.
+    /// Whether the quiet frames of late make a pause.
     fn paused(&self) -> bool {
-        self.quiet * 10 > self.shortest
+        self.quiet >= self.pause
     }
 
     fn hold(&mut self, frame: Frame, products: &[f32]) {
@@ -704,30 +767,67 @@ impl Programme {
         let departure = None;
         self.held
             .push((Frame { departure, ..frame }, products.to_vec()));
-        if self.held.len() >= self.shortest {
-            let held = std::mem::take(&mut self.held);
+        // the first programme, or what makes a lead-in of all that came before
+        let begins = QUIET * self.held_level.loudest > self.counted.loudest;
+        let shortest = if begins {
+            self.shortest
+        } else {
+            self.shortest_later
+        };
+        if self.held.len() < shortest {
+            return;
+        }
+        self.running = true;
+        let held = std::mem::take(&mut self.held);
+        if begins {
             let first = &held[0].0;
-            if QUIET * self.held_level.loudest > self.counted.loudest {
-                self.sums = Sums::new(first.index, self.bins);
-                self.counted = Level::starting(first.levels.common);
-                self.around.clear();
-                self.foretold = Foretold::nothing(self.foretold.transfer.band.clone());
-            }
-            self.running = true;
+            self.sums = Sums::new(first.index, self.bins);
+            self.counted = Level::starting(first.levels.common);
+            self.foretold = Foretold::nothing(self.foretold.transfer.band.clone());
             self.learn(&held);
-            for (frame, products) in held {
-                let departure = self.departure(&frame, &products);
-                self.count(frame, departure, &products);
+        }
+        for (k, (frame, products)) in held.iter().enumerate() {
+            let two_before = k.checked_sub(2).map(|i| held[i].1.as_slice());
+            if begins {
+                let departure = self.departure(frame, products);
+                self.count(*frame, departure, products, two_before);
+            } else {
+                self.admit(*frame, products, two_before);
             }
         }
     }
 
-    /// Learns from frames just held back, all at once.
-    fn learn(&mut self, held: &[(Frame, Vec<f32>)]) {
-        for (_, products) in held {
+    /// Counts a frame of running programme, and learns from it.
+    fn admit(&mut self, frame: Frame, products: &[f32], two_before: Option<&[f32]>) {
+        let departure = self.departure(&frame, products);
+        self.notice(departure);
+        let clean = self.count(frame, departure, products, two_before);
+        if clean && frame.index.is_multiple_of(LEARN_FROM) {
             self.foretold.add(products);
         }
+        if (frame.index + 1).is_multiple_of(LEARN_EVERY) {
+            self.foretold.learn();
+        }
+    }
+
+    /// Learns from frames just held back, all at once: what most of them foretell
+    /// tells which hold a click, and the others are learnt from.
+    fn learn(&mut self, held: &[(Frame, Vec<f32>)]) {
+        self.foretold
+            .learn_from_most(held.iter().map(|(_, p)| p.as_slice()));
+        self.around.clear();
+        self.notice_all(held);
+        for (frame, products) in held {
+            if !self.is_unusual(self.departure(frame, products)) {
+                self.foretold.add(products);
+            }
+        }
         self.foretold.learn();
+        self.around.clear();
+        self.notice_all(held);
+    }
+
+    fn notice_all(&mut self, held: &[(Frame, Vec<f32>)]) {
         for (frame, products) in held {
             self.notice(self.departure(frame, products));
         }
@@ -764,12 +864,45 @@ impl Programme {
             && exceeds(departure.1, |a| a.1)
     }
 
-    fn count(&mut self, mut frame: Frame, departure: (f64, f64), products: &[f32]) {
-        frame.spoilt |= self.is_unusual(departure);
-        if !frame.spoilt {
+    /// Whether the frame before departs and its neighbours do not: a click in its
+    /// middle reaches the edge of one of them, where it does not show. Then both
+    /// are rejected, the earlier one here. At the ends of a stretch, where half a
+    /// frame is missing, it may be the end that departs.
+    fn follows_a_lone_click(&mut self, index: u64, two_before: Option<&[f32]>) -> bool {
+        let [Some(one), Some(two)] = self.earlier else {
+            return false;
+        };
+        let adjacent = one.index + 1 == index && two.index + 2 == index;
+        let alone = adjacent && one.unusual && !two.unusual;
+        if let (true, true, Some(products)) = (alone, two.clean, two_before) {
+            self.sums.reject(two.index, products);
+        }
+        alone
+    }
+
+    /// Counts a frame; returns whether it is clean.
+    fn count(
+        &mut self,
+        mut frame: Frame,
+        departure: (f64, f64),
+        products: &[f32],
+        two_before: Option<&[f32]>,
+    ) -> bool {
+        let unusual = self.is_unusual(departure);
+        let beside = !unusual && self.follows_a_lone_click(frame.index, two_before);
+        frame.spoilt |= unusual || beside;
+        let clean = !frame.spoilt;
+        if clean {
             self.counted.follow(frame.levels.common, self.smoothing);
         }
         self.sums.add(&frame, products);
+        let counted = Counted {
+            index: frame.index,
+            unusual,
+            clean,
+        };
+        self.earlier = [Some(counted), self.earlier[0]];
+        clean
     }
 
     /// What was seen so far.

@@ -32,6 +32,20 @@ impl Group {
         }
     }
 
+    #[inline(always)]
+    fn sum(&mut self, products: &[f32], sign: f64) {
+        let count = self.bins.len();
+        let (left, rest) = products.split_at(count);
+        let (right, rest) = rest.split_at(count);
+        let (re, im) = rest.split_at(count);
+        for ((((sum, l), r), re), im) in self.bins.iter_mut().zip(left).zip(right).zip(re).zip(im) {
+            sum.left += sign * f64::from(*l);
+            sum.right += sign * f64::from(*r);
+            sum.re += sign * f64::from(*re);
+            sum.im += sign * f64::from(*im);
+        }
+    }
+
     pub(super) fn join(&mut self, other: &Self) {
         self.first_frame = self.first_frame.min(other.first_frame);
         self.last_frame = self.last_frame.max(other.last_frame);
@@ -74,17 +88,23 @@ impl Groups {
             self.groups.resize(index + 1, None);
         }
         let group = self.groups[index].get_or_insert_with(|| Group::new(frame, self.bins));
-        group.last_frame = frame;
+        group.first_frame = group.first_frame.min(frame);
+        group.last_frame = group.last_frame.max(frame);
         group.frames += 1;
-        let (left, rest) = products.split_at(self.bins);
-        let (right, rest) = rest.split_at(self.bins);
-        let (re, im) = rest.split_at(self.bins);
-        for ((((sum, l), r), re), im) in group.bins.iter_mut().zip(left).zip(right).zip(re).zip(im)
-        {
-            sum.left += f64::from(*l);
-            sum.right += f64::from(*r);
-            sum.re += f64::from(*re);
-            sum.im += f64::from(*im);
+        group.sum(products, 1.0);
+    }
+
+    /// Takes one frame's products out again.
+    pub fn remove(&mut self, frame: u64, products: &[f32]) {
+        let index = ((frame - self.origin) / self.length) as usize;
+        let Some(group) = self.groups.get_mut(index).and_then(Option::as_mut) else {
+            return;
+        };
+        group.frames -= 1;
+        if group.frames == 0 {
+            self.groups[index] = None;
+        } else {
+            group.sum(products, -1.0);
         }
     }
 
@@ -128,6 +148,24 @@ mod tests {
         assert_eq!(list.iter().map(|g| g.frames).sum::<u64>(), 10_000);
         let re: f64 = list.iter().map(|g| g.bins[0].re).sum();
         assert_eq!(re, (10..10_010).sum::<u64>() as f64);
+    }
+
+    #[test]
+    fn what_is_taken_out_is_gone() {
+        let mut groups = Groups::new(0, 1);
+        for frame in 0..4 {
+            groups.add(frame, &[1.0, 2.0, frame as f32, -1.0]);
+        }
+        groups.remove(1, &[1.0, 2.0, 1.0, -1.0]);
+        let list: Vec<_> = groups.iter().cloned().collect();
+        assert_eq!((list.len(), list[0].frames), (2, 1));
+        let left = list[0].bins[0];
+        assert_eq!(
+            [left.left, left.right, left.re, left.im],
+            [1.0, 2.0, 0.0, -1.0]
+        );
+        groups.remove(0, &[1.0, 2.0, 0.0, -1.0]);
+        assert_eq!(groups.iter().count(), 1);
     }
 
     #[test]
