@@ -584,3 +584,131 @@ mod made {
         assert!(narrow(codes(&lines(&[250]))));
     }
 }
+
+fn taken_in(left: &[f32], right: &[f32]) -> groovelag::spectrum::CrossSpectrum {
+    let mut engine = Engine::new(EngineSettings {
+        sample_rate_hz: 48_000.0,
+        alignment: 0,
+        whole: false,
+    })
+    .unwrap();
+    for (l, r) in left.chunks(10_007).zip(right.chunks(10_007)) {
+        engine.push(l, r);
+    }
+    engine.snapshot()
+}
+
+fn programme(samples: usize, level: f32) -> (Vec<f32>, Vec<f32>) {
+    let (mut left, mut right) = synthesise(&Synthetic {
+        rate: 48_000.0,
+        samples,
+        delay: 3e-6,
+        dlnt: [0.0; 3],
+        snr_db: 35.0,
+        seed: 77,
+    });
+    for v in left.iter_mut().chain(&mut right) {
+        *v *= level;
+    }
+    (left, right)
+}
+
+/// A bump of one sign about a sample, of half a millisecond.
+fn click(channel: &mut [f32], middle: usize, height: f32) {
+    for (k, v) in channel[middle - 24..middle + 25].iter_mut().enumerate() {
+        let x = (k as f32 - 24.0) / 6.0;
+        *v += height * (-0.5 * x * x).exp();
+    }
+}
+
+/// Half of all frames' power is the clicks', four in the first second: the left
+/// wall's, the right one's, and vertical ones that turn the phase over.
+#[test]
+fn clicks_louder_than_the_programme_are_left_out() {
+    let (mut left, mut right) = programme(1 << 19, 0.02);
+    let clean = run(&left, &right, 48_000.0).unwrap();
+    let mut rng = ChaCha8Rng::seed_from_u64(5);
+    for k in 0..14 {
+        let middle = match k {
+            0..4 => 5_000 + 11_000 * k,
+            _ => rng.random_range(50_000..(1 << 19) - 50),
+        };
+        let height = rng.random_range(0.1..0.9);
+        match k % 3 {
+            0 => click(&mut left, middle, height),
+            1 => click(&mut right, middle, -height),
+            _ => {
+                click(&mut left, middle, height);
+                click(&mut right, middle, -height);
+            }
+        }
+    }
+    let spectrum = taken_in(&left, &right);
+    // two or three frames each
+    assert!(
+        (26..=42).contains(&spectrum.quality.rejected),
+        "{:?}",
+        spectrum.quality
+    );
+    let found = estimate(&spectrum, &Settings::default()).unwrap();
+    let moved = (found.delay_s - clean.delay_s).abs();
+    // a seventh of the frames left out moves it by some 0.4 u
+    assert!(moved < 1.2 * clean.standard_uncertainty_s, "{moved}");
+    assert!(found.standard_uncertainty_s < 1.5 * clean.standard_uncertainty_s);
+}
+
+/// A click that two frames see takes these two; one in the middle of a frame
+/// reaches into the edges of its neighbours and takes them along.
+#[test]
+fn a_lone_click_takes_its_neighbours() {
+    let hop = 2048;
+    for (middle, rejected) in [(60 * hop + hop / 2, 2), (60 * hop, 3)] {
+        let (mut left, right) = programme(1 << 18, 0.1);
+        click(&mut left, middle, 0.3);
+        let spectrum = taken_in(&left, &right);
+        assert_eq!(spectrum.quality.rejected, rejected, "{middle}");
+        let counted = spectrum.frames() + rejected;
+        assert_eq!(counted, (1 << 18) / hop as u64 - 1);
+        // nothing of it is left
+        let untouched = taken_in(&programme(1 << 18, 0.1).0, &right);
+        for (bin, clean) in spectrum.total().iter().zip(untouched.total()) {
+            assert!(bin.left <= clean.left * (1.0 + 1e-12));
+        }
+    }
+}
+
+/// A voice: after a first sentence words of half a second with pauses between all
+/// count; ticks of the run-out groove do not, nor do words that follow no programme.
+#[test]
+fn words_count_and_ticks_do_not() {
+    let rate = 48_000;
+    let (full_left, full_right) = programme(14 * rate, 0.5);
+    let gated = |between: f32, sounding: &dyn Fn(usize) -> bool| {
+        let gate = |channel: &[f32]| -> Vec<f32> {
+            let level = |n| if sounding(n) { 1.0 } else { between };
+            channel
+                .iter()
+                .enumerate()
+                .map(|(n, v)| v * level(n))
+                .collect()
+        };
+        taken_in(&gate(&full_left), &gate(&full_right))
+    };
+    let tenth = rate / 10;
+    // 1.5 s, then half a second in every 1.2 s, up to 9 s; then 20 ms every 1.8 s
+    let word =
+        |n: usize| n < 15 * tenth || n < 90 * tenth && (n - 15 * tenth) % (12 * tenth) >= 7 * tenth;
+    let tick = |n: usize| n >= 90 * tenth && (n - 90 * tenth) % (18 * tenth) < tenth / 5;
+    let spectrum = gated(1e-3, &|n| word(n) || tick(n));
+    let sounding = (0..90 * tenth).filter(|n| word(*n)).count() as f64 / rate as f64;
+    let counted = spectrum.quality.frames as f64 * 2048.0 / rate as f64;
+    // each of seven stretches reaches over by a frame at most
+    assert!(
+        (counted - sounding).abs() < 7.0 * 0.0854,
+        "{counted} {sounding}"
+    );
+    let end = spectrum.span.1 as f64 / rate as f64;
+    assert!((end - 8.7).abs() < 0.1, "{end}");
+    let alone = gated(0.0, &|n| n % (18 * tenth) < tenth / 5);
+    assert_eq!(alone.quality.frames, 0);
+}
