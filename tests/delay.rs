@@ -657,6 +657,52 @@ fn clicks_louder_than_the_programme_are_left_out() {
     assert!(found.standard_uncertainty_s < 1.5 * clean.standard_uncertainty_s);
 }
 
+/// Treble that sounds for a tenth of a second every second or so, 30 dB above noise
+/// where there is nothing else, is no click: gain and delay of the bass foretell it.
+#[test]
+fn treble_that_comes_seldom_is_no_click() {
+    let n = 1 << 19;
+    let noiseless = |seed| {
+        synthesise(&Synthetic {
+            rate: 48_000.0,
+            samples: n,
+            delay: 3e-6,
+            dlnt: [0.0; 3],
+            snr_db: 300.0,
+            seed,
+        })
+    };
+    let ((bass_left, bass_right), (left, right)) = (noiseless(1), noiseless(2));
+    let mut rng = ChaCha8Rng::seed_from_u64(3);
+    let mut mixed = |bass: &[f32], programme: &[f32]| -> Vec<f32> {
+        let mut low = [0.0_f32; 4];
+        (0..n)
+            .map(|k| {
+                let mut value = bass[k];
+                for stage in &mut low {
+                    *stage += 0.1 * (value - *stage);
+                    value = *stage;
+                }
+                let treble = programme[k] - programme[k.saturating_sub(1)];
+                let x = (k % 51_000) as f32 / 4_800.0;
+                let gate = if x < 1.0 {
+                    (3.14 * x).sin().powi(2)
+                } else {
+                    0.0
+                };
+                value + 3.0 * gate * treble + 1e-4 * gaussian(&mut rng) as f32
+            })
+            .collect()
+    };
+    let (left, right) = (mixed(&bass_left, &left), mixed(&bass_right, &right));
+    let spectrum = taken_in(&left, &right);
+    assert!(spectrum.quality.rejected <= 3, "{:?}", spectrum.quality);
+    let found = estimate(&spectrum, &Settings::default()).unwrap();
+    let error = (found.delay_s - 3e-6).abs();
+    assert!(error < 4.0 * found.standard_uncertainty_s, "{error}");
+    assert!(found.standard_uncertainty_s < 10e-9);
+}
+
 /// A click that two frames see takes these two; one in the middle of a frame
 /// reaches into the edges of its neighbours and takes them along.
 #[test]

@@ -5,6 +5,7 @@ use super::groups::Groups;
 use super::quality::{self, BlockQuality, SignalQuality};
 use super::{Bin, CrossSpectrum, Group, HIGHEST_HZ, Mark, window};
 use rayon::prelude::*;
+use rustfft::num_complex::Complex64;
 use std::collections::VecDeque;
 use std::ops::Range;
 use std::sync::{Arc, Mutex, PoisonError};
@@ -41,14 +42,25 @@ const DEPARTS: f64 = 2.0;
 /// A departure this far below the programme, -70 dB, may be rounding; a click as
 /// weak would move the delay by a ten-millionth of its own.
 const LEAST_DEPARTURE: f64 = 1e-7;
+/// Mean square error of the transfer function in a bin, relative, by which the
+/// bin counts half: a programme 30 dB above its usual level there, which is
+/// foretold with that error, departs as much as its noise.
+const DISTRUST: f64 = 1e3;
+/// Added to the error of a bin by itself, so that no bin decides alone.
+const LEAST_ERROR: f64 = 1e-4;
+/// The error of one gain and one delay for all bins: a sixth in size, as
+/// resonances make it in the top octave (believed).
+const COMMON_ERROR: f64 = 0.03;
+/// Rounds of learning from the first stretch.
+const ROUNDS: usize = 3;
 /// What the left channel foretells is learnt anew after this many frames,
 const LEARN_EVERY: u64 = 64;
 /// from one in so many, which is enough.
 const LEARN_FROM: u64 = 4;
 /// Frames around: the latest few seconds.
 const AROUND: usize = 96;
-/// Fewer frames than this say nothing of what is usual.
-const FEWEST_AROUND: usize = 12;
+/// Their median is taken anew after so many.
+const MEDIAN_EVERY: u64 = 8;
 /// More rejected frames than this fraction are programme of an impulsive kind.
 const MOST_REJECTED: f64 = 0.45;
 
@@ -397,6 +409,9 @@ struct Programme {
     foretold: Foretold,
     /// Departures of the latest frames from what was foretold.
     around: VecDeque<(f64, f64)>,
+    /// Medians of these, and how many there were in all.
+    usual: (f64, f64),
+    noticed: u64,
     /// The two frames counted last, the latest first.
     earlier: [Option<Counted>; 2],
     /// Products of the last two frames of the batch before.
@@ -511,16 +526,18 @@ impl LevelBand {
 /// `H = E[R conj L] / E[|L|^2]` of each bin.
 struct Transfer {
     band: LevelBand,
+    /// Weight of each bin: by frequency, and by how well it is foretold.
+    weights: Vec<[f32; LANES]>,
     /// Factors of `|L|^2`, `Re L conj R` and `Im L conj R` in the power of what
     /// is not foretold.
     factors: [Vec<[f32; LANES]>; 3],
 }
 
 impl Transfer {
-    /// Power of `R - H L`, weighted by frequency: with `S = L conj R` that is
+    /// Power of `R - H L`, weighted: with `S = L conj R` that is
     /// `|R|^2 + |H|^2 |L|^2 - 2 Re(H S)`, where `conj H` has the phase of `S`.
     fn departure(&self, products: &[f32]) -> f64 {
-        let weights = &self.band.weights;
+        let weights = &self.weights;
         // one length for all, so that no index is checked
         let [left, right, re, im] = self.band.planes(products).map(|p| &p[..weights.len()]);
         let [of_left, of_re, of_im] = self.factors.each_ref().map(|f| &f[..weights.len()]);
@@ -536,8 +553,10 @@ impl Transfer {
 
 /// Learns from the frames counted what the left channel foretells.
 struct Foretold {
-    /// Sums of `|L|^2`, `Re L conj R` and `Im L conj R`.
-    sums: [Vec<[f64; LANES]>; 3],
+    /// Sums of `|L|^2`, `|R|^2`, `Re L conj R` and `Im L conj R`.
+    sums: [Vec<[f64; LANES]>; 4],
+    /// Sum of the frames' weights.
+    frames: f64,
     transfer: Arc<Transfer>,
 }
 
@@ -545,29 +564,70 @@ impl Foretold {
     fn nothing(band: LevelBand) -> Self {
         let width = band.weights.len();
         Self {
-            sums: [(); 3].map(|()| vec![[0.0; LANES]; width]),
+            sums: [(); 4].map(|()| vec![[0.0; LANES]; width]),
+            frames: 0.0,
             transfer: Arc::new(Transfer {
+                weights: band.weights.clone(),
                 factors: [(); 3].map(|()| vec![[0.0; LANES]; width]),
                 band,
             }),
         }
     }
 
-    fn add(&mut self, products: &[f32]) {
-        let [left, _, re, im] = self.transfer.band.planes(products);
-        for (sums, values) in self.sums.iter_mut().zip([left, re, im]) {
+    /// Forgets the sums, not what was learnt from them.
+    fn clear(&mut self) {
+        for sums in &mut self.sums {
+            sums.fill([0.0; LANES]);
+        }
+        self.frames = 0.0;
+    }
+
+    fn add(&mut self, products: &[f32], weight: f64) {
+        self.frames += weight;
+        let planes = self.transfer.band.planes(products);
+        for (sums, values) in self.sums.iter_mut().zip(planes) {
             for (sum, value) in sums.iter_mut().zip(values) {
-                *sum = std::array::from_fn(|i| sum[i] + f64::from(value[i]));
+                *sum = std::array::from_fn(|i| sum[i] + weight * f64::from(value[i]));
             }
         }
     }
 
+    /// Learns from the sums. A bin's own transfer function has a mean square error,
+    /// relative: with `C` its coherence and `n` averages, noise of the left channel
+    /// lowers it by `1 - sqrt C`, and chance moves it by `(1 - C) / (2 n C)` (Bendat
+    /// & Piersol, as in `chain::response`). Where that says little, what all bins
+    /// have in common says it: one gain and one delay.
     fn learn(&mut self) {
-        let sums = &self.sums;
-        self.transfer = self.transfer_of(|k, i| {
-            let [left, re, im] = sums.each_ref().map(|sums| sums[k][i]);
-            let scale = left.max(f64::MIN_POSITIVE).recip();
-            (re * scale, im * scale)
+        let averages = 0.5 * self.frames;
+        let least = f64::MIN_POSITIVE;
+        let own: Vec<(Complex64, f64)> = (0..self.sums[0].len() * LANES)
+            .map(|bin| {
+                let [left, right, re, im] = self.sums.each_ref().map(|s| s.as_flattened()[bin]);
+                let coherence = (re * re + im * im) / (left * right).max(least);
+                let chance = (1.0 - coherence).max(0.0) / (2.0 * averages * coherence).max(least);
+                let error = (1.0 - coherence.sqrt()).powi(2) + chance;
+                let value = Complex64::new(re, im) / left.max(least);
+                (value, (error + LEAST_ERROR).recip())
+            })
+            .collect();
+        let pairs = own.windows(2);
+        let advance: Complex64 = pairs
+            .map(|p| p[1].0 * p[0].0.conj() * p[0].1.min(p[1].1))
+            .sum();
+        let turn = |bin: usize| Complex64::from_polar(1.0, advance.arg() * bin as f64);
+        let (sum, weights) = own.iter().enumerate().fold(
+            (Complex64::default(), least),
+            |(sum, weights), (bin, (value, weight))| {
+                (sum + value * turn(bin).conj() * weight, weights + weight)
+            },
+        );
+        let gain = sum / weights;
+        let common = COMMON_ERROR.recip();
+        self.transfer = self.transfer_of(|bin| {
+            let (value, weight) = own[bin];
+            let all = weight + common;
+            let value = (value * weight + gain * turn(bin) * common) / all;
+            (value.re, value.im, (1.0 + DISTRUST / all).recip())
         });
     }
 
@@ -575,33 +635,42 @@ impl Foretold {
     /// click among them has no more say than any other frame.
     fn learn_from_most<'a>(&mut self, frames: impl Iterator<Item = &'a [f32]>) {
         let planes: Vec<_> = frames.map(|p| self.transfer.band.planes(p)).collect();
-        let median = |of: &dyn Fn(&[&[[f32; LANES]]; 4]) -> f32| {
-            let mut values: Vec<f32> = planes.iter().map(of).collect();
+        let mut values = Vec::with_capacity(planes.len());
+        let mut median = |plane: usize, k: usize, i: usize| {
+            let ratio =
+                |p: &[&[[f32; LANES]]; 4]| p[plane][k][i] / p[0][k][i].max(f32::MIN_POSITIVE);
+            values.clear();
+            values.extend(planes.iter().map(ratio));
             let middle = values.len() / 2;
             f64::from(*values.select_nth_unstable_by(middle, f32::total_cmp).1)
         };
-        let transfer = self.transfer_of(|k, i| {
-            let over =
-                |plane: usize| median(&|p| p[plane][k][i] / p[0][k][i].max(f32::MIN_POSITIVE));
-            (over(2), over(3))
+        let transfer = self.transfer_of(|bin| {
+            let (k, i) = (bin / LANES, bin % LANES);
+            (median(2, k, i), median(3, k, i), 1.0)
         });
         self.transfer = transfer;
     }
 
-    /// The transfer function whose conjugate is `of` at lane `i` of `k`.
-    fn transfer_of(&self, of: impl Fn(usize, usize) -> (f64, f64)) -> Arc<Transfer> {
+    /// A transfer function by the real and imaginary part of its conjugate and the
+    /// trust in them, for the bins of the band.
+    fn transfer_of(&self, mut of: impl FnMut(usize) -> (f64, f64, f64)) -> Arc<Transfer> {
         let band = self.transfer.band.clone();
-        let width = band.weights.len();
-        let mut factors = [(); 3].map(|()| vec![[0.0; LANES]; width]);
-        for k in 0..width {
+        let mut weights = band.weights.clone();
+        let mut factors = [(); 3].map(|()| vec![[0.0; LANES]; weights.len()]);
+        for k in 0..weights.len() {
             for i in 0..LANES {
-                let (re, im) = of(k, i);
+                let (re, im, trust) = of(k * LANES + i);
+                weights[k][i] *= trust as f32;
                 factors[0][k][i] = (re * re + im * im) as f32;
                 factors[1][k][i] = (-2.0 * re) as f32;
                 factors[2][k][i] = (-2.0 * im) as f32;
             }
         }
-        Arc::new(Transfer { band, factors })
+        Arc::new(Transfer {
+            band,
+            weights,
+            factors,
+        })
     }
 }
 
@@ -682,6 +751,8 @@ impl Programme {
             previous: BlockQuality::default(),
             foretold: Foretold::nothing(band),
             around: VecDeque::with_capacity(AROUND),
+            usual: (0.0, 0.0),
+            noticed: 0,
             earlier: [None; 2],
             carried: Vec::new(),
             sums: Sums::new(0, bins),
@@ -803,7 +874,7 @@ impl Programme {
         self.notice(departure);
         let clean = self.count(frame, departure, products, two_before);
         if clean && frame.index.is_multiple_of(LEARN_FROM) {
-            self.foretold.add(products);
+            self.foretold.add(products, 1.0);
         }
         if (frame.index + 1).is_multiple_of(LEARN_EVERY) {
             self.foretold.learn();
@@ -811,26 +882,33 @@ impl Programme {
     }
 
     /// Learns from frames just held back, all at once: what most of them foretell
-    /// tells which hold a click, and the others are learnt from.
+    /// tells first which hold a click, and each round tells it better.
     fn learn(&mut self, held: &[(Frame, Vec<f32>)]) {
         self.foretold
             .learn_from_most(held.iter().map(|(_, p)| p.as_slice()));
-        self.around.clear();
-        self.notice_all(held);
-        for (frame, products) in held {
-            if !self.is_unusual(self.departure(frame, products)) {
-                self.foretold.add(products);
+        for _ in 0..ROUNDS {
+            self.notice_all(held);
+            self.foretold.clear();
+            for (frame, products) in held {
+                let departure = self.departure(frame, products);
+                // what departs further has no more say
+                let weight = match self.is_unusual(departure) {
+                    true => DEPARTS * self.usual.0 / departure.0,
+                    false => 1.0,
+                };
+                self.foretold.add(products, weight);
             }
+            self.foretold.learn();
         }
-        self.foretold.learn();
-        self.around.clear();
         self.notice_all(held);
     }
 
     fn notice_all(&mut self, held: &[(Frame, Vec<f32>)]) {
+        self.around.clear();
         for (frame, products) in held {
             self.notice(self.departure(frame, products));
         }
+        self.find_usual();
     }
 
     /// The departure of a frame from what is foretold: by itself, and relative
@@ -847,21 +925,25 @@ impl Programme {
             self.around.pop_front();
         }
         self.around.push_back(departure);
+        self.noticed += 1;
+        if self.noticed.is_multiple_of(MEDIAN_EVERY) {
+            self.find_usual();
+        }
+    }
+
+    fn find_usual(&mut self) {
+        let median = |of: fn(&(f64, f64)) -> f64| {
+            let mut values: Vec<f64> = self.around.iter().map(of).collect();
+            let middle = values.len() / 2;
+            *values.select_nth_unstable_by(middle, f64::total_cmp).1
+        };
+        self.usual = (median(|a| a.0), median(|a| a.1));
     }
 
     fn is_unusual(&self, departure: (f64, f64)) -> bool {
-        if self.around.len() < FEWEST_AROUND {
-            return false;
-        }
-        // the median is less than a limit where more than half of the values are
-        let exceeds = |value: f64, of: fn(&(f64, f64)) -> f64| {
-            let limit = value / DEPARTS;
-            let below = self.around.iter().filter(|a| of(a) < limit).count();
-            below > self.around.len() / 2
-        };
         departure.1 > LEAST_DEPARTURE
-            && exceeds(departure.0, |a| a.0)
-            && exceeds(departure.1, |a| a.1)
+            && departure.0 > DEPARTS * self.usual.0
+            && departure.1 > DEPARTS * self.usual.1
     }
 
     /// Whether the frame before departs and its neighbours do not: a click in its
