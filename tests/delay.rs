@@ -686,7 +686,7 @@ fn treble_that_comes_seldom_is_no_click() {
                 let treble = programme[k] - programme[k.saturating_sub(1)];
                 let x = (k % 51_000) as f32 / 4_800.0;
                 let gate = if x < 1.0 {
-                    (3.14 * x).sin().powi(2)
+                    (std::f32::consts::PI * x).sin().powi(2)
                 } else {
                     0.0
                 };
