@@ -520,6 +520,37 @@ mod tests {
         assert_relative_eq!(found.quantile(0.975), expected, max_relative = 1e-9);
     }
 
+    /// What is walked along is known at each point, so the parts of its mixture are
+    /// as wide as the stretch from half way before to half way behind, uniform.
+    #[test]
+    fn parts_of_a_mixture_fill_the_walk() {
+        let unknown = || Unknown {
+            name: "x".into(),
+            start: 0.0,
+            scale: 1.0,
+        };
+        let prior = |k| Block::prior("p", vec![k], array![0.0], &array![[1.0]]).unwrap();
+        let problem = Problem::new(vec![unknown(), unknown()], vec![prior(0), prior(1)]);
+        let solution = problem.solve().unwrap();
+        let along = array![1.0, 0.0];
+        let targets = [along.clone(), array![1.0, 1.0]];
+        let found = Marginal::through(&problem, &solution, &along, &targets).unwrap();
+        let parts = |k: usize| match &found[k].form {
+            Form::Mixture(parts) => parts.clone(),
+            _ => panic!("no mixture"),
+        };
+        let (own, sum) = (parts(0), parts(1));
+        assert!(own.len() > 100, "{}", own.len());
+        for i in 1..own.len() - 1 {
+            let stretch = 0.5 * (own[i + 1][1] - own[i - 1][1]);
+            let expected = (stretch * stretch / 12.0).sqrt();
+            assert!(stretch > 0.0);
+            assert_relative_eq!(own[i][2], expected, max_relative = 1e-6, epsilon = 1e-12);
+            // the other unknown's spread beside
+            assert_relative_eq!(sum[i][2], expected.hypot(1.0), max_relative = 1e-6);
+        }
+    }
+
     /// Quantiles of mixtures in any unit: of one normal distribution, and of two
     /// far apart, where the median lies between and the upper part has its own.
     #[test]

@@ -214,10 +214,10 @@ fn departure_factor(grid: &[f64]) -> Option<Array2<f64>> {
     let correlation = Array2::from_shape_fn((n, n), |(i, j)| {
         let octaves = (grid[i] / grid[j]).log2().abs();
         let r = 5f64.sqrt() * octaves / CORRELATED_OCTAVES;
-        // The last term keeps rounding from making the matrix indefinite.
-        (1.0 + r + r * r / 3.0) * (-r).exp() + if i == j { 1e-9 } else { 0.0 }
+        (1.0 + r + r * r / 3.0) * (-r).exp()
     });
-    let factor = Cholesky::new(&correlation)?;
+    // The last term keeps rounding from making the matrix indefinite.
+    let factor = Cholesky::new(&(correlation + 1e-9 * Array2::<f64>::eye(n)))?;
     let mut lower = Array2::zeros((n, n));
     for k in 0..n {
         let mut unit = vec![0.0; n];

@@ -93,10 +93,14 @@ pub(super) fn jackknife(
             weight: d.1.max(0.0) / total_information,
         })
         .collect();
-    let used: Vec<(f64, f64, f64)> = delays
+    let used: Vec<_> = delays
         .iter()
         .filter(|d| d.1 > 1e-6 * total_information)
-        .map(|d| (d.0, d.1 / total_information, d.2))
+        .collect();
+    let information: f64 = used.iter().map(|d| d.1).sum();
+    let used: Vec<(f64, f64, f64)> = used
+        .into_iter()
+        .map(|d| (d.0, d.1 / information, d.2))
         .collect();
     // What leaving group j out changes is about -m_j (d_j - d): divided by the
     // share m_j it is a deviation with variance s^2 / m_j, so the weights are m_j.
@@ -104,17 +108,16 @@ pub(super) fn jackknife(
     if count < 6 {
         return (None, shares);
     }
-    let (mut sw, mut sx, mut sxx, mut sy, mut sxy) = (0.0, 0.0, 0.0, 0.0, 0.0);
+    let (mut sx, mut sxx, mut sy, mut sxy) = (0.0, 0.0, 0.0, 0.0);
     for (x, m, influence) in &used {
         let y = influence / m;
-        sw += m;
         sx += m * x;
         sxx += m * x * x;
         sy += m * y;
         sxy += m * x * y;
     }
-    let slope = (sw * sxy - sx * sy) / (sw * sxx - sx * sx).max(f64::MIN_POSITIVE);
-    let intercept = (sy - slope * sx) / sw;
+    let slope = (sxy - sx * sy) / (sxx - sx * sx).max(f64::MIN_POSITIVE);
+    let intercept = sy - slope * sx;
     // sum m^2 (y - line)^2 with the small-sample factors of each group's share
     let variance: f64 = used
         .iter()

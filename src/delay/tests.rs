@@ -678,42 +678,90 @@ fn a_periodic_programme_is_told() {
 /// differ by what the definition says.
 #[test]
 fn correlation_and_slope_are_compared() {
-    let of = |bend: f64| {
-        made(10, 4000, |_, f| {
-            let coherence = if f < 8_000.0 { 0.999 } else { 0.5 };
-            let bent = if f < 8_000.0 { 0.0 } else { bend };
-            bin(coherence, TAU * f * 2.0 / (4.0 * RATE) + bent, 1.0)
-        })
-    };
-    let spectrum = of(0.02);
-    let found = estimate(&spectrum, &no_terms()).unwrap();
-    let said = found
-        .caveats
-        .iter()
-        .find(|c| c.code == "estimators-disagree");
-    let said = &said.expect("a disagreement").message;
-    // the step left by the fit, by weights of nearly one
-    let band = Band::new(&spectrum, no_terms().band_hz).unwrap();
-    let base = 2.0 / (4.0 * RATE);
-    let clusters = Clusters::new(&band, &[], base, false);
-    let slope = found.delay_s - base;
-    let (mut sum, mut squares, mut noise) = (0.0, 0.0, 0.0);
-    for point in &clusters.points {
-        let weight = point.information / (1.0 + point.information);
-        sum += weight * point.w * (point.phase - point.w * slope).sin();
-        squares += (weight * point.w * point.w).abs();
-        noise += (weight * point.w).powi(2) / point.information;
+    // averages; coherence and bend of the treble, whose points hold some 14 per
+    // square radian in the second case, and weigh less for it
+    for (frames, coherence, bend) in [(4000, 0.5, 0.02), (40, 0.0085, 0.3)] {
+        let of = |bend: f64| {
+            made(10, frames, |_, f| {
+                let (coherence, bent) = match f < 8_000.0 {
+                    true => (0.999, 0.0),
+                    false => (coherence, bend),
+                };
+                bin(coherence, TAU * f * 2.0 / (4.0 * RATE) + bent, 1.0)
+            })
+        };
+        let spectrum = of(bend);
+        let found = estimate(&spectrum, &no_terms()).unwrap();
+        let said = found
+            .caveats
+            .iter()
+            .find(|c| c.code == "estimators-disagree");
+        let said = &said.expect("a disagreement").message;
+        // the step left by the fit, by its weights
+        let band = Band::new(&spectrum, no_terms().band_hz).unwrap();
+        let base = 2.0 / (4.0 * RATE);
+        let clusters = Clusters::new(&band, &[], base, false);
+        let slope = found.delay_s - base;
+        let (mut sum, mut squares, mut noise) = (0.0, 0.0, 0.0);
+        for point in clusters.points.iter().filter(|p| p.information >= 12.0) {
+            let weight = point.information / (1.0 + point.information);
+            sum += weight * point.w * (point.phase - point.w * slope).sin();
+            squares += (weight * point.w * point.w).abs();
+            noise += (weight * point.w).powi(2) / point.information;
+        }
+        let fitted = found.standard_uncertainty_s / found.dispersion.max(found.misfit).sqrt();
+        let scatter = found.reduced_chi_square.max(1.0);
+        let u = ((noise * scatter).sqrt() / squares).hypot(fitted);
+        let figures = format!(
+            "{:.1} ns, more than noise explains ({:.1} ns)",
+            1e9 * sum / squares,
+            1e9 * u
+        );
+        assert!(said.contains(&figures), "{said} | {figures}");
+        let straight = estimate(&of(0.0), &no_terms()).unwrap();
+        assert!(!codes(&straight).contains(&"estimators-disagree"));
     }
-    let fitted = found.standard_uncertainty_s / found.dispersion.sqrt();
-    let scatter = found.reduced_chi_square.max(1.0);
-    let u = ((noise * scatter).sqrt() / squares).hypot(fitted);
-    let figures = format!(
-        "{:.1} ns, more than noise explains ({:.1} ns)",
-        1e9 * sum / squares,
-        1e9 * u
+}
+
+/// Two peaks of one height, of noise and not of a tone.
+#[test]
+fn equal_peaks_of_noise_are_refused() {
+    // coherence of every bin below what chance makes a line
+    let echoes = made(40, 100, |_, f| {
+        let opposed = (TAU * f * 100e-6).cos() < 0.0;
+        bin(0.006, if opposed { PI } else { 0.0 }, 1.0)
+    });
+    let refused = estimate(&echoes, &no_terms());
+    assert!(
+        matches!(refused, Err(Refusal::Ambiguous { rival }) if rival > 0.95),
+        "{refused:?}"
     );
-    assert!(said.contains(&figures), "{said} | {figures}");
-    assert!(!codes(&estimate(&of(0.0), &no_terms()).unwrap()).contains(&"estimators-disagree"));
+}
+
+/// The curve drawn through the phases has delay and equaliser parts in it.
+#[test]
+fn the_curve_holds_all_terms() {
+    let parts = [0.004, -0.006, 0.005];
+    let settings = Settings::default();
+    let phase_at = |w: f64| {
+        let shapes = phase::EQUALISER.iter().zip(parts);
+        let turned: f64 = shapes
+            .map(|((seconds, sign), d)| d * sign * w * seconds / (1.0 + (w * seconds).powi(2)))
+            .sum();
+        w * 4e-6 + turned
+    };
+    // so many averages that the priors have no say
+    let spectrum = made(10, 400_000, |_, f| bin(COHERENCE, phase_at(TAU * f), 1.0));
+    let found = estimate(&spectrum, &settings).unwrap();
+    assert_eq!(found.term_values.len(), 3);
+    for (value, part) in found.term_values.iter().zip(parts) {
+        assert_relative_eq!(*value, part, max_relative = 0.02);
+    }
+    for point in &found.curve {
+        let expected = phase_at(TAU * point.hertz);
+        assert!((point.fitted_rad - expected).abs() < 2e-6, "{point:?}");
+        assert!((point.phase_rad - expected).abs() < 2e-6, "{point:?}");
+    }
 }
 
 /// The jackknife against its definition on delays that are put in: two points
