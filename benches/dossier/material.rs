@@ -484,8 +484,7 @@ trials would be a fault). Packages: {}.",
                 text: format!(
                     "The same excerpts cut in mono with peaks of {PEAK_CM_S} cm/s and played at three radii, 33 1/3 rpm, by an invented 18 x 8 um elliptical tip \
 turned by -4 to 5 degrees; surface noise 35 dB down, a click every two seconds, equaliser parts off by up to 0.6 %, 96 kHz. The tip touches the \
-walls where a search finds it does, so tracing distorts as it does at each radius. The truth is the simulation's own. Asked: the same as above. \
-**Speech does worse than its band says**, as the next table explains."
+walls where a search finds it does, so tracing distorts as it does at each radius. The truth is the simulation's own. Asked: the same as above."
                 ),
                 columns: played_heads.clone(),
                 rows: turned,
@@ -493,11 +492,11 @@ walls where a search finds it does, so tracing distorts as it does at each radiu
             },
             Table {
                 title: "What speech does".to_owned(),
-                text: "At 100 mm without any noise, click or unequal parts, by the peak velocity of the cut. The error of speech grows with the \
-level: the second-order distortion of tracing moves the two walls in opposition, and a voice's harmonics, locked in phase to its pitch, \
-do not let it average out. The scatter between stretches of a few syllables does not show what they share. It is a matter of hundredths of a \
-degree, somewhat more than a third at worst above. Advice: measure by music or noise, longer than 20 s, where there is a choice; where only speech is there, take it \
-from an outer radius and a quiet passage."
+                text: "At 100 mm without any noise, click or unequal parts, by the peak velocity of the cut. With nothing else to limit it, \
+what is left is the second-order distortion of tracing, which moves the two walls in opposition; a voice's harmonics, locked in phase to its \
+pitch, do not let it average out, and the scatter between stretches of a few syllables does not show what they share. Frames in which it is \
+strong are taken for clicks, so the error does not grow with the level as the distortion does. It is some hundredths of a degree, and \
+more than the band of a recording without noise says. Advice: measure by music or noise, longer than 20 s, where there is a choice."
                     .to_owned(),
                 columns: played_heads,
                 rows: levels,

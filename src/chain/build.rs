@@ -1190,6 +1190,11 @@ mod tests {
         let least = (1e-9f64 / 100.0).sqrt();
         assert!((p.relative_error(50.0) - least).abs() < 1e-6 * least);
         assert!((p.part_error(50.0) - 0.5 * least).abs() < 1e-6 * least);
+        let silent = ResponsePoint {
+            symmetric_gain: 0.0,
+            ..flat(1000.0, 0.5)
+        };
+        assert!(limited(&silent).part_error(50.0) > 0.0);
     }
 
     /// One way of crosstalk whose errors are a known pair of curves.
