@@ -723,6 +723,30 @@ fn a_lone_click_takes_its_neighbours() {
     }
 }
 
+/// A click in the last frame of a lead-in, just before programme 40 dB louder: what
+/// is forgotten with the lead-in is not asked for again.
+#[test]
+fn a_click_at_the_end_of_a_lead_in_is_forgotten() {
+    let hop = 2048;
+    for middle in [58 * hop, 59 * hop - 300, 59 * hop, 60 * hop - 300] {
+        let (mut left, mut right) = programme(1 << 18, 0.5);
+        for v in left.iter_mut().chain(&mut right) {
+            *v *= 1e-1;
+        }
+        for channel in [&mut left, &mut right] {
+            for v in &mut channel[..60 * hop] {
+                *v *= 1e-2;
+            }
+        }
+        click(&mut left, middle, 1e-3);
+        let spectrum = taken_in(&left, &right);
+        assert!(spectrum.frames() > 60, "{:?}", spectrum.quality);
+        let found = estimate(&spectrum, &Settings::default()).unwrap();
+        let error = (found.delay_s - 3e-6).abs();
+        assert!(error < 4.0 * found.standard_uncertainty_s, "{error}");
+    }
+}
+
 /// A voice: after a first sentence words of half a second with pauses between all
 /// count; ticks of the run-out groove do not, nor do words that follow no programme.
 #[test]

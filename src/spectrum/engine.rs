@@ -384,8 +384,8 @@ impl Engine {
 /// A frame is programme when its level (the common power of the channels) is
 /// within 30 dB of the loudest so far. A stretch of programme is held back
 /// until it has lasted a second, or 0.3 s once programme has begun, so that needle
-/// drops and run-out ticks do not count. When a stretch is 30 dB louder than all before it, what came before
-/// was lead-in, and is forgotten.
+/// drops and run-out ticks do not count. When a stretch is 30 dB louder than all
+/// before it, what came before was lead-in, and is forgotten.
 struct Programme {
     whole: bool,
     bins: usize,
@@ -853,6 +853,7 @@ impl Programme {
         if begins {
             let first = &held[0].0;
             self.sums = Sums::new(first.index, self.bins);
+            self.earlier = [None; 2];
             self.counted = Level::starting(first.levels.common);
             self.foretold = Foretold::nothing(self.foretold.transfer.band.clone());
             self.learn(&held);

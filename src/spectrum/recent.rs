@@ -23,7 +23,8 @@ impl Mark {
 
 /// The difference between moments of one [`super::Engine`].
 ///
-/// Sums only grow, so what came in between two moments is the difference of
+/// Sums only grow, but for a frame beside a click that is taken out again a little
+/// later, so what came in between two moments is the difference of
 /// their totals: no second engine, and memory for a few totals alone. The
 /// rounding of that difference is 1e-16 of the total, which after a day is still
 /// far below the 1e-9 of the single-precision transforms.
