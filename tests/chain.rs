@@ -385,7 +385,11 @@ fn noiseless(rate: f64, length: usize, bin: impl Fn(f64) -> Bin) -> CrossSpectru
         }],
         span: (0, 51 * length as u64),
         origin: 0,
-        quality: SignalQuality::default(),
+        quality: SignalQuality {
+            left_power: 0.01,
+            right_power: 0.01,
+            ..SignalQuality::default()
+        },
     }
 }
 
@@ -749,14 +753,6 @@ fn a_skew_of_several_turns_is_measured() {
     for skew in [41.7e-6, -104.2e-6] {
         let chain = |f: f64| Complex64::from_polar(1.1, -TAU * f * skew);
         let spectrum = noiseless(48_000.0, 1024, |f| product(real(1.0), chain(f)));
-        let spectrum = CrossSpectrum {
-            quality: SignalQuality {
-                left_power: 0.01,
-                right_power: 0.01,
-                ..SignalQuality::default()
-            },
-            ..spectrum
-        };
         let made = calibrate(&request(Some(&spectrum), None)).unwrap();
         let common = made.calibration.common.unwrap();
         // 1e-4 of the document's digits
@@ -795,14 +791,6 @@ fn scatter_of_the_response_widens_its_errors() {
                 ..bin
             }
         });
-        let spectrum = CrossSpectrum {
-            quality: SignalQuality {
-                left_power: 0.01,
-                right_power: 0.01,
-                ..SignalQuality::default()
-            },
-            ..spectrum
-        };
         let per_point = spectrum.averages_per_bin() / spectrum.averages_in_fit();
         (
             calibrate(&request(Some(&spectrum), None)).unwrap(),

@@ -5,7 +5,7 @@ mod bound;
 
 use bound::{Pink, bound};
 use groovelag::delay::{Estimate, Refusal, Settings, estimate, phase};
-use groovelag::spectrum::{Engine, EngineSettings};
+use groovelag::spectrum::{CrossSpectrum, Engine, EngineSettings};
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use rustfft::FftPlanner;
@@ -69,7 +69,7 @@ fn synthesise(s: &Synthetic) -> (Vec<f32>, Vec<f32>) {
     (l, r)
 }
 
-fn run(left: &[f32], right: &[f32], rate: f64) -> Result<Estimate, Refusal> {
+fn taken_in(left: &[f32], right: &[f32], rate: f64) -> CrossSpectrum {
     let mut engine = Engine::new(EngineSettings {
         sample_rate_hz: rate,
         alignment: 0,
@@ -79,7 +79,11 @@ fn run(left: &[f32], right: &[f32], rate: f64) -> Result<Estimate, Refusal> {
     for (l, r) in left.chunks(10_007).zip(right.chunks(10_007)) {
         engine.push(l, r);
     }
-    estimate(&engine.snapshot(), &Settings::default())
+    engine.snapshot()
+}
+
+fn run(left: &[f32], right: &[f32], rate: f64) -> Result<Estimate, Refusal> {
+    estimate(&taken_in(left, right, rate), &Settings::default())
 }
 
 /// Mean, standard deviation, mean stated uncertainty, and how often the 95 %
@@ -585,18 +589,9 @@ mod made {
     }
 }
 
-fn taken_in(left: &[f32], right: &[f32]) -> groovelag::spectrum::CrossSpectrum {
-    let mut engine = Engine::new(EngineSettings {
-        sample_rate_hz: 48_000.0,
-        alignment: 0,
-        whole: false,
-    })
-    .unwrap();
-    for (l, r) in left.chunks(10_007).zip(right.chunks(10_007)) {
-        engine.push(l, r);
-    }
-    engine.snapshot()
-}
+/// Of what follows: sample rate, hertz, and half a frame, samples.
+const RATE: f64 = 48_000.0;
+const HOP: usize = 2048;
 
 fn programme(samples: usize, level: f32) -> (Vec<f32>, Vec<f32>) {
     let (mut left, mut right) = synthesise(&Synthetic {
@@ -643,7 +638,7 @@ fn clicks_louder_than_the_programme_are_left_out() {
             }
         }
     }
-    let spectrum = taken_in(&left, &right);
+    let spectrum = taken_in(&left, &right, RATE);
     // two or three frames each
     assert!(
         (26..=42).contains(&spectrum.quality.rejected),
@@ -695,7 +690,7 @@ fn treble_that_comes_seldom_is_no_click() {
             .collect()
     };
     let (left, right) = (mixed(&bass_left, &left), mixed(&bass_right, &right));
-    let spectrum = taken_in(&left, &right);
+    let spectrum = taken_in(&left, &right, RATE);
     assert!(spectrum.quality.rejected <= 3, "{:?}", spectrum.quality);
     let found = estimate(&spectrum, &Settings::default()).unwrap();
     let error = (found.delay_s - 3e-6).abs();
@@ -707,16 +702,15 @@ fn treble_that_comes_seldom_is_no_click() {
 /// reaches into the edges of its neighbours and takes them along.
 #[test]
 fn a_lone_click_takes_its_neighbours() {
-    let hop = 2048;
-    for (middle, rejected) in [(60 * hop + hop / 2, 2), (60 * hop, 3)] {
+    for (middle, rejected) in [(60 * HOP + HOP / 2, 2), (60 * HOP, 3)] {
         let (mut left, right) = programme(1 << 18, 0.1);
         click(&mut left, middle, 0.3);
-        let spectrum = taken_in(&left, &right);
+        let spectrum = taken_in(&left, &right, RATE);
         assert_eq!(spectrum.quality.rejected, rejected, "{middle}");
         let counted = spectrum.frames() + rejected;
-        assert_eq!(counted, (1 << 18) / hop as u64 - 1);
+        assert_eq!(counted, (1 << 18) / HOP as u64 - 1);
         // nothing of it is left
-        let untouched = taken_in(&programme(1 << 18, 0.1).0, &right);
+        let untouched = taken_in(&programme(1 << 18, 0.1).0, &right, RATE);
         for (bin, clean) in spectrum.total().iter().zip(untouched.total()) {
             assert!(bin.left <= clean.left * (1.0 + 1e-12));
         }
@@ -727,19 +721,18 @@ fn a_lone_click_takes_its_neighbours() {
 /// is forgotten with the lead-in is not asked for again.
 #[test]
 fn a_click_at_the_end_of_a_lead_in_is_forgotten() {
-    let hop = 2048;
-    for middle in [58 * hop, 59 * hop - 300, 59 * hop, 60 * hop - 300] {
+    for middle in [58 * HOP, 59 * HOP - 300, 59 * HOP, 60 * HOP - 300] {
         let (mut left, mut right) = programme(1 << 18, 0.5);
         for v in left.iter_mut().chain(&mut right) {
             *v *= 1e-1;
         }
         for channel in [&mut left, &mut right] {
-            for v in &mut channel[..60 * hop] {
+            for v in &mut channel[..60 * HOP] {
                 *v *= 1e-2;
             }
         }
         click(&mut left, middle, 1e-3);
-        let spectrum = taken_in(&left, &right);
+        let spectrum = taken_in(&left, &right, RATE);
         assert!(spectrum.frames() > 60, "{:?}", spectrum.quality);
         let found = estimate(&spectrum, &Settings::default()).unwrap();
         let error = (found.delay_s - 3e-6).abs();
@@ -762,7 +755,7 @@ fn words_count_and_ticks_do_not() {
                 .map(|(n, v)| v * level(n))
                 .collect()
         };
-        taken_in(&gate(&full_left), &gate(&full_right))
+        taken_in(&gate(&full_left), &gate(&full_right), RATE)
     };
     let tenth = rate / 10;
     // 1.5 s, then half a second in every 1.2 s, up to 9 s; then 20 ms every 1.8 s
@@ -771,7 +764,7 @@ fn words_count_and_ticks_do_not() {
     let tick = |n: usize| n >= 90 * tenth && (n - 90 * tenth) % (18 * tenth) < tenth / 5;
     let spectrum = gated(1e-3, &|n| word(n) || tick(n));
     let sounding = (0..90 * tenth).filter(|n| word(*n)).count() as f64 / rate as f64;
-    let counted = spectrum.quality.frames as f64 * 2048.0 / rate as f64;
+    let counted = spectrum.quality.frames as f64 * HOP as f64 / rate as f64;
     // each of seven stretches reaches over by a frame at most
     assert!(
         (counted - sounding).abs() < 7.0 * 0.0854,

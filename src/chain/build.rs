@@ -939,6 +939,7 @@ fn one_way(
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::spectrum::{Bin, Group, SignalQuality};
 
     /// Two curves of sizes 3 and 1 on a smooth background come back, and what
     /// they span sums to the covariance.
@@ -1003,6 +1004,33 @@ mod tests {
         }
         // many of one size: no more than are kept at most
         assert_eq!(components(&Array2::eye(12)).len(), MOST_COMPONENTS);
+    }
+
+    /// A hundred frames, every bin alike.
+    fn spectrum(bin: Bin) -> CrossSpectrum {
+        CrossSpectrum {
+            sample_rate_hz: 48_000.0,
+            frame_length: 1024,
+            alignment: 0,
+            groups: vec![Group {
+                first_frame: 0,
+                last_frame: 99,
+                frames: 100,
+                bins: vec![bin; 512],
+            }],
+            span: (0, 51 * 1024),
+            origin: 0,
+            quality: SignalQuality::default(),
+        }
+    }
+
+    fn input(spectrum: &CrossSpectrum) -> Input<'_> {
+        Input {
+            file: "capture.wav",
+            sha256: "",
+            duration_s: 1.0,
+            spectrum,
+        }
     }
 
     fn flat(hertz: f64, coherence: f64) -> ResponsePoint {
@@ -1130,34 +1158,15 @@ mod tests {
     #[test]
     fn errors_and_ratios_of_flat_coherence() {
         // shared over own: sqrt C / (1 - sqrt C) in power
-        let power = |left: f64, right: f64, coherence: f64| crate::spectrum::Bin {
+        let power = |left: f64, right: f64, coherence: f64| Bin {
             left,
             right,
             re: (coherence * left * right).sqrt(),
             im: 0.0,
         };
-        let spectrum = |bin: crate::spectrum::Bin| CrossSpectrum {
-            sample_rate_hz: 48_000.0,
-            frame_length: 1024,
-            alignment: 0,
-            groups: vec![crate::spectrum::Group {
-                first_frame: 0,
-                last_frame: 99,
-                frames: 100,
-                bins: vec![bin; 512],
-            }],
-            span: (0, 51 * 1024),
-            origin: 0,
-            quality: crate::spectrum::SignalQuality::default(),
-        };
         let checked = |bin| {
             let spectrum = spectrum(bin);
-            let input = Input {
-                file: "common.wav",
-                sha256: "",
-                duration_s: 1.0,
-                spectrum: &spectrum,
-            };
+            let input = input(&spectrum);
             let points = response(&spectrum, Direction::RightOverLeft, (70.0, 20e3));
             check_common(&input, &points)
         };
@@ -1299,21 +1308,8 @@ mod tests {
     /// What lies beyond the grid has no say in its ends.
     #[test]
     fn crosstalk_is_fitted_within_its_grid() {
-        let spectrum = CrossSpectrum {
-            sample_rate_hz: 48_000.0,
-            frame_length: 1024,
-            alignment: 0,
-            groups: Vec::new(),
-            span: (0, 0),
-            origin: 0,
-            quality: crate::spectrum::SignalQuality::default(),
-        };
-        let input = Input {
-            file: "left.wav",
-            sha256: "",
-            duration_s: 1.0,
-            spectrum: &spectrum,
-        };
+        let spectrum = spectrum(Bin::default());
+        let input = input(&spectrum);
         let inside = 200.0..=8000.0;
         let points: Vec<ResponsePoint> = (1..=300)
             .map(|k| {

@@ -213,8 +213,10 @@ const HUBER: f64 = 4.0;
 /// Points with less information than this, 1/rad^2, have a phase too scattered
 /// to say anything of the scale of the residuals.
 const SIGNIFICANT: f64 = 4.0;
-/// Many outliers let the weights settle slowly, by a quarter a step.
-const MOST_STEPS: usize = 500;
+const MOST_STEPS: usize = 100;
+/// After so many steps the weights stay as they are: among many outliers they
+/// settle slowly, by a quarter a step, or go round in a circle.
+const WEIGHING_STEPS: usize = 50;
 /// A misfit that chance makes less often than this is one.
 const CHANCE: f64 = 1e-3;
 
@@ -237,13 +239,16 @@ pub(super) fn fit(
         prior[[j + 1, j + 1]] = term.prior_u.powi(-2);
     }
     let mut settled = false;
-    for _ in 0..MOST_STEPS {
+    let (mut weights, mut sizes) = (Vec::new(), Vec::new());
+    for pass in 0..MOST_STEPS {
         let residuals: Vec<f64> = points
             .iter()
             .zip(design.rows())
             .map(|(p, row)| wrap(p.phase - row.dot(&values)))
             .collect();
-        let (weights, sizes) = huber_weights(points, &residuals);
+        if pass < WEIGHING_STEPS {
+            (weights, sizes) = huber_weights(points, &residuals);
+        }
         let mut information = Array2::<f64>::zeros((n, n));
         let mut score = Array1::<f64>::zeros(n);
         for ((point, row), (residual, weight)) in points
