@@ -129,7 +129,7 @@ pub struct TakenIn {
 pub fn take_in(
     request: &Request,
     alignment: i64,
-    progress: &mut dyn FnMut(f64),
+    progress: &mut (dyn FnMut(f64) + Send),
 ) -> Result<TakenIn, AnalysisError> {
     let mut recording = capture::open(&request.source, &request.options)?;
     let rate = f64::from(recording.sample_rate_hz());
@@ -155,17 +155,21 @@ pub fn take_in(
         true => recording.read(&mut block, wanted(position))?,
         false => 0,
     };
-    while got > 0 {
-        position += got as u64;
-        // one block is taken in while the next is read
-        let ((), read) = rayon::join(
-            || engine.push(&block.left, &block.right),
-            || recording.read(&mut next, wanted(position)),
-        );
-        got = read?;
-        std::mem::swap(&mut block, &mut next);
-        progress((position as f64 / all).min(1.0));
-    }
+    // inside the pool, which else would be entered anew for each block
+    rayon::scope(|_| {
+        while got > 0 {
+            position += got as u64;
+            // one block is taken in while the next is read
+            let ((), read) = rayon::join(
+                || engine.push(&block.left, &block.right),
+                || recording.read(&mut next, wanted(position)),
+            );
+            got = read?;
+            std::mem::swap(&mut block, &mut next);
+            progress((position as f64 / all).min(1.0));
+        }
+        Ok::<(), CaptureError>(())
+    })?;
     if position <= first && whole {
         return Err(AnalysisError::EmptySpan {
             file: recording.name().to_owned(),
@@ -212,7 +216,7 @@ pub struct Through<'a> {
 /// Analyses a recording from its first byte to its estimate.
 pub fn analyse(
     request: &Request,
-    progress: &mut dyn FnMut(f64),
+    progress: &mut (dyn FnMut(f64) + Send),
 ) -> Result<Analysis, AnalysisError> {
     analyse_through(request, None, progress)
 }
@@ -221,7 +225,7 @@ pub fn analyse(
 pub fn analyse_through(
     request: &Request,
     through: Option<Through>,
-    progress: &mut dyn FnMut(f64),
+    progress: &mut (dyn FnMut(f64) + Send),
 ) -> Result<Analysis, AnalysisError> {
     let conclude = |taken| conclude_through(taken, &request.settings, through);
     let analysis = conclude(take_in(request, 0, progress)?)?;

@@ -143,7 +143,10 @@ fn read_capture_silently(reading: &Reading<'_>) -> Result<CaptureData, String> {
     read_with(reading, &mut |_| ())
 }
 
-fn read_with(reading: &Reading<'_>, progress: &mut dyn FnMut(f64)) -> Result<CaptureData, String> {
+fn read_with(
+    reading: &Reading<'_>,
+    progress: &mut (dyn FnMut(f64) + Send),
+) -> Result<CaptureData, String> {
     let mut settings = delay::Settings::default();
     settings.terms.extend(reading.load_terms.iter().cloned());
     let request = Request {

@@ -53,10 +53,13 @@ const LEAST_ERROR: f64 = 1e-4;
 const COMMON_ERROR: f64 = 0.03;
 /// Rounds of learning from the first stretch.
 const ROUNDS: usize = 3;
-/// What the left channel foretells is learnt anew after this many frames,
-const LEARN_EVERY: u64 = 64;
-/// from one in so many, which is enough.
+/// What the left channel foretells is learnt from one frame in so many, which is
+/// enough, and anew after
 const LEARN_FROM: u64 = 4;
+/// at least so many frames,
+const LEARN_AFTER: u64 = 64;
+/// and when they are a fraction of one in so many more: less would change little.
+const LEARN_FRACTION: u64 = 8;
 /// Frames around: the latest few seconds.
 const AROUND: usize = 96;
 /// Their median is taken anew after so many.
@@ -500,14 +503,13 @@ impl LevelBand {
         [0, 1, 2, 3].map(|i| &lanes(i)[..self.weights.len()])
     }
 
+    #[inline(never)]
     fn levels(&self, products: &[f32]) -> Levels {
         const STRETCH: usize = 96 / LANES;
         let [_, right, re, im] = self.planes(products);
         let weighted = |weights: &[[f32; LANES]], values: &[[f32; LANES]]| {
             let values = &values[..weights.len()];
-            sum_of_lanes(weights.len(), |k| {
-                std::array::from_fn(|i| weights[k][i] * values[k][i])
-            })
+            sum_of_lanes(weights.len(), |k, i| weights[k][i] * values[k][i])
         };
         let stretches = re.chunks(STRETCH).zip(im.chunks(STRETCH));
         Levels {
@@ -536,16 +538,15 @@ struct Transfer {
 impl Transfer {
     /// Power of `R - H L`, weighted: with `S = L conj R` that is
     /// `|R|^2 + |H|^2 |L|^2 - 2 Re(H S)`, where `conj H` has the phase of `S`.
+    #[inline(never)]
     fn departure(&self, products: &[f32]) -> f64 {
         let weights = &self.weights;
         // one length for all, so that no index is checked
         let [left, right, re, im] = self.band.planes(products).map(|p| &p[..weights.len()]);
         let [of_left, of_re, of_im] = self.factors.each_ref().map(|f| &f[..weights.len()]);
-        let sum = sum_of_lanes(weights.len(), |k| {
-            std::array::from_fn(|i| {
-                let common = of_re[k][i] * re[k][i] + of_im[k][i] * im[k][i];
-                weights[k][i] * (right[k][i] + (of_left[k][i] * left[k][i] + common))
-            })
+        let sum = sum_of_lanes(weights.len(), |k, i| {
+            let common = of_re[k][i] * re[k][i] + of_im[k][i] * im[k][i];
+            weights[k][i] * (right[k][i] + (of_left[k][i] * left[k][i] + common))
         });
         f64::from(sum.max(0.0))
     }
@@ -557,13 +558,19 @@ struct Foretold {
     sums: [Vec<[f64; LANES]>; 4],
     /// Sum of the frames' weights.
     frames: f64,
+    /// Frame of the programme's start, and the one to learn anew at.
+    first: u64,
+    learn_at: u64,
     transfer: Arc<Transfer>,
 }
 
 impl Foretold {
-    fn nothing(band: LevelBand) -> Self {
+    /// Nothing is known at the first frame.
+    fn nothing(first: u64, band: LevelBand) -> Self {
         let width = band.weights.len();
         Self {
+            first,
+            learn_at: first + LEARN_AFTER,
             sums: [(); 4].map(|()| vec![[0.0; LANES]; width]),
             frames: 0.0,
             transfer: Arc::new(Transfer {
@@ -574,6 +581,11 @@ impl Foretold {
         }
     }
 
+    /// Learns anew some time after a frame.
+    fn learn_after(&mut self, frame: u64) {
+        self.learn_at = frame + LEARN_AFTER.max((frame - self.first) / LEARN_FRACTION);
+    }
+
     /// Forgets the sums, not what was learnt from them.
     fn clear(&mut self) {
         for sums in &mut self.sums {
@@ -582,12 +594,15 @@ impl Foretold {
         self.frames = 0.0;
     }
 
+    #[inline(never)]
     fn add(&mut self, products: &[f32], weight: f64) {
         self.frames += weight;
         let planes = self.transfer.band.planes(products);
         for (sums, values) in self.sums.iter_mut().zip(planes) {
             for (sum, value) in sums.iter_mut().zip(values) {
-                *sum = std::array::from_fn(|i| sum[i] + weight * f64::from(value[i]));
+                for (sum, value) in sum.iter_mut().zip(value) {
+                    *sum += weight * f64::from(*value);
+                }
             }
         }
     }
@@ -749,7 +764,7 @@ impl Programme {
             running: false,
             quiet: 0,
             previous: BlockQuality::default(),
-            foretold: Foretold::nothing(band),
+            foretold: Foretold::nothing(0, band),
             around: VecDeque::with_capacity(AROUND),
             usual: (0.0, 0.0),
             noticed: 0,
@@ -855,7 +870,7 @@ impl Programme {
             self.sums = Sums::new(first.index, self.bins);
             self.earlier = [None; 2];
             self.counted = Level::starting(first.levels.common);
-            self.foretold = Foretold::nothing(self.foretold.transfer.band.clone());
+            self.foretold = Foretold::nothing(first.index, self.foretold.transfer.band.clone());
             self.learn(&held);
         }
         for (k, (frame, products)) in held.iter().enumerate() {
@@ -877,8 +892,9 @@ impl Programme {
         if clean && frame.index.is_multiple_of(LEARN_FROM) {
             self.foretold.add(products, 1.0);
         }
-        if (frame.index + 1).is_multiple_of(LEARN_EVERY) {
+        if frame.index >= self.foretold.learn_at {
             self.foretold.learn();
+            self.foretold.learn_after(frame.index);
         }
     }
 

@@ -1,5 +1,7 @@
 //! What is seen of the samples while they pass: clipping, dropouts, level.
 
+use super::frame::LANES;
+
 /// Samples in a cell, the smallest stretch looked at: 0.7 ms at 96 kHz.
 pub(super) const CELL: usize = 64;
 /// A sample this near to full scale counts as clipped: one step of 16 bits.
@@ -67,34 +69,51 @@ fn larger(a: f32, b: f32) -> f32 {
     if b > a { b } else { a }
 }
 
+/// Cells looked at together.
+const CELLS: usize = 64;
+
+/// Largest square of each cell of one channel, and the sum of all squares.
+#[inline(never)]
+fn squares(samples: &[f32]) -> ([f32; CELLS], f32) {
+    let (mut peaks, mut sums) = ([0.0; CELLS], [0.0_f32; LANES]);
+    for (cell, peak) in samples.as_chunks::<CELL>().0.iter().zip(&mut peaks) {
+        let mut top = [0.0_f32; LANES];
+        for values in cell.as_chunks::<LANES>().0 {
+            for i in 0..LANES {
+                let square = values[i] * values[i];
+                top[i] = larger(top[i], square);
+                sums[i] += square;
+            }
+        }
+        *peak = top.into_iter().fold(0.0, larger);
+    }
+    (peaks, sums.iter().sum())
+}
+
 /// Looks at one block. What is looked for shows in the squares, so the samples
 /// are passed over once; those of a cell that clips, once more.
 pub(super) fn inspect(left: &[f32], right: &[f32]) -> BlockQuality {
-    const LANES: usize = 8;
-    let cells = left.len() / CELL;
     let mut quality = BlockQuality::default();
-    let mut sums = [[0.0_f32; LANES]; 2];
-    for (l, r) in left.chunks_exact(CELL).zip(right.chunks_exact(CELL)) {
-        let peaks = [(l, 0), (r, 1)].map(|(cell, channel)| {
-            let (mut top, mut sum) = ([0.0_f32; LANES], sums[channel]);
-            for values in cell.as_chunks::<LANES>().0 {
-                for i in 0..LANES {
-                    let square = values[i] * values[i];
-                    top[i] = larger(top[i], square);
-                    sum[i] += square;
-                }
+    let whole = |samples: &[f32]| samples.len() / CELL * CELL;
+    let (left, right) = (&left[..whole(left)], &right[..whole(right)]);
+    let parts = left.chunks(CELLS * CELL).zip(right.chunks(CELLS * CELL));
+    for (l, r) in parts {
+        let ((l_peaks, l_sum), (r_peaks, r_sum)) = (squares(l), squares(r));
+        quality.left_power += l_sum;
+        quality.right_power += r_sum;
+        let cells = l.chunks_exact(CELL).zip(r.chunks_exact(CELL));
+        for ((l, r), peaks) in cells.zip(l_peaks.into_iter().zip(r_peaks)) {
+            let (least, most) = (peaks.0.min(peaks.1), peaks.0.max(peaks.1));
+            // a square is rounded, so that one of `CLIPPED` is surely found
+            if most >= CLIPPED * CLIPPED {
+                quality.clipped += l.iter().chain(r).filter(|v| v.abs() >= CLIPPED).count() as u32;
             }
-            sums[channel] = sum;
-            top.into_iter().fold(0.0, larger)
-        });
-        // a square is rounded, so that one of `CLIPPED` is surely found
-        if peaks.iter().any(|peak| *peak >= CLIPPED * CLIPPED) {
-            quality.clipped += l.iter().chain(r).filter(|v| v.abs() >= CLIPPED).count() as u32;
+            quality.dropouts += u32::from(least == 0.0);
         }
-        quality.dropouts += u32::from(peaks.contains(&0.0));
     }
-    let samples = (cells * CELL).max(1) as f32;
-    [quality.left_power, quality.right_power] = sums.map(|sum| sum.iter().sum::<f32>() / samples);
+    let samples = left.len().max(1) as f32;
+    quality.left_power /= samples;
+    quality.right_power /= samples;
     quality
 }
 
