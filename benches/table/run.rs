@@ -1,5 +1,6 @@
 //! Runs programs and tells what they cost.
 
+use std::ffi::OsStr;
 use std::io::Read;
 use std::process::{Child, Command, Stdio};
 use std::time::{Duration, Instant};
@@ -98,6 +99,21 @@ pub fn peak(command: &mut Command) -> u64 {
     }
     assert!(child.wait().expect("an end").success());
     most
+}
+
+/// A command on a terminal of its own, by `script` of util-linux: with its
+/// standard error there, where it shows its progress, or thrown away.
+pub fn on_a_terminal(command: &Command, shown: bool) -> Command {
+    let words = std::iter::once(command.get_program()).chain(command.get_args());
+    let quoted = |word: &OsStr| format!("'{}'", word.to_string_lossy().replace('\'', r"'\''"));
+    let mut line: String = words.map(|word| quoted(word) + " ").collect();
+    if !shown {
+        line += "2>/dev/null";
+    }
+    let mut terminal = Command::new("script");
+    terminal.args(["--quiet", "--return", "--command", &line, "/dev/null"]);
+    terminal.stdin(Stdio::null());
+    terminal
 }
 
 /// Runs each task once a round, and returns the results of each.

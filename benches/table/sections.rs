@@ -2,7 +2,7 @@
 
 use crate::interpreter::interpreter;
 use crate::plot::Chart;
-use crate::run::{end, interleaved, median, peak, resident, run, timed};
+use crate::run::{end, interleaved, median, on_a_terminal, peak, resident, run, timed};
 use crate::{Lab, Page, root, signal, table};
 use groovelag::analysis::{self, Request};
 use groovelag::capture::{self, Stereo};
@@ -661,8 +661,39 @@ pub fn length(lab: &Lab) -> Page {
             ],
         },
     ));
+    if let Some(text) = progress(&lab.measure(path, 2), lab.of(11, 3)) {
+        page.text += &text;
+    }
     std::fs::remove_file(path).expect("our own file");
     page
+}
+
+/// What it costs that a command shows its progress; none where no `script` makes
+/// terminals.
+fn progress(measure: &Command, rounds: usize) -> Option<String> {
+    Command::new("script").arg("--version").output().ok()?;
+    let on = |shown| {
+        let mut command = on_a_terminal(measure, shown);
+        move || {
+            let run = run(&mut command);
+            (run.wall_s, run.output.matches('\r').count())
+        }
+    };
+    let mut tasks: [Box<dyn FnMut() -> (f64, usize)>; 2] =
+        [Box::new(on(true)), Box::new(on(false))];
+    let found = interleaved(rounds, &mut tasks);
+    let [shown, hidden] = [0, 1].map(|k| median(found[k].iter().map(|f| f.0)));
+    let mut spread: Vec<f64> = found[1].iter().map(|f| f.0).collect();
+    spread.sort_by(f64::total_cmp);
+    let line_ends = |k: usize| found[k].iter().map(|f: &(f64, usize)| f.1).max();
+    let drawn = line_ends(0)?.saturating_sub(line_ends(1)?);
+    Some(format!(
+        "On a terminal the longest of these shows its progress, {drawn} times: {} ms; with that thrown away {} ms ({} to {} ms; {rounds} interleaved rounds).\n\n",
+        ms(shown),
+        ms(hidden),
+        ms(spread[0]),
+        ms(spread[spread.len() - 1]),
+    ))
 }
 
 /// Milliseconds with a true minus.
@@ -1115,7 +1146,7 @@ pub fn instructions(lab: &Lab) -> Page {
             .into_iter()
             .map(|(name, share)| vec![format!("`{name}`"), format!("{share:.1}")])
             .collect();
-        page.text += "Of the 20 s, by function with what is called from there (the same profile, with names kept; the work on a frame is inlined\ninto `Engine::process`):\n\n";
+        page.text += "Of the 20 s, by function with what is called from there (the same profile, with names kept):\n\n";
         page.text += &table(&["function", "% of the instructions"], &rows);
     }
     page
