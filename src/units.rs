@@ -40,10 +40,7 @@ pub fn parse_number(text: &str, what: &'static str) -> Result<f64, QuantityError
 /// `100/3` and the like are fractions.
 pub fn parse_rpm(text: &str) -> Result<f64, QuantityError> {
     const WHAT: &str = "a speed in revolutions per minute such as 33, 45, 100/3 or 78.26";
-    let value = match text.split_once('/') {
-        Some((above, below)) => parse_number(above, WHAT)? / parse_number(below, WHAT)?,
-        None => parse_number(text, WHAT)?,
-    };
+    let value = parse_fraction(text, WHAT)?;
     if !(value.is_finite() && value > 0.0) {
         return Err(QuantityError::NotANumber(text.trim().to_owned(), WHAT));
     }
@@ -59,6 +56,18 @@ pub fn nominal_rpm(value: f64) -> f64 {
     }
 }
 
+/// Reads `2.5`, `100/3` or `33 1/3`.
+fn parse_fraction(text: &str, what: &'static str) -> Result<f64, QuantityError> {
+    let Some((above, below)) = text.split_once('/') else {
+        return parse_number(text, what);
+    };
+    let (whole, above) = match above.trim().rsplit_once(' ') {
+        Some((whole, above)) => (parse_number(whole, what)?, above),
+        None => (0.0, above),
+    };
+    Ok(whole + parse_number(above, what)? / parse_number(below, what)?)
+}
+
 /// Reads a length in millimetres. A unit may be written: `72`, `72 mm`,
 /// `7.2 cm`, `2.85 in`; inches also as rulers have them: `2 7/8 in`.
 pub fn parse_length_mm(text: &str, what: &'static str) -> Result<f64, QuantityError> {
@@ -71,15 +80,8 @@ pub fn parse_length_mm(text: &str, what: &'static str) -> Result<f64, QuantityEr
         .strip_suffix("in")
         .or_else(|| trimmed.strip_suffix('"'))
     {
-        let (whole, fraction) = match number.trim().rsplit_once(' ') {
-            Some((whole, fraction)) => (parse_number(whole, what)?, fraction),
-            None => (0.0, number),
-        };
-        let part = match fraction.split_once('/') {
-            Some((above, below)) => parse_number(above, what)? / parse_number(below, what)?,
-            None => parse_number(fraction, what)?,
-        };
-        let value = INCH_MM * (whole + part);
+        let inches = parse_fraction(number, what)?;
+        let value = INCH_MM * inches;
         if value.is_finite() {
             Ok(value)
         } else {
@@ -106,7 +108,7 @@ mod tests {
 
     #[test]
     fn speeds_as_people_write_them() {
-        for text in ["33", "33.3", "33.33", "100/3", " 33 "] {
+        for text in ["33", "33.3", "33.33", "100/3", "33 1/3", " 33 "] {
             assert_eq!(parse_rpm(text), Ok(100.0 / 3.0), "{text}");
         }
         assert_eq!(parse_rpm("45"), Ok(45.0));

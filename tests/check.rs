@@ -98,6 +98,12 @@ fn every_limit_has_its_outcome() {
             "undecided",
             "probability",
         ),
+        (
+            "tolerance-doubted",
+            job(25.0, "tolerance_deg = 30"),
+            "undecided",
+            "implausible-rotation (serious)",
+        ),
         // the cut alone leaves 0.3
         (
             "u-in",
@@ -828,7 +834,7 @@ const SLIPS: &[(&str, &str, usize, &[&str])] = &[
     ("= 23\n", "= 123\n", 15, &["'offset_deg'", "out of range"]),
     (
         "= 230",
-        "= 101",
+        "= 330",
         0,
         &["line 23", "does not reach", "arm 'long'"],
     ),

@@ -6,6 +6,7 @@ mod bound;
 use bound::{Pink, bound};
 use groovelag::delay::{Estimate, Refusal, Settings, estimate, phase};
 use groovelag::spectrum::{CrossSpectrum, Engine, EngineSettings};
+use groovelag::uncertainty::is_doubted;
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use rustfft::FftPlanner;
@@ -774,4 +775,194 @@ fn words_count_and_ticks_do_not() {
     assert!((end - 8.7).abs() < 0.1, "{end}");
     let alone = gated(0.0, &|n| n % (18 * tenth) < tenth / 5);
     assert_eq!(alone.quality.frames, 0);
+}
+
+/// A recording made at 24 kHz and brought to 48: what lies above 12 kHz is the
+/// image of what lies below, 60 dB down, alike in both channels and of reversed
+/// phase. Without the band's end there it outweighs the programme.
+#[test]
+fn images_of_a_lower_rate_are_left_out() {
+    let (n, delay) = (1_usize << 18, 7e-6);
+    let mut rng = ChaCha8Rng::seed_from_u64(31);
+    let mut channels = [(); 2].map(|()| vec![Complex::<f64>::default(); n]);
+    for k in 1..n / 4 {
+        let f = k as f64 * RATE / n as f64;
+        let mut value = |scale: f64| Complex::new(gaussian(&mut rng), gaussian(&mut rng)) * scale;
+        if !(20.0..11_600.0).contains(&f) {
+            continue;
+        }
+        let z = value(f.sqrt().recip());
+        for (channel, turn) in channels.iter_mut().zip([0.0, -TAU * f * delay]) {
+            let v = z * Complex::from_polar(1.0, turn) + value(0.003 / f.sqrt());
+            let image = v.conj() * 1e-3;
+            (channel[k], channel[n - k]) = (v, v.conj());
+            (channel[n / 2 - k], channel[n / 2 + k]) = (image, image.conj());
+        }
+    }
+    let fft = FftPlanner::new().plan_fft_inverse(n);
+    let [left, right] = channels.map(|mut z| -> Vec<f32> {
+        fft.process(&mut z);
+        z.iter().map(|v| (0.005 * v.re) as f32).collect()
+    });
+    let found = run(&left, &right, RATE).unwrap();
+    let error = (found.delay_s - delay).abs();
+    assert!(error < 4.0 * found.standard_uncertainty_s, "{error}");
+    assert!(found.standard_uncertainty_s < 10e-9);
+    let ends = |e: &Estimate| e.caveats.iter().any(|c| c.code == "programme-ends");
+    assert!(ends(&found));
+    // a programme that falls into its noise has no such end
+    let (left, right) = programme(1 << 18, 0.3);
+    assert!(!ends(&run(&left, &right, RATE).unwrap()));
+}
+
+/// One channel loses a sample half-way.
+#[test]
+fn a_step_of_a_sample_is_a_serious_doubt() {
+    let serious = |left: &[f32], right: &[f32]| {
+        let found = run(left, right, RATE).unwrap();
+        is_doubted(&found.caveats)
+    };
+    let (left, mut right) = programme(1 << 19, 0.3);
+    assert!(!serious(&left, &right));
+    right.remove(1 << 18);
+    assert!(serious(&left[..right.len()], &right));
+}
+
+/// Half a second that is 26 or 40 dB louder than the programme after it, as when the
+/// needle is dropped into it: the programme is what counts, named or found.
+#[test]
+fn a_bump_does_not_set_the_level() {
+    for (whole, gain) in [(false, 20.0), (true, 20.0), (false, 100.0), (true, 100.0)] {
+        let (mut left, mut right) = programme(20 * 48_000, 0.02);
+        for v in left[..2_400].iter_mut().chain(&mut right[..2_400]) {
+            *v *= gain;
+        }
+        // quieter passages
+        for v in left[480_000..720_000]
+            .iter_mut()
+            .chain(&mut right[480_000..720_000])
+        {
+            *v *= 0.18;
+        }
+        let mut engine = Engine::new(EngineSettings {
+            sample_rate_hz: RATE,
+            alignment: 0,
+            whole,
+        })
+        .unwrap();
+        engine.push(&left, &right);
+        let counted = engine.snapshot().quality.frames;
+        // a named part may take its first five seconds for the search
+        let least = if whole && gain > 50.0 { 340 } else { 440 };
+        assert!(counted > least, "{whole} {gain}: {counted}");
+    }
+}
+
+/// Noise of each wall 25 dB below the programme, and the needle's drop in it.
+#[test]
+fn a_noisy_lead_in_is_forgotten() {
+    let (mut left, mut right) = programme(15 * 48_000, 0.3);
+    let mut rng = ChaCha8Rng::seed_from_u64(8);
+    let lead_in = 4 * 48_000;
+    for channel in [&mut left, &mut right] {
+        let power: f32 = channel.iter().map(|v| v * v).sum::<f32>() / channel.len() as f32;
+        let noise = 0.056 * power.sqrt();
+        channel[..lead_in].fill(0.0);
+        for v in channel.iter_mut() {
+            *v += noise * gaussian(&mut rng) as f32;
+        }
+        click(channel, 48_000, 0.8);
+    }
+    let found = taken_in(&left, &right, RATE);
+    let start = found.span.0 as f64 / RATE;
+    assert!((3.8..4.3).contains(&start), "{start}");
+}
+
+/// One line above next to no noise: single precision's rounding of it departs from
+/// what is foretold, and is no click.
+#[test]
+fn rounding_of_a_line_is_no_click() {
+    let mut rng = ChaCha8Rng::seed_from_u64(4);
+    let tone: Vec<f64> = (0..480_000)
+        .map(|k| 0.3 * (TAU * 1_000.0 * f64::from(k) / RATE).sin())
+        .collect();
+    let mut channel = |gain: f64| -> Vec<f32> {
+        tone.iter()
+            .map(|v| (gain * v + 3e-6 * gaussian(&mut rng)) as f32)
+            .collect()
+    };
+    let (left, right) = (channel(1.0), channel(0.731));
+    let quality = taken_in(&left, &right, RATE).quality;
+    assert_eq!(quality.rejected, 0, "{quality:?}");
+}
+
+/// Ten minutes of silence between a second of programme and the rest: what is
+/// foretold is soon learnt anew, so as many clicks are found as without.
+#[test]
+fn a_long_silence_does_not_stop_learning() {
+    const SLOW: f64 = 8_000.0;
+    let rejected = |silence: usize| {
+        let (mut left, mut right) = programme(70 * 8_000, 0.05);
+        for k in 0..60 {
+            click(&mut left, 8_000 * (4 + k) + 300 * (k % 7), 0.1);
+        }
+        let at = 12_000;
+        for channel in [&mut left, &mut right] {
+            // dull at first
+            let mut low = 0.0;
+            for v in &mut channel[..at] {
+                low += 0.1 * (*v - low);
+                *v = low;
+            }
+            channel.splice(at..at, std::iter::repeat_n(0.0, silence));
+        }
+        taken_in(&left, &right, SLOW).quality.rejected
+    };
+    let (at_once, later) = (rejected(0), rejected(600 * 8_000));
+    assert!(at_once > 100, "{at_once}");
+    assert!(
+        later.abs_diff(at_once) <= at_once / 20,
+        "{later} of {at_once}"
+    );
+}
+
+/// White noise of a known level, per bin of a one-sided spectrum: the mean square
+/// over half as many bins as a frame has samples.
+#[test]
+fn the_spectra_are_on_the_scale_they_state() {
+    let mut rng = ChaCha8Rng::seed_from_u64(12);
+    let shared: Vec<f64> = (0..480_000).map(|_| 0.1 * gaussian(&mut rng)).collect();
+    let mut channel = || -> Vec<f32> {
+        shared
+            .iter()
+            .map(|v| (v + 1e-3 * gaussian(&mut rng)) as f32)
+            .collect()
+    };
+    let (left, right) = (channel(), channel());
+    let found = run(&left, &right, RATE).unwrap();
+    let expected = -20.0 - 10.0 * 2048f64.log10();
+    for point in found.curve.iter().filter(|p| p.hertz > 2_000.0) {
+        assert!((point.left_db - expected).abs() < 0.2, "{point:?}");
+    }
+}
+
+/// Four tones with a delay, and what tracing adds at their sums and differences, in
+/// anti-phase: the peak near zero is the stylus's.
+#[test]
+fn of_tones_the_delay_nearest_to_zero_is_taken() {
+    let mut rng = ChaCha8Rng::seed_from_u64(6);
+    let (tones, delay) = ([315.0, 1_000.0, 3_150.0, 10_000.0], 4.3e-6);
+    let mut channel = |late: f64, sign: f64| -> Vec<f32> {
+        (0..480_000)
+            .map(|k| {
+                let t = f64::from(k) / RATE - late;
+                let v: f64 = tones.iter().map(|f| 0.05 * (TAU * f * t).sin()).sum();
+                (v + sign * 0.5 * v * v + 3e-5 * gaussian(&mut rng)) as f32
+            })
+            .collect()
+    };
+    let (left, right) = (channel(0.0, 1.0), channel(delay, -1.0));
+    let found = run(&left, &right, RATE).unwrap();
+    assert!(!found.inverted);
+    assert!((found.delay_s - delay).abs() < 0.1e-6, "{}", found.delay_s);
 }

@@ -108,7 +108,8 @@ fn the_end_is_what_measure_says_however_the_stream_comes() {
     assert!((delay(recent) - delay(&measured)).abs() < 3.0 * u);
     assert!((delay(near) - delay(&measured)).abs() < 3.0 * u);
     let span = |k: usize| recent["span_s"][k].as_f64().unwrap();
-    assert!((span(1) - span(0) - 4.0).abs() < 0.2, "{recent}");
+    // four seconds, less up to half of one that began with the lead-in
+    assert!((3.4..4.2).contains(&(span(1) - span(0))), "{recent}");
     // the delay's 10 ns are 0.01 degrees; the whole band has the cut's degree
     let noise = |q: &Value| q["rotation_deg"]["standard_uncertainty"].as_f64().unwrap();
     assert!(noise(recent) < 0.02 && noise(near) > 0.5, "{near}");

@@ -247,6 +247,24 @@ fn what_is_unusable_is_named_with_its_line() {
             "there is no setup 'later'",
         ),
         ("", "format = 1"),
+        (
+            &JOB.replace("= 18\nside_radius_um = 8", "= 8\nside_radius_um = 18"),
+            "the side radius exceeds the frontal radius",
+        ),
+        (
+            &JOB.replace("side_radius_um = 8", "side_radius_um = 0.3"),
+            "side_radius_um",
+        ),
+        (
+            &JOB.replace("228.6", "210.4")
+                .replace("mm = 210.4\noffset", "mm = 228.6\noffset"),
+            "no longer than from pivot to spindle",
+        ),
+        (&JOB[..JOB.find("[[capture]]").unwrap()], "no capture"),
+        (
+            &JOB.replace("value = 7.04", "value = 3000"),
+            "did not settle",
+        ),
     ] {
         let path = job_in(folder.path(), text);
         let output = run(&["solve"], &path);
@@ -264,4 +282,60 @@ fn what_is_unusable_is_named_with_its_line() {
         &job_in(folder.path(), JOB),
     );
     assert!(String::from_utf8_lossy(&output.stderr).contains("there is no setup 'x'"));
+}
+
+fn setup_before(document: &serde_json::Value) -> &serde_json::Value {
+    let setups = document["setups"].as_array().unwrap();
+    setups.iter().find(|s| s["name"] == "before").unwrap()
+}
+
+#[test]
+fn a_goal_that_is_reached_needs_nothing() {
+    let folder = folder();
+    let output = run(&["plan", "--until", "30"], &job_in(folder.path(), JOB));
+    assert_eq!(output.status.code(), Some(0));
+    let text = String::from_utf8(output.stdout).unwrap();
+    assert!(text.contains("the goal already"), "{text}");
+}
+
+/// Turns of 4 degrees whose signs are exchanged ask for a lever that no tip has; a
+/// delay of 25 us asks for a rotation that hardly any stylus has. Neither gives
+/// advice or a verdict.
+#[test]
+fn what_no_stylus_is_gets_no_advice() {
+    let folder = folder();
+    let capture = |delay: f64, turn: f64| {
+        format!(
+            "[[capture]]\ndelay_us = {{ value = {delay}, u = 0.005 }}\nsetup = \"before\"\nradius_mm = 70\nrpm = 33\nturn_deg = {turn}\n\n"
+        )
+    };
+    let head = &JOB[..JOB.find("[[capture]]").unwrap()];
+    let of = |captures: &[(f64, f64)]| {
+        let captures: String = captures.iter().map(|c| capture(c.0, c.1)).collect();
+        let path = job_in(folder.path(), &(head.to_owned() + &captures));
+        json::<groovelag::report::solution::SolutionDocument>(&run(&["solve", "--json"], &path))
+    };
+    let right = of(&[(3.0, 0.0), (7.05, 4.0), (-1.05, -4.0)]);
+    assert!(setup_before(&right)["correction"].is_object(), "{right}");
+    for (captures, code) in [
+        (
+            &[(3.0, 0.0), (7.05, -4.0), (-1.05, 4.0)][..],
+            "impossible-lever",
+        ),
+        (&[(25.0, 0.0)], "implausible-rotation"),
+    ] {
+        let wrong = of(captures);
+        let before = setup_before(&wrong);
+        assert!(before["correction"].is_null(), "{wrong}");
+        assert_eq!(before["conformity"]["verdict"], "undecided", "{wrong}");
+        let warnings = wrong["warnings"].as_array().unwrap();
+        let found = warnings.iter().find(|w| w["code"] == code);
+        assert_eq!(found.unwrap()["level"], "serious", "{wrong}");
+    }
+    let output = run(
+        &["solve"],
+        &job_in(folder.path(), &(head.to_owned() + &capture(25.0, 0.0))),
+    );
+    let text = String::from_utf8(output.stdout).unwrap();
+    assert!(text.contains("before the serious doubt"), "{text}");
 }

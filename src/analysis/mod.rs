@@ -175,7 +175,7 @@ pub fn take_in(
             file: recording.name().to_owned(),
             from_s: request.from_s.unwrap_or(0.0),
             to_s: request.to_s.unwrap_or(f64::INFINITY),
-            duration_s: position as f64 / rate,
+            duration_s: recording.frames().unwrap_or(position).max(position) as f64 / rate,
         });
     }
     let mut spectrum = engine.snapshot();

@@ -90,6 +90,8 @@ impl Baseline {
 ///   alone; a change hidden behind a wide prior is not excused.
 /// * `warning_level`: no warning of that level or above.
 ///
+/// A serious warning leaves undecided what is not missed, whatever the limits.
+///
 /// A band that is not finite leaves expected value and baseline undecided. A
 /// setup with a spherical tip, which cannot see its own rotation, is held
 /// against nothing but the warnings.
@@ -121,6 +123,7 @@ pub fn judge(
         found.extend(own.into_iter().map(|(o, text)| (o, name.clone() + &text)));
     }
     found.extend(warnings(limits, solution));
+    found.extend(doubts(limits, solution));
     let outcome = found
         .iter()
         .map(|(outcome, _)| *outcome)
@@ -273,7 +276,30 @@ fn change_uncertainty(now: &[BudgetLine], then: &[BudgetLine]) -> f64 {
 }
 
 fn warnings(limits: &Limits, solution: &Solution) -> Finding {
-    let lowest = limits.warning_level?;
+    let codes = codes(solution, limits.warning_level?);
+    (!codes.is_empty()).then(|| {
+        let text = format!(
+            "warnings at or above warning_level: {}; `groovelag solve` explains them",
+            codes.join(", ")
+        );
+        (Outcome::Failed, text)
+    })
+}
+
+/// A result that is not to be used meets no limit for certain.
+fn doubts(limits: &Limits, solution: &Solution) -> Finding {
+    let codes = codes(solution, Level::Serious);
+    (limits.warning_level.is_none() && !codes.is_empty()).then(|| {
+        let text = format!(
+            "not to be used before it is resolved: {}; `groovelag solve` explains",
+            codes.join(", ")
+        );
+        (Outcome::Undecided, text)
+    })
+}
+
+/// Codes of the warnings of a level or above, each once.
+fn codes(solution: &Solution, lowest: Level) -> Vec<String> {
     let mut codes: Vec<String> = Vec::new();
     for w in solution.warnings.iter().filter(|w| w.level >= lowest) {
         let level = match w.level {
@@ -286,13 +312,7 @@ fn warnings(limits: &Limits, solution: &Solution) -> Finding {
             codes.push(text);
         }
     }
-    (!codes.is_empty()).then(|| {
-        let text = format!(
-            "warnings at or above warning_level: {}; `groovelag solve` explains them",
-            codes.join(", ")
-        );
-        (Outcome::Failed, text)
-    })
+    codes
 }
 
 #[cfg(test)]

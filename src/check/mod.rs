@@ -125,6 +125,7 @@ fn solve_and_judge(
     }
     let mut solved = job::solve(&job, &data, coverage).map_err(|e| here(e.to_string()))?;
     solved.solution.warnings.extend(caveats);
+    solved.solution.heed_doubts();
     judge(&job.limits, baseline.as_ref(), &solved.solution, coverage).map_err(here)
 }
 

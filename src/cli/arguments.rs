@@ -197,7 +197,11 @@ pub fn arm(text: &str) -> Result<Arm, String> {
         && (80.0..=500.0).contains(&arm.pivot_to_spindle_mm)
         && (arm.effective_length_mm - arm.pivot_to_spindle_mm).abs() < 60.0
         && (-5.0..=45.0).contains(&arm.offset_deg);
-    if plausible {
+    if plausible && arm.offset_deg > 5.0 && arm.effective_length_mm <= arm.pivot_to_spindle_mm {
+        Err(format!(
+            "'{text}': an arm with an offset angle reaches beyond the spindle, and this one is no longer than from pivot to spindle; write the effective length first"
+        ))
+    } else if plausible {
         Ok(arm)
     } else {
         Err(format!(

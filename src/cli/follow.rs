@@ -430,7 +430,14 @@ impl Session<'_> {
     fn estimate(&self, moment: &Moment) -> Result<Estimate, String> {
         let so_far = moment.so_far.as_ref().ok();
         let began_s = so_far.map_or(0.0, |a| a.estimate.span_s.0);
-        let all = so_far.map(|a| self.measured(a, began_s)).transpose()?;
+        let mut health = moment.health.clone();
+        // what does not settle now may do so later
+        let mut measured = |a| {
+            self.measured(a, began_s)
+                .map_err(|e| health.push(Caveat::serious("no-estimate", e)))
+                .ok()
+        };
+        let all = so_far.and_then(&mut measured);
         let recent = moment.recent.as_ref().and_then(|r| r.as_ref().ok());
         let recent = recent
             .filter(|_| all.is_some())
@@ -459,7 +466,6 @@ impl Session<'_> {
             })
             .transpose()?;
         let end_s = so_far.map_or(0.0, |a| a.estimate.span_s.1);
-        let mut health = moment.health.clone();
         if let Some(all) = &all {
             let off = |c: &&Caveat| c.code == "radius-off-the-record";
             health.extend(all.warnings.iter().filter(off).cloned());

@@ -14,7 +14,7 @@ use groovelag::job::{
     self, CaptureData, CaptureSpec, Cartridge, Details, Job, PivotedArm, Setup, Solved, Stated,
 };
 use groovelag::report::{Measurement, page, sketch};
-use groovelag::uncertainty::{Direction, Quantity, Verdict};
+use groovelag::uncertainty::{Conformity, Direction, Quantity, Verdict, is_doubted};
 use groovelag::units::{DEGREE, MICROMETRE, MICROSECOND, MILLIMETRE};
 use std::collections::BTreeMap;
 use std::ffi::OsString;
@@ -291,6 +291,10 @@ pub fn measurement(
             .filter(|w| !spoken.contains(&w.code.as_str()))
             .cloned(),
     );
+    if is_doubted(&measurement.warnings) {
+        measurement.correction = None;
+        measurement.conformity = measurement.conformity.map(Conformity::withheld);
+    }
     let data = data.ok_or("no data")?;
     Ok((measurement, solved, data))
 }

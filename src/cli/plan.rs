@@ -55,11 +55,7 @@ pub fn run(arguments: &PlanArguments) -> Result<Outcome, String> {
     if arguments.json {
         output::print_json(&PlanDocument::new(plan))?;
     } else {
-        output::print(&plan_text(
-            &plan,
-            wanted != Wanted::Ranking,
-            output::width(),
-        ))?;
+        output::print(&plan_text(&plan, wanted, output::width()))?;
     }
     Ok(if met {
         Outcome::Done

@@ -40,10 +40,17 @@ pub fn load(
     reader: &Reader,
 ) -> Result<(Job, Vec<Option<CaptureData>>, Solved), String> {
     let mut job = job::file::read(path).map_err(|e| e.to_string())?;
+    if job.captures.is_empty() {
+        return Err(format!(
+            "{}: the job has no capture, so there is nothing to solve; add [[capture]]",
+            path.display()
+        ));
+    }
     let (data, caveats) = job::file::gather(&mut job, path, reader).map_err(|e| e.to_string())?;
     let mut solved =
         job::solve(&job, &data, coverage).map_err(|e| format!("{}: {e}", path.display()))?;
     solved.solution.warnings.extend(caveats);
+    solved.solution.heed_doubts();
     Ok((job, data, solved))
 }
 

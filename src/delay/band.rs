@@ -15,6 +15,11 @@ const SLACK: usize = 4;
 const SIGNIFICANT: f64 = 9.0;
 /// The like of [`DETECTED`] for one line among a thousand bins: odds of e^-25.
 const LINE_DETECTED: f64 = 25.0;
+/// A fall by this, 40 dB, within a fraction of the frequency and for good,
+const CLIFF: f64 = 1e-4;
+const CLIFF_GAP: f64 = 0.08;
+/// of the power in so many hertz, is the programme's end.
+const CLIFF_WIDTH_HZ: f64 = 200.0;
 /// A correlation peak must exceed what chance gives by this many standard
 /// deviations of noise; over the thousand lags searched one in a million does.
 const DETECTED: f64 = 6.5;
@@ -29,6 +34,8 @@ pub(super) struct Band {
     pub points: Vec<Point>,
     /// Averages per bin in a fit.
     pub averages: f64,
+    /// Where the programme ends in a cliff within the band asked for, hertz.
+    pub ends_hz: Option<f64>,
 }
 
 impl Band {
@@ -40,7 +47,10 @@ impl Band {
         let (Some(first), Some(last)) = (first, last) else {
             return Err(Refusal::EmptyBand { low_hz, high_hz });
         };
-        let bins = spectrum.total()[first..=last].to_vec();
+        let mut bins = spectrum.total()[first..=last].to_vec();
+        let step_hz = spectrum.frequency_hz(1);
+        let ends = end_of_programme(&bins, first, step_hz);
+        bins.truncate(ends.unwrap_or(bins.len()));
         let averages = spectrum.averages_in_fit();
         let points = bins
             .iter()
@@ -59,6 +69,7 @@ impl Band {
             bins,
             points,
             averages,
+            ends_hz: ends.map(|end| spectrum.frequency_hz(first + end)),
         })
     }
 
@@ -160,6 +171,41 @@ impl Band {
     }
 }
 
+/// The bin, counted from the band's first, from which on a programme that ends in a
+/// cliff is left out: power of a stretch of bins above which, some way on, nothing
+/// comes within 40 dB of it. A recording that was brought to a higher sample rate
+/// ends so, and what lies beyond are images, alike in both channels but of reversed
+/// phase; so do a coder's upper limit and what the window spreads of a line.
+fn end_of_programme(bins: &[Bin], first: usize, step_hz: f64) -> Option<usize> {
+    let width = (CLIFF_WIDTH_HZ / step_hz).ceil() as usize;
+    let mut sums = vec![0.0];
+    for bin in bins {
+        sums.push(sums[sums.len() - 1] + bin.left + bin.right);
+    }
+    let count = bins.len().checked_sub(width)?;
+    // power of each stretch, and the largest of those from each one on
+    let power: Vec<f64> = (0..=count).map(|k| sums[k + width] - sums[k]).collect();
+    let mut beyond = power.clone();
+    for k in (0..count).rev() {
+        beyond[k] = beyond[k].max(beyond[k + 1]);
+    }
+    let gap = |k: usize| (CLIFF_GAP * (first + k) as f64).ceil() as usize + 2 * CLUSTER;
+    let last = (0..count).rev().find(|&k| {
+        let far = k + width + gap(k + width);
+        far <= count && power[k] * CLIFF > beyond[far]
+    })?;
+    // the cliff's upper edge: half of what there was before it; and a filter's slope
+    // is as wide below the edge, and leaves images there too
+    let whole = last + width;
+    let before = last.saturating_sub(gap(last));
+    let edge = (before..=last).find(|&k| power[k] < 0.5 * power[before]);
+    let end = edge.map_or(whole, |edge| (edge + width / 2).saturating_sub(gap(edge)));
+    // a line has next to nothing before it, or all the power, and ends with its stretch
+    let loudest = power[before..=last].iter().copied().fold(0.0, f64::max);
+    let is_line = power[before] < 0.01 * loudest || sums[whole] - sums[end] > 0.3 * sums[whole];
+    Some(if is_line { whole } else { end })
+}
+
 /// Removes the bias of a coherence estimate from `n` averages: for small true
 /// coherence its mean is `1/n` (Carter, Knapp & Nuttall 1973).
 pub(super) fn unbiased(coherence: f64, n: f64) -> f64 {
@@ -241,6 +287,15 @@ impl Clusters {
             });
         }
         clusters
+    }
+
+    /// How many clusters carry the information: as many as would, each with an equal
+    /// part, have the same sum of squares.
+    pub fn carrying(&self) -> f64 {
+        let (sum, squares) = self.points.iter().fold((0.0, 0.0), |(sum, squares), p| {
+            (sum + p.information, squares + p.information.powi(2))
+        });
+        sum * sum / squares.max(f64::MIN_POSITIVE)
     }
 
     /// The clusters' sums of a band's bins, turned.

@@ -14,8 +14,12 @@ const OVERSAMPLING: usize = 4;
 /// stylus's. A programme that does not repeat has one such peak.
 const AS_GOOD: f64 = 0.9;
 /// Delays up to this are what a stylus can make, seconds; among equally good
-/// offsets of a narrow-band signal they are preferred.
+/// offsets of a narrow-band signal they are preferred,
 const PLAUSIBLE_S: f64 = 60e-6;
+/// and their peak may be lower by so much: what tracing adds to a few tones in
+/// anti-phase lowers it, and raises others. A programme that does not repeat has
+/// no such peak but its own.
+const AS_PLAUSIBLE: f64 = 0.6;
 
 /// Reach of the correlation that is kept on either side of its peak, seconds:
 /// some periods of the frequencies that shape it.
@@ -91,7 +95,11 @@ pub(super) fn find(
     };
     let best = peaks
         .iter()
-        .filter(|p| p.1.abs() >= highest * AS_GOOD)
+        .filter(|&&(lag, v)| {
+            let plausible = (lag as f64 * step).abs() <= PLAUSIBLE_S;
+            let enough = if plausible { AS_PLAUSIBLE } else { AS_GOOD };
+            v.abs() >= highest * enough
+        })
         .min_by(|a, b| cost(a).total_cmp(&cost(b)))
         .copied()
         .unwrap_or((0, value(0)));

@@ -204,6 +204,17 @@ const CHAIN_ALONE_S: f64 = 0.7e-6;
 /// usual speeds and radii 100 us is out of reach.
 const IMPLAUSIBLE_S: f64 = 100e-6;
 
+/// A variance beyond what noise explains, over that of noise, and a standard
+/// uncertainty, seconds (about a third of a degree), from which both together
+/// show steps or drifts.
+const STEADY: f64 = 25.0;
+const UNSTEADY_S: f64 = 0.3e-6;
+/// Where fewer stretches of the band than this carry the information, they are tones.
+const FEW_TONES: f64 = 5.0;
+/// So much between parts of the band, seconds (about a degree), is no resonance's
+/// or load's.
+const TORN_S: f64 = 1e-6;
+
 /// Estimates the delay of a cross-spectrum.
 pub fn estimate(spectrum: &CrossSpectrum, settings: &Settings) -> Result<Estimate, Refusal> {
     let rate = spectrum.sample_rate_hz;
@@ -357,11 +368,23 @@ pub fn estimate(spectrum: &CrossSpectrum, settings: &Settings) -> Result<Estimat
             terms,
             &fit,
             (coarse.delay, coarse.inverted),
-            spectrum.frames() as f64,
+            full_scale(spectrum),
         ),
         caveats: Vec::new(),
     };
     estimate.caveats = caveats(&estimate, spectrum, narrow, balance_db);
+    if !narrow && clusters.carrying() < FEW_TONES {
+        estimate.caveats.push(Caveat::caution(
+            "few-tones",
+            "the programme is a few tones: where a harmonic of one meets another, as tracing adds it, the phase moves by more than the band says; noise or music is better",
+        ));
+    }
+    estimate.caveats.extend(band.ends_hz.map(|hertz| {
+        Caveat::note(
+            "programme-ends",
+            format!("the programme ends at {:.1} kHz, 40 dB above all that lies beyond, so the band ends there: a coder's limit, a recording brought to a higher sample rate, or a few tones", hertz / 1e3),
+        )
+    }));
     compare_estimators(&clusters, &fit, &mut estimate.caveats);
     Ok(estimate)
 }
@@ -550,7 +573,12 @@ fn caveats(
             format!("the channels differ by {:.1} dB in level; this does not move the delay, but check azimuth, bias and gain", balance_db.abs()),
         ));
     }
-    if estimate.dispersion > 2.0 {
+    if estimate.dispersion > STEADY && estimate.standard_uncertainty_s > UNSTEADY_S {
+        list.push(Caveat::serious(
+            "unsteady",
+            format!("the delay changes along the recording, by {:.0} times more than its noise explains: a recorder that loses or adds samples in one channel, or two clocks, make such steps and drifts; look at the picture of the delay along the recording, or record again by other means", estimate.dispersion.sqrt()),
+        ));
+    } else if estimate.dispersion > 2.0 {
         list.push(Caveat::note(
             "scatter",
             format!("the delay scatters {:.1} times more along the recording than its noise explains; the band allows for it", estimate.dispersion.sqrt()),
@@ -566,7 +594,11 @@ fn caveats(
         && shift.shift_s.abs() > 3.0 * shift.standard_uncertainty_s
         && shift.shift_s.abs() > 10e-9
     {
-        list.push(Caveat::caution(
+        let level = match shift.shift_s.abs() > TORN_S {
+            true => Caveat::serious,
+            false => Caveat::caution,
+        };
+        list.push(level(
             "band-shift",
             format!(
                 "the delay up to {:.0} kHz differs by {:.0} ns from that of the whole band ({:.0} ns expected): resonance, crosstalk or load shape the phase; its size is a measure of what the band does not know",
@@ -579,14 +611,21 @@ fn caveats(
     list
 }
 
-/// The band on a grid of a tenth of an octave. `base` is the delay, and
+/// What a bin's sum is for a mean square of 1: of a one-sided spectrum
+/// `N sum(w^2) / 2` a frame, and the squares of a power-complementary window sum
+/// to `N / 2`.
+fn full_scale(spectrum: &CrossSpectrum) -> f64 {
+    spectrum.frames() as f64 * (spectrum.frame_length as f64 / 2.0).powi(2)
+}
+
+/// The band on a grid of a tenth of an octave, powers over `full_scale`. `base` is the delay, and
 /// `inverted` the inversion, that were taken out before the fit.
 fn curve(
     band: &Band,
     terms: &[PhaseTerm],
     fit: &Fit,
     (base, inverted): (f64, bool),
-    frames: f64,
+    full_scale: f64,
 ) -> Vec<CurvePoint> {
     let ratio = 2.0_f64.powf(0.1);
     let turn = if inverted { std::f64::consts::PI } else { 0.0 };
@@ -617,7 +656,7 @@ fn curve(
         let snr = information / (end - start) as f64 / (2.0 * band.averages);
         let mean = |of: fn(&Bin) -> f64| {
             let sum: f64 = band.bins[start..end].iter().map(of).sum();
-            10.0 * (sum / (end - start) as f64 / frames).max(1e-30).log10()
+            10.0 * (sum / (end - start) as f64 / full_scale).max(1e-30).log10()
         };
         let w = points[(start + end - 1) / 2].w;
         let middle = fitted(w);

@@ -401,8 +401,9 @@ fn an_estimate_without_noise_is_exact() {
             max_relative = 1e-9
         );
         assert_relative_eq!(point.coherence, COHERENCE, epsilon = 1e-5);
-        // 400 frames of unit power each: 0 dB a frame
-        assert!(point.left_db.abs() < 1e-9 && point.right_db.abs() < 1e-9);
+        // frames of unit power, of which a mean square of 1 has N^2 / 4 in a bin
+        let level = -20.0 * (LENGTH as f64 / 2.0).log10();
+        assert!((point.left_db - level).abs() < 1e-9 && (point.right_db - level).abs() < 1e-9);
         // points of a tenth of an octave, or a bin where that is narrower
         assert!(point.hertz > before);
         before = point.hertz;

@@ -356,8 +356,8 @@ fn cartridge(f: &mut Fields<'_>) -> Result<Cartridge, JobFileError> {
             ("line", Profile::Line),
         ],
     )?;
-    // sizes of styli: a tenth of a micrometre to a tenth of a millimetre
-    let sizes = 0.1..=100.0;
+    // from the finest edge to the widest tip for coarse grooves, as --stylus
+    let sizes = 1.0..=200.0;
     let cartridge = Cartridge {
         profile,
         frontal_radius: f.quantity("frontal_radius_um", MICROMETRE, sizes.clone())?,
@@ -385,6 +385,22 @@ fn cartridge(f: &mut Fields<'_>) -> Result<Cartridge, JobFileError> {
                 "'{key}' does not describe this profile; a spherical tip has frontal_radius_um, an elliptical one frontal_radius_um and side_radius_um, a line contact contact_spacing_um and side_radius_um"
             )));
         }
+    }
+    let value = |stated: Stated| stated.value;
+    if value(cartridge.side_radius) > value(cartridge.frontal_radius)
+        && value(cartridge.frontal_radius).is_some()
+    {
+        return Err(f.error(
+            "side_radius_um",
+            "the side radius exceeds the frontal radius; have the two been exchanged?",
+        ));
+    }
+    let least = value(cartridge.side_radius).map(|r| r * std::f64::consts::SQRT_2);
+    if least >= value(cartridge.contact_spacing) && value(cartridge.contact_spacing).is_some() {
+        return Err(f.error(
+            "contact_spacing_um",
+            "the contact spacing does not exceed the side radius by a line contact's measure (the square root of two); have the two been exchanged?",
+        ));
     }
     Ok(cartridge)
 }
@@ -417,11 +433,19 @@ fn arm(f: &mut Fields<'_>) -> Result<PivotedArm, JobFileError> {
             return Err(f.missing(key));
         }
     }
-    Ok(PivotedArm {
+    let arm = PivotedArm {
         effective_length: f.quantity("effective_length_mm", MILLIMETRE, 100.0..=1000.0)?,
         pivot_to_spindle: f.quantity("pivot_to_spindle_mm", MILLIMETRE, 50.0..=1000.0)?,
         offset: f.quantity("offset_deg", DEGREE, -60.0..=60.0)?,
-    })
+    };
+    let offset = arm.offset.value.is_some_and(|v| v > 5.0 * DEGREE);
+    if offset && arm.effective_length.value <= arm.pivot_to_spindle.value {
+        return Err(f.error(
+            "effective_length_mm",
+            "an arm with an offset angle reaches beyond the spindle, and this one is no longer than from pivot to spindle; have the two been exchanged?",
+        ));
+    }
+    Ok(arm)
 }
 
 fn limits(f: &mut Fields<'_>) -> Result<Limits, JobFileError> {

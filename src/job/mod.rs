@@ -111,6 +111,14 @@ pub enum JobError {
         /// The names there are.
         known: String,
     },
+    /// The adjustment went on and on.
+    #[error(
+        "the adjustment did not settle, so there is no result{delays}; check radii, speeds, turns and tips, and whether a recorder or an editor shifted the channels"
+    )]
+    NotSettled {
+        /// The largest delay read, in words.
+        delays: String,
+    },
     /// The adjustment failed.
     #[error("{0}")]
     Adjust(#[from] AdjustError),

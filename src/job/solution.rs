@@ -7,7 +7,9 @@ use super::{JobError, Knowledge, calibration, outliers, priors};
 use crate::adjust::{self, Determined, Marginal, Termination};
 use crate::delay::Information;
 use crate::groove::{Profile, Tip};
-use crate::uncertainty::{BudgetLine, Caveat, Conformity, Direction, Quantity, budget, conformity};
+use crate::uncertainty::{
+    BudgetLine, Caveat, Conformity, Direction, Quantity, budget, conformity, is_doubted,
+};
 use crate::units::{DEGREE, MICROMETRE, MICROSECOND};
 use ndarray::{Array1, Array2};
 use rayon::prelude::*;
@@ -45,6 +47,11 @@ const RELATIVE_LEVER: f64 = 0.05;
 /// Rotation above which the linearised band is not used, degrees: beyond it
 /// the path bends away from its tangent by more than 2 %.
 const LARGE_ANGLE_DEG: f64 = 10.0;
+/// A stylus turned further than this is doubted, degrees: several times what
+/// makers allow. Common practice, no source.
+const IMPLAUSIBLE_DEG: f64 = 15.0;
+/// An adjustment that did not settle and led beyond a right angle is no result.
+const LOST_DEG: f64 = 90.0;
 
 /// What to do about a rotation.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
@@ -193,6 +200,18 @@ pub struct Solution {
     pub warnings: Vec<Caveat>,
 }
 
+impl Solution {
+    /// Takes advice and verdicts back where a serious doubt stands.
+    pub fn heed_doubts(&mut self) {
+        if is_doubted(&self.warnings) {
+            for setup in &mut self.setups {
+                setup.correction = None;
+                setup.conformity = setup.conformity.map(Conformity::withheld);
+            }
+        }
+    }
+}
+
 /// A solved job: the network, its minimum, and the results.
 pub struct Solved {
     /// The least-squares problem with its named parameters.
@@ -212,6 +231,15 @@ pub fn solve(job: &Job, data: &[Option<CaptureData>], coverage: f64) -> Result<S
     let scatter = Scatter::between_drops(job, data);
     let network = network::network(job, Readings::Real(data), scatter.deviation)?;
     let adjustment = network.problem.solve()?;
+    let lost = |name: &String| {
+        let rotation = network.unknown(&id::rotation(name));
+        rotation.is_some_and(|k| adjustment.values[k].abs() > LOST_DEG * DEGREE)
+    };
+    if adjustment.termination == Termination::IterationLimit && job.setups.keys().any(lost) {
+        return Err(JobError::NotSettled {
+            delays: largest_delay(job, data),
+        });
+    }
     let view = View {
         job,
         network: &network,
@@ -242,11 +270,26 @@ pub fn solve(job: &Job, data: &[Option<CaptureData>], coverage: f64) -> Result<S
     solution
         .warnings
         .sort_by_key(|w| std::cmp::Reverse(w.level));
+    solution.heed_doubts();
     Ok(Solved {
         network,
         adjustment,
         coverage,
         solution,
+    })
+}
+
+/// The largest delay that was read, in words.
+fn largest_delay(job: &Job, data: &[Option<CaptureData>]) -> String {
+    let delays = data.iter().enumerate().filter_map(|(at, data)| {
+        let information = &data.as_ref()?.information;
+        let delay = information.vector[0] / information.matrix[[0, 0]];
+        Some((at, delay / MICROSECOND))
+    });
+    let largest = delays.max_by(|a, b| a.1.abs().total_cmp(&b.1.abs()));
+    largest.map_or_else(String::new, |(at, us)| {
+        let capture = network::locate(at, &job.captures[at]);
+        format!(" (the largest delay: {us:.1} us, {capture})")
     })
 }
 
@@ -803,6 +846,40 @@ impl View<'_> {
         pairs
     }
 
+    /// What no stylus has or does.
+    fn impossible(&self, warnings: &mut Vec<Caveat>) {
+        for (name, setup) in &self.job.setups {
+            let Some(k) = self.network.unknown(&id::rotation(name)) else {
+                continue;
+            };
+            let degrees = self.adjustment.values[k] / DEGREE;
+            let blind = self.job.cartridges.get(&setup.cartridge);
+            let blind = blind.is_some_and(|c| c.profile == Some(Profile::Spherical));
+            if degrees.abs() > IMPLAUSIBLE_DEG && !blind {
+                let of = network::named("setup", name);
+                warnings.push(Caveat::serious(
+                    "implausible-rotation",
+                    format!(
+                        "{of} is turned by {degrees:.0} degrees, which hardly any stylus is: a recorder or an editor that shifts one channel by a single sample makes 10 us at 96 kHz and 21 us at 48 kHz, so record again by other means; then check radius, speed and stylus"
+                    ),
+                ));
+            }
+        }
+        for (name, cartridge) in &self.job.cartridges {
+            let (lever, _) = self.lever(name);
+            if lever <= 0.0 && cartridge.profile != Some(Profile::Spherical) {
+                let of = network::named("cartridge", name);
+                warnings.push(Caveat::serious(
+                    "impossible-lever",
+                    format!(
+                        "the captures ask {of} for a lever of {:.1} um, and a tip's is positive: every turn seems to be stated with the other sign (clockwise seen from above is positive), or all leads or speeds the wrong way",
+                        lever / MICROMETRE
+                    ),
+                ));
+            }
+        }
+    }
+
     fn general_warnings(&self, rank: usize, warnings: &mut Vec<Caveat>) {
         let job = self.job;
         if self.adjustment.termination == Termination::IterationLimit {
@@ -811,6 +888,7 @@ impl View<'_> {
                 "the adjustment did not settle; check the values given, above all radii, speeds and turns",
             ));
         }
+        self.impossible(warnings);
         for (name, cartridge) in &job.cartridges {
             let of = network::named("cartridge", name);
             match cartridge.profile {

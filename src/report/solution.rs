@@ -1,8 +1,8 @@
 //! Documents and text of solve, compare and plan.
 
-use super::text::{band, quantity, rotation, sense, wrapped};
+use super::text::{WITHHELD, band, quantity, rotation, sense, wrapped};
 use crate::document::Program;
-use crate::job::{Comparison, Plan, SetupResult, Solution};
+use crate::job::{Comparison, Plan, SetupResult, Solution, Wanted};
 use crate::uncertainty::{BudgetLine, Caveat, Level, Quantity, Verdict, plain, rounded_u};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -205,6 +205,8 @@ fn what_to_do(setup: &SetupResult) -> String {
     let Some(c) = &setup.correction else {
         return if kept {
             "nothing: the tolerance is kept, and the band does not say which way a turn would go"
+        } else if !setup.rotation_deg.interval.contains(0.0) {
+            WITHHELD
         } else {
             "nothing yet: the band does not say which way to turn. A narrower band needs more captures; 'plan' says which"
         }
@@ -317,8 +319,8 @@ pub fn comparison_text(c: &Comparison, width: usize) -> String {
     out
 }
 
-/// The text of a plan; `sequence` when the suggestions follow one another.
-pub fn plan_text(plan: &Plan, sequence: bool, width: usize) -> String {
+/// The text of a plan.
+pub fn plan_text(plan: &Plan, wanted: Wanted, width: usize) -> String {
     let mut out = String::from("Predicted standard uncertainty of the rotation\n");
     for setup in &plan.setups {
         out += &wrapped(
@@ -333,6 +335,10 @@ pub fn plan_text(plan: &Plan, sequence: bool, width: usize) -> String {
     }
     out.push('\n');
     if plan.suggestions.is_empty() {
+        if matches!(wanted, Wanted::Until(goal) if plan.reached_deg <= goal) {
+            out += "That is the goal already: nothing further is needed.\n";
+            return out;
+        }
         out += &wrapped(
             "",
             "No further capture of those that were tried would take a hundredth off it.",
@@ -340,7 +346,7 @@ pub fn plan_text(plan: &Plan, sequence: bool, width: usize) -> String {
         );
         return out;
     }
-    out += if sequence {
+    out += if wanted != Wanted::Ranking {
         "What to record, in this order, and the uncertainty reached\n"
     } else {
         "What to record next, best first, and the uncertainty reached\n"

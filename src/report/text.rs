@@ -146,6 +146,9 @@ pub fn correction(correction: Option<&Correction>, rotation: &Quantity, kept: bo
         if kept {
             return "nothing: the tolerance is kept, and the band contains zero, so the data do not say which way a turn would go".to_owned();
         }
+        if !rotation.interval.contains(0.0) {
+            return WITHHELD.to_owned();
+        }
         return "nothing yet: the band contains zero, so the data do not say which way to turn; narrow it first (more captures, see `groovelag plan`)".to_owned();
     };
     let mut text = format!(
@@ -238,6 +241,9 @@ pub fn caveats(list: &[Caveat], width: usize) -> String {
         })
         .collect()
 }
+
+/// Instead of advice, where a direction is resolved and a serious doubt stands.
+pub const WITHHELD: &str = "nothing before the serious doubt below is resolved";
 
 /// What the figure is, shown with every rotation.
 pub const MEASURAND: &str = "This is the effective angle of the playing edges to the groove under tracking force, bias force and drag. It contains cantilever yaw and the product of rake and azimuth tilt, so a microscope on the bench may see another angle. It is evidence, not a verdict; the maker's own inspection decides.";

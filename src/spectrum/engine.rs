@@ -23,6 +23,9 @@ const LEVEL_BAND_HZ: (f64, f64) = (90.0, 16_000.0);
 /// Programme quieter than this against the loudest second is left out of the
 /// sums: -30 dB, where it could add a thousandth of the information.
 const QUIET: f64 = 1e-3;
+/// A stretch louder than all before by this, 20 dB, makes a lead-in of it: its noise
+/// of each wall may be no quieter, and it holds a hundredth of the information.
+const LEAD_IN: f64 = 1e-2;
 /// A stretch shorter than this, seconds, between silences is not programme but
 /// a needle drop or a tick of the run-out groove (whose period is 1.33 s at
 /// 45 rpm and 1.8 s at 33 1/3).
@@ -32,16 +35,23 @@ const SHORTEST_SECONDS: f64 = 1.0;
 const SHORTEST_LATER_SECONDS: f64 = 0.3;
 /// So long a silence ends a stretch, seconds.
 const PAUSE_SECONDS: f64 = 0.1;
+/// In a part that is named pauses count, but so long a one after its first frames
+/// shows that these were not the programme.
+const LONG_PAUSE_SECONDS: f64 = 5.0;
 /// Time constant of the level, seconds.
 const LEVEL_SECONDS: f64 = 0.5;
+/// A frame counts for the level at most as this times the level so far, so that
+/// a needle drop is not taken for the loudest programme.
+const SPIKE: f64 = 10.0;
 /// A frame whose right channel departs from what the left one foretells by this
 /// factor more in power than in the frames around, both by itself and relative
 /// to the programme, holds a click. The power of the departure, over a thousand
 /// bins, scatters by about 5 % in noise.
 const DEPARTS: f64 = 2.0;
-/// A departure this far below the programme, -70 dB, may be rounding; a click as
-/// weak would move the delay by a ten-millionth of its own.
-const LEAST_DEPARTURE: f64 = 1e-7;
+/// A departure this far below the programme, -60 dB, may be the rounding of single
+/// precision, which is 2e-7 of a spectral line's power; a click as weak would
+/// move the delay by a millionth of its own.
+const LEAST_DEPARTURE: f64 = 1e-6;
 /// Mean square error of the transfer function in a bin, relative, by which the
 /// bin counts half: a programme 30 dB above its usual level there, which is
 /// foretold with that error, departs as much as its noise.
@@ -54,12 +64,12 @@ const COMMON_ERROR: f64 = 0.03;
 /// Rounds of learning from the first stretch.
 const ROUNDS: usize = 3;
 /// What the left channel foretells is learnt from one frame in so many, which is
-/// enough, and anew after
+/// enough,
 const LEARN_FROM: u64 = 4;
-/// at least so many frames,
-const LEARN_AFTER: u64 = 64;
-/// and when they are a fraction of one in so many more: less would change little.
-const LEARN_FRACTION: u64 = 8;
+/// and anew when there are so many more of these,
+const LEARN_AFTER: f64 = 16.0;
+/// and more by this fraction: fewer would change little.
+const LEARN_FRACTION: f64 = 0.125;
 /// Frames around: the latest few seconds.
 const AROUND: usize = 96;
 /// Their median is taken anew after so many.
@@ -387,7 +397,7 @@ impl Engine {
 /// A frame is programme when its level (the common power of the channels) is
 /// within 30 dB of the loudest so far. A stretch of programme is held back
 /// until it has lasted a second, or 0.3 s once programme has begun, so that needle
-/// drops and run-out ticks do not count. When a stretch is 30 dB louder than all
+/// drops and run-out ticks do not count. When a stretch is 20 dB louder than all
 /// before it, what came before was lead-in, and is forgotten.
 struct Programme {
     whole: bool,
@@ -395,8 +405,10 @@ struct Programme {
     /// Frames in the shortest stretch that counts, first and later on.
     shortest: usize,
     shortest_later: usize,
-    /// Quiet frames that end a stretch.
+    /// Quiet frames that end a stretch, and those that end the beginning of a part
+    /// that is named.
     pause: usize,
+    long_pause: usize,
     /// Weight of a new level in the running one.
     smoothing: f64,
     /// Running and loudest level of what counts.
@@ -438,6 +450,7 @@ impl Level {
         }
     }
     fn follow(&mut self, level: f64, smoothing: f64) {
+        let level = level.min(SPIKE * self.smoothed);
         self.smoothed += smoothing * (level - self.smoothed);
         self.loudest = self.loudest.max(self.smoothed);
     }
@@ -558,19 +571,16 @@ struct Foretold {
     sums: [Vec<[f64; LANES]>; 4],
     /// Sum of the frames' weights.
     frames: f64,
-    /// Frame of the programme's start, and the one to learn anew at.
-    first: u64,
-    learn_at: u64,
+    /// The same sum from which to learn anew.
+    learn_at: f64,
     transfer: Arc<Transfer>,
 }
 
 impl Foretold {
-    /// Nothing is known at the first frame.
-    fn nothing(first: u64, band: LevelBand) -> Self {
+    fn nothing(band: LevelBand) -> Self {
         let width = band.weights.len();
         Self {
-            first,
-            learn_at: first + LEARN_AFTER,
+            learn_at: LEARN_AFTER,
             sums: [(); 4].map(|()| vec![[0.0; LANES]; width]),
             frames: 0.0,
             transfer: Arc::new(Transfer {
@@ -579,11 +589,6 @@ impl Foretold {
                 band,
             }),
         }
-    }
-
-    /// Learns anew some time after a frame.
-    fn learn_after(&mut self, frame: u64) {
-        self.learn_at = frame + LEARN_AFTER.max((frame - self.first) / LEARN_FRACTION);
     }
 
     /// Forgets the sums, not what was learnt from them.
@@ -613,6 +618,7 @@ impl Foretold {
     /// & Piersol, as in `chain::response`). Where that says little, what all bins
     /// have in common says it: one gain and one delay.
     fn learn(&mut self) {
+        self.learn_at = self.frames + LEARN_AFTER.max(LEARN_FRACTION * self.frames);
         let averages = 0.5 * self.frames;
         let least = f64::MIN_POSITIVE;
         let own: Vec<(Complex64, f64)> = (0..self.sums[0].len() * LANES)
@@ -689,6 +695,13 @@ impl Foretold {
     }
 }
 
+/// The upper median of some values.
+fn median(values: impl Iterator<Item = f64>) -> f64 {
+    let mut values: Vec<f64> = values.collect();
+    let middle = values.len() / 2;
+    *values.select_nth_unstable_by(middle, f64::total_cmp).1
+}
+
 /// What counts so far.
 struct Sums {
     clean: Groups,
@@ -757,6 +770,7 @@ impl Programme {
             shortest: frames(SHORTEST_SECONDS).round() as usize,
             shortest_later: frames(SHORTEST_LATER_SECONDS).round() as usize,
             pause: frames(PAUSE_SECONDS).ceil() as usize,
+            long_pause: frames(LONG_PAUSE_SECONDS).ceil() as usize,
             smoothing: 1.0 - (-hop_seconds / LEVEL_SECONDS).exp(),
             counted: Level::default(),
             held: Vec::new(),
@@ -764,7 +778,7 @@ impl Programme {
             running: false,
             quiet: 0,
             previous: BlockQuality::default(),
-            foretold: Foretold::nothing(0, band),
+            foretold: Foretold::nothing(band),
             around: VecDeque::with_capacity(AROUND),
             usual: (0.0, 0.0),
             noticed: 0,
@@ -819,12 +833,16 @@ impl Programme {
                 return self.hold(frame, products);
             }
             self.quiet += 1;
-            if self.whole || !self.paused() {
+            let pause = match self.whole {
+                true => self.long_pause,
+                false => self.pause,
+            };
+            if self.quiet < pause {
                 return;
             }
             self.held.clear();
         }
-        let louder_by_far = QUIET * level > self.counted.loudest;
+        let louder_by_far = LEAD_IN * level > self.counted.loudest;
         if self.running && (self.whole || !louder_by_far) {
             if self.counted.audible(level) {
                 self.quiet = 0;
@@ -853,8 +871,10 @@ impl Programme {
         let departure = None;
         self.held
             .push((Frame { departure, ..frame }, products.to_vec()));
-        // the first programme, or what makes a lead-in of all that came before
-        let begins = QUIET * self.held_level.loudest > self.counted.loudest;
+        // the first programme, or what makes a lead-in of all that came before; by the
+        // median, as a needle drop may be far louder
+        let usual = median(self.held.iter().map(|(frame, _)| frame.levels.common));
+        let begins = LEAD_IN * usual > self.counted.loudest;
         let shortest = if begins {
             self.shortest
         } else {
@@ -869,8 +889,8 @@ impl Programme {
             let first = &held[0].0;
             self.sums = Sums::new(first.index, self.bins);
             self.earlier = [None; 2];
-            self.counted = Level::starting(first.levels.common);
-            self.foretold = Foretold::nothing(first.index, self.foretold.transfer.band.clone());
+            self.counted = Level::starting(usual);
+            self.foretold = Foretold::nothing(self.foretold.transfer.band.clone());
             self.learn(&held);
         }
         for (k, (frame, products)) in held.iter().enumerate() {
@@ -892,9 +912,8 @@ impl Programme {
         if clean && frame.index.is_multiple_of(LEARN_FROM) {
             self.foretold.add(products, 1.0);
         }
-        if frame.index >= self.foretold.learn_at {
+        if self.foretold.frames >= self.foretold.learn_at {
             self.foretold.learn();
-            self.foretold.learn_after(frame.index);
         }
     }
 
@@ -949,12 +968,11 @@ impl Programme {
     }
 
     fn find_usual(&mut self) {
-        let median = |of: fn(&(f64, f64)) -> f64| {
-            let mut values: Vec<f64> = self.around.iter().map(of).collect();
-            let middle = values.len() / 2;
-            *values.select_nth_unstable_by(middle, f64::total_cmp).1
-        };
-        self.usual = (median(|a| a.0), median(|a| a.1));
+        let around = self.around.iter();
+        self.usual = (
+            median(around.clone().map(|a| a.0)),
+            median(around.map(|a| a.1)),
+        );
     }
 
     fn is_unusual(&self, departure: (f64, f64)) -> bool {

@@ -12,9 +12,9 @@ const FIRST_LENGTH: u64 = 2;
 /// Sums over the frames of one stretch of time.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Group {
-    /// Index of the first frame counted.
+    /// Index of the first frame counted (which may have been taken out again).
     pub first_frame: u64,
-    /// Index of the last frame counted.
+    /// Index of the last frame counted, likewise.
     pub last_frame: u64,
     /// Frames summed (frames rejected or silent are not).
     pub frames: u64,

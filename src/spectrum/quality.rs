@@ -32,8 +32,8 @@ pub struct SignalQuality {
 }
 
 impl SignalQuality {
-    /// What was seen since an earlier moment of the same signal; the loudest
-    /// frame is that of the whole, since maxima cannot be taken apart.
+    /// What was seen since an earlier moment of the same signal; for the loudest
+    /// block, the mean of the louder channel, since maxima cannot be taken apart.
     pub(super) fn since(&self, earlier: &Self) -> Self {
         let frames = self.frames.saturating_sub(earlier.frames);
         let sum = |q: &Self, power: f64| power * q.frames as f64;

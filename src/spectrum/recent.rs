@@ -23,9 +23,9 @@ impl Mark {
 
 /// The difference between moments of one [`super::Engine`].
 ///
-/// Sums only grow, but for a frame beside a click that is taken out again a little
-/// later, so what came in between two moments is the difference of
-/// their totals: no second engine, and memory for a few totals alone. The
+/// Sums only grow, so what came in between two moments is the difference of their
+/// totals (a frame beside a click may be taken out again a little later; a bin that
+/// is less for it is left empty): no second engine, and memory for a few totals alone. The
 /// rounding of that difference is 1e-16 of the total, which after a day is still
 /// far below the 1e-9 of the single-precision transforms.
 #[derive(Debug, Clone)]
@@ -96,11 +96,16 @@ fn difference(before: &[Bin], after: &[Bin]) -> Vec<Bin> {
     after
         .iter()
         .zip(before)
-        .map(|(after, before)| Bin {
-            left: after.left - before.left,
-            right: after.right - before.right,
-            re: after.re - before.re,
-            im: after.im - before.im,
+        .map(|(after, before)| {
+            if after.left < before.left || after.right < before.right {
+                return Bin::default();
+            }
+            Bin {
+                left: after.left - before.left,
+                right: after.right - before.right,
+                re: after.re - before.re,
+                im: after.im - before.im,
+            }
         })
         .collect()
 }

@@ -220,6 +220,12 @@ impl Caveat {
     }
 }
 
+/// Whether a caveat says not to use the result before it is resolved. Then no
+/// advice is given and no conformity stated.
+pub fn is_doubted(caveats: &[Caveat]) -> bool {
+    caveats.iter().any(|c| c.level == Level::Serious)
+}
+
 /// Which way a rotation goes, seen from above.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 pub enum Direction {

@@ -194,6 +194,9 @@ pub fn advice(
         if keeps {
             return "<p>Nothing: the tolerance is kept, and the band contains zero, so the data do not even say which way a turn would go.</p>\n".to_owned();
         }
+        if !rotation.interval.contains(0.0) {
+            return "<p>Do not turn anything before the serious doubt is resolved (see <a href=\"#doubts\">Doubts</a>).</p>\n".to_owned();
+        }
         return "<p>Do not turn anything yet: the band contains zero, so the data do not say which way. A narrower band needs more captures; <code>groovelag plan</code> says which help most.</p>\n".to_owned();
     };
     let number = |key: &str, v: f64, shown: &str| number(&format!("{pointer}/{key}"), v, shown);
