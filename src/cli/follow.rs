@@ -18,7 +18,7 @@ use groovelag::delay::phase::PhaseTerm;
 use groovelag::document::Program;
 use groovelag::job::{self, CaptureData, Job, Turned};
 use groovelag::report::{Estimate, Measurement, Recent};
-use groovelag::uncertainty::{Caveat, Direction, Quantity, outlook};
+use groovelag::uncertainty::{Caveat, Direction, Level, Quantity, outlook};
 use groovelag::units::{MICROSECOND, MILLIMETRE};
 use std::collections::BTreeMap;
 use std::ffi::OsString;
@@ -467,8 +467,9 @@ impl Session<'_> {
             .transpose()?;
         let end_s = so_far.map_or(0.0, |a| a.estimate.span_s.1);
         if let Some(all) = &all {
-            let off = |c: &&Caveat| c.code == "radius-off-the-record";
-            health.extend(all.warnings.iter().filter(off).cloned());
+            let known: Vec<String> = health.iter().map(|c| c.code.clone()).collect();
+            let new = |c: &&Caveat| c.level == Level::Serious && !known.contains(&c.code);
+            health.extend(all.warnings.iter().filter(new).cloned());
         }
         Ok(Estimate {
             schema: Estimate::SCHEMA.to_owned(),

@@ -386,17 +386,18 @@ fn cartridge(f: &mut Fields<'_>) -> Result<Cartridge, JobFileError> {
             )));
         }
     }
-    let value = |stated: Stated| stated.value;
-    if value(cartridge.side_radius) > value(cartridge.frontal_radius)
-        && value(cartridge.frontal_radius).is_some()
+    let side = cartridge.side_radius.value;
+    if let (Some(side), Some(frontal)) = (side, cartridge.frontal_radius.value)
+        && side > frontal
     {
         return Err(f.error(
             "side_radius_um",
             "the side radius exceeds the frontal radius; have the two been exchanged?",
         ));
     }
-    let least = value(cartridge.side_radius).map(|r| r * std::f64::consts::SQRT_2);
-    if least >= value(cartridge.contact_spacing) && value(cartridge.contact_spacing).is_some() {
+    if let (Some(side), Some(spacing)) = (side, cartridge.contact_spacing.value)
+        && side * std::f64::consts::SQRT_2 >= spacing
+    {
         return Err(f.error(
             "contact_spacing_um",
             "the contact spacing does not exceed the side radius by a line contact's measure (the square root of two); have the two been exchanged?",
@@ -438,8 +439,8 @@ fn arm(f: &mut Fields<'_>) -> Result<PivotedArm, JobFileError> {
         pivot_to_spindle: f.quantity("pivot_to_spindle_mm", MILLIMETRE, 50.0..=1000.0)?,
         offset: f.quantity("offset_deg", DEGREE, -60.0..=60.0)?,
     };
-    let offset = arm.offset.value.is_some_and(|v| v > 5.0 * DEGREE);
-    if offset && arm.effective_length.value <= arm.pivot_to_spindle.value {
+    let has_offset = arm.offset.value.is_some_and(|v| v > 5.0 * DEGREE);
+    if has_offset && arm.effective_length.value <= arm.pivot_to_spindle.value {
         return Err(f.error(
             "effective_length_mm",
             "an arm with an offset angle reaches beyond the spindle, and this one is no longer than from pivot to spindle; have the two been exchanged?",

@@ -1044,19 +1044,12 @@ impl Programme {
         self.sums.clean.iter().chain(spoilt)
     }
 
-    /// The same, joined where they overlap and in the order of time.
+    /// The same, joined, in the order of time.
     fn groups(&self, undone: bool) -> Vec<Group> {
-        let mut groups: Vec<Group> = Vec::new();
-        for group in self.counted(undone) {
-            let overlaps = |g: &&mut Group| {
-                g.first_frame <= group.last_frame && group.first_frame <= g.last_frame
-            };
-            match groups.iter_mut().find(overlaps) {
-                Some(same) => same.join(group),
-                None => groups.push(group.clone()),
-            }
+        let clean = self.sums.clean.clone();
+        match undone {
+            true => clean.with(self.sums.spoilt.clone()).into_list(),
+            false => clean.into_list(),
         }
-        groups.sort_by_key(|g| g.first_frame);
-        groups
     }
 }

@@ -112,20 +112,45 @@ impl Groups {
         let mut joined = Vec::with_capacity(MOST_GROUPS);
         let mut old = std::mem::take(&mut self.groups).into_iter();
         while let Some(first) = old.next() {
-            joined.push(match (first, old.next().flatten()) {
-                (Some(mut a), Some(b)) => {
-                    a.join(&b);
-                    Some(a)
-                }
-                (a, b) => a.or(b),
-            });
+            joined.push(both(first, old.next().flatten()));
         }
         self.groups = joined;
         self.length *= 2;
     }
 
+    /// The groups of both, which share an origin.
+    pub fn with(mut self, mut other: Self) -> Self {
+        while self.length < other.length {
+            self.join_pairs();
+        }
+        while other.length < self.length {
+            other.join_pairs();
+        }
+        let count = self.groups.len().max(other.groups.len());
+        self.groups.resize(count, None);
+        for (own, other) in self.groups.iter_mut().zip(other.groups) {
+            *own = both(own.take(), other);
+        }
+        self
+    }
+
+    pub fn into_list(self) -> Vec<Group> {
+        self.groups.into_iter().flatten().collect()
+    }
+
     pub fn iter(&self) -> impl Iterator<Item = &Group> {
         self.groups.iter().flatten()
+    }
+}
+
+/// Two groups as one, where there are two.
+fn both(a: Option<Group>, b: Option<Group>) -> Option<Group> {
+    match (a, b) {
+        (Some(mut a), Some(b)) => {
+            a.join(&b);
+            Some(a)
+        }
+        (a, b) => a.or(b),
     }
 }
 
@@ -148,6 +173,23 @@ mod tests {
         assert_eq!(list.iter().map(|g| g.frames).sum::<u64>(), 10_000);
         let re: f64 = list.iter().map(|g| g.bins[0].re).sum();
         assert_eq!(re, (10..10_010).sum::<u64>() as f64);
+    }
+
+    #[test]
+    fn groups_of_two_kinds_are_joined_without_overlap() {
+        let (mut long, mut short) = (Groups::new(0, 1), Groups::new(0, 1));
+        for frame in 0..1_000 {
+            long.add(frame, &[1.0; 4]);
+        }
+        for frame in 40..60 {
+            short.add(frame, &[1.0; 4]);
+        }
+        for joined in [long.clone().with(short.clone()), short.with(long)] {
+            let list: Vec<_> = joined.iter().collect();
+            assert!(list.windows(2).all(|w| w[0].last_frame < w[1].first_frame));
+            assert_eq!(list.iter().map(|g| g.frames).sum::<u64>(), 1_020);
+            assert!(list.len() <= MOST_GROUPS);
+        }
     }
 
     #[test]
