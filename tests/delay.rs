@@ -828,7 +828,7 @@ fn a_step_of_a_sample_is_a_serious_doubt() {
     assert!(serious(&left[..right.len()], &right));
 }
 
-/// Half a second that is 26 or 40 dB louder than the programme after it, as when the
+/// A twentieth of a second that is 26 or 40 dB louder than the programme after it, as when the
 /// needle is dropped into it: the programme is what counts, named or found.
 #[test]
 fn a_bump_does_not_set_the_level() {

@@ -16,9 +16,9 @@ use std::sync::Mutex;
 const NS: f64 = 1e9;
 /// An error beyond this is a fault, whatever the band says, nanoseconds.
 const FAR_NS: f64 = 50.0;
-/// So is one beyond so many of its stated uncertainties. By chance one in 16,000 is,
-/// so one of the 160 results here in a run of a hundred.
-const FAR: f64 = 4.0;
+/// So is one beyond so many of its stated uncertainties: by chance one in 370 is,
+/// so of the results here one in every third run.
+const FAR: f64 = 3.0;
 /// Noises per piece.
 const SEEDS: u64 = 20;
 /// Samples of the delaying method per sample of the file.

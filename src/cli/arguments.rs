@@ -4,7 +4,10 @@ use clap::Args;
 use groovelag::analysis::Request;
 use groovelag::capture::{self, RawFormat, Source};
 use groovelag::delay;
-use groovelag::units::{parse_length_mm, parse_number, parse_radius_mm, parse_rpm};
+use groovelag::groove;
+use groovelag::units::{
+    DEGREE, MILLIMETRE, parse_length_mm, parse_number, parse_radius_mm, parse_rpm,
+};
 use std::ffi::OsString;
 
 /// A radius, or the radii at the start and the end of the analysed part.
@@ -197,7 +200,12 @@ pub fn arm(text: &str) -> Result<Arm, String> {
         && (80.0..=500.0).contains(&arm.pivot_to_spindle_mm)
         && (arm.effective_length_mm - arm.pivot_to_spindle_mm).abs() < 60.0
         && (-5.0..=45.0).contains(&arm.offset_deg);
-    if plausible && arm.offset_deg > 5.0 && arm.effective_length_mm <= arm.pivot_to_spindle_mm {
+    let shape = groove::Arm {
+        effective_length: arm.effective_length_mm * MILLIMETRE,
+        pivot_to_spindle: arm.pivot_to_spindle_mm * MILLIMETRE,
+        offset: arm.offset_deg * DEGREE,
+    };
+    if plausible && !shape.is_consistent() {
         Err(format!(
             "'{text}': an arm with an offset angle reaches beyond the spindle, and this one is no longer than from pivot to spindle; write the effective length first"
         ))

@@ -432,12 +432,11 @@ impl Session<'_> {
         let began_s = so_far.map_or(0.0, |a| a.estimate.span_s.0);
         let mut health = moment.health.clone();
         // what does not settle now may do so later
-        let mut measured = |a| {
-            self.measured(a, began_s)
+        let all = so_far.and_then(|analysis| {
+            self.measured(analysis, began_s)
                 .map_err(|e| health.push(Caveat::serious("no-estimate", e)))
                 .ok()
-        };
-        let all = so_far.and_then(&mut measured);
+        });
         let recent = moment.recent.as_ref().and_then(|r| r.as_ref().ok());
         let recent = recent
             .filter(|_| all.is_some())

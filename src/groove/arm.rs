@@ -20,7 +20,18 @@ pub(super) struct Tracking {
     pub(super) d_pivot_to_spindle: f64,
 }
 
+/// Offset angle from which an arm counts as one that has one, radians (5 degrees).
+/// Common practice, no source.
+const OFFSET: f64 = 5.0 * crate::units::DEGREE;
+
 impl Arm {
+    /// Whether its lengths may be right: an arm with an offset angle reaches beyond
+    /// the spindle, so that its tracking error is small (Lofgren 1938; Baerwald
+    /// 1941).
+    pub fn is_consistent(&self) -> bool {
+        self.offset < OFFSET || self.effective_length > self.pivot_to_spindle
+    }
+
     /// Tracking error in radians at `radius` metres, clockwise positive:
     /// `offset - asin((r^2 + L^2 - D^2) / (2 r L))`. Not a number where the
     /// arm does not reach.

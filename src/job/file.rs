@@ -8,11 +8,12 @@ use super::network::CaptureData;
 use crate::analysis::Through;
 use crate::chain::Calibration;
 use crate::delay::phase::PhaseTerm;
-use crate::groove::Profile;
+use crate::groove::{Arm, Profile, Tip};
 use crate::uncertainty::{Caveat, Level};
 use crate::units::{DEGREE, MICROMETRE, MICROSECOND, MILLIMETRE, nominal_rpm, parse_rpm};
 use serde_spanned::Spanned;
 use std::collections::BTreeMap;
+use std::f64::consts::FRAC_PI_4;
 use std::io::Read;
 use std::ops::RangeInclusive;
 use std::path::{Path, PathBuf};
@@ -386,18 +387,17 @@ fn cartridge(f: &mut Fields<'_>) -> Result<Cartridge, JobFileError> {
             )));
         }
     }
-    let side = cartridge.side_radius.value;
-    if let (Some(side), Some(frontal)) = (side, cartridge.frontal_radius.value)
-        && side > frontal
-    {
+    let lever = |profile, size: Stated| {
+        let size = [size.value?, cartridge.side_radius.value?, 0.0];
+        Some(Tip { profile, size }.lever(FRAC_PI_4).length)
+    };
+    if lever(Profile::Elliptical, cartridge.frontal_radius).is_some_and(|l| l < 0.0) {
         return Err(f.error(
             "side_radius_um",
             "the side radius exceeds the frontal radius; have the two been exchanged?",
         ));
     }
-    if let (Some(side), Some(spacing)) = (side, cartridge.contact_spacing.value)
-        && side * std::f64::consts::SQRT_2 >= spacing
-    {
+    if lever(Profile::Line, cartridge.contact_spacing).is_some_and(|l| l <= 0.0) {
         return Err(f.error(
             "contact_spacing_um",
             "the contact spacing does not exceed the side radius by a line contact's measure (the square root of two); have the two been exchanged?",
@@ -439,8 +439,13 @@ fn arm(f: &mut Fields<'_>) -> Result<PivotedArm, JobFileError> {
         pivot_to_spindle: f.quantity("pivot_to_spindle_mm", MILLIMETRE, 50.0..=1000.0)?,
         offset: f.quantity("offset_deg", DEGREE, -60.0..=60.0)?,
     };
-    let has_offset = arm.offset.value.is_some_and(|v| v > 5.0 * DEGREE);
-    if has_offset && arm.effective_length.value <= arm.pivot_to_spindle.value {
+    let stated = |stated: Stated| stated.value.unwrap_or_default();
+    let shape = Arm {
+        effective_length: stated(arm.effective_length),
+        pivot_to_spindle: stated(arm.pivot_to_spindle),
+        offset: stated(arm.offset),
+    };
+    if !shape.is_consistent() {
         return Err(f.error(
             "effective_length_mm",
             "an arm with an offset angle reaches beyond the spindle, and this one is no longer than from pivot to spindle; have the two been exchanged?",
