@@ -75,6 +75,27 @@ fn with<'a>(more: &[&'a str]) -> Vec<&'a str> {
     [&PLACE[..], more].concat()
 }
 
+/// The latest part lasts four seconds where no lead-in takes of it: the example's
+/// five seconds of programme, twice.
+#[test]
+fn the_latest_part_lasts_four_seconds() {
+    let mut reader = hound::WavReader::new(std::io::Cursor::new(example())).unwrap();
+    let spec = reader.spec();
+    let mut bytes = std::io::Cursor::new(Vec::new());
+    let mut writer = hound::WavWriter::new(&mut bytes, spec).unwrap();
+    let lead_in = 2 * spec.sample_rate as usize;
+    let samples: Vec<i32> = reader.samples().map(Result::unwrap).collect();
+    for sample in samples[lead_in..].repeat(2) {
+        writer.write_sample(sample).unwrap();
+    }
+    writer.finalize().unwrap();
+    let every = with(&["--json", "--all-updates"]);
+    let all = lines(&run("follow", &every, bytes.get_ref(), at_once));
+    let recent = &all[all.len() - 2]["recent"];
+    let span = |k: usize| recent["span_s"][k].as_f64().unwrap();
+    assert!((span(1) - span(0) - 4.0).abs() < 0.2, "{recent}");
+}
+
 #[test]
 fn the_end_is_what_measure_says_however_the_stream_comes() {
     let stream = example();
@@ -108,10 +129,8 @@ fn the_end_is_what_measure_says_however_the_stream_comes() {
     assert!((delay(recent) - delay(&measured)).abs() < 3.0 * u);
     assert!((delay(near) - delay(&measured)).abs() < 3.0 * u);
     let span = |k: usize| recent["span_s"][k].as_f64().unwrap();
-    // four seconds, or what came since the programme was known to have begun
-    let known = near["stream_s"].as_f64().unwrap() - first["stream_s"].as_f64().unwrap();
-    let seconds = f64::min(4.0, known);
-    assert!((span(1) - span(0) - seconds).abs() < 0.2, "{recent}");
+    // the second of lead-in is known as such at 2.5 s; what came since then
+    assert!((span(1) - span(0) - 3.5).abs() < 0.2, "{recent}");
     // the delay's 10 ns are 0.01 degrees; the whole band has the cut's degree
     let noise = |q: &Value| q["rotation_deg"]["standard_uncertainty"].as_f64().unwrap();
     assert!(noise(recent) < 0.02 && noise(near) > 0.5, "{near}");
