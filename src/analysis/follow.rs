@@ -7,7 +7,7 @@
 use super::{AnalysisError, TakenIn, Through, conclude_through};
 use crate::capture::{Recording, Stereo};
 use crate::delay::{self, Estimate, ONE_CHANNEL_DB, Refusal, SAME_SIGNAL, SILENT_POWER};
-use crate::spectrum::{CLIPPED, CrossSpectrum, Engine, EngineSettings, Recent};
+use crate::spectrum::{CLIPPED, CrossSpectrum, Engine, EngineSettings, Recent, TracingProbe};
 use crate::uncertainty::{Caveat, Level};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -141,6 +141,7 @@ pub struct Follower {
     bits: Option<u16>,
     settings: delay::Settings,
     engine: Engine,
+    probe: TracingProbe,
     recent: Recent,
     meter: Meter,
     position: u64,
@@ -176,11 +177,13 @@ impl Follower {
                 sample_rate_hz: rate,
                 duration_s: 0.0,
                 caveats: recording.caveats().to_vec(),
+                tracing: None,
             },
             frames: recording.frames(),
             bits: recording.bits(),
             settings,
             engine,
+            probe: TracingProbe::new(f64::from(rate)),
             recent: Recent::new(RECENT_STEPS),
             meter: Meter::default(),
             position: 0,
@@ -209,6 +212,7 @@ impl Follower {
     /// Blocks that are short against a step keep the steps equal.
     pub fn push(&mut self, block: &Stereo) -> bool {
         self.engine.push(&block.left, &block.right);
+        self.probe.push(&block.left, &block.right);
         self.meter.push(block);
         self.position += block.left.len() as u64;
         let rate = u64::from(self.taken.sample_rate_hz);
@@ -236,6 +240,7 @@ impl Follower {
             caveats: self.taken.caveats.clone(),
             sha256: None,
             sample_rate_hz: self.taken.sample_rate_hz,
+            tracing: None,
         }
     }
 
@@ -320,10 +325,14 @@ impl Follower {
     /// When the rest of the recording cannot be read for its hash.
     pub fn end(mut self, recording: Option<Recording>) -> Result<TakenIn, AnalysisError> {
         let spectrum = self.engine.snapshot();
-        match recording {
-            Some(recording) => super::described(recording, spectrum, self.position),
-            None => Ok(self.taken(spectrum)),
-        }
+        let taken = match recording {
+            Some(recording) => super::described(recording, spectrum, self.position)?,
+            None => self.taken(spectrum),
+        };
+        Ok(TakenIn {
+            tracing: self.probe.found(),
+            ..taken
+        })
     }
 }
 

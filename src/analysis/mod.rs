@@ -8,7 +8,9 @@ pub use evidence::{Evidence, Moment};
 use crate::capture::{self, CaptureError, Recording, Source, Stereo};
 use crate::chain::{ApplyError, Calibration};
 use crate::delay::{self, Estimate, Refusal};
-use crate::spectrum::{CrossSpectrum, Engine, EngineSettings, SettingsError};
+use crate::spectrum::{
+    CrossSpectrum, Engine, EngineSettings, SettingsError, Tracing, TracingProbe,
+};
 use crate::uncertainty::Caveat;
 use thiserror::Error;
 
@@ -122,13 +124,27 @@ pub struct TakenIn {
     pub duration_s: f64,
     /// Doubts about the recording.
     pub caveats: Vec<Caveat>,
+    /// What tracing adds, where it is to be found and was not taken out.
+    pub tracing: Option<Tracing>,
+}
+
+/// What is done to a recording while it is taken in.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Treatment {
+    /// Nothing; tracing is looked for.
+    Plain,
+    /// The right channel is advanced by so many samples.
+    Aligned(i64),
+    /// What tracing adds is taken out, where the right channel is late by about so many
+    /// seconds.
+    Without(Tracing, f64),
 }
 
 /// Reads a recording and averages its cross-spectral matrix. `progress` is
 /// told the fraction done, where the length is known.
 pub fn take_in(
     request: &Request,
-    alignment: i64,
+    treatment: Treatment,
     progress: &mut (dyn FnMut(f64) + Send),
 ) -> Result<TakenIn, AnalysisError> {
     let mut recording = capture::open(&request.source, &request.options)?;
@@ -136,13 +152,20 @@ pub fn take_in(
     let whole = request.from_s.is_some() || request.to_s.is_some();
     let mut engine = Engine::new(EngineSettings {
         sample_rate_hz: rate,
-        alignment,
+        alignment: match treatment {
+            Treatment::Aligned(samples) => samples,
+            _ => 0,
+        },
         whole,
     })
     .map_err(|error| AnalysisError::Settings {
         file: recording.name().to_owned(),
         error,
     })?;
+    if let Treatment::Without(tracing, delay_s) = treatment {
+        engine = engine.without(tracing, delay_s);
+    }
+    let mut probe = (treatment == Treatment::Plain).then(|| TracingProbe::new(rate));
     let first = (request.from_s.unwrap_or(0.0) * rate).round() as u64;
     let end = request.to_s.map_or(u64::MAX, |s| (s * rate).round() as u64);
     let all = recording
@@ -161,7 +184,12 @@ pub fn take_in(
             position += got as u64;
             // one block is taken in while the next is read
             let ((), read) = rayon::join(
-                || engine.push(&block.left, &block.right),
+                || {
+                    if let Some(probe) = &mut probe {
+                        probe.push(&block.left, &block.right);
+                    }
+                    engine.push(&block.left, &block.right);
+                },
                 || recording.read(&mut next, wanted(position)),
             );
             got = read?;
@@ -180,7 +208,18 @@ pub fn take_in(
     }
     let mut spectrum = engine.snapshot();
     spectrum.origin = first;
-    described(recording, spectrum, position)
+    let mut taken = described(recording, spectrum, position)?;
+    taken.tracing = probe.and_then(TracingProbe::found);
+    if let Treatment::Without(tracing, _) = treatment {
+        taken.caveats.push(Caveat::note(
+            "tracing",
+            format!(
+                "the tip's radius adds to the programme what moves the channels in opposition, {:.0} dB below it (tracing, second order); it was taken out",
+                -tracing.level_db()
+            ),
+        ));
+    }
+    Ok(taken)
 }
 
 fn described(
@@ -201,6 +240,7 @@ fn described(
         sample_rate_hz: recording.sample_rate_hz(),
         duration_s: frames as f64 / f64::from(recording.sample_rate_hz()),
         caveats: recording.caveats().to_vec(),
+        tracing: None,
     })
 }
 
@@ -228,12 +268,24 @@ pub fn analyse_through(
     progress: &mut (dyn FnMut(f64) + Send),
 ) -> Result<Analysis, AnalysisError> {
     let conclude = |taken| conclude_through(taken, &request.settings, through);
-    let analysis = conclude(take_in(request, 0, progress)?)?;
-    let samples = analysis.estimate.delay_s * f64::from(analysis.sample_rate_hz);
-    if samples.abs() > FAR_SAMPLES && request.source != Source::StandardInput {
-        return conclude(take_in(request, samples.round() as i64, progress)?);
+    let taken = take_in(request, Treatment::Plain, progress)?;
+    let tracing = taken.tracing;
+    let analysis = conclude(taken)?;
+    if request.source == Source::StandardInput {
+        return Ok(analysis);
     }
-    Ok(analysis)
+    let samples = analysis.estimate.delay_s * f64::from(analysis.sample_rate_hz);
+    if samples.abs() > FAR_SAMPLES {
+        let aligned = Treatment::Aligned(samples.round() as i64);
+        return conclude(take_in(request, aligned, progress)?);
+    }
+    match tracing {
+        Some(tracing) => {
+            let without = Treatment::Without(tracing, analysis.estimate.delay_s);
+            conclude(take_in(request, without, progress)?)
+        }
+        None => Ok(analysis),
+    }
 }
 
 /// The estimate of a recording that has been taken in, its chain taken out.
@@ -266,6 +318,15 @@ pub fn conclude(taken: TakenIn, settings: &delay::Settings) -> Result<Analysis, 
         })?;
     let mut caveats = taken.caveats;
     caveats.extend(estimate.caveats.iter().cloned());
+    caveats.extend(taken.tracing.map(|tracing| {
+        Caveat::note(
+            "tracing-left",
+            format!(
+                "the tip's radius adds to the programme what moves the channels in opposition, {:.0} dB below it (tracing, second order), and the delay may move with it; `groovelag measure` of a file takes it out",
+                -tracing.level_db()
+            ),
+        )
+    }));
     Ok(Analysis {
         file: taken.file,
         sha256: taken.sha256,

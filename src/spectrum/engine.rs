@@ -3,6 +3,7 @@
 use super::frame::{FrameTransform, LANES, Scratch, sum_of_lanes};
 use super::groups::Groups;
 use super::quality::{self, BlockQuality, SignalQuality};
+use super::tracing::{SecondOrder, Tracing};
 use super::{Bin, CrossSpectrum, Group, HIGHEST_HZ, Mark, window};
 use rayon::prelude::*;
 use rustfft::num_complex::Complex64;
@@ -205,11 +206,21 @@ impl Batch {
     }
 }
 
+/// What is to be taken out of each frame.
+struct Removal {
+    second_order: SecondOrder,
+    tracing: Tracing,
+    /// Samples by which the right channel is late.
+    late: f32,
+}
+
 /// What is done with each frame by itself, on any thread.
 struct Transformer {
     transform: FrameTransform,
     bins: usize,
     band: LevelBand,
+    /// What is to be taken out.
+    tracing: Option<Removal>,
     /// Working memory, one for each thread.
     scratch: Vec<Mutex<Scratch>>,
 }
@@ -225,6 +236,7 @@ impl Transformer {
             transform,
             bins,
             band,
+            tracing: None,
         }
     }
 
@@ -243,6 +255,8 @@ impl Transformer {
         batch.seen.resize(frames.len(), Seen::default());
         batch.products.resize(frames.len() * planes, 0.0);
         let transfer = &batch.transfer;
+        // samples that came before the stretch
+        let before = batch.first_frame as usize * hop - frames.start * hop;
         let each = batch.products.par_chunks_exact_mut(planes);
         let each = each.zip(&mut batch.seen).zip(frames).with_max_len(1);
         each.for_each(|((products, seen), frame)| {
@@ -251,12 +265,24 @@ impl Transformer {
             let mut scratch = self.scratch[thread]
                 .lock()
                 .unwrap_or_else(PoisonError::into_inner);
-            self.transform.products(
-                left.frame(start, length),
-                right.frame(start, length),
-                &mut scratch,
-                products,
-            );
+            let channels = (left.frame(start, length), right.frame(start, length));
+            match &self.tracing {
+                None => {
+                    self.transform
+                        .products(channels.0, channels.1, &mut scratch, products);
+                }
+                Some(removal) => {
+                    let middle = (before + start + hop) as f64;
+                    let k = removal.tracing.coefficient_s(middle) as f32;
+                    self.transform.products_without(
+                        &removal.second_order,
+                        (k, removal.late),
+                        channels,
+                        &mut scratch,
+                        products,
+                    );
+                }
+            }
             *seen = Seen {
                 block: inspect(start + hop),
                 levels: self.band.levels(products),
@@ -300,6 +326,21 @@ impl Engine {
             transformer: Transformer::new(frame_length, bins, band),
             programme,
         })
+    }
+
+    /// The same engine, which takes out what tracing adds to channels of which the right
+    /// one is late by about `delay_s` seconds: before any sample is pushed, and where no
+    /// alignment is asked for.
+    pub fn without(mut self, tracing: Tracing, delay_s: f64) -> Self {
+        let length = self.transformer.frame_length();
+        let rate = self.settings.sample_rate_hz;
+        let second_order = SecondOrder::new(rate, length, self.transformer.bins);
+        self.transformer.tracing = Some(Removal {
+            second_order,
+            tracing,
+            late: (delay_s * rate) as f32,
+        });
+        self
     }
 
     /// Takes in a block: two channels of equal length, full scale 1.

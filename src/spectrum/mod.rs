@@ -14,6 +14,7 @@ mod groups;
 mod quality;
 mod recent;
 pub mod reference;
+mod tracing;
 pub mod window;
 
 pub use engine::{Engine, EngineSettings, SettingsError};
@@ -23,6 +24,7 @@ pub use quality::{CLIPPED, SignalQuality};
 pub use recent::{Mark, Recent};
 /// Complex numbers as the transforms have them.
 pub use rustfft::num_complex::Complex64;
+pub use tracing::{Tracing, TracingProbe};
 
 /// Highest frequency kept, hertz: what a groove and the usual converters carry.
 pub const HIGHEST_HZ: f64 = 22_000.0;

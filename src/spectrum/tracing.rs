@@ -1,0 +1,563 @@
+//! What tracing adds to a programme, found and taken out.
+//!
+//! A tip of radius `r` along the groove follows, to second order, not the
+//! displacement `a(x)` of a wall but `a + (r / 2) (da/dx)^2` (J. A. Pierce and F. V.
+//! Hunt, J. Acoust. Soc. Am. 10, 1938, 14, from memory). What is added has one sign on
+//! both walls, where a lateral cut has opposite ones, so it is a signal of its
+//! own that moves the channels in opposition:
+//!
+//! ```text
+//! left = v + k d(v^2)/dt,   right = v - k d(v^2)/dt,   k = sqrt(2) r / (4 V^2)
+//! ```
+//!
+//! with `v` the groove velocity (the recording, its playback equaliser undone) and
+//! `V` the speed of the groove. Noise averages it out; a voice, whose harmonics
+//! keep their phases, does not, and the delay moves. But `v` is known, so `k` is the
+//! one unknown, and a regression over some of the frames finds it.
+
+use super::frame::{FrameTransform, Scratch};
+use super::window;
+use rustfft::num_complex::{Complex, Complex32};
+use std::f64::consts::TAU;
+use std::ops::Range;
+
+/// Time constants of the playback equaliser, seconds (IEC 60098; RIAA 1954).
+const POLES_S: [f64; 2] = [3180e-6, 75e-6];
+const ZERO_S: f64 = 318e-6;
+/// Frequency of unit gain, hertz.
+const UNIT_GAIN_HZ: f64 = 1000.0;
+/// Weights of the central differences, over 1 to 4 samples, whose sum is the
+/// derivative to eighth order (Fornberg, Math. Comp. 51, 1988, 699).
+const DIFFERENCES: [f32; 4] = [4.0 / 5.0, -1.0 / 5.0, 4.0 / 105.0, -1.0 / 280.0];
+/// Band of the regression, hertz.
+const BAND_HZ: (f64, f64) = (100.0, 15_000.0);
+/// Frames in a segment that gives a value of its own, and the fewest.
+const SEGMENT: usize = 32;
+const FEWEST: usize = 8;
+/// One frame in so many is looked at in the first segment; in each further one, one in
+/// twice as many, up to the second number.
+const STRIDES: (u64, u64) = (4, 128);
+/// Rounds of the regression: each tells the noise of the bins better, and which frames
+/// hold clicks.
+const ROUNDS: usize = 4;
+/// A frame that departs by this times more than the median holds a click,
+const DEPARTS: f64 = 3.0;
+/// and so does one whose own coefficient is further off than so many of its standard
+/// uncertainties and this fraction.
+const AGREES: (f64, f64) = (5.0, 0.25);
+/// Bins on either side whose noise is taken together.
+const NEIGHBOURS: usize = 8;
+/// Tracing is found where its coefficient is so many times its standard
+/// uncertainty.
+const FOUND: f64 = 5.0;
+/// Most change of the groove's speed about the middle of a recording: from
+/// 1 to 3.
+const MOST_CHANGE: f64 = 0.5;
+
+/// The second-order part of tracing along a recording.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Tracing {
+    /// Coefficient in the middle, seconds times full scale.
+    middle_s: f64,
+    /// Relative change of the groove's speed over half of the length, inwards positive.
+    change: f64,
+    /// First and last sample that the values come from.
+    samples: (f64, f64),
+    /// Power against the programme's, in the band.
+    power: f64,
+}
+
+impl Tracing {
+    /// The coefficient `k` at a sample: the seconds that its unit of velocity, full scale at
+    /// 1 kHz, takes. For a spherical tip of radius `r` metres it is `sqrt(2) r A / (4 V^2)`, where
+    /// full scale stands for `A` and the groove passes at `V`, metres per second. It is
+    /// negative where both channels are inverted.
+    pub fn coefficient_s(&self, sample: f64) -> f64 {
+        let (first, last) = self.samples;
+        let half = 0.5 * (last - first);
+        let place = (sample.clamp(first, last) - first - half) / half.max(1.0);
+        self.middle_s * (1.0 - self.change * place).powi(-2)
+    }
+
+    /// Its level against the programme's, decibels.
+    pub fn level_db(&self) -> f64 {
+        10.0 * self.power.max(1e-30).log10()
+    }
+}
+
+/// `d(v^2)/dt` of a frame, as the recording holds it: through the equaliser again.
+pub(super) struct SecondOrder {
+    /// Coefficient of a lowpass with the equaliser's zero, by the bilinear transform.
+    lowpass: f32,
+    /// Share of that lowpass, and the gain and slope, that undo the equaliser.
+    shelf: f32,
+    gain: f32,
+    slope: f32,
+    /// Differentiation and the equaliser, of each bin from 0 Hz.
+    filter: Vec<Complex32>,
+}
+
+impl SecondOrder {
+    pub fn new(sample_rate_hz: f64, length: usize, bins: usize) -> Self {
+        let equaliser = |w: f64| {
+            let part = |t: f64| Complex::new(1.0, w * t);
+            part(ZERO_S) / (part(POLES_S[0]) * part(POLES_S[1]))
+        };
+        let unit = equaliser(TAU * UNIT_GAIN_HZ).norm();
+        let filter = |bin: usize| {
+            let w = TAU * bin as f64 * sample_rate_hz / length as f64;
+            let value = Complex::new(0.0, w) * equaliser(w) / unit;
+            Complex::new(value.re as f32, value.im as f32)
+        };
+        // (1 + s T1) / (1 + s T2) = (T1 / T2) (1 - (1 - T2 / T1) / (1 + s T2))
+        let gain = unit * POLES_S[0] / ZERO_S;
+        Self {
+            lowpass: (1.0 / (1.0 + 2.0 * ZERO_S * sample_rate_hz)) as f32,
+            shelf: (1.0 - ZERO_S / POLES_S[0]) as f32,
+            gain: gain as f32,
+            slope: (gain * POLES_S[1] * sample_rate_hz) as f32,
+            filter: (0..bins).map(filter).collect(),
+        }
+    }
+
+    /// Differentiation and the equaliser, of each bin from 0 Hz.
+    pub fn filter(&self) -> &[Complex32] {
+        &self.filter
+    }
+
+    /// The square of the groove velocity common to the channels, of which the right one
+    /// counts with `sign` and is `late` samples late. `work` is working memory. At the ends,
+    /// where the window is next to nothing, it is not yet right.
+    pub fn squares(
+        &self,
+        (left, right): (&[f32], &[f32]),
+        (sign, late): (f32, f32),
+        [common, opposed]: [&mut [f32]; 2],
+        squares: &mut [f32],
+    ) {
+        for (opposed, (l, r)) in opposed.iter_mut().zip(left.iter().zip(right)) {
+            *opposed = 0.5 * (l - sign * r);
+        }
+        // what is opposed by the delay, and what tracing adds to it by the delay
+        differentiated(opposed, (0.0, -0.5 * late), common);
+        for (common, (l, r)) in common.iter_mut().zip(left.iter().zip(right)) {
+            *common += 0.5 * (l + sign * r);
+        }
+        let (mut low, mut before) = (0.0, 0.0);
+        for sample in common.iter_mut() {
+            low += self.lowpass * (*sample + before - 2.0 * low);
+            before = *sample;
+            *sample -= self.shelf * low;
+        }
+        differentiated(common, (self.gain, self.slope), squares);
+        for square in squares {
+            *square *= *square;
+        }
+    }
+}
+
+/// `gain x + slope dx/dn`, zero at the ends.
+#[inline(never)]
+fn differentiated(x: &[f32], (gain, slope): (f32, f32), result: &mut [f32]) {
+    const REACH: usize = DIFFERENCES.len();
+    result.fill(0.0);
+    let count = x.len().saturating_sub(2 * REACH);
+    let at = |shift: usize| &x[shift..shift + count];
+    let ahead: [&[f32]; REACH] = std::array::from_fn(|j| at(REACH + 1 + j));
+    let behind: [&[f32]; REACH] = std::array::from_fn(|j| at(REACH - 1 - j));
+    let (middle, result) = (at(REACH), &mut result[REACH..REACH + count]);
+    for n in 0..count {
+        let mut sum = 0.0;
+        for j in 0..REACH {
+            sum += DIFFERENCES[j] * (ahead[j][n] - behind[j][n]);
+        }
+        result[n] = gain * middle[n] + slope * sum;
+    }
+}
+
+/// One frame of the regression: what the channels share, what they do not, and what
+/// tracing would add, in planes of real and imaginary parts.
+struct Probed {
+    planes: [Vec<f32>; 6],
+}
+
+/// What a segment says of the coefficient.
+#[derive(Debug, Clone, Copy)]
+struct Segment {
+    /// Middle of its frames, samples.
+    sample: f64,
+    coefficient: f64,
+    variance: f64,
+    /// Power of what tracing adds for a coefficient of 1, and the programme's.
+    added: f64,
+    shared: f64,
+}
+
+/// Looks at some of the frames of a recording for the second-order part of tracing.
+pub struct TracingProbe {
+    transform: FrameTransform,
+    scratch: Scratch,
+    second: SecondOrder,
+    band: Range<usize>,
+    /// The frame being gathered, and where it begins.
+    frame: (Vec<f32>, Vec<f32>),
+    next: u64,
+    stride: u64,
+    position: u64,
+    probed: Vec<Probed>,
+    /// Where the first of these begins.
+    from: u64,
+    segments: Vec<Segment>,
+}
+
+impl TracingProbe {
+    /// A probe that has seen nothing of a recording of a sample rate in the engine's
+    /// range.
+    pub fn new(sample_rate_hz: f64) -> Self {
+        let length = window::frame_length(sample_rate_hz);
+        let bin = |hz: f64| (hz * length as f64 / sample_rate_hz).round() as usize;
+        let band = bin(BAND_HZ.0)..bin(BAND_HZ.1).min(length / 2);
+        let transform = FrameTransform::new(length, band.end);
+        Self {
+            scratch: transform.scratch(),
+            second: SecondOrder::new(sample_rate_hz, length, band.end),
+            transform,
+            band,
+            frame: (Vec::new(), Vec::new()),
+            next: 0,
+            stride: STRIDES.0,
+            position: 0,
+            probed: Vec::new(),
+            from: 0,
+            segments: Vec::new(),
+        }
+    }
+
+    /// Takes in a block: two channels of equal length, full scale 1.
+    pub fn push(&mut self, left: &[f32], right: &[f32]) {
+        let length = self.transform.length();
+        let end = self.position + left.len() as u64;
+        while self.next + (self.frame.0.len() as u64) < end {
+            let start = self.next + self.frame.0.len() as u64 - self.position;
+            let start = start as usize;
+            let count = (length - self.frame.0.len()).min(left.len() - start);
+            self.frame.0.extend_from_slice(&left[start..start + count]);
+            self.frame.1.extend_from_slice(&right[start..start + count]);
+            if self.frame.0.len() < length {
+                break;
+            }
+            self.probe();
+        }
+        self.position = end;
+    }
+
+    fn probe(&mut self) {
+        if self.probed.is_empty() {
+            self.from = self.next;
+        }
+        let probed = self.look();
+        self.probed.push(probed);
+        self.frame.0.clear();
+        self.frame.1.clear();
+        if self.probed.len() == SEGMENT {
+            self.conclude();
+            self.stride = (2 * self.stride).min(STRIDES.1);
+        }
+        self.next += self.stride * self.transform.length() as u64 / 2;
+    }
+
+    /// The frame gathered.
+    fn look(&mut self) -> Probed {
+        let (left, right) = (&self.frame.0, &self.frame.1);
+        let sign =
+            self.transform
+                .with_second_order((&self.second, 0.0), (left, right), &mut self.scratch);
+        let z = self.scratch.spectrum();
+        let second = self.scratch.second();
+        let filter = self.second.filter();
+        let mut planes = [(); 6].map(|()| Vec::with_capacity(self.band.len()));
+        for bin in self.band.clone() {
+            let (a, b) = (z[bin], z[z.len() - bin].conj());
+            let l = a + b;
+            let r = Complex32::new(0.0, -sign) * (a - b);
+            let (shared, opposed) = ((l + r) * 0.5, (l - r) * 0.5);
+            let added = second[bin] * filter[bin];
+            let values = [shared, opposed, added].map(|v| [v.re, v.im]);
+            for (plane, value) in planes.iter_mut().zip(values.as_flattened()) {
+                plane.push(*value);
+            }
+        }
+        Probed { planes }
+    }
+
+    fn conclude(&mut self) {
+        let probed = std::mem::take(&mut self.probed);
+        if probed.len() >= FEWEST
+            && let Some(segment) = regress(&probed)
+        {
+            let middle = 0.5 * (self.from + self.next + self.transform.length() as u64) as f64;
+            self.segments.push(Segment {
+                sample: middle,
+                ..segment
+            });
+        }
+    }
+
+    /// What was found, if anything was.
+    pub fn found(mut self) -> Option<Tracing> {
+        self.conclude();
+        let sum = |of: &dyn Fn(&Segment) -> f64| self.segments.iter().map(of).sum::<f64>();
+        let weight = sum(&|s| s.variance.recip());
+        let mean = sum(&|s| s.coefficient / s.variance) / weight;
+        if self.segments.is_empty() || mean * mean * weight < FOUND * FOUND {
+            return None;
+        }
+        let samples = (self.segments[0].sample, self.segments.last()?.sample);
+        let (middle_s, change) = along(&self.segments, samples, mean);
+        let tracing = Tracing {
+            middle_s,
+            change,
+            samples,
+            power: 0.0,
+        };
+        let added = |s: &Segment| s.added * tracing.coefficient_s(s.sample).powi(2);
+        Some(Tracing {
+            power: sum(&added) / sum(&|s| s.shared),
+            ..tracing
+        })
+    }
+}
+
+/// Coefficient in the middle, and change of speed: `k / (1 - c u)^2` with `u` from -1 to
+/// 1 along the segments, fitted to their values by Gauss and Newton's steps from the
+/// mean. The radius, and so the speed, changes steadily.
+fn along(segments: &[Segment], (first, last): (f64, f64), mean: f64) -> (f64, f64) {
+    let half = 0.5 * (last - first);
+    let (mut middle, mut change) = (mean, 0.0_f64);
+    if segments.len() < 2 {
+        return (middle, change);
+    }
+    for _ in 0..10 {
+        let (mut aa, mut ab, mut bb, mut ar, mut br) = (0.0, 0.0, 0.0, 0.0, 0.0);
+        for s in segments {
+            let u = (s.sample - first - half) / half;
+            let speed = 1.0 - change * u;
+            let (a, b) = (speed.powi(-2), 2.0 * middle * u * speed.powi(-3));
+            let rest = s.coefficient - middle * a;
+            aa += a * a / s.variance;
+            ab += a * b / s.variance;
+            bb += b * b / s.variance;
+            ar += a * rest / s.variance;
+            br += b * rest / s.variance;
+        }
+        let determinant = aa * bb - ab * ab;
+        if determinant <= 0.0 {
+            return (mean, 0.0);
+        }
+        middle += (bb * ar - ab * br) / determinant;
+        change = (change + (aa * br - ab * ar) / determinant).clamp(-MOST_CHANGE, MOST_CHANGE);
+    }
+    (middle, change)
+}
+
+/// Sums of one bin over frames: `|S|^2`, `D conj S`, `Q conj S`, `|Q|^2`,
+/// `Re D conj Q` and `|D|^2`.
+#[derive(Clone, Copy, Default)]
+struct Sums {
+    ss: f64,
+    ds: Complex<f64>,
+    qs: Complex<f64>,
+    qq: f64,
+    dq: f64,
+    dd: f64,
+    /// `|Q|^2` before anything is taken out.
+    added: f64,
+}
+
+impl Sums {
+    /// Takes out what follows the shared signal: gain, delay and crosstalk of the bin,
+    /// whatever they are.
+    fn projected(self) -> Self {
+        let ss = self.ss.max(f64::MIN_POSITIVE);
+        Self {
+            added: self.qq,
+            qq: (self.qq - self.qs.norm_sqr() / ss).max(0.0),
+            dq: self.dq - (self.ds * self.qs.conj()).re / ss,
+            dd: (self.dd - self.ds.norm_sqr() / ss).max(0.0),
+            ..self
+        }
+    }
+
+    /// Power that a coefficient leaves unexplained.
+    fn rest(&self, k: f64) -> f64 {
+        (self.dd - 2.0 * k * self.dq + k * k * self.qq).max(0.0)
+    }
+}
+
+/// Regresses what the channels do not share on what tracing would add, in bins
+/// weighted by their noise and in frames by how little impulsive they are. Frames
+/// with clicks are left out: one by one those that disagree with the rest, by how far they
+/// pull, and then those that depart.
+fn regress(frames: &[Probed]) -> Option<Segment> {
+    let mut weights: Vec<f64> = frames.iter().map(Probed::smoothness).collect();
+    loop {
+        let count = weights.iter().filter(|w| **w > 0.0).count();
+        if count < FEWEST {
+            return None;
+        }
+        // their scale is free: the mean is 1
+        let scale = count as f64 / weights.iter().sum::<f64>();
+        weights.iter_mut().for_each(|w| *w *= scale);
+        let sums = summed(frames, &weights);
+        let (k, noise) = weighted_regression(&sums, count);
+        let seen: Vec<Seen> = frames
+            .iter()
+            .zip(&weights)
+            .map(|(frame, weight)| frame.seen(&sums, &noise, k, *weight))
+            .collect();
+        let disagreeing = (0..frames.len()).filter(|i| weights[*i] > 0.0 && !seen[*i].agrees(k));
+        let pull = |i: &usize| seen[*i].score.abs();
+        if let Some(worst) = disagreeing.max_by(|a, b| pull(a).total_cmp(&pull(b))) {
+            weights[worst] = 0.0;
+            continue;
+        }
+        let usual = DEPARTS * median(&seen.iter().map(|s| s.departure).collect::<Vec<_>>());
+        let departs = |i: &usize| weights[*i] > 0.0 && seen[*i].departure > usual;
+        let departing: Vec<usize> = (0..frames.len()).filter(departs).collect();
+        if !departing.is_empty() {
+            departing.iter().for_each(|i| weights[*i] = 0.0);
+            continue;
+        }
+        let power: f64 = seen.iter().map(|s| s.weight).sum();
+        // by the noise, and by how frames differ, as what is left need be no noise
+        let chance: f64 = seen
+            .iter()
+            .zip(&weights)
+            .map(|(s, w)| 0.5 * s.weight * w)
+            .sum();
+        let scatter: f64 = seen.iter().map(|s| s.score * s.score).sum();
+        let scatter = scatter * count as f64 / (count as f64 - 1.0);
+        let segment = Segment {
+            sample: 0.0,
+            coefficient: k,
+            variance: chance.max(scatter) / (power * power),
+            added: sums.iter().map(|s| s.added).sum(),
+            shared: sums.iter().map(|s| s.ss).sum(),
+        };
+        return (k.is_finite() && segment.variance > 0.0).then_some(segment);
+    }
+}
+
+/// The coefficient and the noise of each bin, in turns.
+fn weighted_regression(sums: &[Sums], frames: usize) -> (f64, Vec<f64>) {
+    let (mut k, mut noise) = (0.0, Vec::new());
+    for _ in 0..ROUNDS {
+        noise = noise_of(sums, k, frames);
+        let weighted =
+            |of: fn(&Sums) -> f64| -> f64 { sums.iter().zip(&noise).map(|(s, n)| of(s) / n).sum() };
+        k = weighted(|s| s.dq) / weighted(|s| s.qq);
+    }
+    (k, noise)
+}
+
+/// The upper median.
+fn median(values: &[f64]) -> f64 {
+    let mut values = values.to_vec();
+    let middle = values.len() / 2;
+    *values.select_nth_unstable_by(middle, f64::total_cmp).1
+}
+
+fn summed(frames: &[Probed], weights: &[f64]) -> Vec<Sums> {
+    let mut sums = vec![Sums::default(); frames[0].planes[0].len()];
+    for (frame, weight) in frames.iter().zip(weights).filter(|(_, w)| **w > 0.0) {
+        for (sum, [s, d, q]) in sums.iter_mut().zip(frame.values()) {
+            sum.ss += weight * s.norm_sqr();
+            sum.ds += weight * d * s.conj();
+            sum.qs += weight * q * s.conj();
+            sum.qq += weight * q.norm_sqr();
+            sum.dq += weight * (d * q.conj()).re;
+            sum.dd += weight * d.norm_sqr();
+        }
+    }
+    sums.into_iter().map(Sums::projected).collect()
+}
+
+/// Power of the noise in each bin and frame, smoothed over its neighbours.
+fn noise_of(sums: &[Sums], k: f64, frames: usize) -> Vec<f64> {
+    let rests: Vec<f64> = sums.iter().map(|s| s.rest(k)).collect();
+    (0..rests.len())
+        .map(|bin| {
+            let range = bin.saturating_sub(NEIGHBOURS)..(bin + NEIGHBOURS + 1).min(rests.len());
+            let count = range.len() as f64 * (frames as f64 - 1.0);
+            (rests[range].iter().sum::<f64>() / count).max(f64::MIN_POSITIVE)
+        })
+        .collect()
+}
+
+/// What one frame says.
+struct Seen {
+    /// Power of what is left, over the noise.
+    departure: f64,
+    /// Its part in the normal equation of the coefficient, and what it adds to its
+    /// weight.
+    score: f64,
+    weight: f64,
+    /// Standard uncertainty of its own coefficient.
+    u: f64,
+}
+
+impl Seen {
+    /// Whether its own coefficient agrees with that of all.
+    fn agrees(&self, k: f64) -> bool {
+        (self.score / self.weight).abs() <= AGREES.0 * self.u + AGREES.1 * k.abs()
+    }
+}
+
+impl Probed {
+    /// Shared, opposed and added, of each bin.
+    fn values(&self) -> impl Iterator<Item = [Complex<f64>; 3]> {
+        (0..self.planes[0].len()).map(|bin| {
+            [0, 2, 4].map(|i| {
+                let part = |plane: usize| f64::from(self.planes[plane][bin]);
+                Complex::new(part(i), part(i + 1))
+            })
+        })
+    }
+
+    /// The square of the programme's power over the power of what tracing would add:
+    /// small where a click is squared.
+    fn smoothness(&self) -> f64 {
+        let (shared, added) = self
+            .values()
+            .fold((0.0, 0.0), |(s, q), [shared, _, added]| {
+                (s + shared.norm_sqr(), q + added.norm_sqr())
+            });
+        match added > 0.0 {
+            true => shared * shared / added,
+            false => 0.0,
+        }
+    }
+
+    fn seen(&self, sums: &[Sums], noise: &[f64], k: f64, weight: f64) -> Seen {
+        let mut seen = Seen {
+            departure: 0.0,
+            score: 0.0,
+            weight: 0.0,
+            u: 0.0,
+        };
+        for ((sum, noise), [s, d, q]) in sums.iter().zip(noise).zip(self.values()) {
+            let ss = sum.ss.max(f64::MIN_POSITIVE);
+            let added = q - sum.qs / ss * s;
+            let rest = d - sum.ds / ss * s - added * k;
+            seen.departure += rest.norm_sqr() / noise;
+            seen.score += (rest * added.conj()).re / noise;
+            seen.weight += added.norm_sqr() / noise;
+        }
+        Seen {
+            u: (0.5 / seen.weight).sqrt(),
+            score: weight * seen.score,
+            weight: weight * seen.weight,
+            ..seen
+        }
+    }
+}
