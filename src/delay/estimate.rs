@@ -180,6 +180,19 @@ pub struct Estimate {
     pub caveats: Vec<Caveat>,
 }
 
+impl Estimate {
+    /// The same where an error of its own, of a standard uncertainty in seconds, adds to
+    /// the delay.
+    pub fn with_delay_error(self, standard_uncertainty_s: f64) -> Self {
+        let information = self.information.with_delay_error(standard_uncertainty_s);
+        Self {
+            standard_uncertainty_s: self.standard_uncertainty_s.hypot(standard_uncertainty_s),
+            information,
+            ..self
+        }
+    }
+}
+
 /// Mean power below which a recording is silent: -80 dB of full scale, some
 /// steps of 16 bits.
 pub const SILENT_POWER: f64 = 1e-8;

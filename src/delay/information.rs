@@ -73,6 +73,20 @@ impl Information {
             vector: Array1::from_elem(1, weight * delay),
         }
     }
+
+    /// The same where an error of its own, of a standard uncertainty in seconds, adds to
+    /// the delay: that error is a parameter more, which shifts the delay, and is integrated
+    /// out.
+    pub fn with_delay_error(mut self, standard_uncertainty: f64) -> Self {
+        let column = self.matrix.column(0).to_owned();
+        let weight = standard_uncertainty.powi(-2) + column[0];
+        let vector = self.vector[0];
+        self.vector.scaled_add(-vector / weight, &column);
+        for (mut row, c) in self.matrix.rows_mut().into_iter().zip(&column) {
+            row.scaled_add(-c / weight, &column);
+        }
+        self
+    }
 }
 
 /// A moment of the analysed span with its share of the delay information: the
@@ -83,4 +97,36 @@ pub struct Node {
     pub position: f64,
     /// Weight; the weights of a capture add to 1.
     pub weight: f64,
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use approx::assert_relative_eq;
+
+    /// Two parameters of known covariance: that of the delay grows by the variance of
+    /// the error, nothing else changes.
+    #[test]
+    fn an_error_of_the_delay_adds_to_its_variance_alone() {
+        let covariance = [[4.0, 1.2], [1.2, 0.9]];
+        let information = |[[a, b], [_, c]]: [[f64; 2]; 2]| {
+            let d: f64 = a * c - b * b;
+            ndarray::array![[c / d, -b / d], [-b / d, a / d]]
+        };
+        let values = ndarray::array![7.0, -0.4];
+        let known = Information {
+            matrix: information(covariance),
+            vector: information(covariance).dot(&values),
+            ..Information::of_delay(0.0, 1.0)
+        };
+        let loose = known.with_delay_error(3.0);
+        let expected = information([[4.0 + 9.0, 1.2], [1.2, 0.9]]);
+        for (found, expected) in loose.matrix.iter().zip(&expected) {
+            assert_relative_eq!(*found, *expected, max_relative = 1e-12);
+        }
+        let expected = expected.dot(&values);
+        for (found, expected) in loose.vector.iter().zip(&expected) {
+            assert_relative_eq!(*found, *expected, max_relative = 1e-12);
+        }
+    }
 }

@@ -3,13 +3,14 @@
 use super::frame::{FrameTransform, LANES, Scratch, sum_of_lanes};
 use super::groups::Groups;
 use super::quality::{self, BlockQuality, SignalQuality};
-use super::tracing::{SecondOrder, Tracing};
+use super::second_order::{SecondOrder, Work};
+use super::tracing::Tracing;
 use super::{Bin, CrossSpectrum, Group, HIGHEST_HZ, Mark, window};
 use rayon::prelude::*;
 use rustfft::num_complex::Complex64;
 use std::collections::VecDeque;
 use std::ops::Range;
-use std::sync::{Arc, Mutex, PoisonError};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use thiserror::Error;
 
 /// Most frames transformed together, in parallel, while those before are taken
@@ -75,6 +76,9 @@ const LEARN_FRACTION: f64 = 0.125;
 const AROUND: usize = 96;
 /// Their median is taken anew after so many.
 const MEDIAN_EVERY: u64 = 8;
+/// A frame to which tracing adds so much more power than to the usual one holds a click,
+/// whose square it is.
+const IMPULSIVE: f64 = 16.0;
 /// More rejected frames than this fraction are programme of an impulsive kind.
 const MOST_REJECTED: f64 = 0.45;
 
@@ -180,6 +184,8 @@ struct Seen {
     block: BlockQuality,
     levels: Levels,
     departure: f64,
+    /// A click is squared in it.
+    impulsive: bool,
 }
 
 /// Frames transformed together.
@@ -210,8 +216,14 @@ impl Batch {
 struct Removal {
     second_order: SecondOrder,
     tracing: Tracing,
-    /// Samples by which the right channel is late.
-    late: f32,
+    /// Working memory, one for each thread.
+    work: Vec<Mutex<Work>>,
+}
+
+/// The working memory of a thread, which a panic elsewhere cannot leave half changed in a
+/// way that matters.
+fn locked<T>(memory: &Mutex<T>) -> MutexGuard<'_, T> {
+    memory.lock().unwrap_or_else(PoisonError::into_inner)
 }
 
 /// What is done with each frame by itself, on any thread.
@@ -262,31 +274,31 @@ impl Transformer {
         each.for_each(|((products, seen), frame)| {
             let start = frame * hop;
             let thread = rayon::current_thread_index().unwrap_or(0) % self.scratch.len();
-            let mut scratch = self.scratch[thread]
-                .lock()
-                .unwrap_or_else(PoisonError::into_inner);
-            let channels = (left.frame(start, length), right.frame(start, length));
-            match &self.tracing {
+            let mut scratch = locked(&self.scratch[thread]);
+            let channels = [left.frame(start, length), right.frame(start, length)];
+            let impulsive = match &self.tracing {
                 None => {
-                    self.transform
-                        .products(channels.0, channels.1, &mut scratch, products);
+                    let [left, right] = channels;
+                    self.transform.products(left, right, &mut scratch, products);
+                    false
                 }
                 Some(removal) => {
                     let middle = (before + start + hop) as f64;
                     let k = removal.tracing.coefficient_s(middle) as f32;
-                    self.transform.products_without(
-                        &removal.second_order,
-                        (k, removal.late),
+                    let share = self.transform.products_without(
+                        (&removal.second_order, k),
                         channels,
-                        &mut scratch,
+                        (&mut scratch, &mut locked(&removal.work[thread])),
                         products,
                     );
+                    f64::from(share) > IMPULSIVE * removal.tracing.power()
                 }
-            }
+            };
             *seen = Seen {
                 block: inspect(start + hop),
                 levels: self.band.levels(products),
                 departure: transfer.departure(products),
+                impulsive,
             };
         });
     }
@@ -334,11 +346,15 @@ impl Engine {
     pub fn without(mut self, tracing: Tracing, delay_s: f64) -> Self {
         let length = self.transformer.frame_length();
         let rate = self.settings.sample_rate_hz;
-        let second_order = SecondOrder::new(rate, length, self.transformer.bins);
+        let late = delay_s * rate;
+        let second_order = SecondOrder::new(rate, length, self.transformer.bins, late);
+        let work = || Mutex::new(second_order.work());
         self.transformer.tracing = Some(Removal {
+            work: std::iter::repeat_with(work)
+                .take(self.transformer.scratch.len())
+                .collect(),
             second_order,
             tracing,
-            late: (delay_s * rate) as f32,
         });
         self
     }
@@ -856,7 +872,7 @@ impl Programme {
                 index,
                 levels: seen.levels,
                 departure: current.then_some(seen.departure),
-                spoilt: self.previous.dropouts > 0 || block.dropouts > 0,
+                spoilt: self.previous.dropouts > 0 || block.dropouts > 0 || seen.impulsive,
                 block,
             };
             self.take(frame, products, two_before);

@@ -1,6 +1,7 @@
-//! The only home of the Fourier transform.
+//! The Fourier transform of the channels (that of a squared velocity is in
+//! [`super::second_order`]).
 
-use super::tracing::SecondOrder;
+use super::second_order::{SecondOrder, Work};
 use super::{Bin, window};
 use rustfft::num_complex::{Complex, Complex32};
 use rustfft::{Fft, FftPlanner};
@@ -21,23 +22,6 @@ pub(super) struct Scratch {
     frame: Vec<Complex<f32>>,
     spectrum: Vec<Complex<f32>>,
     fft: Vec<Complex<f32>>,
-    /// What tracing adds, before its filter.
-    second: Vec<Complex<f32>>,
-    common: Vec<f32>,
-    opposed: Vec<f32>,
-    squares: Vec<f32>,
-}
-
-impl Scratch {
-    /// `Z` of the frame transformed last.
-    pub fn spectrum(&self) -> &[Complex32] {
-        &self.spectrum
-    }
-
-    /// The spectrum of its squared velocity.
-    pub fn second(&self) -> &[Complex32] {
-        &self.second
-    }
 }
 
 impl FrameTransform {
@@ -61,60 +45,23 @@ impl FrameTransform {
             frame: zeros(self.window.len()),
             spectrum: zeros(self.window.len()),
             fft: zeros(self.fft.get_outofplace_scratch_len()),
-            second: Vec::new(),
-            common: Vec::new(),
-            opposed: Vec::new(),
-            squares: Vec::new(),
         }
     }
 
-    fn transform(&self, left: &[f32], right: &[f32], scratch: &mut Scratch) {
+    /// `Z` of a frame.
+    pub fn transform<'a>(
+        &self,
+        left: &[f32],
+        right: &[f32],
+        scratch: &'a mut Scratch,
+    ) -> &'a mut [Complex32] {
         pack(&self.window, left, right, &mut scratch.frame);
         self.fft.process_outofplace_with_scratch(
             &mut scratch.frame,
             &mut scratch.spectrum,
             &mut scratch.fft,
         );
-    }
-
-    /// Transforms the channels, and the square of the velocity they share, the right one
-    /// so many samples late; returns the sign by which they share it, -1 where one is
-    /// inverted.
-    pub fn with_second_order(
-        &self,
-        (second_order, late): (&SecondOrder, f32),
-        (left, right): (&[f32], &[f32]),
-        scratch: &mut Scratch,
-    ) -> f32 {
-        let length = self.window.len();
-        let common = sum_of_lanes(length / LANES, |k, i| {
-            left[k * LANES + i] * right[k * LANES + i]
-        });
-        let sign = 1.0_f32.copysign(common);
-        for work in [
-            &mut scratch.common,
-            &mut scratch.opposed,
-            &mut scratch.squares,
-        ] {
-            work.resize(length, 0.0);
-        }
-        scratch.second.resize(length, Complex::default());
-        let work = [&mut scratch.common[..], &mut scratch.opposed[..]];
-        second_order.squares((left, right), (sign, late), work, &mut scratch.squares);
-        for (z, (w, square)) in scratch
-            .frame
-            .iter_mut()
-            .zip(self.window.iter().zip(&scratch.squares))
-        {
-            *z = Complex::new(2.0 * w * square, 0.0);
-        }
-        self.fft.process_outofplace_with_scratch(
-            &mut scratch.frame,
-            &mut scratch.second,
-            &mut scratch.fft,
-        );
-        self.transform(left, right, scratch);
-        sign
+        &mut scratch.spectrum
     }
 
     /// `products` is planar: `|L|^2`, `|R|^2`, `Re L conj R`, `Im L conj R`.
@@ -125,33 +72,37 @@ impl FrameTransform {
         scratch: &mut Scratch,
         products: &mut [f32],
     ) {
-        self.transform(left, right, scratch);
-        self.products_of(&scratch.spectrum, products);
+        let z = self.transform(left, right, scratch);
+        self.products_of(z, products);
     }
 
-    /// The same without what tracing adds for a coefficient `k`, where the right channel is
-    /// `late` samples late.
+    /// The same without `k` times what the second order of tracing adds. Returns the
+    /// power of that over the programme's, both as a delay sees them.
     pub fn products_without(
         &self,
-        second_order: &SecondOrder,
-        (k, late): (f32, f32),
-        channels: (&[f32], &[f32]),
-        scratch: &mut Scratch,
+        (second_order, k): (&SecondOrder, f32),
+        [left, right]: [&[f32]; 2],
+        (scratch, work): (&mut Scratch, &mut Work),
         products: &mut [f32],
-    ) {
-        let sign = self.with_second_order((second_order, late), channels, scratch);
-        let z = &mut scratch.spectrum;
+    ) -> f32 {
+        let sign = second_order.find(left, right, work);
+        let z = self.transform(left, right, scratch);
         let length = z.len();
-        let turn = std::f32::consts::PI * late / length as f32;
-        for bin in 1..self.bins {
-            let added = scratch.second[bin] * second_order.filter()[bin] * (0.5 * k);
-            let turned = Complex32::from_polar(1.0, turn * bin as f32);
-            let (left, right) = (added * turned, added * turned.conj() * -sign);
+        let (mut programme, mut removed) = (0.0, 0.0);
+        let bins = work.added().iter().zip(second_order.turns()).enumerate();
+        for (bin, (added, turn)) in bins.skip(1) {
+            // half of what is in either channel
+            let added = added * (0.5 * k);
+            let (left, right) = (added * turn, added * turn.conj() * -sign);
             let i = Complex32::i();
+            let weight = (bin * bin) as f32;
+            programme += weight * (z[bin].norm_sqr() + z[length - bin].norm_sqr());
+            removed += weight * 4.0 * added.norm_sqr();
             z[bin] -= left + i * right;
             z[length - bin] -= left.conj() + i * right.conj();
         }
         self.products_of(z, products);
+        removed / programme.max(f32::MIN_POSITIVE)
     }
 
     fn products_of(&self, z: &[Complex32], products: &mut [f32]) {

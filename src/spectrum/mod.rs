@@ -14,6 +14,7 @@ mod groups;
 mod quality;
 mod recent;
 pub mod reference;
+mod second_order;
 mod tracing;
 pub mod window;
 

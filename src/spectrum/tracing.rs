@@ -16,19 +16,11 @@
 //! one unknown, and a regression over some of the frames finds it.
 
 use super::frame::{FrameTransform, Scratch};
+use super::second_order::{SecondOrder, Work};
 use super::window;
 use rustfft::num_complex::{Complex, Complex32};
-use std::f64::consts::TAU;
 use std::ops::Range;
 
-/// Time constants of the playback equaliser, seconds (IEC 60098; RIAA 1954).
-const POLES_S: [f64; 2] = [3180e-6, 75e-6];
-const ZERO_S: f64 = 318e-6;
-/// Frequency of unit gain, hertz.
-const UNIT_GAIN_HZ: f64 = 1000.0;
-/// Weights of the central differences, over 1 to 4 samples, whose sum is the
-/// derivative to eighth order (Fornberg, Math. Comp. 51, 1988, 699).
-const DIFFERENCES: [f32; 4] = [4.0 / 5.0, -1.0 / 5.0, 4.0 / 105.0, -1.0 / 280.0];
 /// Band of the regression, hertz.
 const BAND_HZ: (f64, f64) = (100.0, 15_000.0);
 /// Frames in a segment that gives a value of its own, and the fewest.
@@ -50,8 +42,10 @@ const NEIGHBOURS: usize = 8;
 /// Tracing is found where its coefficient is so many times its standard
 /// uncertainty.
 const FOUND: f64 = 5.0;
-/// Most change of the groove's speed about the middle of a recording: from
-/// 1 to 3.
+/// Relative change of the groove's speed in a second, as a standard uncertainty: 0.2 mm of
+/// 100 mm, twice what usual cuts have (common practice, no source).
+const CHANGE_PER_S: f64 = 0.002;
+/// Most change of it about the middle of a recording: from 1 to 3.
 const MOST_CHANGE: f64 = 0.5;
 
 /// The second-order part of tracing along a recording.
@@ -63,7 +57,7 @@ pub struct Tracing {
     change: f64,
     /// First and last sample that the values come from.
     samples: (f64, f64),
-    /// Power against the programme's, in the band.
+    /// Power against the programme's, weighted by the square of frequency.
     power: f64,
 }
 
@@ -75,103 +69,19 @@ impl Tracing {
     pub fn coefficient_s(&self, sample: f64) -> f64 {
         let (first, last) = self.samples;
         let half = 0.5 * (last - first);
-        let place = (sample.clamp(first, last) - first - half) / half.max(1.0);
-        self.middle_s * (1.0 - self.change * place).powi(-2)
+        let place = (sample - first - half) / half.max(1.0);
+        self.middle_s * (1.0 - self.change * place.clamp(-1.5, 1.5)).powi(-2)
     }
 
-    /// Its level against the programme's, decibels.
+    /// Its power against the programme's, as a delay sees both: weighted by the square of
+    /// frequency.
+    pub(super) fn power(&self) -> f64 {
+        self.power
+    }
+
+    /// The same, decibels.
     pub fn level_db(&self) -> f64 {
         10.0 * self.power.max(1e-30).log10()
-    }
-}
-
-/// `d(v^2)/dt` of a frame, as the recording holds it: through the equaliser again.
-pub(super) struct SecondOrder {
-    /// Coefficient of a lowpass with the equaliser's zero, by the bilinear transform.
-    lowpass: f32,
-    /// Share of that lowpass, and the gain and slope, that undo the equaliser.
-    shelf: f32,
-    gain: f32,
-    slope: f32,
-    /// Differentiation and the equaliser, of each bin from 0 Hz.
-    filter: Vec<Complex32>,
-}
-
-impl SecondOrder {
-    pub fn new(sample_rate_hz: f64, length: usize, bins: usize) -> Self {
-        let equaliser = |w: f64| {
-            let part = |t: f64| Complex::new(1.0, w * t);
-            part(ZERO_S) / (part(POLES_S[0]) * part(POLES_S[1]))
-        };
-        let unit = equaliser(TAU * UNIT_GAIN_HZ).norm();
-        let filter = |bin: usize| {
-            let w = TAU * bin as f64 * sample_rate_hz / length as f64;
-            let value = Complex::new(0.0, w) * equaliser(w) / unit;
-            Complex::new(value.re as f32, value.im as f32)
-        };
-        // (1 + s T1) / (1 + s T2) = (T1 / T2) (1 - (1 - T2 / T1) / (1 + s T2))
-        let gain = unit * POLES_S[0] / ZERO_S;
-        Self {
-            lowpass: (1.0 / (1.0 + 2.0 * ZERO_S * sample_rate_hz)) as f32,
-            shelf: (1.0 - ZERO_S / POLES_S[0]) as f32,
-            gain: gain as f32,
-            slope: (gain * POLES_S[1] * sample_rate_hz) as f32,
-            filter: (0..bins).map(filter).collect(),
-        }
-    }
-
-    /// Differentiation and the equaliser, of each bin from 0 Hz.
-    pub fn filter(&self) -> &[Complex32] {
-        &self.filter
-    }
-
-    /// The square of the groove velocity common to the channels, of which the right one
-    /// counts with `sign` and is `late` samples late. `work` is working memory. At the ends,
-    /// where the window is next to nothing, it is not yet right.
-    pub fn squares(
-        &self,
-        (left, right): (&[f32], &[f32]),
-        (sign, late): (f32, f32),
-        [common, opposed]: [&mut [f32]; 2],
-        squares: &mut [f32],
-    ) {
-        for (opposed, (l, r)) in opposed.iter_mut().zip(left.iter().zip(right)) {
-            *opposed = 0.5 * (l - sign * r);
-        }
-        // what is opposed by the delay, and what tracing adds to it by the delay
-        differentiated(opposed, (0.0, -0.5 * late), common);
-        for (common, (l, r)) in common.iter_mut().zip(left.iter().zip(right)) {
-            *common += 0.5 * (l + sign * r);
-        }
-        let (mut low, mut before) = (0.0, 0.0);
-        for sample in common.iter_mut() {
-            low += self.lowpass * (*sample + before - 2.0 * low);
-            before = *sample;
-            *sample -= self.shelf * low;
-        }
-        differentiated(common, (self.gain, self.slope), squares);
-        for square in squares {
-            *square *= *square;
-        }
-    }
-}
-
-/// `gain x + slope dx/dn`, zero at the ends.
-#[inline(never)]
-fn differentiated(x: &[f32], (gain, slope): (f32, f32), result: &mut [f32]) {
-    const REACH: usize = DIFFERENCES.len();
-    result.fill(0.0);
-    let count = x.len().saturating_sub(2 * REACH);
-    let at = |shift: usize| &x[shift..shift + count];
-    let ahead: [&[f32]; REACH] = std::array::from_fn(|j| at(REACH + 1 + j));
-    let behind: [&[f32]; REACH] = std::array::from_fn(|j| at(REACH - 1 - j));
-    let (middle, result) = (at(REACH), &mut result[REACH..REACH + count]);
-    for n in 0..count {
-        let mut sum = 0.0;
-        for j in 0..REACH {
-            sum += DIFFERENCES[j] * (ahead[j][n] - behind[j][n]);
-        }
-        result[n] = gain * middle[n] + slope * sum;
     }
 }
 
@@ -195,9 +105,11 @@ struct Segment {
 
 /// Looks at some of the frames of a recording for the second-order part of tracing.
 pub struct TracingProbe {
+    sample_rate_hz: f64,
     transform: FrameTransform,
     scratch: Scratch,
-    second: SecondOrder,
+    second_order: SecondOrder,
+    work: Work,
     band: Range<usize>,
     /// The frame being gathered, and where it begins.
     frame: (Vec<f32>, Vec<f32>),
@@ -218,9 +130,12 @@ impl TracingProbe {
         let bin = |hz: f64| (hz * length as f64 / sample_rate_hz).round() as usize;
         let band = bin(BAND_HZ.0)..bin(BAND_HZ.1).min(length / 2);
         let transform = FrameTransform::new(length, band.end);
+        let second_order = SecondOrder::new(sample_rate_hz, length, band.end, 0.0);
         Self {
+            sample_rate_hz,
             scratch: transform.scratch(),
-            second: SecondOrder::new(sample_rate_hz, length, band.end),
+            work: second_order.work(),
+            second_order,
             transform,
             band,
             frame: (Vec::new(), Vec::new()),
@@ -269,19 +184,15 @@ impl TracingProbe {
     /// The frame gathered.
     fn look(&mut self) -> Probed {
         let (left, right) = (&self.frame.0, &self.frame.1);
-        let sign =
-            self.transform
-                .with_second_order((&self.second, 0.0), (left, right), &mut self.scratch);
-        let z = self.scratch.spectrum();
-        let second = self.scratch.second();
-        let filter = self.second.filter();
+        let sign = self.second_order.find(left, right, &mut self.work);
+        let z = self.transform.transform(left, right, &mut self.scratch);
         let mut planes = [(); 6].map(|()| Vec::with_capacity(self.band.len()));
         for bin in self.band.clone() {
             let (a, b) = (z[bin], z[z.len() - bin].conj());
             let l = a + b;
             let r = Complex32::new(0.0, -sign) * (a - b);
             let (shared, opposed) = ((l + r) * 0.5, (l - r) * 0.5);
-            let added = second[bin] * filter[bin];
+            let added = self.work.added()[bin];
             let values = [shared, opposed, added].map(|v| [v.re, v.im]);
             for (plane, value) in planes.iter_mut().zip(values.as_flattened()) {
                 plane.push(*value);
@@ -313,7 +224,7 @@ impl TracingProbe {
             return None;
         }
         let samples = (self.segments[0].sample, self.segments.last()?.sample);
-        let (middle_s, change) = along(&self.segments, samples, mean);
+        let (middle_s, change) = along(&self.segments, self.sample_rate_hz, mean);
         let tracing = Tracing {
             middle_s,
             change,
@@ -329,16 +240,18 @@ impl TracingProbe {
 }
 
 /// Coefficient in the middle, and change of speed: `k / (1 - c u)^2` with `u` from -1 to
-/// 1 along the segments, fitted to their values by Gauss and Newton's steps from the
-/// mean. The radius, and so the speed, changes steadily.
-fn along(segments: &[Segment], (first, last): (f64, f64), mean: f64) -> (f64, f64) {
-    let half = 0.5 * (last - first);
+/// 1 along the segments, fitted to their values and to what is known of `c` by Gauss and
+/// Newton's steps from the mean. The radius, and so the speed, changes steadily.
+fn along(segments: &[Segment], sample_rate_hz: f64, mean: f64) -> (f64, f64) {
+    let [first, .., last] = segments else {
+        return (mean, 0.0);
+    };
+    let (first, half) = (first.sample, 0.5 * (last.sample - first.sample));
+    let prior = (CHANGE_PER_S * half / sample_rate_hz).powi(-2);
     let (mut middle, mut change) = (mean, 0.0_f64);
-    if segments.len() < 2 {
-        return (middle, change);
-    }
     for _ in 0..10 {
-        let (mut aa, mut ab, mut bb, mut ar, mut br) = (0.0, 0.0, 0.0, 0.0, 0.0);
+        let (mut aa, mut ab, mut ar) = (0.0, 0.0, 0.0);
+        let (mut bb, mut br) = (prior, -prior * change);
         for s in segments {
             let u = (s.sample - first - half) / half;
             let speed = 1.0 - change * u;
@@ -441,11 +354,18 @@ fn regress(frames: &[Probed]) -> Option<Segment> {
             sample: 0.0,
             coefficient: k,
             variance: chance.max(scatter) / (power * power),
-            added: sums.iter().map(|s| s.added).sum(),
-            shared: sums.iter().map(|s| s.ss).sum(),
+            added: by_frequency(&sums, |s| s.added),
+            shared: by_frequency(&sums, |s| s.ss),
         };
         return (k.is_finite() && segment.variance > 0.0).then_some(segment);
     }
+}
+
+/// Sum weighted by the square of frequency, as a delay sees the bins. The band begins
+/// so near to 0 Hz that the index in it will do.
+fn by_frequency(sums: &[Sums], of: fn(&Sums) -> f64) -> f64 {
+    let weighted = |(bin, sum): (usize, &Sums)| (bin as f64).powi(2) * of(sum);
+    sums.iter().enumerate().map(weighted).sum()
 }
 
 /// The coefficient and the noise of each bin, in turns.
@@ -559,5 +479,48 @@ impl Probed {
             weight: weight * seen.weight,
             ..seen
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use approx::assert_relative_eq;
+
+    fn segments(seconds: f64, k: f64, change: f64, u: f64) -> Vec<Segment> {
+        (0..=10)
+            .map(|i| {
+                let place = f64::from(i) / 5.0 - 1.0;
+                Segment {
+                    sample: 48_000.0 * seconds * f64::from(i) / 10.0,
+                    // up and down by one standard uncertainty in turn
+                    coefficient: k / (1.0 - change * place).powi(2)
+                        + if i % 2 == 0 { u } else { -u },
+                    variance: u.max(1e-3 * k).powi(2),
+                    added: 1.0,
+                    shared: 1.0,
+                }
+            })
+            .collect()
+    }
+
+    #[test]
+    fn a_side_is_followed_inwards() {
+        // 146 mm to 60 mm in 20 minutes
+        let change = (146.0 - 60.0) / (146.0 + 60.0);
+        let side = segments(1200.0, 2e-5, change, 0.0);
+        let (middle, found) = along(&side, 48_000.0, 3e-5);
+        assert_relative_eq!(middle, 2e-5, max_relative = 1e-3);
+        assert_relative_eq!(found, change, max_relative = 1e-3);
+    }
+
+    /// In ten seconds no groove changes by much, whatever the values scatter.
+    #[test]
+    fn a_short_recording_has_one_coefficient() {
+        let mut short = segments(10.0, 2e-5, 0.0, 2e-5);
+        short[10].coefficient = 9e-5;
+        let (middle, change) = along(&short, 48_000.0, 2e-5);
+        assert!(change.abs() < 0.01, "{change}");
+        assert!((middle / 2e-5 - 1.0).abs() < 0.5, "{middle:e}");
     }
 }
