@@ -1,7 +1,7 @@
 //! What tracing adds, on recordings made in the frequency domain with a known
 //! coefficient, and on a simulated groove against the textbook's formula.
 
-use groovelag::analysis::{self, Analysis, Request, Treatment};
+use groovelag::analysis::{self, Analysis, Request};
 use groovelag::capture::{Options, Source};
 use groovelag::delay::Settings;
 use groovelag::simulate::{recipe::Recipe, render};
@@ -225,13 +225,13 @@ fn analysed(channels: &(Vec<f32>, Vec<f32>)) -> (Analysis, Analysis) {
     }
     writer.finalize().unwrap();
     let request = Request {
-        source: Source::Path(path.into()),
+        source: Source::Path(path),
         options: Options::default(),
         from_s: None,
         to_s: None,
         settings: Settings::default(),
     };
-    let plain = analysis::take_in(&request, Treatment::Plain, &mut |_| ()).unwrap();
+    let plain = analysis::take_in(&request, &mut |_| ()).unwrap();
     let plain = analysis::conclude(plain, &request.settings).unwrap();
     (plain, analysis::analyse(&request, &mut |_| ()).unwrap())
 }

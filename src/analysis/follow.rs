@@ -4,6 +4,7 @@
 //! same engine takes the same samples in, so its end is the same to the last
 //! digit, however often it was asked before.
 
+use super::again::{Keeper, Part};
 use super::{AnalysisError, TakenIn, Through, conclude_through};
 use crate::capture::{Recording, Stereo};
 use crate::delay::{self, Estimate, ONE_CHANNEL_DB, Refusal, SAME_SIGNAL, SILENT_POWER};
@@ -142,6 +143,7 @@ pub struct Follower {
     settings: delay::Settings,
     engine: Engine,
     probe: TracingProbe,
+    keeper: Keeper,
     recent: Recent,
     meter: Meter,
     position: u64,
@@ -178,12 +180,15 @@ impl Follower {
                 duration_s: 0.0,
                 caveats: recording.caveats().to_vec(),
                 tracing: None,
+                part: Part::default(),
+                again: None,
             },
             frames: recording.frames(),
             bits: recording.bits(),
             settings,
             engine,
             probe: TracingProbe::new(f64::from(rate)),
+            keeper: Keeper::new(recording),
             recent: Recent::new(RECENT_STEPS),
             meter: Meter::default(),
             position: 0,
@@ -213,6 +218,7 @@ impl Follower {
     pub fn push(&mut self, block: &Stereo) -> bool {
         self.engine.push(&block.left, &block.right);
         self.probe.push(&block.left, &block.right);
+        self.keeper.push(block);
         self.meter.push(block);
         self.position += block.left.len() as u64;
         let rate = u64::from(self.taken.sample_rate_hz);
@@ -241,6 +247,8 @@ impl Follower {
             sha256: None,
             sample_rate_hz: self.taken.sample_rate_hz,
             tracing: None,
+            part: Part::default(),
+            again: None,
         }
     }
 
@@ -331,6 +339,7 @@ impl Follower {
         };
         Ok(TakenIn {
             tracing: self.probe.found(),
+            again: self.keeper.finish(),
             ..taken
         })
     }

@@ -1,9 +1,13 @@
 //! A recording to its estimate: read, take in, estimate.
 
+mod again;
 mod evidence;
 pub mod follow;
 
+pub use again::settle;
 pub use evidence::{Evidence, Moment};
+
+use again::{Again, Keeper, Part, Treatment};
 
 use crate::capture::{self, CaptureError, Recording, Source, Stereo};
 use crate::chain::{ApplyError, Calibration};
@@ -16,22 +20,6 @@ use thiserror::Error;
 
 /// Samples read at a time, per channel.
 const BLOCK: usize = 1 << 17;
-/// A delay of more samples than this is small against a frame no longer (its
-/// loss of coherence would be that of noise 50 dB down), so the recording is
-/// taken in again with the channels aligned.
-const FAR_SAMPLES: f64 = 8.0;
-/// What tracing adds is taken out by the delay known so far; when the delay moves by more
-/// than this, seconds, then again by the new one, so many times at most.
-const SETTLED_S: f64 = 0.2e-6;
-const MOST_READINGS: usize = 3;
-/// Relative standard uncertainty of its coefficient, which the noise in the velocity
-/// makes too small, and by as much of what it moved the delay may be wrong (own
-/// simulations: 1 to 4 %).
-const COEFFICIENT: f64 = 0.03;
-/// What tracing moves the delay by beyond its second order, as a fraction of the delay:
-/// 4e-4 at peaks of 5 cm/s, 1e-3 at 8 cm/s (own simulations, 3 and 6 degrees, 100 mm).
-const THIRD_ORDER: f64 = 5e-4;
-
 /// What is to be analysed, and how.
 #[derive(Debug, Clone)]
 pub struct Request {
@@ -137,32 +125,66 @@ pub struct TakenIn {
     pub caveats: Vec<Caveat>,
     /// What tracing adds, where it is to be found and was not taken out.
     pub tracing: Option<Tracing>,
-}
-
-/// What is done to a recording while it is taken in.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub enum Treatment {
-    /// Nothing; tracing is looked for.
-    Plain,
-    /// The right channel is advanced by so many samples.
-    Aligned(i64),
-    /// What tracing adds is taken out, where the right channel is late by about so many
-    /// seconds.
-    Without(Tracing, f64),
+    /// Which part was read.
+    part: Part,
+    /// How it can be read again, if it can.
+    again: Option<Again>,
 }
 
 /// Reads a recording and averages its cross-spectral matrix. `progress` is
 /// told the fraction done, where the length is known.
 pub fn take_in(
     request: &Request,
-    treatment: Treatment,
     progress: &mut (dyn FnMut(f64) + Send),
 ) -> Result<TakenIn, AnalysisError> {
     let mut recording = capture::open(&request.source, &request.options)?;
     let rate = f64::from(recording.sample_rate_hz());
-    let whole = request.from_s.is_some() || request.to_s.is_some();
-    let mut engine = Engine::new(EngineSettings {
-        sample_rate_hz: rate,
+    let part = Part {
+        first: (request.from_s.unwrap_or(0.0) * rate).round() as u64,
+        end: request.to_s.map_or(u64::MAX, |s| (s * rate).round() as u64),
+        whole: request.from_s.is_some() || request.to_s.is_some(),
+    };
+    let mut keeper = (!recording.can_seek()).then(|| Keeper::new(&recording));
+    let mut probe = TracingProbe::new(rate);
+    let engine = engine(&recording, part.whole, Treatment::Plain)?;
+    let mut also = |block: &Stereo| {
+        probe.push(&block.left, &block.right);
+        if let Some(keeper) = &mut keeper {
+            keeper.push(block);
+        }
+    };
+    let (spectrum, position) = averaged(&mut recording, engine, part, &mut also, progress)?;
+    if position <= part.first && part.whole {
+        return Err(AnalysisError::EmptySpan {
+            file: recording.name().to_owned(),
+            from_s: request.from_s.unwrap_or(0.0),
+            to_s: request.to_s.unwrap_or(f64::INFINITY),
+            duration_s: recording.frames().unwrap_or(position).max(position) as f64 / rate,
+        });
+    }
+    let again = match keeper {
+        Some(keeper) => keeper.finish(),
+        None => Some(Again::Source(
+            request.source.clone(),
+            request.options.clone(),
+        )),
+    };
+    Ok(TakenIn {
+        tracing: probe.found(),
+        part,
+        again,
+        ..described(recording, spectrum, position)?
+    })
+}
+
+/// An engine for a recording.
+fn engine(
+    recording: &Recording,
+    whole: bool,
+    treatment: Treatment,
+) -> Result<Engine, AnalysisError> {
+    let engine = Engine::new(EngineSettings {
+        sample_rate_hz: f64::from(recording.sample_rate_hz()),
         alignment: match treatment {
             Treatment::Aligned(samples) => samples,
             _ => 0,
@@ -173,12 +195,22 @@ pub fn take_in(
         file: recording.name().to_owned(),
         error,
     })?;
-    if let Treatment::Without(tracing, delay_s) = treatment {
-        engine = engine.without(tracing, delay_s);
-    }
-    let mut probe = (treatment == Treatment::Plain).then(|| TracingProbe::new(rate));
-    let first = (request.from_s.unwrap_or(0.0) * rate).round() as u64;
-    let end = request.to_s.map_or(u64::MAX, |s| (s * rate).round() as u64);
+    Ok(match treatment {
+        Treatment::Without(tracing, delay_s) => engine.without(tracing, delay_s),
+        _ => engine,
+    })
+}
+
+/// Reads a part of a recording through an engine, and shows each block to another as
+/// well; returns the spectrum, and where the reading ended.
+fn averaged(
+    recording: &mut Recording,
+    mut engine: Engine,
+    part: Part,
+    also: &mut (dyn FnMut(&Stereo) + Send),
+    progress: &mut (dyn FnMut(f64) + Send),
+) -> Result<(CrossSpectrum, u64), AnalysisError> {
+    let Part { first, end, .. } = part;
     let all = recording
         .frames()
         .map_or(f64::INFINITY, |all| all.min(end) as f64);
@@ -196,9 +228,7 @@ pub fn take_in(
             // one block is taken in while the next is read
             let ((), read) = rayon::join(
                 || {
-                    if let Some(probe) = &mut probe {
-                        probe.push(&block.left, &block.right);
-                    }
+                    also(&block);
                     engine.push(&block.left, &block.right);
                 },
                 || recording.read(&mut next, wanted(position)),
@@ -209,28 +239,9 @@ pub fn take_in(
         }
         Ok::<(), CaptureError>(())
     })?;
-    if position <= first && whole {
-        return Err(AnalysisError::EmptySpan {
-            file: recording.name().to_owned(),
-            from_s: request.from_s.unwrap_or(0.0),
-            to_s: request.to_s.unwrap_or(f64::INFINITY),
-            duration_s: recording.frames().unwrap_or(position).max(position) as f64 / rate,
-        });
-    }
     let mut spectrum = engine.snapshot();
     spectrum.origin = first;
-    let mut taken = described(recording, spectrum, position)?;
-    taken.tracing = probe.and_then(TracingProbe::found);
-    if let Treatment::Without(tracing, _) = treatment {
-        taken.caveats.push(Caveat::note(
-            "tracing",
-            format!(
-                "the tip's radius adds to the programme what moves the channels in opposition, {:.0} dB below it (tracing, second order); it was taken out",
-                -tracing.level_db()
-            ),
-        ));
-    }
-    Ok(taken)
+    Ok((spectrum, position))
 }
 
 fn described(
@@ -252,6 +263,8 @@ fn described(
         duration_s: frames as f64 / f64::from(recording.sample_rate_hz()),
         caveats: recording.caveats().to_vec(),
         tracing: None,
+        part: Part::default(),
+        again: None,
     })
 }
 
@@ -278,35 +291,8 @@ pub fn analyse_through(
     through: Option<Through>,
     progress: &mut (dyn FnMut(f64) + Send),
 ) -> Result<Analysis, AnalysisError> {
-    let conclude = |taken| conclude_through(taken, &request.settings, through);
-    let taken = take_in(request, Treatment::Plain, progress)?;
-    let tracing = taken.tracing;
-    let mut analysis = conclude(taken)?;
-    if request.source == Source::StandardInput {
-        return Ok(analysis);
-    }
-    let samples = analysis.estimate.delay_s * f64::from(analysis.sample_rate_hz);
-    if samples.abs() > FAR_SAMPLES {
-        let aligned = Treatment::Aligned(samples.round() as i64);
-        return conclude(take_in(request, aligned, progress)?);
-    }
-    let Some(tracing) = tracing else {
-        return Ok(analysis);
-    };
-    let plain_s = analysis.estimate.delay_s;
-    let mut delay_s = plain_s;
-    for _ in 0..MOST_READINGS {
-        let without = Treatment::Without(tracing, delay_s);
-        analysis = conclude(take_in(request, without, progress)?)?;
-        let moved = analysis.estimate.delay_s - delay_s;
-        delay_s = analysis.estimate.delay_s;
-        if moved.abs() < SETTLED_S {
-            break;
-        }
-    }
-    let error = (THIRD_ORDER * delay_s).hypot(COEFFICIENT * (delay_s - plain_s));
-    analysis.estimate = analysis.estimate.with_delay_error(error);
-    Ok(analysis)
+    let taken = take_in(request, progress)?;
+    settle(taken, &request.settings, through, progress)
 }
 
 /// The estimate of a recording that has been taken in, its chain taken out.
@@ -340,13 +326,10 @@ pub fn conclude(taken: TakenIn, settings: &delay::Settings) -> Result<Analysis, 
     let mut caveats = taken.caveats;
     caveats.extend(estimate.caveats.iter().cloned());
     caveats.extend(taken.tracing.map(|tracing| {
-        Caveat::note(
-            "tracing-left",
-            format!(
-                "the tip's radius adds to the programme what moves the channels in opposition, {:.0} dB below it (tracing, second order), and the delay may move with it; `groovelag measure` of a file takes it out",
-                -tracing.level_db()
-            ),
-        )
+        let words = tracing.in_words();
+        let message =
+            format!("{words}, and the delay may move with it; the last word on a recording, which is read again, is without it");
+        Caveat::note("tracing-left", message)
     }));
     Ok(Analysis {
         file: taken.file,

@@ -398,6 +398,11 @@ impl Recording {
         &self.caveats
     }
 
+    /// Whether it can be opened again from its start: a file can, a stream cannot.
+    pub fn can_seek(&self) -> bool {
+        self.input.length().is_some()
+    }
+
     /// Frames read or skipped so far.
     pub fn position(&self) -> u64 {
         self.position

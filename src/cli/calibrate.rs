@@ -5,7 +5,7 @@ use super::output::{self, Progress};
 use super::views::Views;
 use super::{Common, Outcome};
 use clap::Args;
-use groovelag::analysis::{self, Request, TakenIn, Treatment};
+use groovelag::analysis::{self, Request, TakenIn};
 use groovelag::capture::{self, Source};
 use groovelag::chain::{self, Input};
 use groovelag::delay;
@@ -189,10 +189,7 @@ fn take_in(file: &OsString) -> Result<TakenIn, String> {
         settings: delay::Settings::default(),
     };
     let mut progress = Progress::new();
-    analysis::take_in(&request, Treatment::Plain, &mut |f| {
-        progress.show("reading", f)
-    })
-    .map_err(|e| e.to_string())
+    analysis::take_in(&request, &mut |f| progress.show("reading", f)).map_err(|e| e.to_string())
 }
 
 fn input(taken: &TakenIn) -> Input<'_> {

@@ -11,7 +11,7 @@ use super::measure::{PlaceArguments, SituationArguments, measurement};
 use super::{Common, Outcome, output};
 use clap::Args;
 use groovelag::analysis::follow::{Follower, Moment};
-use groovelag::analysis::{Analysis, Request, Through, conclude_through};
+use groovelag::analysis::{Analysis, Request, Through, settle};
 use groovelag::capture::{self, Recording, Stereo, StreamWriter};
 use groovelag::chain::{self, Calibration};
 use groovelag::delay::phase::PhaseTerm;
@@ -344,9 +344,8 @@ impl Session<'_> {
         };
         let to_the_end = recording.is_some();
         let taken = follower.end(recording).map_err(|e| e.to_string())?;
-        let settings = self.settings();
-        let analysis =
-            conclude_through(taken, &settings, self.through()).map_err(|e| e.to_string())?;
+        let analysis = settle(taken, &self.settings(), self.through(), &mut |_| ())
+            .map_err(|e| e.to_string())?;
         let measurement = self.conclude(&analysis, to_the_end)?;
         output::print(&match view {
             View::Json => json_line(&measurement)?,

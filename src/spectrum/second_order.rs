@@ -266,7 +266,6 @@ mod tests {
                 power += fft[bin].norm_sqr();
             }
             let db = 10.0 * f64::log10(error / power);
-            eprintln!("{rate}: {db} dB");
             assert!(db < -40.0, "{rate}: {db} dB");
         }
     }

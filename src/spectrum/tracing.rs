@@ -79,9 +79,12 @@ impl Tracing {
         self.power
     }
 
-    /// The same, decibels.
-    pub fn level_db(&self) -> f64 {
-        10.0 * self.power.max(1e-30).log10()
+    /// What it is, for people.
+    pub fn in_words(&self) -> String {
+        format!(
+            "the tip's radius adds to the programme what moves the channels in opposition, {:.0} dB below it (tracing, second order)",
+            -10.0 * self.power.max(1e-30).log10()
+        )
     }
 }
 
