@@ -263,16 +263,25 @@ impl Scene {
     }
 }
 
-/// A recording through the crate.
-pub fn measure(path: &Path, settings: &Settings) -> Result<Estimate, AnalysisError> {
-    let request = Request {
+fn request(path: &Path, settings: &Settings) -> Request {
+    Request {
         source: Source::Path(path.to_owned()),
         options: Options::default(),
         from_s: None,
         to_s: None,
         settings: settings.clone(),
-    };
-    analysis::analyse(&request, &mut |_| ()).map(|a| a.estimate)
+    }
+}
+
+/// A recording through the crate.
+pub fn measure(path: &Path, settings: &Settings) -> Result<Estimate, AnalysisError> {
+    analysis::analyse(&request(path, settings), &mut |_| ()).map(|a| a.estimate)
+}
+
+/// The same as read once, with what tracing adds left in it.
+pub fn measure_once(path: &Path, settings: &Settings) -> Result<Estimate, AnalysisError> {
+    let taken = analysis::take_in(&request(path, settings), &mut |_| ())?;
+    analysis::conclude(taken, settings).map(|a| a.estimate)
 }
 
 /// Where recordings are made for a moment: in memory where the system has that.
