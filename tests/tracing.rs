@@ -271,6 +271,21 @@ fn a_voice_no_longer_moves_the_delay() {
     assert!(normalised < 26.125, "{normalised}");
 }
 
+/// Without noise the channels share all but what tracing adds; it shows that they are two
+/// walls, and no mono switch, though the delay is small and nothing else differs.
+#[test]
+fn what_tracing_adds_shows_two_walls() {
+    let silent = Recorded {
+        noise: 1e-8,
+        delay: 0.2e-6,
+        ..PLAIN
+    };
+    let (_, without) = analysed(&silent.of(&noise(9)));
+    assert!(without.caveats.iter().all(|c| c.code != "shared-noise"));
+    let error = without.estimate.delay_s - silent.delay;
+    assert!(error.abs() < 1e-9, "{error:e}");
+}
+
 /// Where none is found, a recording is read once, and nothing changes.
 #[test]
 fn without_tracing_nothing_changes() {

@@ -327,8 +327,9 @@ pub fn conclude(taken: TakenIn, settings: &delay::Settings) -> Result<Analysis, 
     caveats.extend(estimate.caveats.iter().cloned());
     caveats.extend(taken.tracing.map(|tracing| {
         let words = tracing.in_words();
-        let message =
-            format!("{words}, and the delay may move with it; the last word on a recording, which is read again, is without it");
+        let message = format!(
+            "{words}, and the delay may move with it; it is taken out of a file, or of a stream for which the temporary folder has room"
+        );
         Caveat::note("tracing-left", message)
     }));
     Ok(Analysis {

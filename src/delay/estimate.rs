@@ -253,7 +253,7 @@ pub fn estimate(spectrum: &CrossSpectrum, settings: &Settings) -> Result<Estimat
         });
     }
     let difference = band.difference_to_sum();
-    if difference < SAME_SIGNAL {
+    if difference < SAME_SIGNAL && !quality.traced {
         return Err(Refusal::SameSignal {
             difference_db: 10.0 * difference.max(1e-30).log10(),
         });
@@ -330,7 +330,8 @@ pub fn estimate(spectrum: &CrossSpectrum, settings: &Settings) -> Result<Estimat
     let gain = fit.covariance.row(0);
     let random = gain.dot(&fit.information.dot(&gain));
     let noise_to_signal = band.noise_to_signal();
-    if noise_to_signal < SHARED_NOISE && delay_s.abs() < CHAIN_ALONE_S {
+    let shares_noise = noise_to_signal < SHARED_NOISE && !quality.traced;
+    if shares_noise && delay_s.abs() < CHAIN_ALONE_S {
         return Err(Refusal::SameSignal {
             difference_db: 10.0 * noise_to_signal.max(1e-30).log10(),
         });
@@ -574,7 +575,7 @@ fn caveats(
             "noisy",
             format!("what the channels share is only {snr_db:.0} dB above what they do not: worn groove, or not a pure mono cut"),
         ));
-    } else if estimate.noise_to_signal < SHARED_NOISE {
+    } else if estimate.noise_to_signal < SHARED_NOISE && !quality.traced {
         list.push(Caveat::serious(
             "shared-noise",
             format!("the channels share even their noise ({snr_db:.0} dB): a groove has noise of its own on each wall, so this may be a mono switch or a strapped cartridge with a skewed chain"),

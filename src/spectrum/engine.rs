@@ -395,7 +395,7 @@ impl Engine {
     /// What is known so far. Frames that are complete are taken in first.
     pub fn snapshot(&mut self) -> CrossSpectrum {
         self.complete();
-        let quality = self.programme.quality();
+        let quality = self.quality();
         CrossSpectrum {
             sample_rate_hz: self.settings.sample_rate_hz,
             frame_length: self.transformer.frame_length(),
@@ -411,7 +411,7 @@ impl Engine {
     /// [snapshot](Self::snapshot) without its groups, and far cheaper.
     pub fn mark(&mut self) -> Mark {
         self.complete();
-        let quality = self.programme.quality();
+        let quality = self.quality();
         let mut mark = Mark {
             total: vec![Bin::default(); self.transformer.bins],
             frames: 0,
@@ -427,6 +427,13 @@ impl Engine {
             }
         }
         mark
+    }
+
+    fn quality(&self) -> SignalQuality {
+        SignalQuality {
+            traced: self.transformer.tracing.is_some(),
+            ..self.programme.quality()
+        }
     }
 
     /// Takes in the frames that are complete.

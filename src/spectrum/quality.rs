@@ -22,6 +22,8 @@ pub struct SignalQuality {
     pub rejected: u64,
     /// Rejected frames were so many that they were taken back as programme.
     pub rejection_undone: bool,
+    /// What tracing adds was taken out: it was there, so there are two walls.
+    pub traced: bool,
     /// Mean square of the louder channel in the loudest block of all, full
     /// scale 1, whether programme or not.
     pub loudest_power: f64,
@@ -48,6 +50,7 @@ impl SignalQuality {
             frames,
             rejected: self.rejected.saturating_sub(earlier.rejected),
             rejection_undone: self.rejection_undone,
+            traced: self.traced,
             loudest_power: left_power.max(right_power),
             left_power,
             right_power,
