@@ -15,7 +15,7 @@ use crate::delay::{self, Estimate, Refusal};
 use crate::spectrum::{
     CrossSpectrum, Engine, EngineSettings, SettingsError, Tracing, TracingProbe,
 };
-use crate::uncertainty::Caveat;
+use crate::uncertainty::{Caveat, Level};
 use thiserror::Error;
 
 /// Samples read at a time, per channel.
@@ -65,12 +65,14 @@ pub enum AnalysisError {
     #[error(transparent)]
     Capture(#[from] CaptureError),
     /// It is read, but cannot be used.
-    #[error("{file} {refusal}")]
+    #[error("{file}: {refusal}{doubts}")]
     Refused {
         /// The recording.
         file: String,
         /// The reason.
         refusal: Refusal,
+        /// What is seriously doubtful about the recording beside it, each after "; also: ".
+        doubts: String,
     },
     /// Its sample rate is out of range.
     #[error("{file}: {error}")]
@@ -322,6 +324,12 @@ pub fn conclude(taken: TakenIn, settings: &delay::Settings) -> Result<Analysis, 
         delay::estimate(&taken.spectrum, settings).map_err(|refusal| AnalysisError::Refused {
             file: taken.file.clone(),
             refusal,
+            doubts: taken
+                .caveats
+                .iter()
+                .filter(|caveat| caveat.level == Level::Serious)
+                .map(|caveat| format!("; also: {}", caveat.message))
+                .collect(),
         })?;
     let mut caveats = taken.caveats;
     caveats.extend(estimate.caveats.iter().cloned());
