@@ -114,8 +114,8 @@ impl Rereading<'_> {
         treatment: Treatment,
         progress: &mut (dyn FnMut(f64) + Send),
     ) -> Result<Analysis, AnalysisError> {
-        // only one spectrum at a time
         let Analysis {
+            spectrum,
             file,
             sha256,
             description,
@@ -124,6 +124,8 @@ impl Rereading<'_> {
             duration_s,
             ..
         } = before;
+        // only one of them at a time
+        drop(spectrum);
         let (mut recording, part) = match &self.again {
             Again::Source(source, options) => {
                 let options = Options {
