@@ -121,7 +121,7 @@ impl FrameTransform {
 
 /// `w (L + iR)`.
 #[inline(never)]
-fn pack(window: &[f32], left: &[f32], right: &[f32], packed: &mut [Complex<f32>]) {
+pub(super) fn pack(window: &[f32], left: &[f32], right: &[f32], packed: &mut [Complex<f32>]) {
     let samples = window.iter().zip(left).zip(right);
     for (z, ((w, l), r)) in packed.iter_mut().zip(samples) {
         *z = Complex::new(l * w, r * w);

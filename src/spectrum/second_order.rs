@@ -1,5 +1,6 @@
 //! What the second order of tracing would add to a frame, see [`super::tracing`].
 
+use super::frame::pack;
 use super::window;
 use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
 use rustfft::num_complex::{Complex, Complex32, Complex64};
@@ -138,35 +139,33 @@ impl SecondOrder {
     /// Finds the spectrum; returns the sign by which the channels share their signal, -1
     /// where one is inverted.
     pub fn find(&self, left: &[f32], right: &[f32], work: &mut Work) -> f32 {
-        for (z, (w, (l, r))) in work
-            .frame
-            .iter_mut()
-            .zip(self.root.iter().zip(left.iter().zip(right)))
-        {
-            *z = Complex::new(l * w, r * w);
-        }
+        pack(&self.root, left, right, &mut work.frame);
         self.forward.process_outofplace_with_scratch(
             &mut work.frame,
             &mut work.spectrum,
             &mut work.fft,
         );
         let z = &work.spectrum;
-        let channels = |bin: usize| {
-            let (a, b) = (z[bin], z[z.len() - bin].conj());
-            (a + b, Complex32::new(0.0, -1.0) * (a - b))
-        };
-        let shared: f32 = (self.polarity_from..self.velocity.end)
-            .map(|bin| {
-                let (l, r) = channels(bin);
-                l.re * r.re + l.im * r.im
+        // bins ahead, and those that mirror them
+        let channels = |range: Range<usize>| {
+            let mirrored = z[z.len() + 1 - range.end..=z.len() - range.start]
+                .iter()
+                .rev();
+            z[range].iter().zip(mirrored).map(|(a, b)| {
+                let b = b.conj();
+                (a + b, Complex32::new(0.0, -1.0) * (a - b))
             })
+        };
+        let shared: f32 = channels(self.polarity_from..self.velocity.end)
+            .map(|(l, r)| l.re * r.re + l.im * r.im)
             .sum();
         let sign = 1.0_f32.copysign(shared);
         work.velocity.fill(Complex::default());
-        for (bin, gain) in self.velocity.clone().zip(&self.gains) {
-            let (l, r) = channels(bin);
-            let turn = self.turns[bin];
-            work.velocity[bin] = (l * turn.conj() + r * turn * sign) * gain * 0.5;
+        let factors = self.gains.iter().zip(&self.turns[self.velocity.clone()]);
+        let sources = channels(self.velocity.clone()).zip(factors);
+        let velocities = &mut work.velocity[self.velocity.clone()];
+        for (velocity, ((l, r), (gain, turn))) in velocities.iter_mut().zip(sources) {
+            *velocity = (l * turn.conj() + r * turn * sign) * gain * 0.5;
         }
         // the buffers were made by the plans themselves, so their lengths fit
         let done = self.to_time.process_with_scratch(

@@ -89,9 +89,9 @@ impl Tracing {
 }
 
 /// One frame of the regression: what the channels share, what they do not, and what
-/// tracing would add, in planes of real and imaginary parts.
+/// tracing would add, bin by bin.
 struct Probed {
-    planes: [Vec<f32>; 6],
+    values: Vec<[Complex32; 3]>,
 }
 
 /// What a segment says of the coefficient.
@@ -189,19 +189,19 @@ impl TracingProbe {
         let (left, right) = (&self.frame.0, &self.frame.1);
         let sign = self.second_order.find(left, right, &mut self.work);
         let z = self.transform.transform(left, right, &mut self.scratch);
-        let mut planes = [(); 6].map(|()| Vec::with_capacity(self.band.len()));
-        for bin in self.band.clone() {
-            let (a, b) = (z[bin], z[z.len() - bin].conj());
+        let Range { start, end } = self.band;
+        let mirrored = z[z.len() + 1 - end..=z.len() - start].iter().rev();
+        let added = &self.work.added()[start..end];
+        let values = z[start..end].iter().zip(mirrored).zip(added);
+        let values = values.map(|((a, b), added)| {
+            let b = b.conj();
             let l = a + b;
             let r = Complex32::new(0.0, -sign) * (a - b);
-            let (shared, opposed) = ((l + r) * 0.5, (l - r) * 0.5);
-            let added = self.work.added()[bin];
-            let values = [shared, opposed, added].map(|v| [v.re, v.im]);
-            for (plane, value) in planes.iter_mut().zip(values.as_flattened()) {
-                plane.push(*value);
-            }
+            [(l + r) * 0.5, (l - r) * 0.5, *added]
+        });
+        Probed {
+            values: values.collect(),
         }
-        Probed { planes }
     }
 
     fn conclude(&mut self) {
@@ -391,7 +391,7 @@ fn median(values: &[f64]) -> f64 {
 }
 
 fn summed(frames: &[Probed], weights: &[f64]) -> Vec<Sums> {
-    let mut sums = vec![Sums::default(); frames[0].planes[0].len()];
+    let mut sums = vec![Sums::default(); frames[0].values.len()];
     for (frame, weight) in frames.iter().zip(weights).filter(|(_, w)| **w > 0.0) {
         for (sum, [s, d, q]) in sums.iter_mut().zip(frame.values()) {
             sum.ss += weight * s.norm_sqr();
@@ -439,12 +439,8 @@ impl Seen {
 impl Probed {
     /// Shared, opposed and added, of each bin.
     fn values(&self) -> impl Iterator<Item = [Complex<f64>; 3]> {
-        (0..self.planes[0].len()).map(|bin| {
-            [0, 2, 4].map(|i| {
-                let part = |plane: usize| f64::from(self.planes[plane][bin]);
-                Complex::new(part(i), part(i + 1))
-            })
-        })
+        let double = |v: Complex32| Complex::new(f64::from(v.re), f64::from(v.im));
+        self.values.iter().map(move |values| values.map(double))
     }
 
     /// The square of the programme's power over the power of what tracing would add:
