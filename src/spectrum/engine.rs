@@ -616,8 +616,8 @@ impl Transfer {
     /// Power of `R - H L`, weighted: with `S = L conj R` that is
     /// `|R|^2 + |H|^2 |L|^2 - 2 Re(H S)`, where `conj H` has the phase of `S`. What a
     /// delay of the frame's own explains is taken off, as an eccentric record makes it: a
-    /// phase of `k d` in bin `k` changes it by `d B + d^2 A / 2` with `A` the sum of `2 k^2
-    /// Re(H S)` and `B` that of `2 k Im(H S)`, least by `B^2 / 2 A`.
+    /// phase of `k d` in bin `k` changes it by `d B + d^2 A` with `A` the sum of `k^2
+    /// |H|^2 |L|^2` and `B` that of `2 k Im(H S)`, at best by `-B^2 / 4 A`.
     #[inline(never)]
     fn departure(&self, products: &[f32]) -> f64 {
         let weights = &self.weights;
@@ -630,19 +630,17 @@ impl Transfer {
             for i in 0..LANES {
                 let common = of_re[k][i] * re[k][i] + of_im[k][i] * im[k][i];
                 let across = of_re[k][i] * im[k][i] - of_im[k][i] * re[k][i];
-                let rest = right[k][i] + (of_left[k][i] * left[k][i] + common);
+                let power = of_left[k][i] * left[k][i];
+                let rest = right[k][i] + (power + common);
                 let moment = weights[k][i] * bins[k][i];
                 sums[i] += weights[k][i] * rest;
                 ahead[i] += moment * across;
-                squares[i] -= moment * bins[k][i] * common;
+                squares[i] += moment * bins[k][i] * power;
             }
         }
         let [sum, ahead, square] =
             [sums, ahead, squares].map(|s: [f32; LANES]| s.iter().sum::<f32>());
-        let explained = match square > 0.0 {
-            true => 0.5 * ahead * ahead / square,
-            false => 0.0,
-        };
+        let explained = 0.25 * ahead * ahead / square.max(f32::MIN_POSITIVE);
         f64::from((sum - explained).max(0.0))
     }
 }
