@@ -1133,3 +1133,62 @@ impl Programme {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use rand::{RngExt, SeedableRng};
+
+    const BINS: usize = 1200;
+
+    /// Planes of a frame from its two spectra.
+    fn products(left: &[Complex64], right: &[Complex64]) -> Vec<f32> {
+        let plane = |of: fn(&Complex64, &Complex64) -> f64| {
+            let pairs = left.iter().zip(right);
+            pairs.map(move |(l, r)| of(l, r) as f32).collect::<Vec<_>>()
+        };
+        [
+            plane(|l, _| l.norm_sqr()),
+            plane(|_, r| r.norm_sqr()),
+            plane(|l, r| (l * r.conj()).re),
+            plane(|l, r| (l * r.conj()).im),
+        ]
+        .concat()
+    }
+
+    fn noise(rng: &mut rand_chacha::ChaCha8Rng) -> Vec<Complex64> {
+        let mut draw = || (0..6).map(|_| rng.random::<f64>()).sum::<f64>() - 3.0;
+        (0..BINS).map(|_| Complex64::new(draw(), draw())).collect()
+    }
+
+    /// A frame whose right channel is a few samples later than foretold departs by
+    /// next to nothing, one with noise in it by its noise, whatever it foretells, and
+    /// one with nothing in common by all of its power.
+    #[test]
+    fn a_delay_explains_itself_and_nothing_more() {
+        let band = LevelBand::new(8..BINS);
+        let foretold = Foretold::nothing(band);
+        let transfer = foretold.transfer_of(|_| (1.0, 0.0, 1.0));
+        let mut rng = rand_chacha::ChaCha8Rng::seed_from_u64(3);
+        for _ in 0..50 {
+            let (left, other) = (noise(&mut rng), noise(&mut rng));
+            let of = |right: &[Complex64]| transfer.departure(&products(&left, right));
+            let all = of(&other);
+            let turned = |d: f64| -> Vec<Complex64> {
+                let turn = |k: usize| Complex64::from_polar(1.0, -d * k as f64);
+                left.iter().enumerate().map(|(k, l)| l * turn(k)).collect()
+            };
+            // 0.1 rad at the top of the band
+            let late = turned(0.1 / BINS as f64);
+            assert!(of(&late) < 1e-4 * all, "{} {all}", of(&late));
+            for share in [0.1, 3.0] {
+                let mixed = late.iter().zip(&other).map(|(l, o)| l + o * share);
+                let expected = share
+                    * share
+                    * transfer.departure(&products(&vec![Complex64::default(); BINS], &other));
+                let found = of(&mixed.collect::<Vec<_>>());
+                assert!((found / expected - 1.0).abs() < 0.05, "{found} {expected}");
+            }
+        }
+    }
+}
