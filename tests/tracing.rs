@@ -295,7 +295,9 @@ fn without_tracing_nothing_changes() {
 }
 
 /// The simulator rolls the tip along the groove point by point and knows nothing of the
-/// formula: `sqrt(2) r A / (4 V^2)`, full scale being 40 cm/s (its default).
+/// formula: `sqrt(2) r A / (4 V^2)`, full scale being 40 cm/s (its default). It follows from
+/// the displacement `a + (r / 2) (da/dx)^2` of J. A. Pierce and F. V. Hunt, J. Acoust. Soc. Am. 10,
+/// 1938, 14 (from memory), on walls at 45 degrees.
 #[test]
 fn a_simulated_sphere_has_the_textbook_coefficient() {
     for (tip_um, radius_mm) in [(18.0, 120.0), (10.0, 70.0)] {

@@ -20,7 +20,8 @@ const MOST_READINGS: usize = 3;
 /// makes too small, and by as much of what it moved the delay may be wrong (own
 /// simulations: 1 to 2 % of a voice at 70 mm, 3 % of a train of pulses).
 const COEFFICIENT: f64 = 0.02;
-/// Most that is kept of a stream, bytes: two hours of 24 bits at 96 kHz.
+/// Most that is kept of a stream, bytes, eight counted for a frame whatever its bits: an hour
+/// and a half at 96 kHz.
 const MOST_KEPT: u64 = 1 << 32;
 
 /// Which part of a recording is read, in frames.
