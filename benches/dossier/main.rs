@@ -179,11 +179,12 @@ fn main() -> ExitCode {
     if asked.form == Form::Short {
         faults.extend(drift(&results, &asked));
     } else {
+        let known = |said: Option<String>| said.unwrap_or_else(|| "not known".to_owned());
         let run = format!(
             "Made by `cargo bench --bench dossier` at commit {}, seed {SEED}; {}; {}.\n",
-            said_by("git", &["describe", "--always", "--dirty"]),
+            known(commit()),
             machine(),
-            said_by("rustc", &["--version"]),
+            known(said_by("rustc", &["--version"])),
         );
         let whole = |c: &&Chapter| {
             let mut rows = c.tables.iter().flat_map(|t| &t.rows);
@@ -233,17 +234,26 @@ fn drift(results: &BTreeMap<String, Outcome>, asked: &Asked) -> Vec<String> {
         .collect()
 }
 
-/// One line of another program's output, or what is said without it.
-fn said_by(program: &str, arguments: &[&str]) -> String {
+/// The commit that is tried. Pages that a run before has written are no part of what is
+/// tried.
+fn commit() -> Option<String> {
+    let commit = said_by("git", &["describe", "--always", "--exclude=*"])?;
+    let changed = ["status", "--porcelain", "--", ".", ":!docs/validation"];
+    Some(match said_by("git", &changed) {
+        None => commit,
+        Some(_) => format!("{commit}-dirty"),
+    })
+}
+
+/// Another program's output, if there is any.
+fn said_by(program: &str, arguments: &[&str]) -> Option<String> {
     let output = Command::new(program)
         .args(arguments)
         .current_dir(root())
-        .output();
-    let text = output
-        .ok()
-        .map(|o| String::from_utf8_lossy(&o.stdout).trim().to_owned());
-    text.filter(|t| !t.is_empty())
-        .unwrap_or_else(|| "not known".to_owned())
+        .output()
+        .ok()?;
+    let text = String::from_utf8_lossy(&output.stdout).trim().to_owned();
+    (!text.is_empty()).then_some(text)
 }
 
 /// The processor's name, where the system tells it.
