@@ -6,12 +6,13 @@ use groovelag::chain::{
     self, Calibrated, Calibration, Common, Crosstalk, Estimated, Input, Request, calibrate,
     document,
 };
-use groovelag::delay::phase::{EQUALISER, PhaseTerm};
+use groovelag::delay::phase::PhaseTerm;
 use groovelag::delay::{Settings, estimate};
 use groovelag::groove::{Conditions, Profile, Tip};
 use groovelag::job::{
     self, CaptureData, CaptureSpec, Cartridge, Job, Setup, Stated, replace_priors,
 };
+use groovelag::spectrum::EQUALISER;
 use groovelag::spectrum::{Bin, CrossSpectrum, Engine, EngineSettings, Group, SignalQuality};
 use groovelag::units::{DEGREE, MILLIMETRE};
 use rand::{RngExt, SeedableRng};

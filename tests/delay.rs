@@ -4,8 +4,8 @@
 mod bound;
 
 use bound::{Pink, bound};
-use groovelag::delay::{Estimate, Refusal, Settings, estimate, phase};
-use groovelag::spectrum::{CrossSpectrum, Engine, EngineSettings};
+use groovelag::delay::{Estimate, Refusal, Settings, estimate};
+use groovelag::spectrum::{CrossSpectrum, EQUALISER, Engine, EngineSettings};
 use groovelag::uncertainty::is_doubted;
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
@@ -46,7 +46,7 @@ fn synthesise(s: &Synthetic) -> (Vec<f32>, Vec<f32>) {
         power += 2.0 * z.norm_sqr();
         let w = TAU * f;
         let mut turn = -w * s.delay;
-        for ((seconds, sign), d) in phase::EQUALISER.iter().zip(s.dlnt) {
+        for ((seconds, sign), d) in EQUALISER.iter().zip(s.dlnt) {
             let wt = w * seconds;
             turn -= sign * d * wt / (1.0 + wt * wt);
         }

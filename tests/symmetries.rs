@@ -12,7 +12,7 @@ use groovelag::job::{
     self, CaptureData, CaptureSpec, Cartridge, Chain, Job, PivotedArm, Record, Setup, Solved,
     Source, Stated,
 };
-use groovelag::spectrum::{CrossSpectrum, Engine, EngineSettings};
+use groovelag::spectrum::{CrossSpectrum, EQUALISER, Engine, EngineSettings};
 use groovelag::uncertainty::Quantity;
 use groovelag::units::{DEGREE, MICROMETRE, MICROSECOND, MILLIMETRE};
 use rand::{RngExt, SeedableRng};
@@ -66,7 +66,7 @@ fn recording(rng: &mut ChaCha8Rng) -> Recording {
     let delay = uniform(rng, -60e-6, 60e-6);
     let slope = uniform(rng, 0.0, 1.0);
     let noise = 10f64.powf(uniform(rng, -50.0, -15.0) / 20.0);
-    let departures = phase::EQUALISER.map(|_| phase::equaliser_u(0.01) * gaussian(rng));
+    let departures = EQUALISER.map(|_| phase::equaliser_u(0.01) * gaussian(rng));
     let i = Complex::<f64>::i();
     let mut packed = vec![Complex::<f64>::default(); n];
     let mut power = 0.0;
@@ -78,7 +78,7 @@ fn recording(rng: &mut ChaCha8Rng) -> Recording {
         }
         power += 2.0 * z.norm_sqr();
         let mut turn = -TAU * f * delay;
-        for ((seconds, sign), departure) in phase::EQUALISER.iter().zip(departures) {
+        for ((seconds, sign), departure) in EQUALISER.iter().zip(departures) {
             let wt = TAU * f * seconds;
             turn -= sign * departure * wt / (1.0 + wt * wt);
         }

@@ -8,7 +8,8 @@ use crate::SEED;
 use crate::bound::{Pink, bound};
 use groovelag::analysis::{self, AnalysisError, Request};
 use groovelag::capture::{Options, Source};
-use groovelag::delay::{Estimate, Settings, phase};
+use groovelag::delay::{Estimate, Settings};
+use groovelag::spectrum::EQUALISER;
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, StandardNormal};
@@ -112,7 +113,7 @@ impl Scene {
     /// One period of both channels, with a delay.
     fn period(&self, rng: &mut ChaCha8Rng, delay: f64) -> [Vec<f64>; 2] {
         let n = self.period;
-        let departures = phase::EQUALISER.map(|_| self.equaliser_u * gaussian(rng));
+        let departures = EQUALISER.map(|_| self.equaliser_u * gaussian(rng));
         let i = Complex::<f64>::i();
         let mut packed = vec![Complex::<f64>::default(); n];
         let mut power = 0.0;
@@ -125,7 +126,7 @@ impl Scene {
             power += 2.0 * z.norm_sqr();
             let w = TAU * f;
             let mut turn = -w * delay;
-            for ((seconds, sign), departure) in phase::EQUALISER.iter().zip(departures) {
+            for ((seconds, sign), departure) in EQUALISER.iter().zip(departures) {
                 let wt = w * seconds;
                 turn -= sign * departure * wt / (1.0 + wt * wt);
             }

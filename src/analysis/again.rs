@@ -116,14 +116,7 @@ impl Rereading<'_> {
         progress: &mut (dyn FnMut(f64) + Send),
     ) -> Result<Analysis, AnalysisError> {
         let Analysis {
-            spectrum,
-            file,
-            sha256,
-            description,
-            metadata,
-            sample_rate_hz,
-            duration_s,
-            ..
+            spectrum, about, ..
         } = before;
         // only one of them at a time
         drop(spectrum);
@@ -137,11 +130,11 @@ impl Rereading<'_> {
             }
             Again::Kept(kept) => {
                 let failed = |source| CaptureError::Open {
-                    name: file.clone(),
+                    name: about.file.clone(),
                     source,
                 };
                 let kept = kept.try_clone().map_err(failed)?;
-                let recording = capture::open_reader(kept, &file, &Options::default())?;
+                let recording = capture::open_reader(kept, &about.file, &Options::default())?;
                 let whole = self.part.whole;
                 (
                     recording,
@@ -162,12 +155,7 @@ impl Rereading<'_> {
         }
         let taken = TakenIn {
             spectrum,
-            file,
-            sha256,
-            description,
-            metadata,
-            sample_rate_hz,
-            duration_s,
+            about,
             caveats,
             tracing: None,
             part: self.part,
@@ -197,7 +185,7 @@ pub fn settle(
     };
     let tracing = taken.tracing;
     let mut analysis = conclude_through(taken, settings, through)?;
-    let samples = analysis.estimate.delay_s * f64::from(analysis.sample_rate_hz);
+    let samples = analysis.estimate.delay_s * f64::from(analysis.about.sample_rate_hz);
     if samples.abs() > FAR_SAMPLES {
         let aligned = Treatment::Aligned(samples.round() as i64);
         return rereading.analysis(analysis, aligned, progress);

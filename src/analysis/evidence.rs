@@ -1,6 +1,6 @@
 //! What a report shows of a recording, bounded whatever its length.
 
-use super::Analysis;
+use super::{About, Analysis};
 use crate::delay::{Correlation, CurvePoint};
 
 /// Stretches with less than this share of what an average one knows are not
@@ -24,18 +24,8 @@ pub struct Moment {
 /// conditions of a report. At most some hundred points a curve.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Evidence {
-    /// The recording's name, as given.
-    pub file: String,
-    /// SHA-256 of the file, if it was asked for.
-    pub sha256: Option<String>,
-    /// Container, coding, channels and rate in words.
-    pub description: String,
-    /// Text that the recording carries: name and text.
-    pub metadata: Vec<(String, String)>,
-    /// Sample rate, hertz.
-    pub sample_rate_hz: u32,
-    /// Length, seconds.
-    pub duration_s: f64,
+    /// The recording.
+    pub about: About,
     /// The part analysed, seconds from the start: start, end.
     pub span_s: (f64, f64),
     /// Band used, hertz.
@@ -70,12 +60,7 @@ impl Analysis {
             .iter()
             .filter(|g| g.standard_uncertainty_s.is_finite() && g.weight >= least);
         Evidence {
-            file: self.file.clone(),
-            sha256: self.sha256.clone(),
-            description: self.description.clone(),
-            metadata: self.metadata.clone(),
-            sample_rate_hz: self.sample_rate_hz,
-            duration_s: self.duration_s,
+            about: self.about.clone(),
             span_s: estimate.span_s,
             band_hz: estimate.band_hz,
             inverted: estimate.inverted,

@@ -5,7 +5,7 @@
 //! digit, however often it was asked before.
 
 use super::again::{Keeper, Part};
-use super::{AnalysisError, TakenIn, Through, conclude_through};
+use super::{About, AnalysisError, TakenIn, Through, conclude_through};
 use crate::capture::{Recording, Stereo};
 use crate::delay::{self, Estimate, ONE_CHANNEL_DB, Refusal, SAME_SIGNAL, SILENT_POWER};
 use crate::spectrum::{CLIPPED, CrossSpectrum, Engine, EngineSettings, Recent, TracingProbe};
@@ -172,12 +172,7 @@ impl Follower {
         Ok(Self {
             taken: TakenIn {
                 spectrum: engine.snapshot(),
-                file: recording.name().to_owned(),
-                sha256: None,
-                description: recording.description(),
-                metadata: recording.metadata().to_vec(),
-                sample_rate_hz: rate,
-                duration_s: 0.0,
+                about: About::of(recording, 0),
                 caveats: recording.caveats().to_vec(),
                 tracing: None,
                 part: Part::default(),
@@ -199,7 +194,7 @@ impl Follower {
 
     /// Sample rate, hertz.
     pub fn sample_rate_hz(&self) -> u32 {
-        self.taken.sample_rate_hz
+        self.taken.about.sample_rate_hz
     }
 
     /// Valid bits of integer samples, see [`Recording::bits`].
@@ -210,7 +205,7 @@ impl Follower {
     /// Length of the recording in seconds, where its header tells.
     pub fn length_s(&self) -> Option<f64> {
         self.frames
-            .map(|frames| frames as f64 / f64::from(self.taken.sample_rate_hz))
+            .map(|frames| frames as f64 / f64::from(self.taken.about.sample_rate_hz))
     }
 
     /// Takes in the next block; says whether a step of half a second is done.
@@ -221,7 +216,7 @@ impl Follower {
         self.keeper.push(block);
         self.meter.push(block);
         self.position += block.left.len() as u64;
-        let rate = u64::from(self.taken.sample_rate_hz);
+        let rate = u64::from(self.taken.about.sample_rate_hz);
         let done = self.position * STEPS_PER_SECOND >= (self.steps + 1) * rate;
         if done {
             self.steps += 1;
@@ -239,13 +234,11 @@ impl Follower {
     fn taken(&self, spectrum: CrossSpectrum) -> TakenIn {
         TakenIn {
             spectrum,
-            duration_s: self.seconds(),
-            file: self.taken.file.clone(),
-            description: self.taken.description.clone(),
-            metadata: self.taken.metadata.clone(),
+            about: About {
+                duration_s: self.seconds(),
+                ..self.taken.about.clone()
+            },
             caveats: self.taken.caveats.clone(),
-            sha256: None,
-            sample_rate_hz: self.taken.sample_rate_hz,
             tracing: None,
             part: Part::default(),
             again: None,
@@ -253,14 +246,14 @@ impl Follower {
     }
 
     fn seconds(&self) -> f64 {
-        self.position as f64 / f64::from(self.taken.sample_rate_hz)
+        self.position as f64 / f64::from(self.taken.about.sample_rate_hz)
     }
 
     /// Looks at what is known after a [step](Self::push); no step needs it.
     pub fn look(&mut self, through: Option<Through>) -> Moment {
         let snapshot = self.engine.snapshot();
         let programme_s = snapshot.averages_in_fit() * snapshot.frame_length as f64
-            / f64::from(self.taken.sample_rate_hz);
+            / f64::from(self.taken.about.sample_rate_hz);
         let conclude = |taken| conclude_through(taken, &self.settings, through);
         let recent = self.recent.spectrum(&snapshot);
         let recent = recent.map(|spectrum| conclude(self.taken(spectrum)));

@@ -20,6 +20,7 @@ use thiserror::Error;
 
 /// Samples read at a time, per channel.
 const BLOCK: usize = 1 << 17;
+
 /// What is to be analysed, and how.
 #[derive(Debug, Clone)]
 pub struct Request {
@@ -35,9 +36,9 @@ pub struct Request {
     pub settings: delay::Settings,
 }
 
-/// What came out.
-#[derive(Debug, Clone)]
-pub struct Analysis {
+/// What a recording is, beside its samples.
+#[derive(Debug, Clone, PartialEq)]
+pub struct About {
     /// The recording's name, as given, with `/`.
     pub file: String,
     /// SHA-256 of the file, if it was asked for.
@@ -50,6 +51,28 @@ pub struct Analysis {
     pub sample_rate_hz: u32,
     /// Length of the recording as read, seconds.
     pub duration_s: f64,
+}
+
+impl About {
+    /// What is known of a recording of which so many frames were read.
+    fn of(recording: &Recording, read: u64) -> Self {
+        let frames = recording.frames().unwrap_or(read).max(read);
+        Self {
+            file: recording.name().to_owned(),
+            sha256: None,
+            description: recording.description(),
+            metadata: recording.metadata().to_vec(),
+            sample_rate_hz: recording.sample_rate_hz(),
+            duration_s: frames as f64 / f64::from(recording.sample_rate_hz()),
+        }
+    }
+}
+
+/// What came out.
+#[derive(Debug, Clone)]
+pub struct Analysis {
+    /// The recording.
+    pub about: About,
     /// The averaged cross-spectral matrix.
     pub spectrum: CrossSpectrum,
     /// What it says of the delay.
@@ -111,18 +134,8 @@ pub enum AnalysisError {
 pub struct TakenIn {
     /// The averaged cross-spectral matrix.
     pub spectrum: CrossSpectrum,
-    /// The recording's name.
-    pub file: String,
-    /// SHA-256 of the file, if asked for.
-    pub sha256: Option<String>,
-    /// Container, coding, channels and rate in words.
-    pub description: String,
-    /// Text that the recording carries.
-    pub metadata: Vec<(String, String)>,
-    /// Sample rate, hertz.
-    pub sample_rate_hz: u32,
-    /// Length as read, seconds.
-    pub duration_s: f64,
+    /// The recording.
+    pub about: About,
     /// Doubts about the recording.
     pub caveats: Vec<Caveat>,
     /// What tracing adds, where it is to be found and was not taken out.
@@ -254,15 +267,12 @@ fn described(
     let sha256 = recording
         .sha256()?
         .map(|h| h.iter().map(|b| format!("{b:02x}")).collect());
-    let frames = recording.frames().unwrap_or(position).max(position);
     Ok(TakenIn {
         spectrum,
-        file: recording.name().to_owned(),
-        sha256,
-        description: recording.description(),
-        metadata: recording.metadata().to_vec(),
-        sample_rate_hz: recording.sample_rate_hz(),
-        duration_s: frames as f64 / f64::from(recording.sample_rate_hz()),
+        about: About {
+            sha256,
+            ..About::of(&recording, position)
+        },
         caveats: recording.caveats().to_vec(),
         tracing: None,
         part: Part::default(),
@@ -310,7 +320,7 @@ pub fn conclude_through(
         .calibration
         .correct(&taken.spectrum, through.leads_swapped, settings)
         .map_err(|error| AnalysisError::Calibration {
-            file: taken.file.clone(),
+            file: taken.about.file.clone(),
             error,
         })?;
     taken.spectrum = corrected.spectrum;
@@ -322,7 +332,7 @@ pub fn conclude_through(
 pub fn conclude(taken: TakenIn, settings: &delay::Settings) -> Result<Analysis, AnalysisError> {
     let estimate =
         delay::estimate(&taken.spectrum, settings).map_err(|refusal| AnalysisError::Refused {
-            file: taken.file.clone(),
+            file: taken.about.file.clone(),
             refusal,
             doubts: taken
                 .caveats
@@ -341,12 +351,7 @@ pub fn conclude(taken: TakenIn, settings: &delay::Settings) -> Result<Analysis, 
         Caveat::note("tracing-left", message)
     }));
     Ok(Analysis {
-        file: taken.file,
-        sha256: taken.sha256,
-        description: taken.description,
-        metadata: taken.metadata,
-        sample_rate_hz: taken.sample_rate_hz,
-        duration_s: taken.duration_s,
+        about: taken.about,
         spectrum: taken.spectrum,
         estimate,
         caveats,

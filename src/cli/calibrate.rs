@@ -194,9 +194,9 @@ fn take_in(file: &OsString) -> Result<TakenIn, String> {
 
 fn input(taken: &TakenIn) -> Input<'_> {
     Input {
-        file: &taken.file,
-        sha256: taken.sha256.as_deref().unwrap_or(""),
-        duration_s: taken.duration_s,
+        file: &taken.about.file,
+        sha256: taken.about.sha256.as_deref().unwrap_or(""),
+        duration_s: taken.about.duration_s,
         spectrum: &taken.spectrum,
     }
 }

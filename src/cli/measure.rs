@@ -256,10 +256,10 @@ pub fn measurement(
     let mut measurement = Measurement {
         schema: Measurement::SCHEMA.to_owned(),
         program: Program::this(),
-        file: analysis.file.clone(),
-        sha256: analysis.sha256.clone(),
-        sample_rate_hz: analysis.sample_rate_hz,
-        duration_s: analysis.duration_s,
+        file: analysis.about.file.clone(),
+        sha256: analysis.about.sha256.clone(),
+        sample_rate_hz: analysis.about.sample_rate_hz,
+        duration_s: analysis.about.duration_s,
         analysed_s: [estimate.span_s.0, estimate.span_s.1],
         delay_us: Quantity::normal(estimate.delay_s, estimate.standard_uncertainty_s, coverage)
             .scaled(MICROSECOND.recip()),

@@ -7,14 +7,10 @@
 
 use super::{Owner, Side, Term};
 use crate::adjust::Cholesky;
+use crate::spectrum::EQUALISER;
 use crate::uncertainty::chi_square_upper_tail;
 use ndarray::{Array1, Array2};
 use std::f64::consts::{PI, TAU};
-
-/// Time constants of the playback equaliser, seconds (IEC 60098; RIAA 1954),
-/// with the sign of the phase that a longer one adds to `L conj(R)` when it is
-/// the right channel's: poles delay the right channel, the zero advances it.
-pub const EQUALISER: [(f64, f64); 3] = [(3180e-6, 1.0), (318e-6, -1.0), (75e-6, 1.0)];
 
 /// A coil's inductance with the load it sees, alike in both channels.
 #[derive(Debug, Clone, Copy, PartialEq)]

@@ -745,7 +745,7 @@ fn the_curve_holds_all_terms() {
     let parts = [0.004, -0.006, 0.005];
     let settings = Settings::default();
     let phase_at = |w: f64| {
-        let shapes = phase::EQUALISER.iter().zip(parts);
+        let shapes = crate::spectrum::EQUALISER.iter().zip(parts);
         let turned: f64 = shapes
             .map(|((seconds, sign), d)| d * sign * w * seconds / (1.0 + (w * seconds).powi(2)))
             .sum();

@@ -5,9 +5,10 @@ use super::priors::{self, DefaultPrior};
 use super::{JobError, Knowledge};
 use crate::adjust::{Block, Evaluation, Problem, Unknown};
 use crate::analysis::{Analysis, Evidence};
-use crate::delay::phase::{EQUALISER, equaliser_term};
+use crate::delay::phase::equaliser_term;
 use crate::delay::{Information, Node, Owner, Side, Term};
 use crate::groove::{Arm, Conditions, Input, Profile, Tip};
+use crate::spectrum::EQUALISER;
 use crate::uncertainty::Caveat;
 use crate::units::{DEGREE, MICROSECOND, MILLIMETRE};
 use ndarray::{Array1, Array2};
@@ -69,7 +70,7 @@ impl CaptureData {
         Self {
             information: analysis.estimate.information.clone(),
             nodes: analysis.estimate.nodes.clone(),
-            sha256: analysis.sha256.clone(),
+            sha256: analysis.about.sha256.clone(),
             caveats: analysis.caveats.clone(),
             priors: Vec::new(),
             evidence: Some(Arc::new(analysis.evidence())),

@@ -30,6 +30,11 @@ pub use tracing::{Tracing, TracingProbe};
 /// Highest frequency kept, hertz: what a groove and the usual converters carry.
 pub const HIGHEST_HZ: f64 = 22_000.0;
 
+/// Time constants of the playback equaliser, seconds (IEC 60098; RIAA 1954),
+/// with the sign of the phase that a longer one adds to `L conj(R)` when it is
+/// the right channel's: poles (1) delay the right channel, the zero (-1) advances it.
+pub const EQUALISER: [(f64, f64); 3] = [(3180e-6, 1.0), (318e-6, -1.0), (75e-6, 1.0)];
+
 /// Sums over the frames of one bin: `|L|^2`, `|R|^2` and `L conj(R)`, with
 /// full scale 1 and the window's own scale left in (it cancels everywhere).
 #[derive(Debug, Clone, Copy, PartialEq, Default)]

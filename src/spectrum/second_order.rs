@@ -1,7 +1,7 @@
 //! What the second order of tracing would add to a frame, see [`super::tracing`].
 
 use super::frame::pack;
-use super::window;
+use super::{EQUALISER, window};
 use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
 use rustfft::num_complex::{Complex, Complex32, Complex64};
 use rustfft::{Fft, FftPlanner};
@@ -9,9 +9,6 @@ use std::f64::consts::{PI, TAU};
 use std::ops::Range;
 use std::sync::Arc;
 
-/// Time constants of the playback equaliser, seconds (IEC 60098; RIAA 1954).
-const POLES_S: [f64; 2] = [3180e-6, 75e-6];
-const ZERO_S: f64 = 318e-6;
 /// Frequency of unit gain, hertz.
 const UNIT_GAIN_HZ: f64 = 1000.0;
 /// Band of the velocity that is squared, hertz.
@@ -23,7 +20,8 @@ const POLARITY_HZ: f64 = 100.0;
 fn equaliser(hertz: f64) -> Complex64 {
     let response = |hertz: f64| {
         let part = |seconds: f64| Complex::new(1.0, TAU * hertz * seconds);
-        part(ZERO_S) / (part(POLES_S[0]) * part(POLES_S[1]))
+        let [low, zero, high] = EQUALISER.map(|(seconds, _)| part(seconds));
+        zero / (low * high)
     };
     response(hertz) / response(UNIT_GAIN_HZ).norm()
 }

@@ -486,24 +486,24 @@ pub fn captures(details: &Details, names: &Names, metadata: bool) -> String {
         };
         let leads = if c.swapped { "swapped" } else { "normal" };
         if let Some(e) = &c.evidence {
-            if let Some(hash) = &e.sha256 {
+            if let Some(hash) = &e.about.sha256 {
                 rows.push(("SHA-256", format!("<span class=\"hash\">{hash}</span>")));
             }
-            rows.push(("Form", names.html(&e.description)));
-            rows.push(("Sample rate", format!("{} Hz", e.sample_rate_hz)));
+            rows.push(("Form", names.html(&e.about.description)));
+            rows.push(("Sample rate", format!("{} Hz", e.about.sample_rate_hz)));
             rows.push((
                 "Analysed",
                 format!(
                     "{} to {} s of {} s, {} to {} Hz",
                     plain(e.span_s.0, 2),
                     plain(e.span_s.1, 2),
-                    plain(e.duration_s, 2),
+                    plain(e.about.duration_s, 2),
                     plain(e.band_hz.0, 0),
                     plain(e.band_hz.1, 0)
                 ),
             ));
             if metadata {
-                for (name, text) in e.metadata.iter().take(MOST_TEXTS) {
+                for (name, text) in e.about.metadata.iter().take(MOST_TEXTS) {
                     let text: String = text.chars().take(MOST_CHARACTERS).collect();
                     let shown = format!("{}: {}", names.html(name), names.html(&text));
                     rows.push(("Text in the file", shown));
