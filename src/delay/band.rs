@@ -13,6 +13,11 @@ const SLACK: usize = 4;
 /// A cluster counts when independent channels would show its coherence with odds
 /// of e^-9 at most: one in ten thousand, among about a hundred clusters.
 const SIGNIFICANT: f64 = 9.0;
+/// That happens once in a hundred recordings, and a cluster high in the band weighs more than
+/// all of a weak programme. But what is coherent has a coherent neighbour, or is a line far
+/// beyond chance: such must be the odds of a cluster and of its more coherent neighbour
+/// together, one in ten million.
+const BORNE_OUT: f64 = 16.0;
 /// The like of [`DETECTED`] for one line among a thousand bins: odds of e^-25.
 const LINE_DETECTED: f64 = 25.0;
 /// A fall by this, 40 dB, within a fraction of the frequency and for good,
@@ -255,15 +260,26 @@ impl Clusters {
         };
         let sums = clusters.sums(&band.bins);
         clusters.design = Array2::zeros((sums.len(), terms.len() + 1));
+        let averages: Vec<f64> = clusters
+            .ends
+            .windows(2)
+            .map(|ends| band.averages * (ends[1] - ends[0]) as f64)
+            .collect();
+        // Chance alone must not pose as information: many clusters of noise would
+        // outweigh one line.
+        let odds: Vec<f64> = sums
+            .iter()
+            .zip(&averages)
+            .map(|(sum, n)| -(n - 1.0) * (1.0 - sum.coherence()).max(1e-300).ln())
+            .collect();
+        let neighbour = |k: usize| {
+            let before = k.checked_sub(1).map_or(0.0, |k| odds[k]);
+            before.max(odds.get(k + 1).copied().unwrap_or(0.0))
+        };
         for (k, sum) in sums.iter().enumerate() {
             let range = clusters.ends[k]..clusters.ends[k + 1];
-            let width = range.len() as f64;
-            let averages = band.averages * width;
-            // Chance alone must not pose as information: many clusters of noise
-            // would outweigh one line.
-            let by_chance = -(averages - 1.0) * (1.0 - sum.coherence()).max(1e-300).ln();
-            let coherence = if by_chance > SIGNIFICANT {
-                unbiased(sum.coherence(), averages)
+            let coherence = if odds[k] > SIGNIFICANT && odds[k] + neighbour(k) > BORNE_OUT {
+                unbiased(sum.coherence(), averages[k])
             } else {
                 0.0
             };
@@ -283,7 +299,7 @@ impl Clusters {
             clusters.points.push(Point {
                 w: row[0],
                 phase: sum.phase(),
-                information: 2.0 * averages * coherence / (1.0 - coherence),
+                information: 2.0 * averages[k] * coherence / (1.0 - coherence),
             });
         }
         clusters

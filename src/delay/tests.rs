@@ -256,6 +256,50 @@ fn clusters_end_in_valleys_and_turn_back() {
 
 /// An end lies where the product of the powers is least, not their sum, and no
 /// further than its reach from a dozen bins on.
+/// A cluster whose coherence chance could make counts where a neighbour is coherent too,
+/// a line far beyond chance by itself.
+#[test]
+fn a_cluster_by_itself_must_be_far_beyond_chance() {
+    let clusters = |spectrum: &CrossSpectrum| {
+        let band = Band::new(spectrum, (100.0, 15_000.0)).unwrap();
+        (band.averages, Clusters::new(&band, &[], 0.0, false).points)
+    };
+    let (averages, flat) = clusters(&delayed(0.0));
+    let hertz = |k: usize| flat[k].w / TAU;
+    let (at, width) = (
+        flat.len() / 2,
+        hertz(flat.len() / 2 + 1) - hertz(flat.len() / 2),
+    );
+    let n = averages * (width / STEP).round();
+    // odds of e^-x by chance: (1 - C)^(n - 1)
+    let coherence = |x: f64| 1.0 - (-x / (n - 1.0)).exp();
+    let information = |odds: f64, clusters_wide: f64| {
+        let middle = hertz(at) + 0.5 * (clusters_wide - 1.0) * width;
+        let spectrum = made(10, 40, |_, f| {
+            let among = (f - middle).abs() < 0.5 * clusters_wide * width;
+            let low = f < 2_000.0;
+            bin(
+                if low {
+                    0.5
+                } else if among {
+                    coherence(odds)
+                } else {
+                    0.0
+                },
+                0.0,
+                1.0,
+            )
+        });
+        let (_, points) = clusters(&spectrum);
+        points[at].information
+    };
+    assert_eq!(information(8.0, 1.0), 0.0);
+    assert_eq!(information(15.0, 1.0), 0.0);
+    assert!(information(17.0, 1.0) > 20.0);
+    assert_eq!(information(7.0, 2.0), 0.0);
+    assert!(information(9.5, 2.0) > 10.0);
+}
+
 #[test]
 fn ends_lie_at_the_least_product_within_reach() {
     let powers = |at: usize| match at {
