@@ -7,8 +7,9 @@ seconds, by
 
 correlation  scipy.signal.correlate of the whole, the highest peak refined by a
              parabola through it and its neighbours;
-phat         the same of the cross-spectrum divided by its magnitude (Knapp and
-             Carter 1976: the phase transform), padded to 8 times the rate;
+phat         the generalised cross-correlation with the phase transform (Knapp and
+             Carter 1976): scipy.signal.csd as below, divided by its magnitude, back
+             on a grid of 16 times the rate, the highest peak refined likewise;
 slope        scipy.signal.csd and .coherence, Hann, 8192 points: a straight line
              through the origin fitted to the unwrapped phase from 100 Hz to
              15 kHz, weighted by C / (1 - C).
@@ -22,6 +23,8 @@ import numpy as np
 import scipy.fft
 import scipy.signal
 import soundfile
+
+WELCH = {"nperseg": 8192, "window": "hann"}
 
 
 def peak(values, lags):
@@ -39,20 +42,19 @@ def correlation(left, right, rate):
     return peak(values, lags / rate)
 
 
-def phat(left, right, rate, fine=8):
-    count = scipy.fft.next_fast_len(2 * len(left), real=True)
-    cross = scipy.fft.rfft(right, count) * np.conj(scipy.fft.rfft(left, count))
+def phat(left, right, rate, fine=16):
+    _, cross = scipy.signal.csd(left, right, fs=rate, **WELCH)
     cross /= np.maximum(np.abs(cross), 1e-300)
-    values = scipy.fft.fftshift(scipy.fft.irfft(cross, fine * count))
-    lags = (np.arange(fine * count) - fine * count // 2) / (fine * rate)
+    count = fine * WELCH["nperseg"]
+    values = scipy.fft.fftshift(scipy.fft.irfft(cross, count))
+    lags = (np.arange(count) - count // 2) / (fine * rate)
     near = np.abs(lags) < 2e-3
     return peak(values[near], lags[near])
 
 
 def slope(left, right, rate):
-    how = {"fs": rate, "nperseg": 8192, "window": "hann"}
-    hertz, cross = scipy.signal.csd(right, left, **how)
-    _, coherence = scipy.signal.coherence(right, left, **how)
+    hertz, cross = scipy.signal.csd(right, left, fs=rate, **WELCH)
+    _, coherence = scipy.signal.coherence(right, left, fs=rate, **WELCH)
     band = (hertz >= 100) & (hertz <= 15_000)
     hertz, cross, coherence = hertz[band], cross[band], coherence[band]
     weight = coherence / np.maximum(1 - coherence, 1e-9)

@@ -20,10 +20,14 @@ mod estimator;
 #[path = "../python/interpreter.rs"]
 mod interpreter;
 mod material;
+mod played;
 mod plot;
 mod scene;
 mod traceability;
 
+use rand::SeedableRng;
+use rand_chacha::ChaCha8Rng;
+use sha2::{Digest, Sha256};
 use std::collections::BTreeMap;
 use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
@@ -31,6 +35,15 @@ use std::process::{Command, ExitCode};
 
 /// Seed of every random number in the dossier.
 pub const SEED: u64 = 20_261_126;
+/// The chances of one trial of a row: no two rows, and no two trials, share any.
+pub fn chances(row: &str, trial: u64) -> ChaCha8Rng {
+    let hash = Sha256::digest(row.as_bytes());
+    let of_row = u64::from_le_bytes(hash[..8].try_into().expect("eight bytes"));
+    let mut rng = ChaCha8Rng::seed_from_u64(SEED ^ of_row);
+    rng.set_stream(trial);
+    rng
+}
+
 /// Numbers of a short run may differ by this fraction from those kept: other
 /// processors round the single-precision transforms otherwise.
 const DRIFT: f64 = 1e-3;
@@ -222,6 +235,11 @@ fn drift(results: &BTreeMap<String, Outcome>, asked: &Asked) -> Vec<String> {
                 .zip(b)
                 .all(|(a, b)| (a - b).abs() <= DRIFT * a.abs().max(b.abs()) + 1e-9)
     };
+    let gone = kept
+        .keys()
+        .filter(|id| asked.only.is_empty() && !numbers.contains_key(id))
+        .map(|id| format!("{id} was kept and is no row of the short form any more"));
+    let gone: Vec<String> = gone.collect();
     numbers
         .into_iter()
         .filter(|(id, found)| kept.get(*id).is_none_or(|k| !agrees(k, found)))
@@ -231,6 +249,7 @@ fn drift(results: &BTreeMap<String, Outcome>, asked: &Asked) -> Vec<String> {
                 kept.get(id)
             )
         })
+        .chain(gone)
         .collect()
 }
 

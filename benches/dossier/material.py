@@ -4,7 +4,7 @@
     material.py mono PIECE FOLDER_OF_PACKAGES WORK_FOLDER
 
 PIECE is a JSON object: "package", "files" (patterns below the package's folder,
-joined in the order of their names), "start" and "length" in seconds, "rate" in
+joined in the order of their names), "row" (its name, by which its noise differs from others'), "start" and "length" in seconds, "rate" in
 hertz, "shift" in samples at 64 times that rate.
 
 delayed brings the mono excerpt to 64 times the output's rate and moves the right
@@ -17,6 +17,7 @@ mono writes the excerpt as mono.wav, at the rate of its file.
 import json
 import pathlib
 import sys
+import zlib
 
 import numpy as np
 import scipy.fft
@@ -75,7 +76,8 @@ def main(arguments):
     stereo = delayed(piece, packages)
     rms = np.sqrt(np.mean(stereo[0] ** 2)) * 10 ** (-NOISE_DB / 20)
     for seed in range(1, int(arguments[4]) + 1):
-        random = np.random.Generator(np.random.PCG64(seed))
+        chances = np.random.SeedSequence([seed, zlib.crc32(piece["row"].encode())])
+        random = np.random.Generator(np.random.PCG64(chances))
         noisy = stereo + rms * random.standard_normal(stereo.shape)
         soundfile.write(work / f"{seed}.wav", noisy.T, piece["rate"], subtype="PCM_24")
 

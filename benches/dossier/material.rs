@@ -2,10 +2,11 @@
 
 use crate::interpreter::interpreter;
 use crate::scene::{measure, measure_once, scratch};
-use crate::{Chapter, Outcome, Row, Table, columns, root};
+use crate::{Chapter, Outcome, Row, Table, chances, columns, root};
 use groovelag::delay::Settings;
 use groovelag::simulate::recipe::Recipe;
 use groovelag::simulate::render;
+use rand::RngExt;
 use serde_json::json;
 use statrs::distribution::{Binomial, ChiSquared, ContinuousCDF, DiscreteCDF};
 use std::collections::BTreeMap;
@@ -176,7 +177,7 @@ fn package(name: &str) -> Result<PathBuf, String> {
 /// Runs `material.py` on a piece.
 fn prepare(piece: &Piece, mode: &str, work: &Path) -> Result<(), String> {
     let description = json!({
-        "package": piece.package, "files": piece.files, "start": piece.start,
+        "row": piece.name, "package": piece.package, "files": piece.files, "start": piece.start,
         "length": piece.length, "rate": piece.rate, "shift": piece.shift,
     });
     let output = Command::new(interpreter(&root())?)
@@ -278,7 +279,7 @@ fn played(piece: &Piece, radius: u32, peak_cm_s: f64, dirt: &str) -> Found {
         let text = format!(
             r#"
 format = 1
-seed = {radius}
+seed = {}
 [programme]
 kind = "wav"
 file = "mono.wav"
@@ -296,6 +297,7 @@ side_radius_um = 8
 rotation_deg = {}
 {dirt}
 "#,
+            chances(&key, 0).random::<u32>(),
             piece.length - 1,
             piece.turn
         );
@@ -400,8 +402,10 @@ fn together(what: &str, all: impl Iterator<Item = Found>) -> Outcome {
     };
     let by_chance = ChiSquared::new(n as f64).expect("a number");
     let so_large = by_chance.sf(squares(&all));
-    let piece =
-        format!("{what}; chance of so few bands {so_few:.3}, of errors so large {so_large:.3}");
+    let piece = format!(
+        "{what}; chance of so few bands {so_few:.3}, of errors so large {so_large:.3}, so small {:.3}",
+        1.0 - so_large
+    );
     // columns without an entry: the worst error, or that in degrees, and u
     let none = String::new;
     let mut cells = vec![piece, scatter(&all), none(), none(), inside(&all)];

@@ -4,13 +4,13 @@
 //! Nothing of the crate's own simulation is used here, so that an error in it
 //! could not hide.
 
-use crate::SEED;
 use crate::bound::{Pink, bound};
+use crate::chances;
 use groovelag::analysis::{self, AnalysisError, Request};
 use groovelag::capture::{Options, Source};
 use groovelag::delay::{Estimate, Settings};
 use groovelag::spectrum::EQUALISER;
-use rand::{RngExt, SeedableRng};
+use rand::RngExt;
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, StandardNormal};
 use rustfft::FftPlanner;
@@ -29,9 +29,24 @@ pub enum Word {
     Float,
 }
 
+impl Word {
+    /// One step, full scale 1; none for floating point.
+    fn step(self) -> f64 {
+        match self {
+            Self::Int16 => 2f64.powi(-15),
+            Self::Int24 => 2f64.powi(-23),
+            Self::Float => 0.0,
+        }
+    }
+}
+
 /// A recording to be made.
 #[derive(Debug, Clone)]
 pub struct Scene {
+    /// The row it is for: each draws its own chances.
+    pub row: String,
+    /// Root mean square of the programme, full scale 1.
+    pub level: f64,
     /// Sample rate, hertz.
     pub rate: f64,
     /// Samples of the programme's period, a power of two.
@@ -65,6 +80,8 @@ impl Default for Scene {
     /// 5.5 s of clean pink noise at 48 kHz, 7.3 us, 35 dB.
     fn default() -> Self {
         Self {
+            row: String::new(),
+            level: 0.1,
             rate: 48_000.0,
             period: 1 << 18,
             periods: 1,
@@ -82,9 +99,6 @@ impl Default for Scene {
     }
 }
 
-/// Root mean square of the programme, full scale 1.
-const LEVEL: f64 = 0.1;
-
 fn gaussian(rng: &mut ChaCha8Rng) -> f64 {
     StandardNormal.sample(rng)
 }
@@ -101,11 +115,14 @@ impl Scene {
 
     /// The bound of its delay, seconds.
     pub fn bound(&self, settings: &Settings) -> f64 {
+        // rounding is white noise of a twelfth of a step's square (Widrow 1956, from memory)
+        let rounding = self.word.step().powi(2) / 12.0 / self.level.powi(2);
+        let noise = ratio(-self.snr_db).powi(2) + rounding;
         let of = Pink {
             seconds: self.seconds(),
             rate: self.rate,
             band_hz: self.band_hz,
-            snr_db: self.snr_db,
+            snr_db: -10.0 * noise.log10(),
         };
         bound(&of, settings)
     }
@@ -136,7 +153,7 @@ impl Scene {
             packed[n - k] = z.conj() + i * right.conj();
         }
         FftPlanner::new().plan_fft_inverse(n).process(&mut packed);
-        let scale = LEVEL / power.sqrt();
+        let scale = self.level / power.sqrt();
         [
             packed.iter().map(|v| v.re * scale).collect(),
             packed.iter().map(|v| v.im * scale).collect(),
@@ -145,11 +162,11 @@ impl Scene {
 
     /// Writes one trial's recording.
     pub fn write(&self, trial: u64, path: &Path) {
-        let mut rng = ChaCha8Rng::seed_from_u64(SEED);
-        rng.set_stream(trial);
+        let mut rng = chances(&self.row, trial);
         let programme = rng.clone();
+        let level = self.level;
         let mut period = self.period(&mut rng, self.delay);
-        let sigma = LEVEL * ratio(-self.snr_db);
+        let sigma = level * ratio(-self.snr_db);
         let lead = (self.lead_in_s * self.rate) as usize;
         let total = lead + self.period * self.periods;
         let bits = match self.word {
@@ -184,11 +201,11 @@ impl Scene {
                 rumble[1] += TAU * 4.0 / self.rate * (rumble[0] - rumble[1]);
                 // power of the first section: a / (2 - a), nearly a / 2
                 let unit = (0.5 * TAU * 30.0 / self.rate).sqrt();
-                LEVEL * ratio(db) * (rumble[0] - rumble[1]) / unit
+                level * ratio(db) * (rumble[0] - rumble[1]) / unit
             });
             let hiss = match n < lead {
                 // electronics, common to both channels
-                true => 0.003 * LEVEL * gaussian(&mut rng),
+                true => 0.003 * level * gaussian(&mut rng),
                 false => 0.0,
             };
             let drop = match n < lead {
@@ -196,7 +213,7 @@ impl Scene {
                 true => {
                     let since = time - 0.5 * self.lead_in_s;
                     match since > 0.0 {
-                        true => 4.0 * LEVEL * (-since / 0.01).exp() * (TAU * 300.0 * since).sin(),
+                        true => 4.0 * level * (-since / 0.01).exp() * (TAU * 300.0 * since).sin(),
                         false => 0.0,
                     }
                 }
@@ -204,7 +221,7 @@ impl Scene {
             };
             if chance > 0.0 && n >= lead && rng.random::<f64>() < chance {
                 let sign = if rng.random::<bool>() { 1.0 } else { -1.0 };
-                let height = sign * 5.0 * LEVEL;
+                let height = sign * 5.0 * level;
                 click = ([height, height * (0.7 + 0.3 * rng.random::<f64>())], n);
             }
             for channel in 0..2 {
@@ -217,7 +234,7 @@ impl Scene {
                     let sum: f64 = parts
                         .map(|(phase, order)| (TAU * 50.0 * order * time + phase).sin() / order)
                         .sum();
-                    LEVEL * ratio(db) * std::f64::consts::SQRT_2 * sum
+                    level * ratio(db) * std::f64::consts::SQRT_2 * sum
                 });
                 let (heights, begun) = click;
                 let height = heights[channel];

@@ -4,32 +4,35 @@ use crate::{Chapter, Outcome, Row, Table, columns, root};
 use groovelag::job::{CaptureData, file, priors, solve};
 use std::path::{Path, PathBuf};
 
-/// Words that mark a comment as naming a source outside the project.
-const SOURCES: [&str; 24] = [
+/// Words that mark a comment as naming a source outside the project, in small letters.
+const SOURCES: [&str; 27] = [
     "references.json",
     "id `",
     "ids `",
     "model.md",
-    "GUM",
-    "JCGM",
-    "NIST",
-    "IEC 60098",
-    "Knapp",
-    "Nuttall",
-    "Bendat",
-    "Goodman",
-    "Welch",
-    "Azenkot",
-    "Baerwald",
-    "Lofgren",
-    "Stevenson",
-    "Paule",
-    "Busing",
-    "Greenwell",
-    "SciPy",
+    "gum h",
+    "gum (",
+    "jcgm",
+    "nist",
+    "iec 60098",
+    "knapp",
+    "nuttall",
+    "bendat",
+    "goodman",
+    "welch",
+    "azenkot",
+    "baerwald",
+    "lofgren",
+    "stevenson",
+    "paule",
+    "busing",
+    "greenwell",
+    "scipy",
+    "numpy",
     "libsndfile",
-    "RIAA",
-    "Lipshitz",
+    "riaa",
+    "lipshitz",
+    "pierce",
 ];
 /// Longest quotation of a comment in the table.
 const QUOTED: usize = 320;
@@ -38,7 +41,19 @@ const QUOTED: usize = 320;
 struct Value {
     file: String,
     function: String,
+    /// Rather than what tests of the file use.
+    is_test: bool,
     words: String,
+}
+
+/// What stands for the function's name where a comment is about the file.
+const WHOLE: &str = "the whole file";
+
+/// Whether a function is a test by itself.
+fn is_test(lines: &[&str], name: &str) -> bool {
+    let at = lines.iter().position(|l| function(l) == Some(name));
+    let before = |at: usize| lines[..at].iter().rev().take(3);
+    at.is_some_and(|at| before(at).any(|l| l.trim() == "#[test]"))
 }
 
 /// Rust files below a folder, in the order of their names.
@@ -89,34 +104,38 @@ fn values() -> Vec<Value> {
         let mut around = None;
         while at < lines.len() {
             around = function(lines[at]).or(around);
-            let comment =
-                |l: &str| l.trim_start().starts_with("//") && !l.trim_start().starts_with("//!");
+            let comment = |l: &str| l.trim_start().starts_with("//");
             if !comment(lines[at]) {
                 at += 1;
                 continue;
             }
             let documents = lines[at].trim_start().starts_with("///");
+            let of_file = lines[at].trim_start().starts_with("//!");
             let mut words = String::new();
             while at < lines.len() && comment(lines[at]) {
-                words += lines[at].trim_start().trim_start_matches('/').trim();
+                let bare = lines[at].trim_start().trim_start_matches('/');
+                words += bare.trim_start_matches('!').trim();
                 words.push(' ');
                 at += 1;
             }
-            if !SOURCES.iter().any(|s| words.contains(s)) {
+            let small = words.to_lowercase();
+            if !SOURCES.iter().any(|s| small.contains(s)) {
                 continue;
             }
             // a doc comment belongs to what follows it, another to where it stands
             let next = || lines[at..].iter().find_map(|l| function(l));
-            let function = match documents {
-                true => next(),
-                false => around.or_else(next),
+            let function = match (documents, of_file) {
+                (_, true) => None,
+                (true, _) => next(),
+                _ => around.or_else(next),
             };
-            let function = function.unwrap_or("the whole file").to_owned();
+            let function = function.unwrap_or(WHOLE).to_owned();
             let same = |v: &&mut Value| v.file == name && v.function == function;
             match found.iter_mut().find(same) {
                 Some(value) => value.words += &words,
                 None => found.push(Value {
                     file: name.clone(),
+                    is_test: is_test(&lines, &function),
                     function,
                     words,
                 }),
@@ -133,7 +152,7 @@ fn ids(words: &str) -> Vec<String> {
     let mut listing = false;
     for part in words.split_whitespace() {
         let bare = part.trim_matches(|c: char| !c.is_alphanumeric() && c != '_');
-        if bare == "id" || bare == "ids" || bare == "entries" {
+        if ["id", "ids", "entries"].contains(&bare) || part.contains("references.json") {
             listing = true;
         } else if part.contains('`') || bare.contains('_') {
             let name = part.trim_matches(|c: char| "(),.;:`\"".contains(c));
@@ -174,7 +193,11 @@ fn value_rows() -> Vec<Row> {
                 run: Box::new(move |_| Outcome {
                     cells: vec![
                         format!("`{}`", value.file),
-                        format!("`{}`", value.function),
+                        match value.is_test {
+                            true => format!("`{}`", value.function),
+                            false if value.function == WHOLE => WHOLE.to_owned(),
+                            false => format!("tests that use `{}`", value.function),
+                        },
                         shown(&value.words),
                         ids(&value.words).join(", "),
                     ],
@@ -188,13 +211,52 @@ fn value_rows() -> Vec<Row> {
 /// What kind of origin a prior has, by its own words.
 fn standing(origin: &str) -> &'static str {
     match origin {
-        o if o.contains("no source") => "practice",
+        o if o.to_lowercase().contains("no source") => "practice",
         o if o.contains("believed") => "belief",
         o if o.contains("from memory") || o.contains("secondary") => "standard, from memory",
         o if o.contains("IEC") => "standard",
-        o if o.contains("brute force") || o.contains("sqrt") => "computed",
+        o if ["brute force", "sqrt", "simulations"]
+            .iter()
+            .any(|w| o.contains(w)) =>
+        {
+            "computed"
+        }
         _ => "choice",
     }
+}
+
+/// Further assumptions, which stand in the source: file, name, unit.
+const CONSTANTS: [[&str; 3]; 11] = [
+    ["src/job/calibration.rs", "LOAD_OHM", "ohm"],
+    ["src/job/calibration.rs", "LOAD_FARAD", "F"],
+    ["src/chain/build.rs", "DEFAULT_CUTTER_SEPARATION_DB", "dB"],
+    ["src/chain/build.rs", "SKEW_PRIOR", "s (u)"],
+    ["src/chain/build.rs", "EQUALISER_PRIOR", "(u)"],
+    ["src/chain/build.rs", "LEVEL_PRIOR", "neper (u)"],
+    ["src/chain/build.rs", "COUPLING_PRIOR", "rad/s (u)"],
+    ["src/chain/build.rs", "LOAD_PRIOR", "(u)"],
+    ["src/chain/smooth.rs", "CORRELATED_OCTAVES", "octaves"],
+    ["src/spectrum/tracing.rs", "CHANGE_PER_S", "per second (u)"],
+    ["src/analysis/again.rs", "COEFFICIENT", "(u)"],
+];
+
+/// Value of a constant as its file has it, and the comment above it or above the first
+/// of its row.
+fn constant(file: &str, name: &str) -> Option<(String, String)> {
+    let text = std::fs::read_to_string(root().join(file)).ok()?;
+    let lines: Vec<&str> = text.lines().collect();
+    let declared = format!("const {name}: ");
+    let at = lines.iter().position(|l| l.contains(&declared))?;
+    let value = lines[at].split(" = ").nth(1)?.trim_end_matches(';');
+    let is = |l: &&&str, what: &str| l.trim_start().starts_with(what);
+    let above = lines[..at].iter().rev();
+    let above = above.skip_while(|l| is(l, "const") || is(l, "pub const"));
+    let mut comment: Vec<&str> = above.take_while(|l| is(l, "///")).copied().collect();
+    comment.reverse();
+    let words = comment
+        .iter()
+        .map(|l| l.trim().trim_start_matches("///").trim());
+    Some((value.to_owned(), words.collect::<Vec<_>>().join(" ")))
 }
 
 fn prior_rows() -> Vec<Row> {
@@ -239,7 +301,17 @@ fn prior_rows() -> Vec<Row> {
             "as most records are; exact".to_owned(),
         ),
     ];
-    let all = table.chain(speeds).chain(rest);
+    let constants = CONSTANTS.iter().map(|[file, name, unit]| {
+        let (value, origin) = constant(file, name).unwrap_or_default();
+        let what = format!("{} of {file}", name.to_lowercase().replace('_', " "));
+        (
+            what,
+            [format!("{value} {unit}"), String::new()],
+            Vec::new(),
+            origin,
+        )
+    });
+    let all = table.chain(speeds).chain(rest).chain(constants);
     all.map(|(what, [value, u], numbers, origin)| {
         let name: String = what
             .chars()
@@ -289,7 +361,33 @@ struct Wanted {
     size: f64,
 }
 
-const UNTRIED: [Untried; 13] = [
+const UNTRIED: [Untried; 17] = [
+    Untried {
+        name: "tracing",
+        assumed: "what a tip's radius adds to the programme has the form of second order, k d(v^2)/dt, in a plastic groove as between rigid bodies; it is found and taken out, which moves the delay of a \
+voice by up to 0.1 deg",
+        experiment: "speech or music and pink noise on one side, at the same radius, by the same tip: with tracing taken out their delays must agree within their bands (`groovelag compare`); \
+and k, which each recording's note gives in dB, must grow as the inverse square of the groove's speed from outside to inside",
+        job: None,
+    },
+    Untried {
+        name: "clicks",
+        assumed: "frames with a click on one wall or on both are found by their departure and left out; what is not found moves the delay by less than its band (own simulations)",
+        experiment: "one band before and after cleaning, and before and after a scratch across it: the delays must agree within their bands",
+        job: None,
+    },
+    Untried {
+        name: "elliptical-shape",
+        assumed: "a real elliptical lies between a rounded disc and an ellipsoid of the same radii: shape term 0 +- 0.1 (computed)",
+        experiment: "as line-shape.toml, with an elliptical of measured radii: profile, radii and `cartridge.fine.shape` exchanged",
+        job: None,
+    },
+    Untried {
+        name: "lathe-offset",
+        assumed: "the cutting face passes within 0.5 mm of the radial line (common practice, no source); unstated, it is taken for zero",
+        experiment: "cuts of one side under a spherical tip at three radii: a rotation of the cutter counts as one over speed, an offset as one over radius beside it (`lathe_offset_mm`)",
+        job: None,
+    },
     Untried {
         name: "cut-spread",
         assumed: "cuts of record sides spread by 0.5 deg about zero (common practice, no source); this limits an ordinary reading",
@@ -337,7 +435,7 @@ const UNTRIED: [Untried; 13] = [
     Untried {
         name: "crosstalk-scale",
         assumed: "crosstalk and unlike vertical response multiply the groove's delay by 1 +- 0.08; the crosstalk matrix of single-channel bands corrects it",
-        experiment: "a tip measured under a microscope, turned on a fine stage; the slope against its lever is the scale, to be compared with that of `calibrate --left-only --right-only`",
+        experiment: "a tip measured under an electron microscope, turned on a fine stage; the slope against its lever is the scale, to be compared with that of `calibrate --left-only --right-only`",
         job: Some(Wanted {
             unknown: "cartridge.red.scale",
             less: None,
@@ -474,9 +572,13 @@ fn untried_rows() -> Vec<Row> {
                 Ok((before, after)) => {
                     let unit = if wanted.unit.is_empty() { "" } else { " " };
                     cells.push(file);
+                    let less = wanted.less.map(|l| format!(" less `{l}`"));
                     cells.push(format!(
-                        "{before:.3} to {after:.3}{unit}{}, of {}",
-                        wanted.unit, wanted.size
+                        "`{}`{}: {before:.3} to {after:.3}{unit}{}, of {}",
+                        wanted.unknown,
+                        less.unwrap_or_default(),
+                        wanted.unit,
+                        wanted.size
                     ));
                     let decides = after <= 0.5 * wanted.size;
                     Outcome {
@@ -566,10 +668,10 @@ what has not been tried on a real groove, with the experiment that would try it.
         tables: vec![
             Table {
                 title: "Published values and their tests".to_owned(),
-                text: "Collected by this run from the comments of the tests: every one that names a source outside the \
-project. A name in the last column is that of the value in the project's list of reference values, where the comment \
-gives it. *model.md* is the project's design note, whose figures were computed by other programs than this. A test that is \
-named runs with `cargo test NAME`."
+                text: "An index, collected by this run from the comments of the tests: every one that names a source outside the \
+project. That the tests pass is not shown here but by `cargo test`, which runs with every change; each has its value and tolerance beside the comment. A name in the last column is that of the value in \
+the project's list of reference values, where the comment gives it; that list and *model.md*, the project's design note, whose figures were computed by other programs than this, are no part of the repository. A test that is \
+named runs with `cargo test NAME`, a file of `tests` with `cargo test --test FILE`."
                     .to_owned(),
                 columns: columns(&["file", "test", "what the comment says", "names"]),
                 rows: value_rows(),
@@ -577,16 +679,16 @@ named runs with `cargo test NAME`."
             },
             Table {
                 title: "Published values that no test uses".to_owned(),
-                text: "Of the same list, with the reason.".to_owned(),
+                text: "Of the same list, by hand, with the reason.".to_owned(),
                 columns: columns(&["value", "why"]),
                 rows: unused_rows(),
                 plots: Vec::new(),
             },
             Table {
                 title: "Default priors and their origins".to_owned(),
-                text: "Everything that is assumed where nothing is stated, from the program's own table (src/job/priors.rs). \
-*Practice* is common practice without a source; *belief* has neither source nor measurement; *choice* is weak on purpose or follows \
-from other rows. Those two deserve a laboratory's attention first."
+                text: "What is assumed where nothing is stated, from the program's own table (src/job/priors.rs), and below it what stands as a constant in other places, with the comment there. \
+*Practice* is common practice without a source, *belief* has neither source nor measurement: these two deserve a laboratory's attention first. *Choice* is weak on purpose or follows \
+from other rows."
                     .to_owned(),
                 columns: columns(&["value", "standard uncertainty", "kind", "origin"]),
                 rows: prior_rows(),
@@ -596,9 +698,14 @@ from other rows. Those two deserve a laboratory's attention first."
                 title: "Not tried on real grooves".to_owned(),
                 text: "**Nothing in this dossier was measured on a record.** Signals were computed, grooves simulated; music and \
 speech are real, what plays them is not. The rows are what the bands rest on and no groove has borne out yet. Each job can be \
-planned (`groovelag plan docs/validation/experiments/NAME.toml`), recorded and solved; its names are invented. The last column is \
-the standard uncertainty before and after, predicted at the prior means, and the size that is assumed. Asked: half of that size \
-at most, or the experiment would decide nothing."
+planned (`groovelag plan docs/validation/experiments/NAME.toml`), recorded and solved; its names are invented. The last column names the unknown that is wanted, which \
+`groovelag solve NAME.toml --json` lists under `unknowns`, with its standard uncertainty before and after, predicted at the prior means, and the size that is assumed. Asked: half of that size \
+at most, or the experiment would decide nothing. What drops of the stylus and days differ by comes on top of the prediction.
+
+**How to run them.** Mute the amplifier before the cartridge is touched, guard the stylus, stay within the maker's playing force and angles, and see the cautions of the [laboratory's guide](../laboratory.md); a line contact far off its \
+angle, a high force or many plays in a row wear a groove: take a side that may be lost. Play a mono or lateral band of pink noise or dense music of 30 s or more (40 Hz to 15 kHz, peaks of about 5 cm/s) at 96 kHz and 24 bits, five drops a line of the job \
+(a capture of its own each), in an order that is not the job's, half of them on another day; turn about the stylus, and let the cartridge settle. Write down record, place, force, temperature, instruments with their uncertainty, and who did it (`title`, `note`, \
+and each capture's own `note`). The assumption is refuted where what is found differs from it by more than twice the uncertainty found, borne out where that is also at most half of the assumed size. Nothing was found is a result: publish it too."
                     .to_owned(),
                 columns: columns(&["assumed", "experiment", "job", "predicted"]),
                 rows: untried_rows(),

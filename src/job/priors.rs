@@ -90,7 +90,7 @@ priors! {
     /// Included groove angle.
     GROOVE_ANGLE: "included groove angle", 90.0, 0.0, "deg", DEGREE, "nominal (IEC 98, from memory); its tolerance acts like the scale, whose prior covers it";
     /// Skew of a chain.
-    CHAIN_SKEW: "time skew of a chain", 0.0, 0.5, "us", MICROSECOND, "0.1 to 1 us between converters, cables, amplifiers";
+    CHAIN_SKEW: "time skew of a chain", 0.0, 0.5, "us", MICROSECOND, "0.1 to 1 us between converters, cables, amplifiers; believed";
     /// Radius of a capture.
     RADIUS: "radius of a capture", 70.0, 0.5, "mm", MILLIMETRE, "read with a ruler; common practice, no source";
     /// Turn.
