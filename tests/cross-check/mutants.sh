@@ -1,7 +1,7 @@
 #!/usr/bin/env bash
 # Do the tests notice when the mathematics is changed? Mutants of delay, groove,
-# adjust, uncertainty and chain, one in ten (or SHARD=k/n; MODULES names some of them),
-# against the fast tests of the mathematics. Run by hand, in a clone of its own: the sources are changed
+# adjust, uncertainty and chain, one in ten (or SHARD=k/n; MODULES names some of them; DIFF, a
+# file of git diff, keeps to the lines that it changes), against the fast tests of the mathematics. Run by hand, in a clone of its own: the sources are changed
 # in place. Two hours on two cores.
 #
 #     cargo install cargo-mutants --version 27.1.0 --locked
@@ -49,7 +49,7 @@ for module in ${MODULES:-uncertainty groove delay adjust chain}; do
     # shellcheck disable=SC2086 # several filters
     cargo mutants --in-place --iterate --output "$results/$module" --baseline skip \
         --timeout 90 --build-timeout 300 --shard "${SHARD:-0/10}" --sharding round-robin \
-        --file "src/$module/**" -C --lib -- -- ${tests[$module]} "${skips[@]}" || true
+        --file "src/$module/**" ${DIFF:+--in-diff "$DIFF"} -C --lib -- -- ${tests[$module]} "${skips[@]}" || true
 done
 
 # of a run that was taken up again, what it had noticed before counts as well
