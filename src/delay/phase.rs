@@ -7,7 +7,7 @@
 
 use super::{Owner, Side, Term};
 use crate::adjust::Cholesky;
-use crate::spectrum::EQUALISER;
+pub use crate::spectrum::EQUALISER;
 use crate::uncertainty::chi_square_upper_tail;
 use ndarray::{Array1, Array2};
 use std::f64::consts::{PI, TAU};
