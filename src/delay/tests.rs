@@ -256,6 +256,63 @@ fn clusters_end_in_valleys_and_turn_back() {
 
 /// An end lies where the product of the powers is least, not their sum, and no
 /// further than its reach from a dozen bins on.
+/// Where a programme ends in a cliff, the band ends 8 % and 24 bins (two clusters) before
+/// it; a line has nothing before it that could be left.
+#[test]
+fn a_cliff_ends_the_programme() {
+    // the level of each bin of the spectrum; bins of 11.72 Hz, 18 of them are 200 Hz
+    let ends = |level: &dyn Fn(usize) -> f64| {
+        let spectrum = made(10, 40, |_, f| {
+            bin(0.9, 0.0, level((f / STEP).round() as usize))
+        });
+        let band = Band::new(&spectrum, (100.0, 15_000.0)).unwrap();
+        let ends = band.ends_hz.map(|hz| (hz / STEP).round() as usize);
+        // the band is cut there
+        assert_eq!(ends.unwrap_or(1281), band.first + band.bins.len());
+        ends
+    };
+    let until = |edge: usize, beyond: f64| move |k: usize| if k < edge { 1.0 } else { beyond };
+    // the cliff is at bin 800, where half of 200 Hz is gone 8 bins before: 8 % of 792 is
+    // 64, and 24; 9 bins, half of 200 Hz, lead back
+    assert_eq!(ends(&until(800, 1e-6)), Some(792 + 9 - 64 - 24));
+    assert_eq!(ends(&until(400, 1e-6)), Some(392 + 9 - 32 - 24));
+    // 39.2 dB are no cliff, 41 dB are one, whose edge is not sought within what falls short
+    assert_eq!(ends(&until(800, 1.2e-4)), None);
+    assert_eq!(ends(&until(800, 0.8e-4)), Some(800 - 15 + 18));
+    // the last 18 bins of the band, which ends at bin 1280, must lie beyond
+    assert!(ends(&until(1263, 1e-6)).is_some());
+    assert_eq!(ends(&until(1264, 1e-6)), None);
+    // a slope within 8 % and 24 bins is as good, a longer one is none
+    let slope = |bins: f64| {
+        move |k: usize| {
+            let down = (k as f64 - 600.0) / bins;
+            10f64.powf(-6.0 * down.clamp(0.0, 1.0))
+        }
+    };
+    assert!(ends(&slope(60.0)).is_some());
+    assert_eq!(ends(&slope(300.0)), None);
+    // programme that comes back
+    let back = |k: usize| {
+        if (1100..1280).contains(&k) {
+            1.0
+        } else {
+            until(600, 1e-6)(k)
+        }
+    };
+    assert_eq!(ends(&back), None);
+    // one line: all of its 18 bins are kept
+    assert_eq!(ends(&|k| if k == 400 { 1.0 } else { 1e-6 }), Some(400 + 18));
+    // most of the power before the cliff
+    let loud_end = |k: usize| {
+        if (340..400).contains(&k) {
+            20.0
+        } else {
+            until(400, 1e-6)(k)
+        }
+    };
+    assert_eq!(ends(&loud_end), Some(399 + 18));
+}
+
 /// A cluster whose coherence chance could make counts where a neighbour is coherent too,
 /// a line far beyond chance by itself.
 #[test]
