@@ -224,6 +224,47 @@ fn a_band_is_narrow_by_its_spread() {
     assert!(lines(100, 100));
 }
 
+/// As many clusters carry the information as hold it, where they hold it alike.
+#[test]
+fn the_clusters_that_carry_are_counted() {
+    let carrying = |high: f64| {
+        let spectrum = made(10, 40, |_, f| {
+            bin(if f < high { 0.9 } else { 0.0 }, 0.0, 1.0)
+        });
+        let band = Band::new(&spectrum, (100.0, 15_000.0)).unwrap();
+        Clusters::new(&band, &[], 0.0, false).carrying()
+    };
+    // of flat power each ends at the first bin it may, eight after the one before: 157 of
+    // 8 bins and the last of 16; those below 5 kHz are 52
+    let all = 1272.0 * 1272.0 / (157.0 * 64.0 + 256.0);
+    assert_relative_eq!(carrying(16_000.0), all, max_relative = 1e-3);
+    assert_relative_eq!(carrying(5_000.0), 52.0, max_relative = 0.02);
+}
+
+/// A peak within 60 us is taken where it has 0.6 of the height of one further off.
+#[test]
+fn a_stylus_peak_may_be_lower() {
+    // this share of the bins, scattered among them, is late by 50 us, the rest by 1 ms
+    let found = |share: f64| {
+        let points: Vec<Point> = (9..1280)
+            .map(|k| {
+                let w = TAU * f64::from(k) * STEP;
+                let among = (f64::from(k) * 0.618_034).fract() < share;
+                Point {
+                    w,
+                    phase: w * if among { 50e-6 } else { 1e-3 },
+                    information: 1e4,
+                }
+            })
+            .collect();
+        coarse::find(&points, 9, LENGTH, RATE, 100.0).delay
+    };
+    let near = |a: f64, b: f64| (a - b).abs() < 6e-6;
+    // 0.38 over 0.62 is 0.61, 0.36 over 0.64 is 0.56
+    assert!(near(found(0.38), 50e-6), "{}", found(0.38));
+    assert!(near(found(0.36), 1e-3), "{}", found(0.36));
+}
+
 /// Clusters end where the power is least, and their sums are turned back by the
 /// coarse delay and the inversion.
 #[test]
