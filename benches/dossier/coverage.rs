@@ -431,7 +431,7 @@ fn of_delays() -> Table {
         title: "Bands of the delay".to_owned(),
         text: "Recordings of pink noise at 48 kHz with an exact delay (as in [the estimator's page](estimator.md)) go through the program as files, each with \
 a programme, noise and equaliser parts (1 %) of its own: 5.5 s at 35 dB and 7.3 us, and what the row's name says; *disturbed*: by hum, rumble, \
-clicks and a lead-in as in [the alternatives](alternatives.md)."
+clicks and a lead-in as in [the alternatives](alternatives.md), where a disturbance stands as well for which the band does not allow (vertical noise)."
             .to_owned(),
         columns: columns(&HEADS),
         rows: rows.into(),

@@ -66,6 +66,8 @@ pub struct Scene {
     pub hum_db: Option<f64>,
     /// Rumble in antiphase (vertical), 4 to 30 Hz, dB over the programme.
     pub rumble_db: Option<f64>,
+    /// How fast it falls beyond 30 Hz: by so many times 6 dB an octave.
+    pub rumble_poles: usize,
     /// Clicks a second, at once in both channels: static, switching.
     pub clicks_per_s: f64,
     /// Seconds of lead-in with hiss that both channels share, and a needle drop.
@@ -91,6 +93,7 @@ impl Default for Scene {
             snr_db: 35.0,
             hum_db: None,
             rumble_db: None,
+            rumble_poles: 4,
             clicks_per_s: 0.0,
             lead_in_s: 0.0,
             wobble_s: 0.0,
@@ -160,6 +163,14 @@ impl Scene {
         ]
     }
 
+    /// Power that white noise of power 1 leaves in the sections of the rumble, over their
+    /// share of a sample: `C(2 n - 2, n - 1) / 2^(2 n - 1)`.
+    fn section_power(&self) -> f64 {
+        (1..self.rumble_poles).fold(0.5, |power, n| {
+            power * (2.0 * n as f64 - 1.0) / (2.0 * n as f64)
+        })
+    }
+
     /// Writes one trial's recording.
     pub fn write(&self, trial: u64, path: &Path) {
         let mut rng = chances(&self.row, trial);
@@ -185,7 +196,7 @@ impl Scene {
         };
         let mut writer = hound::WavWriter::create(path, spec).expect("a temporary file");
         let phases: [[f64; 4]; 2] = [(); 2].map(|()| [(); 4].map(|()| TAU * rng.random::<f64>()));
-        let mut rumble = [0.0f64; 2];
+        let mut rumble = [vec![0.0f64; self.rumble_poles], vec![0.0]];
         let mut click = ([0.0f64; 2], 0usize);
         let chance = self.clicks_per_s / self.rate;
         for n in 0..total {
@@ -194,14 +205,17 @@ impl Scene {
                 let delay = self.delay + self.wobble_s * gaussian(&mut rng);
                 period = self.period(&mut programme.clone(), delay);
             }
-            // a band of 4 to 30 Hz: two one-pole sections on white noise
+            // a band of 4 to 30 Hz: one-pole sections on white noise
             let rumbles = self.rumble_db.map_or(0.0, |db| {
-                let drive = gaussian(&mut rng);
-                rumble[0] += TAU * 30.0 / self.rate * (drive - rumble[0]);
-                rumble[1] += TAU * 4.0 / self.rate * (rumble[0] - rumble[1]);
-                // power of the first section: a / (2 - a), nearly a / 2
-                let unit = (0.5 * TAU * 30.0 / self.rate).sqrt();
-                level * ratio(db) * (rumble[0] - rumble[1]) / unit
+                let mut value = gaussian(&mut rng);
+                let share = TAU * 30.0 / self.rate;
+                for section in &mut rumble[0] {
+                    *section += share * (value - *section);
+                    value = *section;
+                }
+                let slow = &mut rumble[1][0];
+                *slow += TAU * 4.0 / self.rate * (value - *slow);
+                level * ratio(db) * (value - *slow) / (share * self.section_power()).sqrt()
             });
             let hiss = match n < lead {
                 // electronics, common to both channels
