@@ -727,6 +727,54 @@ fn doubts_begin_at_their_limits() {
     }
 }
 
+/// Scatter that is large both against noise and by itself is steps or drifts.
+#[test]
+fn steps_are_told_from_scatter() {
+    let wobble = [0.3, -0.5, 0.1, 0.6, -0.2, -0.4, 0.5, -0.4, 0.2, -0.2];
+    let of = |scale: f64, coherence: f64| {
+        let spectrum = made(10, 40, |g, f| {
+            let delay = 5e-6 + scale * wobble[g as usize];
+            bin(coherence, TAU * f * delay, 1.0)
+        });
+        let found = estimate(&spectrum, &no_terms()).unwrap();
+        let code = ["scatter", "unsteady"].map(|c| codes(&found).contains(&c));
+        (found, code)
+    };
+    // the scatter's uncertainty is 0.147 of its scale, see `scatter_widens_the_band`
+    let (found, code) = of(1.9e-6, COHERENCE);
+    assert!(found.standard_uncertainty_s < 0.3e-6 && found.dispersion > 25.0);
+    assert_eq!(code, [true, false]);
+    let (found, code) = of(2.2e-6, COHERENCE);
+    assert!(found.standard_uncertainty_s > 0.3e-6 && found.dispersion > 25.0);
+    assert_eq!(code, [false, true]);
+    // more noise than that
+    let (found, code) = of(3e-6, 0.022);
+    assert!(found.standard_uncertainty_s > 0.3e-6);
+    assert!(
+        (2.0..25.0).contains(&found.dispersion),
+        "{}",
+        found.dispersion
+    );
+    assert_eq!(code, [true, false]);
+}
+
+/// Four clusters of a wide band are a few tones, six are not.
+#[test]
+fn few_tones_are_told() {
+    // no multiples of one another, which would be one periodic tone
+    let all = [610.0, 2900.0, 6170.0, 12_310.0, 1490.0, 9410.0];
+    let few = |tones: usize| {
+        let spectrum = made(10, 40, |_, f| {
+            let line = all[..tones].iter().any(|t| (f - t).abs() < 1.5 * STEP);
+            let (coherence, level) = if line { (0.9, 1.0) } else { (0.0, 1e-3) };
+            bin(coherence, TAU * f * 5e-6, level)
+        });
+        codes(&estimate(&spectrum, &no_terms()).unwrap()).contains(&"few-tones")
+    };
+    assert!(few(4));
+    assert!(!few(6));
+}
+
 /// A phase bent above 8 kHz: the narrower band disagrees, and so does the
 /// correlation.
 #[test]
