@@ -799,7 +799,17 @@ fn a_bent_phase_shows() {
         slope(8_000.0) - slope(15_000.0),
         max_relative = 0.03
     );
-    assert!(codes(&found).contains(&"band-shift"), "{:?}", found.caveats);
+    // the shift is 0.5 (1 - (8 / 15)^3) of amount / (2 pi 15 kHz): 0.95 and 1.13 us
+    use crate::uncertainty::Level;
+    for (amount, level) in [
+        (0.01, Level::Caution),
+        (0.21, Level::Caution),
+        (0.25, Level::Serious),
+    ] {
+        let found = bent(amount);
+        let caveat = found.caveats.iter().find(|c| c.code == "band-shift");
+        assert_eq!(caveat.map(|c| c.level), Some(level), "{amount}");
+    }
 }
 
 /// Half a period of a tone does not fit into its plausible range: nearest zero.
