@@ -31,7 +31,7 @@ fn base() -> Scene {
 pub struct Trials {
     /// Error and stated standard uncertainty, seconds.
     pub given: Vec<(f64, f64)>,
-    /// Band in which they were read, hertz, on average.
+    /// Band in which all of them were read, hertz.
     band_hz: (f64, f64),
     /// Why the others were refused: the first words of each reason.
     refused: BTreeMap<String, usize>,
@@ -58,7 +58,7 @@ impl Trials {
             .collect();
         let mut trials = Self {
             given: Vec::new(),
-            band_hz: (0.0, 0.0),
+            band_hz: settings.band_hz,
             refused: BTreeMap::new(),
         };
         for result in results {
@@ -66,8 +66,8 @@ impl Trials {
                 Ok(e) => {
                     let error = e.delay_s - scene.delay;
                     trials.given.push((error, e.standard_uncertainty_s));
-                    trials.band_hz.0 += e.band_hz.0;
-                    trials.band_hz.1 += e.band_hz.1;
+                    let (low, high) = trials.band_hz;
+                    trials.band_hz = (low.max(e.band_hz.0), high.min(e.band_hz.1));
                 }
                 Err(AnalysisError::Refused { refusal, .. }) => {
                     let reason = refusal.to_string();
@@ -77,8 +77,6 @@ impl Trials {
                 Err(other) => *trials.refused.entry(other.to_string()).or_default() += 1,
             }
         }
-        let given = trials.given.len() as f64;
-        trials.band_hz = (trials.band_hz.0 / given, trials.band_hz.1 / given);
         trials
     }
 
