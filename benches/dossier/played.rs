@@ -1,9 +1,8 @@
 //! Recordings of the simulated groove, whose contacts are found by search and know
 //! none of the formulas by which they are read.
 
-use crate::scene::scratch;
+use crate::scene::{request, scratch};
 use groovelag::analysis::{self, Analysis, Request, TakenIn, Through};
-use groovelag::capture::{Options, Source};
 use groovelag::delay::Settings;
 use groovelag::simulate::recipe::Recipe;
 use groovelag::simulate::render;
@@ -73,13 +72,7 @@ impl<'a> Played<'a> {
         let (bytes, truth) = rendered.wav("played");
         let path = folder.path().join("played.wav");
         std::fs::write(&path, bytes).expect("room for a temporary file");
-        let request = Request {
-            source: Source::Path(path),
-            options: Options::default(),
-            from_s: None,
-            to_s: None,
-            settings: Settings::default(),
-        };
+        let request = request(&path, &Settings::default());
         then(&request, truth.delay_us.mean * MICROSECOND)
     }
 

@@ -196,7 +196,7 @@ impl Scene {
         };
         let mut writer = hound::WavWriter::create(path, spec).expect("a temporary file");
         let phases: [[f64; 4]; 2] = [(); 2].map(|()| [(); 4].map(|()| TAU * rng.random::<f64>()));
-        let mut rumble = [vec![0.0f64; self.rumble_poles], vec![0.0]];
+        let (mut sections, mut slow) = (vec![0.0f64; self.rumble_poles], 0.0f64);
         let mut click = ([0.0f64; 2], 0usize);
         let chance = self.clicks_per_s / self.rate;
         for n in 0..total {
@@ -209,13 +209,12 @@ impl Scene {
             let rumbles = self.rumble_db.map_or(0.0, |db| {
                 let mut value = gaussian(&mut rng);
                 let share = TAU * 30.0 / self.rate;
-                for section in &mut rumble[0] {
+                for section in &mut sections {
                     *section += share * (value - *section);
                     value = *section;
                 }
-                let slow = &mut rumble[1][0];
-                *slow += TAU * 4.0 / self.rate * (value - *slow);
-                level * ratio(db) * (value - *slow) / (share * self.section_power()).sqrt()
+                slow += TAU * 4.0 / self.rate * (value - slow);
+                level * ratio(db) * (value - slow) / (share * self.section_power()).sqrt()
             });
             let hiss = match n < lead {
                 // electronics, common to both channels
@@ -295,7 +294,8 @@ impl Scene {
     }
 }
 
-fn request(path: &Path, settings: &Settings) -> Request {
+/// What the crate is asked for a recording.
+pub fn request(path: &Path, settings: &Settings) -> Request {
     Request {
         source: Source::Path(path.to_owned()),
         options: Options::default(),
