@@ -377,7 +377,7 @@ fn of_models() -> Table {
             "Recordings of the simulated groove (pink noise, {SECONDS} s at 48 kHz and 70 mm if nothing else is said), whose contacts a search finds; \
 an invented elliptical of 18 x 8 um, turned by 5 degrees. `crosstalk`: of the row's kind (five per cent is \u{2212}26 dB), calibrated by single-channel bands \
 of the same cartridge (45 dB of noise, a cutter without leakage), taken out and left in. `radius`: 30 s played from one radius to the other, both stated or their \
-middle alone. `contact`: the row's rotation, by the exact contact and by the lever at zero (small angles)."
+middle alone. `contact` (without noise, as `radius` is): the row's rotation, by the exact contact and by the lever at zero (small angles)."
         ),
         columns: columns(&["error with", "error without"]),
         rows,

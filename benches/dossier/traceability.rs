@@ -184,7 +184,7 @@ fn value_rows() -> Vec<Row> {
             let stem = value.file.trim_end_matches(".rs").replace('/', "-");
             let name = format!(
                 "traceability/value-{stem}-{}",
-                value.function.replace('_', "-")
+                value.function.replace(['_', ' '], "-")
             );
             Row {
                 id: name,
@@ -307,7 +307,7 @@ fn prior_rows() -> Vec<Row> {
         (
             what,
             [format!("{value} {unit}"), String::new()],
-            Vec::new(),
+            value.replace('_', "").parse().into_iter().collect(),
             origin,
         )
     });
@@ -361,7 +361,7 @@ struct Wanted {
     size: f64,
 }
 
-const UNTRIED: [Untried; 17] = [
+const UNTRIED: [Untried; 19] = [
     Untried {
         name: "tracing",
         assumed: "what a tip's radius adds to the programme has the form of second order, k d(v^2)/dt, in a plastic groove as between rigid bodies; it is found and taken out, which moves the delay of a \
@@ -379,19 +379,29 @@ and k, which each recording's note gives in dB, must grow as the inverse square 
     Untried {
         name: "elliptical-shape",
         assumed: "a real elliptical lies between a rounded disc and an ellipsoid of the same radii: shape term 0 +- 0.1 (computed)",
-        experiment: "as line-shape.toml, with an elliptical of measured radii: profile, radii and `cartridge.fine.shape` exchanged",
-        job: None,
+        experiment: "an elliptical turned as far as it will go on a fine stage; several tips",
+        job: Some(Wanted {
+            unknown: "cartridge.fine.shape",
+            less: None,
+            unit: "",
+            size: 0.1,
+        }),
     },
     Untried {
         name: "lathe-offset",
         assumed: "the cutting face passes within 0.5 mm of the radial line (common practice, no source); unstated, it is taken for zero",
-        experiment: "cuts of one side under a spherical tip at three radii: a rotation of the cutter counts as one over speed, an offset as one over radius beside it (`lathe_offset_mm`)",
-        job: None,
+        experiment: "cuts of one side under a spherical tip at three radii: a rotation of the cutter counts as one over speed, an offset as one over radius beside it",
+        job: Some(Wanted {
+            unknown: "record.side.lathe_offset_mm",
+            less: None,
+            unit: "mm",
+            size: 0.5,
+        }),
     },
     Untried {
         name: "cut-spread",
         assumed: "cuts of record sides spread by 0.5 deg about zero (common practice, no source); this limits an ordinary reading",
-        experiment: "one spherical tip on a dozen sides of several lathes, leads swapped on some; the spread of the cuts found",
+        experiment: "one spherical tip on a dozen sides of several lathes, leads swapped on some; the spread of the cuts found, of which the prediction is one",
         job: Some(Wanted {
             unknown: "record.side-01.cut_rotation_deg",
             less: None,
@@ -499,6 +509,18 @@ and k, which each recording's note gives in dB, must grow as the inverse square 
         }),
     },
     Untried {
+        name: "readings",
+        assumed: "radius +- 0.5 mm, turn +- 0.2 deg, speed as the priors' table has it (common practice, no source)",
+        experiment: "three persons read radii and turns that a microscope's stage has set; speed by the period of a band's repeated mark, over an hour",
+        job: None,
+    },
+    Untried {
+        name: "chain-skew",
+        assumed: "a chain's channels are 0.5 us apart (believed); load, cutter separation and how fast a response changes with frequency as the constants of `chain` have them",
+        experiment: "`groovelag calibrate --common` with one signal on both inputs of a dozen phono stages and converters, each on two days; the spread of what it finds",
+        job: None,
+    },
+    Untried {
         name: "equaliser-parts",
         assumed: "equaliser parts of 1 % (common practice, no source)",
         experiment: "`groovelag calibrate --common` with one signal on both inputs of several amplifiers; the spread of the time constants it fits",
@@ -513,7 +535,7 @@ and k, which each recording's note gives in dB, must grow as the inverse square 
     Untried {
         name: "wall-noise",
         assumed: "surface noise of the two walls is independent; recordings whose channels differ by less than -65 dB are refused as one signal",
-        experiment: "an unmodulated groove of several pressings: coherence and level of the difference between the channels",
+        experiment: "an unmodulated groove of several pressings: coherence, and levels of sum and difference of the channels, by frequency (noise in antiphase: see *vertical-noise* of the [alternatives](alternatives.md))",
         job: None,
     },
 ];
@@ -595,7 +617,12 @@ fn untried_rows() -> Vec<Row> {
 }
 
 /// Published values that were collected and that no test uses: name, value, reason.
-const UNUSED: [[&str; 3]; 9] = [
+const UNUSED: [[&str; 3]; 10] = [
+    [
+        "unbounded-interval",
+        "(-Inf, -282.0006) and (393.1267, Inf), where a slope is not significant (tests of a package beside Greenwell and Schubert Kabban 2014)",
+        "its data were not collected; that such intervals are told is tested by their definition, point for point",
+    ],
     [
         "windows",
         "side lobes, overlap and bandwidth of eleven windows (Heinzel, Rudiger and Schilling 2002)",

@@ -125,9 +125,9 @@ mod tests {
 
     /// Calibration intervals published with Greenwell and Schubert Kabban, R
     /// Journal 2014, RJ-2014-009 (data of Graybill and Iyer 1994): a single
-    /// new observation (thermostat), mean responses (chamber, crystal);
+    /// new observation (thermostat, arsenic), mean responses (chamber, crystal);
     /// references.json, ids `fieller_thermostat104`, `fieller_thermostat100`,
-    /// `fieller_chamber`, `fieller_crystal8`, `fieller_crystal5`, `fieller_zero`.
+    /// `fieller_arsenic3`, `fieller_chamber`, `fieller_crystal8`, `fieller_crystal5`, `fieller_zero`.
     #[test]
     fn published_inversion_intervals() {
         let x = [96.0, 98.0, 100.0, 102.0, 104.0, 106.0, 108.0, 110.0];
@@ -160,6 +160,21 @@ mod tests {
             line,
             k,
             [66.52004320691312, 65.0708935302771, 68.02583249971843],
+        );
+
+        let x: Vec<f64> = (0..32).map(|i| f64::from(i / 4)).collect();
+        let y = [
+            0.17, 0.25, 0.01, 0.12, 1.25, 0.86, 1.25, 1.1, 2.01, 2.03, 2.14, 1.74, 3.18, 2.99,
+            3.23, 3.37, 3.91, 3.9, 3.61, 4.27, 4.88, 5.33, 4.96, 4.98, 6.09, 6.17, 6.07, 5.97,
+            6.67, 7.02, 7.14, 7.3,
+        ];
+        let (mut line, s2, k) = ordinary(&x, &y, 0.90);
+        line.intercept -= 3.0;
+        line.intercept_variance += s2;
+        check(
+            line,
+            k,
+            [2.931449061379456, 2.603537273503375, 3.2586579409246856],
         );
 
         let x: Vec<f64> = (1..=14).map(|i| 2.0 * f64::from(i)).collect();
