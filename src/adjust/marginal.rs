@@ -499,6 +499,36 @@ mod tests {
     use approx::assert_relative_eq;
     use ndarray::array;
 
+    /// A grid has its parts to the shortest step, and an end to them.
+    #[test]
+    fn a_grid_is_as_fine_as_the_walk_and_no_finer_than_is_of_use() {
+        let grid = |places: &[f64], parts: usize| {
+            let walk = Walk {
+                centre: 0.0,
+                u: 1.0,
+                places: places.to_vec(),
+                logs: vec![0.0; places.len()],
+                notes: vec![(); places.len()],
+            };
+            walk.grid(parts)
+        };
+        assert_eq!(grid(&[-1.0, 0.0, 2.0], 4), (-1.0, 0.25, 12));
+        assert_eq!(grid(&[0.0, 1e-6, 3.0], 4), (0.0, 3.0 / 4000.0, 4000));
+    }
+
+    /// A constant density, by hand: the rule reaches one point beyond each step, where
+    /// there is nothing beyond the ends.
+    #[test]
+    fn steps_of_a_constant_density_cumulate() {
+        let (cumulative, sum) = cumulate(&[1.0; 5]);
+        assert_relative_eq!(sum, 49.0 / 12.0, max_relative = 1e-15);
+        let expected = [0.0, 25.0, 49.0, 73.0, 98.0].map(|v| v / 98.0);
+        assert_eq!(cumulative.len(), expected.len());
+        for (found, expected) in cumulative.iter().zip(expected) {
+            assert_relative_eq!(*found, expected, max_relative = 1e-15);
+        }
+    }
+
     /// A combination of two independent priors: its mean and variance by hand.
     #[test]
     fn the_linearised_distribution_of_a_combination() {

@@ -319,6 +319,31 @@ mod tests {
         assert_eq!(quantiles, [10.0, 10.0, 15.0, 30.0, 40.0]);
     }
 
+    /// Data that contradict a prior by a hundred of its u are as improbable as can be
+    /// counted, yet the draws are weighed against each other: by hand, 50 and the root of
+    /// a half.
+    #[test]
+    fn draws_of_what_is_improbable_have_weights() {
+        let prior = Block::prior("p", vec![0], array![0.0], &array![[1.0]]).unwrap();
+        let data = Block::data("d", vec![0], array![[1.0]], &array![100.0], |x| {
+            Evaluation {
+                values: array![x[0]],
+                jacobian: array![[1.0]],
+            }
+        })
+        .unwrap();
+        let problem = Problem::new(vec![unknown(0.0, 1.0)], vec![prior, data]);
+        let solution = problem.solve().unwrap();
+        let sample = Sample::draw(&problem, &solution, 1000, 5, &mut |_| ()).unwrap();
+        assert!((sample.effective_size() - 1000.0).abs() < 1e-3);
+        let (mean, deviation) = sample.moments(|x| x[0]);
+        assert!(
+            (mean - 50.0).abs() < 4.0 * 0.5f64.sqrt() / 1000f64.sqrt(),
+            "{mean}"
+        );
+        assert!((deviation - 0.5f64.sqrt()).abs() < 0.07, "{deviation}");
+    }
+
     /// JCGM 101:2008 9.3, mass calibration, with its rectangular quantities
     /// replaced by normal ones of the same variance; a nonlinear model without
     /// redundancy. Reference: the exact second-order standard deviation,

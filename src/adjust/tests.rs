@@ -282,6 +282,33 @@ fn what_determines_each_unknown() {
     assert_eq!(solution.degrees_of_freedom, 2);
 }
 
+/// What the data know is held against the prior, whatever scale the solver was given.
+#[test]
+fn what_determines_is_judged_against_the_prior() {
+    for (information, expected, of_data) in [
+        (1e4, Determined::Data, 1),
+        (1e-4, Determined::Prior, 1),
+        (0.0, Determined::Prior, 0),
+    ] {
+        let prior = Block::prior("p", vec![0], array![0.0], &array![[1.0]]).unwrap();
+        let data = Block::data("d", vec![0], array![[information]], &array![0.0], |x| {
+            Evaluation {
+                values: array![x[0]],
+                jacobian: array![[1.0]],
+            }
+        })
+        .unwrap();
+        let problem = Problem::new(vec![unknown("a", 0.0, 1e-6)], vec![prior, data]);
+        let solution = problem.solve().unwrap();
+        let (determined, rank) = problem.determination(&solution);
+        assert_eq!(
+            (determined, rank),
+            (vec![expected], of_data),
+            "{information}"
+        );
+    }
+}
+
 /// The bias test against its definition: solve again without the block and
 /// compare the prediction then with the observation (linear problem, exact).
 #[test]
@@ -365,6 +392,13 @@ fn what_cannot_be_solved_is_named() {
         vec![observation(1.0, |a, b| (a.sqrt() + b, 1.0, 1.0))],
     );
     assert!(matches!(bad.solve(), Err(AdjustError::NotFinite { .. })));
+    // the one that is not finite, not the one before it
+    let prior = Block::prior("prior", vec![1], array![0.0], &array![[1.0]]).unwrap();
+    let bad = Problem::new(
+        vec![unknown("a", -1.0, 1.0), unknown("b", 0.0, 1.0)],
+        vec![prior, observation(1.0, |a, b| (a.sqrt() + b, 1.0, 1.0))],
+    );
+    assert!(matches!(bad.solve(), Err(AdjustError::NotFinite { block }) if block == "observation"));
     assert!(Block::prior("p", vec![0], array![1.0], &array![[-1.0]]).is_err());
     assert!(Block::prior("p", vec![0], array![f64::NAN], &array![[1.0]]).is_err());
     let indefinite = array![[1.0, 2.0], [2.0, 1.0]];
@@ -374,6 +408,21 @@ fn what_cannot_be_solved_is_named() {
         })
         .is_err()
     );
+}
+
+/// Where two equations say the same of their unknowns, at the start, and not elsewhere:
+/// `a^2 + b = 7`, `2 a + b = 7` from `a = 1`.
+#[test]
+fn a_start_that_is_singular_is_left() {
+    let blocks = vec![
+        observation(7.0, |a, b| (a * a + b, 2.0 * a, 1.0)),
+        observation(7.0, |a, b| (2.0 * a + b, 2.0, 1.0)),
+    ];
+    let problem = Problem::new(vec![unknown("a", 1.0, 1.0), unknown("b", 1.0, 1.0)], blocks);
+    let solution = problem.solve().unwrap();
+    let (a, b) = (solution.values[0], solution.values[1]);
+    assert!((a * a + b - 7.0).abs() < 1e-6, "{a} {b}");
+    assert!((2.0 * a + b - 7.0).abs() < 1e-6, "{a} {b}");
 }
 
 /// One lever shared by three angles, each read to a fiftieth: what walks find

@@ -1205,6 +1205,90 @@ mod tests {
         assert!(limited(&silent).part_error(50.0) > 0.0);
     }
 
+    /// What two single-channel bands are taken for, by how far the right channel of each
+    /// is above its left one, dB.
+    #[test]
+    fn single_channel_bands_are_known_by_their_levels() {
+        let checked = |left_db: f64, right_db: f64| {
+            let of = |db: f64| {
+                spectrum(Bin {
+                    left: 1.0,
+                    right: 10f64.powf(db / 10.0),
+                    ..Bin::default()
+                })
+            };
+            let (left, right) = (of(left_db), of(right_db));
+            check_single(&input(&left), &input(&right)).map_err(|e| match e {
+                CalibrateError::Exchanged { .. } => "exchanged",
+                CalibrateError::WrongChannel { other, .. } => other,
+                CalibrateError::BothChannels { role, .. } => role,
+                _ => "something else",
+            })
+        };
+        for (left_db, right_db, expected) in [
+            (-20.0, 20.0, Ok(())),
+            (-6.1, 6.1, Ok(())),
+            (6.1, -6.1, Err("exchanged")),
+            (20.0, 20.0, Err("right")),
+            (20.0, 0.0, Err("right")),
+            (-20.0, -20.0, Err("left")),
+            (-5.9, 20.0, Err(Role::LeftOnly.name())),
+            (5.9, -20.0, Err(Role::LeftOnly.name())),
+            (-20.0, 5.9, Err(Role::RightOnly.name())),
+            (-20.0, -5.9, Err(Role::RightOnly.name())),
+        ] {
+            assert_eq!(checked(left_db, right_db), expected, "{left_db} {right_db}");
+        }
+    }
+
+    /// Single-channel bands that share less than an octave calibrate nothing.
+    #[test]
+    fn single_channel_bands_must_share_an_octave() {
+        // crosstalk 40 dB down, coherent between two frequencies and nowhere else
+        let of = |left_drives: bool, low: f64, high: f64| {
+            let mut made = spectrum(Bin::default());
+            for k in 0..made.bins() {
+                let re = match (low..=high).contains(&made.frequency_hz(k)) {
+                    true => 0.009_999,
+                    false => 0.0,
+                };
+                let (left, right) = if left_drives {
+                    (1.0, 1e-4)
+                } else {
+                    (1e-4, 1.0)
+                };
+                made.groups[0].bins[k] = Bin {
+                    left,
+                    right,
+                    re,
+                    im: 0.0,
+                };
+            }
+            made
+        };
+        let fitted = |from: f64| {
+            let (left, right) = (of(true, 300.0, 3000.0), of(false, from, 12e3));
+            let single = [input(&left), input(&right)];
+            let request = Request {
+                common: None,
+                single: Some(single),
+                band_hz: (70.0, 20e3),
+                date: None,
+                coils: None,
+                cutter_separation_db: 45.0,
+            };
+            fit_crosstalk(&request, &single[0], &single[1], None).map(|_| ())
+        };
+        // a sixth of an octave about each is served as well
+        let error = fitted(2000.0).unwrap_err();
+        assert!(
+            matches!(error, CalibrateError::NoCommonBand { low_hz, high_hz }
+                if (1780.0..2000.0).contains(&low_hz) && (3000.0..3370.0).contains(&high_hz)),
+            "{error}"
+        );
+        assert_eq!(fitted(1000.0), Ok(()));
+    }
+
     /// One way of crosstalk whose errors are a known pair of curves.
     fn way(values: Vec<Complex64>, errors: &[Complex64]) -> OneWay {
         let n = values.len();
@@ -1328,6 +1412,11 @@ mod tests {
                 (value - Complex64::new(0.05, -0.02)).norm() < 1e-6,
                 "{value}"
             );
+        }
+        // both parts have one error, and so has either on average
+        for (k, u) in made.u.iter().enumerate() {
+            let variance = made.covariance[0][[k, k]];
+            assert!((u * u - variance).abs() < 1e-9 * variance, "{u} {variance}");
         }
     }
 

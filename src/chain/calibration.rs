@@ -561,6 +561,54 @@ mod tests {
         }
     }
 
+    /// A chain that does nothing, its coils' load known or not.
+    fn common(load: bool) -> Common {
+        let nothing = Estimated { value: 0.0, u: 0.0 };
+        Common {
+            inverted: false,
+            skew_us: nothing,
+            balance_db: nothing,
+            equaliser_percent: vec![nothing; 3],
+            load_percent: load.then(|| vec![nothing; 3]),
+            scatter: 1.0,
+            hertz: HERTZ.to_vec(),
+            phase_deg: vec![0.0; 4],
+            phase_u_deg: vec![0.0; 4],
+            gain_db: vec![0.0; 4],
+            gain_u_db: vec![0.0; 4],
+            components_deg: vec![vec![0.5; 4]],
+        }
+    }
+
+    /// A delay whose coherence is 90 %, so that weights are of one size.
+    fn delayed(rate: f64, rest: f64, alignment: i64) -> CrossSpectrum {
+        CrossSpectrum {
+            sample_rate_hz: rate,
+            frame_length: 1024,
+            alignment: alignment as _,
+            groups: vec![crate::spectrum::Group {
+                first_frame: 0,
+                last_frame: 99,
+                frames: 100,
+                bins: (0..512)
+                    .map(|k| {
+                        let w = TAU * f64::from(k) * rate / 1024.0;
+                        let cross = Complex64::from_polar(0.9f64.sqrt(), w * rest);
+                        Bin {
+                            left: 1.0,
+                            right: 1.0,
+                            re: cross.re,
+                            im: cross.im,
+                        }
+                    })
+                    .collect(),
+            }],
+            span: (0, 51 * 1024),
+            origin: 0,
+            quality: crate::spectrum::SignalQuality::default(),
+        }
+    }
+
     #[test]
     fn separation_is_in_decibels() {
         let made = crosstalk(|_| (Complex64::new(0.006, 0.008), Complex64::new(0.0, -0.1)));
@@ -699,23 +747,8 @@ mod tests {
         };
         assert_eq!(changes.terms[0].shape, expected);
         // the chain's lie behind the swap of leads
-        let nothing = Estimated { value: 0.0, u: 0.0 };
-        let common = Common {
-            inverted: false,
-            skew_us: nothing,
-            balance_db: nothing,
-            equaliser_percent: vec![nothing; 3],
-            load_percent: Some(vec![nothing; 3]),
-            scatter: 1.0,
-            hertz: HERTZ.to_vec(),
-            phase_deg: vec![0.0; 4],
-            phase_u_deg: vec![0.0; 4],
-            gain_db: vec![0.0; 4],
-            gain_u_db: vec![0.0; 4],
-            components_deg: vec![vec![0.5; 4]],
-        };
         let made = Calibration {
-            common: Some(common),
+            common: Some(common(true)),
             crosstalk: None,
             ..made
         };
@@ -725,6 +758,40 @@ mod tests {
         assert_eq!(changes.terms.len(), 1);
         assert_eq!(changes.terms[0].term.name, "calibration, chain 1");
         assert_eq!(changes.terms[0].term.side, Side::BehindSwap);
+    }
+
+    /// With swapped leads a correction whose side of the swap is not known is doubted.
+    #[test]
+    fn swapped_leads_ask_for_a_chain_that_is_known() {
+        let zero = Complex64::default();
+        let spectrum = delayed(48_000.0, 5e-6, 0);
+        let (chain, coils) = (
+            "crosstalk-through-unknown-chain",
+            "coils-in-chain-calibration",
+        );
+        for (common, with_crosstalk, swapped, expected) in [
+            (None, true, false, &[][..]),
+            (None, true, true, &[chain]),
+            (Some(common(false)), true, true, &[]),
+            (Some(common(false)), false, true, &[]),
+            (Some(common(true)), false, true, &[coils]),
+            (Some(common(true)), true, false, &[]),
+        ] {
+            let mut made = calibration(crosstalk(|_| (zero, zero)));
+            made.common = common;
+            made.crosstalk = made.crosstalk.filter(|_| with_crosstalk);
+            let corrected = made
+                .correct(&spectrum, swapped, &Settings::default())
+                .unwrap();
+            let found: Vec<&str> = corrected.caveats.iter().map(|c| c.code.as_str()).collect();
+            let about_leads = |c: &&str| [chain, coils].contains(c);
+            let found: Vec<&str> = found.into_iter().filter(about_leads).collect();
+            assert_eq!(
+                found, expected,
+                "{:?} {with_crosstalk} {swapped}",
+                made.common
+            );
+        }
     }
 
     /// Terms are turned by the delay at the cartridge, whichever channel was
@@ -738,32 +805,7 @@ mod tests {
         let settings = Settings::default();
         for (alignment, swapped) in [(0, false), (samples, false), (samples, true)] {
             let rest = delay - alignment as f64 / rate;
-            let spectrum = CrossSpectrum {
-                sample_rate_hz: rate,
-                frame_length: 1024,
-                alignment: alignment as _,
-                groups: vec![crate::spectrum::Group {
-                    first_frame: 0,
-                    last_frame: 99,
-                    frames: 100,
-                    bins: (0..512)
-                        .map(|k| {
-                            let w = TAU * f64::from(k) * rate / 1024.0;
-                            // 90 %: weights of one size
-                            let cross = Complex64::from_polar(0.9f64.sqrt(), w * rest);
-                            Bin {
-                                left: 1.0,
-                                right: 1.0,
-                                re: cross.re,
-                                im: cross.im,
-                            }
-                        })
-                        .collect(),
-                }],
-                span: (0, 51 * 1024),
-                origin: 0,
-                quality: crate::spectrum::SignalQuality::default(),
-            };
+            let spectrum = delayed(rate, rest, alignment);
             let corrected = made.correct(&spectrum, swapped, &settings).unwrap();
             // without a common signal the equaliser's terms stay
             assert_eq!(

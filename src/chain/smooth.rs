@@ -98,7 +98,6 @@ pub(super) struct Smooth {
 struct Normal {
     matrix: Array2<f64>,
     vector: Array1<f64>,
-    square: f64,
 }
 
 /// Fits the curves; `per_point` is the ratio by which noise that neighbours
@@ -193,11 +192,9 @@ fn normal_equations(
     let mut normal = Normal {
         matrix: Array2::zeros((unknowns, unknowns)),
         vector: Array1::zeros(unknowns),
-        square: 0.0,
     };
     for ((o, row), weight) in observations.iter().zip(rows).zip(weights) {
         let q = weight / (o.u * o.u * scatter);
-        normal.square += q * o.value * o.value;
         for &(i, a) in row {
             normal.vector[i] += q * a * o.value;
             for &(j, b) in row {
@@ -233,7 +230,6 @@ struct Whitened {
     transform: Array2<f64>,
     matrix: Array2<f64>,
     vector: Array1<f64>,
-    square: f64,
     parameters: usize,
     nodes: usize,
 }
@@ -265,7 +261,6 @@ impl Whitened {
         Self {
             matrix: transform.t().dot(&normal.matrix).dot(&transform),
             vector: transform.t().dot(&normal.vector),
-            square: normal.square,
             transform,
             parameters,
             nodes,
@@ -297,7 +292,7 @@ impl Whitened {
     /// constant.
     fn improbability(&self, departure: &[f64]) -> Option<f64> {
         let (cholesky, vector) = self.posterior(&self.active(departure))?;
-        Some(self.square - vector.dot(&cholesky.solve(&vector)) + cholesky.log_determinant())
+        Some(cholesky.log_determinant() - vector.dot(&cholesky.solve(&vector)))
     }
 
     fn solve(&self, departure: &[f64]) -> Option<Solved> {
@@ -433,6 +428,14 @@ mod tests {
             (again.parameters[0].0 - 5.0).abs() < 2e-3,
             "{:?}",
             again.parameters
+        );
+        // and counts in the scatter as what is just within the limit
+        let limit = HUBER * 1.4826 * 2.0;
+        let expected = 0.5 * (399.0 * 4.0 + limit * limit) / 399.0;
+        assert!(
+            (again.scatter - expected).abs() < 0.01 * expected,
+            "{} {expected}",
+            again.scatter
         );
     }
 

@@ -971,44 +971,47 @@ fn the_curve_holds_all_terms() {
 fn the_jackknife_sees_scatter_and_not_a_trend() {
     let w = TAU * 1000.0;
     let wobble = [0.3, -0.5, 0.1, 0.6, -0.2, -0.4, 0.5, -0.4];
-    let of = |trend: f64, scatter: f64, off: f64| {
+    let of = |trend: f64, scatter: f64, off: f64, base: f64| {
         let groups: Vec<(f64, Vec<Bin>)> = wobble
             .iter()
             .enumerate()
             .map(|(g, z)| {
                 let x = (g as f64 + 0.5) / 8.0;
-                let delay = trend * (x - 0.5) + scatter * z;
+                let delay = base + trend * (x - 0.5) + scatter * z;
                 (x, vec![bin(COHERENCE, w * delay, 1.0)])
             })
             .collect();
         let points = [Point {
             w,
-            phase: 0.0,
+            phase: w * base,
             information: 1e6,
         }];
         let design = ndarray::array![[w]];
-        let mut fit = phase::fit(&points, &design, &[], &[0.0], 1.0).unwrap();
+        let mut fit = phase::fit(&points, &design, &[], &[base], 1.0).unwrap();
         fit.values[0] += off;
         jackknife(&groups, &points, &design, &fit)
     };
-    let (still, shares) = of(1e-7, 0.0, 0.0);
-    let still = still.unwrap();
-    assert!(still.variance < 1e-24, "{}", still.variance);
-    // groups of equal share: eight, two lost to the line
-    assert_relative_eq!(still.degrees_of_freedom, 6.0, epsilon = 1e-6);
-    for (g, share) in shares.iter().enumerate() {
-        assert_relative_eq!(share.weight, 0.125, max_relative = 1e-6);
-        let delay = 1e-7 * ((g as f64 + 0.5) / 8.0 - 0.5);
-        assert!((share.delay_s - delay).abs() < 1e-13);
-        let own = 1e6 * w * w / 8.0;
-        assert_relative_eq!(
-            share.standard_uncertainty_s,
-            own.sqrt().recip(),
-            max_relative = 1e-6
-        );
+    // whatever the phase of the whole
+    for base in [0.0, 1e-4] {
+        let (still, shares) = of(1e-7, 0.0, 0.0, base);
+        let still = still.unwrap();
+        assert!(still.variance < 1e-24, "{}", still.variance);
+        // groups of equal share: eight, two lost to the line
+        assert_relative_eq!(still.degrees_of_freedom, 6.0, epsilon = 1e-6);
+        for (g, share) in shares.iter().enumerate() {
+            assert_relative_eq!(share.weight, 0.125, max_relative = 1e-6);
+            let delay = base + 1e-7 * ((g as f64 + 0.5) / 8.0 - 0.5);
+            assert!((share.delay_s - delay).abs() < 1e-13);
+            let own = 1e6 * w * w / 8.0;
+            assert_relative_eq!(
+                share.standard_uncertainty_s,
+                own.sqrt().recip(),
+                max_relative = 1e-6
+            );
+        }
     }
     let scatter = 1e-8;
-    let found = of(0.0, scatter, 0.0).0.unwrap();
+    let found = of(0.0, scatter, 0.0, 0.0).0.unwrap();
     // by hand: residuals of the wobble about its line, m = 1/8 each:
     // n / (n - 1) sum m^2 r^2 / (1 - m)
     let x: Vec<f64> = (0..8).map(|g| (f64::from(g) + 0.5) / 8.0 - 0.5).collect();
@@ -1023,9 +1026,9 @@ fn the_jackknife_sees_scatter_and_not_a_trend() {
     let expected = scatter * scatter * 8.0 / 7.0 * squares / 64.0 / (7.0 / 8.0);
     assert_relative_eq!(found.variance, expected, max_relative = 1e-4);
     // scatter about the line does not depend on where the fit stands
-    let off = of(0.0, scatter, 1e-8).0.unwrap();
+    let off = of(0.0, scatter, 1e-8, 0.0).0.unwrap();
     assert_relative_eq!(off.variance, expected, max_relative = 1e-3);
-    let fewer = of(0.0, 0.0, 0.0).1;
+    let fewer = of(0.0, 0.0, 0.0, 0.0).1;
     assert_eq!(fewer.len(), 8);
 }
 

@@ -257,4 +257,19 @@ mod tests {
         assert!(!arm.reaches(0.5));
         assert!(!arm.reaches(0.01));
     }
+
+    /// An offset asks for overhang; a straight arm has none to ask for.
+    #[test]
+    fn an_offset_arm_reaches_beyond_the_spindle() {
+        for (overhang_mm, offset_deg, expected) in [
+            (17.0, 24.0, true),
+            (-17.0, 24.0, false),
+            (0.0, 24.0, false),
+            (-17.0, 0.0, true),
+            (17.0, 0.0, true),
+        ] {
+            let arm = arm(230.0, overhang_mm, offset_deg);
+            assert_eq!(arm.is_consistent(), expected, "{overhang_mm} {offset_deg}");
+        }
+    }
 }
