@@ -1244,18 +1244,17 @@ mod tests {
     /// Single-channel bands that share less than an octave calibrate nothing.
     #[test]
     fn single_channel_bands_must_share_an_octave() {
-        // crosstalk 40 dB down, coherent between two frequencies and nowhere else
+        // crosstalk 40 dB down between two frequencies, noise of 14 dB elsewhere
         let of = |left_drives: bool, low: f64, high: f64| {
             let mut made = spectrum(Bin::default());
             for k in 0..made.bins() {
-                let re = match (low..=high).contains(&made.frequency_hz(k)) {
-                    true => 0.009_999,
-                    false => 0.0,
+                let (driven, re) = match (low..=high).contains(&made.frequency_hz(k)) {
+                    true => (1e-4, 0.009_999),
+                    false => (25.0, 0.0),
                 };
-                let (left, right) = if left_drives {
-                    (1.0, 1e-4)
-                } else {
-                    (1e-4, 1.0)
+                let (left, right) = match left_drives {
+                    true => (1.0, driven),
+                    false => (driven, 1.0),
                 };
                 made.groups[0].bins[k] = Bin {
                     left,
