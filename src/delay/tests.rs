@@ -1032,6 +1032,22 @@ fn the_jackknife_sees_scatter_and_not_a_trend() {
     assert_eq!(fewer.len(), 8);
 }
 
+/// An error of its own widens the estimate and what it knows alike.
+#[test]
+fn an_error_of_its_own_adds_to_the_delay() {
+    let found = estimate(&delayed(5e-6), &no_terms()).unwrap();
+    let u = found.standard_uncertainty_s;
+    let loose = found.clone().with_delay_error(3.0 * u);
+    assert_eq!(loose.delay_s, found.delay_s);
+    assert_relative_eq!(
+        loose.standard_uncertainty_s,
+        10f64.sqrt() * u,
+        max_relative = 1e-12
+    );
+    let known = loose.information.matrix[[0, 0]].sqrt().recip();
+    assert_relative_eq!(known, loose.standard_uncertainty_s, max_relative = 1e-9);
+}
+
 /// Scatter beyond the noise widens the band by Student's factor.
 #[test]
 fn scatter_widens_the_band() {
