@@ -76,113 +76,46 @@ pub fn chapter() -> Chapter {
         equaliser_u: phase::equaliser_u(0.01),
         ..clean.clone()
     };
+    let noisy = |snr_db: f64| Scene {
+        snr_db,
+        ..clean.clone()
+    };
+    let hum = |of: &Scene| Scene {
+        hum_db: Some(-20.0),
+        ..of.clone()
+    };
+    let rumble = |of: &Scene| Scene {
+        rumble_db: Some(-10.0),
+        ..of.clone()
+    };
+    let clicks = |of: &Scene| Scene {
+        clicks_per_s: 2.0,
+        ..of.clone()
+    };
+    let lead_in = |of: &Scene| Scene {
+        lead_in_s: 4.0,
+        ..of.clone()
+    };
+    let vertical = Scene {
+        rumble_poles: 1,
+        ..rumble(&clean)
+    };
+    let all = hum(&rumble(&clicks(&lead_in(&through))));
     // name, scene, whether something systematic is in it, trials of the short form
     let scenes: Vec<(&str, Scene, bool, usize)> = vec![
-        (
-            "clean-20dB",
-            Scene {
-                snr_db: 20.0,
-                ..clean.clone()
-            },
-            false,
-            0,
-        ),
+        ("clean-20dB", noisy(20.0), false, 0),
         ("clean-35dB", clean.clone(), false, 8),
-        (
-            "clean-50dB",
-            Scene {
-                snr_db: 50.0,
-                ..clean.clone()
-            },
-            false,
-            0,
-        ),
+        ("clean-50dB", noisy(50.0), false, 0),
         ("equaliser", through.clone(), true, 16),
-        (
-            "hum",
-            Scene {
-                hum_db: Some(-20.0),
-                ..through.clone()
-            },
-            true,
-            0,
-        ),
-        (
-            "rumble",
-            Scene {
-                rumble_db: Some(-10.0),
-                ..through.clone()
-            },
-            true,
-            0,
-        ),
-        (
-            "vertical-noise",
-            Scene {
-                rumble_db: Some(-10.0),
-                rumble_poles: 1,
-                ..clean.clone()
-            },
-            true,
-            0,
-        ),
-        (
-            "clicks",
-            Scene {
-                clicks_per_s: 2.0,
-                ..clean.clone()
-            },
-            true,
-            8,
-        ),
-        (
-            "lead-in",
-            Scene {
-                lead_in_s: 4.0,
-                ..through.clone()
-            },
-            true,
-            0,
-        ),
-        (
-            "hum-alone",
-            Scene {
-                hum_db: Some(-20.0),
-                ..clean.clone()
-            },
-            false,
-            0,
-        ),
-        (
-            "rumble-alone",
-            Scene {
-                rumble_db: Some(-10.0),
-                ..clean.clone()
-            },
-            false,
-            0,
-        ),
-        (
-            "lead-in-alone",
-            Scene {
-                lead_in_s: 4.0,
-                ..clean.clone()
-            },
-            false,
-            0,
-        ),
-        (
-            "all",
-            Scene {
-                hum_db: Some(-20.0),
-                rumble_db: Some(-10.0),
-                clicks_per_s: 2.0,
-                lead_in_s: 4.0,
-                ..through.clone()
-            },
-            true,
-            8,
-        ),
+        ("hum", hum(&through), true, 0),
+        ("rumble", rumble(&through), true, 0),
+        ("vertical-noise", vertical, true, 0),
+        ("clicks", clicks(&clean), true, 8),
+        ("lead-in", lead_in(&through), true, 0),
+        ("hum-alone", hum(&clean), false, 0),
+        ("rumble-alone", rumble(&clean), false, 0),
+        ("lead-in-alone", lead_in(&clean), false, 0),
+        ("all", all, true, 8),
     ];
     let rows = scenes
         .into_iter()
@@ -203,10 +136,7 @@ pub fn chapter() -> Chapter {
         })
         .collect();
     let price = [20.0, 30.0, 40.0, 50.0].map(|db| {
-        let scene = Scene {
-            snr_db: db,
-            ..clean.clone()
-        };
+        let scene = noisy(db);
         Row {
             id: format!("alternatives/price-{db:.0}dB"),
             short: true,

@@ -39,12 +39,16 @@ use std::sync::OnceLock;
 const SEED: u64 = 20_261_126;
 static ASKED_SEED: OnceLock<u64> = OnceLock::new();
 
+/// The seed of this run.
+fn seed() -> u64 {
+    *ASKED_SEED.get_or_init(|| SEED)
+}
+
 /// The chances of one trial of a row: no two rows, and no two trials, share any.
 pub fn chances(row: &str, trial: u64) -> ChaCha8Rng {
     let hash = Sha256::digest(row.as_bytes());
     let of_row = u64::from_le_bytes(hash[..8].try_into().expect("eight bytes"));
-    let seed = ASKED_SEED.get_or_init(|| SEED);
-    let mut rng = ChaCha8Rng::seed_from_u64(seed ^ of_row);
+    let mut rng = ChaCha8Rng::seed_from_u64(seed() ^ of_row);
     rng.set_stream(trial);
     rng
 }
@@ -196,8 +200,7 @@ fn main() -> ExitCode {
         eprintln!("two rows have one name");
         return ExitCode::FAILURE;
     }
-    let seed = *ASKED_SEED.get_or_init(|| SEED);
-    if asked.form == Form::Short && seed != SEED {
+    if asked.form == Form::Short && seed() != SEED {
         eprintln!(
             "the short form is held against figures of its own seed; leave out --seed or --short"
         );
@@ -230,8 +233,9 @@ fn main() -> ExitCode {
     } else {
         let known = |said: Option<String>| said.unwrap_or_else(|| "not known".to_owned());
         let run = format!(
-            "Made by `cargo bench --bench dossier` at commit {}, seed {seed}; {}; {}.\n",
+            "Made by `cargo bench --bench dossier` at commit {}, seed {}; {}; {}.\n",
             known(commit()),
+            seed(),
             machine(),
             known(said_by("rustc", &["--version"])),
         );

@@ -511,7 +511,7 @@ and k, which each recording's note gives in dB, must grow as the inverse square 
     Untried {
         name: "readings",
         assumed: "radius +- 0.5 mm, turn +- 0.2 deg, speed as the priors' table has it (common practice, no source)",
-        experiment: "three persons read radii and turns that a microscope's stage has set; speed by the period of a band's repeated mark, over an hour",
+        experiment: "three persons read radii and turns that a microscope's stage has set; speed by counting turns against a clock for an hour",
         job: None,
     },
     Untried {
