@@ -117,3 +117,98 @@ fn manual_pages_are_written_whole_and_not_over_others() {
     assert!(String::from_utf8_lossy(&again.stderr).contains("--force"));
     assert!(write(&["--force"]).status.success());
 }
+
+/// `--force` is for an older result: a recording or a job under that name stays.
+#[test]
+fn nothing_but_an_older_result_is_written_over() {
+    let folder = tempfile::tempdir().unwrap();
+    let at = folder.path();
+    let source = Path::new(env!("CARGO_MANIFEST_DIR")).join("test-signals/example.wav");
+    std::fs::copy(&source, at.join("band.wav")).unwrap();
+    let recording = std::fs::read(&source).unwrap();
+    let job = "format = 1\n[cartridge.red]\nprofile = \"elliptical\"\n[record.A]\n[chain.x]\n[setup.found]\n[[capture]]\nfile = \"band.wav\"\nradius_mm = 72\nrpm = 33\n";
+    std::fs::write(at.join("job.toml"), job).unwrap();
+    let place = ["--radius", "72", "--rpm", "33"];
+    let measure =
+        |more: &[&str]| groovelag(at, &[&["measure", "band.wav"], &place[..], more].concat());
+    let refused = |output: Output, says: &str| {
+        let error = String::from_utf8_lossy(&output.stderr).into_owned();
+        assert_eq!(output.status.code(), Some(2), "{error}");
+        assert!(error.contains(says), "{error}");
+        assert_eq!(std::fs::read(at.join("band.wav")).unwrap(), recording);
+        assert_eq!(std::fs::read_to_string(at.join("job.toml")).unwrap(), job);
+    };
+    refused(
+        measure(&["--report", "band.wav", "--force"]),
+        "it is a recording",
+    );
+    refused(measure(&["--report", ".", "--force"]), "is a folder");
+    let solve = |more: &[&str]| groovelag(at, &[&["solve", "job.toml"], more].concat());
+    refused(
+        solve(&["--export-knowledge", "job.toml", "--force"]),
+        "it is a job",
+    );
+    refused(
+        groovelag(at, &["check", "job.toml", "--csv", "job.toml", "--force"]),
+        "it is a job",
+    );
+    refused(
+        groovelag(
+            at,
+            &[
+                &["follow", "band.wav", "--save", "./band.wav", "--force"],
+                &place[..],
+            ]
+            .concat(),
+        ),
+        "the recording that is read",
+    );
+    let recipe = Path::new(env!("CARGO_MANIFEST_DIR")).join("test-signals/example.toml");
+    std::fs::copy(recipe, at.join("band.toml")).unwrap();
+    refused(
+        groovelag(at, &["simulate", "band.toml", "-o", ".", "--force"]),
+        "may be a recording",
+    );
+    // an older page is what --force is for
+    assert!(measure(&["--report", "page.html"]).status.success());
+    let again = measure(&["--report", "page.html"]);
+    refused(again, "--force");
+    assert!(
+        measure(&["--report", "page.html", "--force"])
+            .status
+            .success()
+    );
+}
+
+#[test]
+fn files_of_the_wrong_kind_are_told_from_one_another() {
+    let root = Path::new(env!("CARGO_MANIFEST_DIR"));
+    for (arguments, says) in [
+        (
+            &["solve", "test-signals/example.toml"][..],
+            "it is a recipe, for groovelag simulate",
+        ),
+        (
+            &["simulate", "test-signals/workshop/job.toml", "-o", "target"],
+            "it is a job, for groovelag solve",
+        ),
+        (
+            &[
+                "measure",
+                "x.wav",
+                "--radius",
+                "72",
+                "--rpm",
+                "33",
+                "--chain",
+                "test-signals/example.toml",
+            ],
+            "is no calibration: it is a recipe",
+        ),
+    ] {
+        let output = groovelag(root, arguments);
+        let error = String::from_utf8_lossy(&output.stderr);
+        assert_eq!(output.status.code(), Some(2), "{error}");
+        assert!(error.contains(says), "{error}");
+    }
+}

@@ -20,7 +20,14 @@ const ARROWS: &[(&str, &[&str])] = &[
     ("delay", &["spectrum", "adjust", "uncertainty", "units"]),
     (
         "chain",
-        &["spectrum", "adjust", "delay", "uncertainty", "units"],
+        &[
+            "spectrum",
+            "adjust",
+            "delay",
+            "document",
+            "uncertainty",
+            "units",
+        ],
     ),
     (
         "analysis",
@@ -41,6 +48,7 @@ const ARROWS: &[(&str, &[&str])] = &[
             "groove",
             "delay",
             "chain",
+            "document",
             "uncertainty",
             "capture",
             "units",

@@ -2,6 +2,7 @@
 //! where they know better (the cutter's separation, for one).
 
 use super::calibration::{Calibration, Common, Crosstalk, Estimated, SourceFile};
+use crate::document::TomlKind;
 use crate::uncertainty::{Caveat, Level};
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
@@ -19,6 +20,14 @@ pub enum DocumentError {
         file: String,
         /// The reason.
         source: std::io::Error,
+    },
+    /// It is another file of this program's.
+    #[error("{file} is no calibration: {kind}")]
+    OtherKind {
+        /// The file.
+        file: String,
+        /// What it is.
+        kind: TomlKind,
     },
     /// It is not TOML, or a field is missing, unknown or of the wrong type.
     #[error("{file}: {message}; restore the field, or calibrate again")]
@@ -77,9 +86,15 @@ pub fn read(path: &Path) -> Result<Calibration, DocumentError> {
 
 /// Reads a calibration from its text; `file` is for messages.
 pub fn from_toml(text: &str, file: &str) -> Result<Calibration, DocumentError> {
-    let document: Document = toml::from_str(text).map_err(|e| DocumentError::Syntax {
-        file: file.to_owned(),
-        message: one_line(&e, text),
+    let document: Document = toml::from_str(text).map_err(|e| match TomlKind::of(text) {
+        Some(kind) if kind != TomlKind::Calibration => DocumentError::OtherKind {
+            file: file.to_owned(),
+            kind,
+        },
+        _ => DocumentError::Syntax {
+            file: file.to_owned(),
+            message: one_line(&e, text),
+        },
     })?;
     check(&document).map_err(|(field, problem)| DocumentError::Field {
         file: file.to_owned(),

@@ -1,7 +1,7 @@
 //! `groovelag calibrate`: captures of known signals to a calibration.
 
 use super::arguments;
-use super::output::{self, Progress};
+use super::output::{self, Kind, Progress};
 use super::views::Views;
 use super::{Common, Outcome};
 use clap::Args;
@@ -9,6 +9,7 @@ use groovelag::analysis::{self, Request, TakenIn};
 use groovelag::capture::{self, Source};
 use groovelag::chain::{self, Input};
 use groovelag::delay;
+use groovelag::document::TomlKind;
 use groovelag::report::{CalibrationReport, page, sketch};
 use std::ffi::OsString;
 use std::path::{Path, PathBuf};
@@ -75,7 +76,7 @@ fn date(text: &str) -> Result<String, String> {
         [y, m, d] => {
             digits(y, 4).is_some()
                 && digits(m, 2).is_some_and(|m| (1..=12).contains(&m))
-                && digits(d, 2).is_some_and(|d| (1..=31).contains(&d))
+                && digits(d, 2).is_some_and(|d| (1..=days(digits(y, 4), digits(m, 2))).contains(&d))
         }
         _ => false,
     };
@@ -83,6 +84,18 @@ fn date(text: &str) -> Result<String, String> {
         Ok(text.to_owned())
     } else {
         Err(format!("'{text}' is not a day such as 2026-01-31"))
+    }
+}
+
+/// Days of a month.
+fn days(year: Option<u32>, month: Option<u32>) -> u32 {
+    let leap = year
+        .is_some_and(|y| y.is_multiple_of(4) && (!y.is_multiple_of(100) || y.is_multiple_of(400)));
+    match month {
+        Some(2) if leap => 29,
+        Some(2) => 28,
+        Some(4 | 6 | 9 | 11) => 30,
+        _ => 31,
     }
 }
 
@@ -127,7 +140,11 @@ fn day_of(path: &Path) -> Option<String> {
 impl Calibrate {
     /// Runs the command.
     pub fn run(&self) -> Result<Outcome, String> {
-        output::check_free(&self.output, self.views.force)?;
+        output::check_free(
+            &self.output,
+            Kind::Toml(TomlKind::Calibration),
+            self.views.force,
+        )?;
         self.views.check_free()?;
         let common = self.common.as_ref().map(take_in).transpose()?;
         let left = self.left_only.as_ref().map(take_in).transpose()?;
@@ -153,7 +170,12 @@ impl Calibrate {
             cutter_separation_db: self.cutter_separation,
         })
         .map_err(|e| e.to_string())?;
-        output::write_file(&self.output, made.toml.as_bytes(), self.views.force)?;
+        output::write_file(
+            &self.output,
+            made.toml.as_bytes(),
+            Kind::Toml(TomlKind::Calibration),
+            self.views.force,
+        )?;
         let name = self.output.to_string_lossy().replace('\\', "/");
         let mut report = CalibrationReport::new(&made, &name, self.shown.coverage);
         for taken in [&common, &left, &right].into_iter().flatten() {

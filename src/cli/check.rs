@@ -1,7 +1,8 @@
 //! `groovelag check`.
 
+use super::output::{self, Kind};
 use super::views::Views;
-use super::{Common, Outcome, output, read_capture_silently};
+use super::{Common, Outcome, read_capture_silently};
 use clap::Args;
 use groovelag::check::{self, Checked, Defaults, Options, Shard};
 use groovelag::report::check::{CheckDocument, checked_json_line, checked_text};
@@ -51,8 +52,9 @@ pub struct CheckArguments {
 
 /// Runs the command.
 pub fn run(arguments: &CheckArguments) -> Result<Outcome, String> {
+    let force = arguments.views.force;
     for file in [&arguments.junit, &arguments.csv].into_iter().flatten() {
-        output::check_free(file, arguments.views.force)?;
+        output::check_free(file, Kind::Other, force)?;
     }
     arguments.views.check_free()?;
     let mut items = check::find(&arguments.paths);
@@ -98,11 +100,11 @@ pub fn run(arguments: &CheckArguments) -> Result<Outcome, String> {
     let document = CheckDocument::new(results);
     if let Some(file) = &arguments.junit {
         let text = document.junit().map_err(|e| e.to_string())?;
-        output::write_file(file, text.as_bytes(), arguments.views.force)?;
+        output::write_file(file, text.as_bytes(), Kind::Other, force)?;
     }
     if let Some(file) = &arguments.csv {
         let bytes = document.csv().map_err(|e| e.to_string())?;
-        output::write_file(file, &bytes, arguments.views.force)?;
+        output::write_file(file, &bytes, Kind::Other, force)?;
     }
     if arguments.views.any() {
         arguments.views.write(&page::check(&document))?;

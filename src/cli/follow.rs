@@ -8,7 +8,8 @@
 
 use super::arguments::{self, ReadingArguments, RecordingArguments};
 use super::measure::{PlaceArguments, SituationArguments, measurement};
-use super::{Common, Outcome, output};
+use super::output::{self, Kind};
+use super::{Common, Outcome};
 use clap::Args;
 use groovelag::analysis::follow::{Follower, Moment};
 use groovelag::analysis::{Analysis, Request, Through, settle};
@@ -79,7 +80,7 @@ pub struct Follow {
     /// Keep the stream in this file, whole at every moment
     #[arg(long, value_name = "FILE.wav")]
     save: Option<PathBuf>,
-    /// Overwrite an existing file
+    /// Overwrite an older WAV file
     #[arg(long, requires = "save")]
     force: bool,
     #[command(flatten)]
@@ -145,7 +146,14 @@ impl Follow {
             );
         }
         if let Some(path) = &self.save {
-            output::check_free(path, self.force)?;
+            output::check_free(path, Kind::Wav, self.force)?;
+            let same = |of: &Path| std::fs::canonicalize(of).ok();
+            if same(path).is_some_and(|p| same(Path::new(&self.capture)) == Some(p)) {
+                return Err(format!(
+                    "--save names the recording that is read, {}; choose another name",
+                    path.display()
+                ));
+            }
         }
         let calibration = self
             .chain

@@ -1,18 +1,66 @@
 //! Writing results: standard output, and files that appear whole or not at all.
 
-use std::io::{self, Write};
+use groovelag::document::TomlKind;
+use std::fs::File;
+use std::io::{self, Read, Write};
 use std::path::Path;
 
-/// Writes `bytes` to `path`, whole or not at all; an existing file only with `force`.
-pub fn write_file(path: &Path, bytes: &[u8], force: bool) -> Result<(), String> {
+/// A kind of output. `--force` is for older results: it writes over no recording and over
+/// no job or other file of this program's that is of another kind, since a slip of the hand
+/// must not cost what cannot be made again.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Kind {
+    /// A WAV file.
+    Wav,
+    /// A TOML file that is read again later.
+    Toml(TomlKind),
+    /// A page, a picture, a table.
+    Other,
+}
+
+/// How the recordings that are read begin.
+const RECORDINGS: [&[u8; 4]; 6] = [b"RIFF", b"RF64", b"BW64", b"FORM", b"caff", b"fLaC"];
+/// A longer file is no TOML of this program's.
+const LONGEST_TOML: u64 = 1 << 22;
+
+/// Why a file that exists is none that this kind of output may write over.
+fn is_other(path: &Path, kind: Kind) -> io::Result<Option<String>> {
+    let mut start = [0; 4];
+    let mut file = File::open(path)?;
+    let length = file.metadata()?.len();
+    if length < start.len() as u64 {
+        return Ok(None);
+    }
+    file.read_exact(&mut start)?;
+    if RECORDINGS.contains(&&start) {
+        return Ok((kind != Kind::Wav).then(|| "it is a recording".to_owned()));
+    }
+    if length > LONGEST_TOML {
+        return Ok(None);
+    }
+    let text = std::fs::read(path)?;
+    let is = std::str::from_utf8(&text).ok().and_then(TomlKind::of);
+    Ok(is
+        .filter(|is| kind != Kind::Toml(*is))
+        .map(|is| is.to_string()))
+}
+
+/// Writes `bytes` to `path`, whole or not at all; over an older result only with `force`.
+pub fn write_file(path: &Path, bytes: &[u8], kind: Kind, force: bool) -> Result<(), String> {
     let name = path.display();
-    check_free(path, force)?;
+    check_free(path, kind, force)?;
     let folder = match path.parent() {
         Some(parent) if !parent.as_os_str().is_empty() => parent,
         _ => Path::new("."),
     };
     let failed = |e: io::Error| {
-        format!("{name} cannot be written ({e}); check that its folder exists and has room")
+        // the error of a temporary file names it, which tells nobody anything
+        let e = e
+            .get_ref()
+            .map_or_else(|| e.to_string(), |_| e.kind().to_string());
+        format!(
+            "{name} cannot be written ({e}); check that its folder exists, may be written to and has room"
+        )
     };
     let mut file = tempfile::Builder::new()
         .prefix(".groovelag-")
@@ -34,12 +82,32 @@ pub fn write_file(path: &Path, bytes: &[u8], force: bool) -> Result<(), String> 
     Ok(())
 }
 
-/// Refuses to write over a file unless told to; for before the work starts.
-pub fn check_free(path: &Path, force: bool) -> Result<(), String> {
-    if force || !path.exists() {
-        Ok(())
-    } else {
-        Err(exists(path))
+/// Refuses to write over a file unless told to, and over what is no older result even then;
+/// for before the work starts.
+pub fn check_free(path: &Path, kind: Kind, force: bool) -> Result<(), String> {
+    let name = path.display();
+    let Ok(about) = std::fs::metadata(path) else {
+        return Ok(());
+    };
+    if !about.is_file() {
+        let what = if about.is_dir() {
+            "a folder"
+        } else {
+            "no ordinary file"
+        };
+        return Err(format!("{name} is {what}; name a file to write to"));
+    }
+    if !force {
+        return Err(exists(path));
+    }
+    match is_other(path, kind) {
+        Ok(None) => Ok(()),
+        Ok(Some(what)) => Err(format!(
+            "{name} would be lost: {what}. --force writes over older results alone; choose another name"
+        )),
+        Err(e) => Err(format!(
+            "{name} exists and cannot be looked into ({e}); choose another name"
+        )),
     }
 }
 

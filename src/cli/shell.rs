@@ -1,7 +1,8 @@
 //! `groovelag completions` and `groovelag manual`, from the same definitions as
 //! the command line itself.
 
-use super::{Outcome, output};
+use super::Outcome;
+use super::output::{self, Kind};
 use clap::{Args, Command};
 use clap_complete::Shell;
 use clap_mangen::Man;
@@ -37,7 +38,7 @@ pub struct Manual {
     /// Folder for groovelag.1, groovelag-measure.1, ...; made if it is missing
     #[arg(short, long, value_name = "DIR")]
     output: Option<PathBuf>,
-    /// Write over files that exist
+    /// Write over older manual pages
     #[arg(long, requires = "output")]
     force: bool,
 }
@@ -62,7 +63,7 @@ impl Manual {
             folder.join(format!("{name}.1"))
         };
         for command in &commands {
-            output::check_free(&path(command), self.force)?;
+            output::check_free(&path(command), Kind::Other, self.force)?;
         }
         std::fs::create_dir_all(folder).map_err(|e| {
             format!(
@@ -72,7 +73,7 @@ impl Manual {
         })?;
         for command in commands {
             let path = path(&command);
-            output::write_file(&path, &page(command)?, self.force)?;
+            output::write_file(&path, &page(command)?, Kind::Other, self.force)?;
         }
         Ok(Outcome::Done)
     }

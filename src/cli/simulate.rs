@@ -1,8 +1,9 @@
 //! `groovelag simulate`.
 
-use super::{Outcome, output};
+use super::Outcome;
+use super::output::{self, Kind};
 use clap::Args;
-use groovelag::document;
+use groovelag::document::{self, TomlKind};
 use groovelag::simulate::truth::TruthSet;
 use groovelag::simulate::{self, variations};
 use std::path::{Path, PathBuf};
@@ -20,7 +21,7 @@ pub struct Arguments {
     /// Print one JSON document with the truth of every capture.
     #[arg(long)]
     json: bool,
-    /// Write over files that exist.
+    /// Write over older simulations.
     #[arg(long)]
     force: bool,
 }
@@ -34,7 +35,10 @@ pub fn run(arguments: &Arguments) -> Result<Outcome, String> {
         .recipe
         .file_stem()
         .map_or_else(|| "capture".into(), |stem| stem.to_string_lossy());
-    let recipes = variations::expand(&text, &stem).map_err(|error| format!("{shown}: {error}"))?;
+    let recipes = variations::expand(&text, &stem).map_err(|error| match TomlKind::of(&text) {
+        Some(kind) if kind != TomlKind::Recipe => format!("{shown} is no recipe: {kind}"),
+        _ => format!("{shown}: {error}"),
+    })?;
     let folder = arguments.recipe.parent().unwrap_or(Path::new(""));
     let paths: Vec<[PathBuf; 2]> = recipes
         .iter()
@@ -43,10 +47,17 @@ pub fn run(arguments: &Arguments) -> Result<Outcome, String> {
             ["wav", "truth.json"].map(|end| arguments.output.join(format!("{name}.{end}")))
         })
         .collect();
-    if !arguments.force
-        && let Some(path) = paths.iter().flatten().find(|path| path.exists())
-    {
-        return Err(output::exists(path));
+    for [wav, truth] in &paths {
+        output::check_free(wav, Kind::Wav, arguments.force)?;
+        output::check_free(truth, Kind::Other, arguments.force)?;
+        // a recording of that name is nobody's simulation
+        let recording = wav.exists() && output::check_free(wav, Kind::Other, true).is_err();
+        if recording && !truth.exists() {
+            return Err(format!(
+                "{} exists without the truth of a simulation beside it, so it may be a recording; choose another folder",
+                wav.display()
+            ));
+        }
     }
     std::fs::create_dir_all(&arguments.output).map_err(|error| {
         format!(
@@ -65,8 +76,8 @@ pub fn run(arguments: &Arguments) -> Result<Outcome, String> {
             .map_err(|error| format!("{shown}: in capture '{name}': {error}"))?;
         let (bytes, truth) = rendered.wav(name);
         let json = document::json(&truth).map_err(|error| error.to_string())?;
-        output::write_file(wav_path, &bytes, arguments.force)?;
-        output::write_file(truth_path, json.as_bytes(), arguments.force)?;
+        output::write_file(wav_path, &bytes, Kind::Wav, arguments.force)?;
+        output::write_file(truth_path, json.as_bytes(), Kind::Other, arguments.force)?;
         progress.clear();
         if !arguments.json {
             let rotation = truth.rotation_deg.map_or_else(

@@ -1,6 +1,6 @@
 //! Pages, pictures and sketches beside the text of a result.
 
-use super::output;
+use super::output::{self, Kind};
 use clap::Args;
 use groovelag::report::page::Page;
 use groovelag::report::picture::{self, Picture};
@@ -22,7 +22,7 @@ pub struct Views {
     /// Add small plots in block characters
     #[arg(long)]
     pub sketch: bool,
-    /// Overwrite existing output files
+    /// Overwrite older results
     #[arg(long)]
     pub force: bool,
 }
@@ -116,7 +116,7 @@ impl Views {
                     file.display()
                 ));
             }
-            output::check_free(file, self.force)?;
+            output::check_free(file, Kind::Other, self.force)?;
         }
         Ok(())
     }
@@ -151,7 +151,7 @@ impl Views {
             files.push((&plot.file, bytes.map_err(|e| e.to_string())?));
         }
         for (file, bytes) in files {
-            output::write_file(file, &bytes, self.force)?;
+            output::write_file(file, &bytes, Kind::Other, self.force)?;
         }
         Ok(())
     }

@@ -945,12 +945,15 @@ impl Recipe {
 
 /// A parser's error in our words: line, and for an unknown key the nearest one.
 pub(super) fn explain(error: &toml::de::Error, text: Option<&str>) -> RecipeError {
-    let place = match (error.span(), text) {
+    let (place, written) = match (error.span(), text) {
         (Some(span), Some(text)) => {
             let before = text.get(..span.start).unwrap_or(text);
-            format!("line {}: ", before.matches('\n').count() + 1)
+            let line = before.matches('\n').count();
+            let key = text.lines().nth(line).and_then(|l| l.split_once('='));
+            let key = key.map_or_else(String::new, |(key, _)| format!("'{}': ", key.trim()));
+            (format!("line {}: ", line + 1), key)
         }
-        _ => String::new(),
+        _ => (String::new(), String::new()),
     };
     let message = error.message().trim();
     // serde's wording: "unknown field `x`, expected one of `a`, `b`".
@@ -965,7 +968,7 @@ pub(super) fn explain(error: &toml::de::Error, text: Option<&str>) -> RecipeErro
             nearest: nearest.to_owned(),
         };
     }
-    RecipeError::Text(format!("{place}{message}"))
+    RecipeError::Text(format!("{place}{written}{message}"))
 }
 
 /// The known word nearest to what was written.
