@@ -117,8 +117,9 @@ fn solve_prints_what_the_contract_promises() {
         .iter()
         .map(|s| &s["name"])
         .collect();
-    assert_eq!(names, ["after", "before", "sphere"]);
-    let q = &document["setups"][1]["rotation_deg"];
+    // as they were recorded, a spherical tip last
+    assert_eq!(names, ["before", "after", "sphere"]);
+    let q = &document["setups"][0]["rotation_deg"];
     for key in [
         "value",
         "standard_uncertainty",
@@ -130,7 +131,7 @@ fn solve_prints_what_the_contract_promises() {
     }
     assert_eq!(q["interval"], "finite");
     assert_eq!(
-        document["setups"][1]["correction"]["direction"],
+        document["setups"][0]["correction"]["direction"],
         "anticlockwise"
     );
     assert_eq!(document["captures"][0]["file"], "delay 1");
@@ -338,4 +339,129 @@ fn what_no_stylus_is_gets_no_advice() {
     );
     let text = String::from_utf8(output.stdout).unwrap();
     assert!(text.contains("before the serious doubt"), "{text}");
+}
+
+/// The text of the caveat with this code, if there is one.
+fn caveat(document: &serde_json::Value, code: &str) -> Option<String> {
+    let list = document["warnings"].as_array().unwrap();
+    let found = list.iter().find(|w| w["code"] == code)?;
+    assert_eq!(found["level"], "caution", "{found}");
+    Some(found["message"].as_str().unwrap().to_owned())
+}
+
+/// Slips that leave a plausible result: knowledge of another record, repeats that are none,
+/// a diameter in place of a radius, a radius in place of a speed.
+#[test]
+fn slips_that_leave_a_result_are_pointed_out() {
+    let folder = folder();
+    let path = job_in(folder.path(), JOB);
+    run(
+        &[
+            "solve",
+            "--export-knowledge",
+            &in_folder(&folder, "known.toml"),
+        ],
+        &path,
+    );
+    let document = |text: &str| {
+        let path = job_in(folder.path(), text);
+        json::<groovelag::report::solution::SolutionDocument>(&run(&["solve", "--json"], &path))
+    };
+    let alone = JOB
+        .split("[[capture]]")
+        .take(2)
+        .collect::<Vec<_>>()
+        .join("[[capture]]");
+    let included = |record: &str| {
+        let other = alone.replace("[record.A]", &format!("[record.{record}]"));
+        format!("include = \"known.toml\"\n{other}")
+    };
+    let unused = caveat(&document(&included("B")), "knowledge-unused").unwrap();
+    assert!(unused.contains("record A"), "{unused}");
+    assert_eq!(caveat(&document(&included("A")), "knowledge-unused"), None);
+
+    // leads that were swapped and not entered: two captures of one state, 9 us apart
+    let other = "\n[[capture]]\ndelay_us = { value = -2, u = 0.005 }\nsetup = \"before\"\nradius_mm = 70\nrpm = 33\n";
+    let scatter = caveat(
+        &document(&format!("{alone}{other}")),
+        "scatter-between-drops",
+    )
+    .unwrap();
+    assert!(
+        scatter.contains("capture 1") && scatter.contains("capture 2"),
+        "{scatter}"
+    );
+
+    let place = |radius: &str, rpm: &str| {
+        let other = alone.replace("radius_mm = 70", &format!("radius_mm = {radius}"));
+        document(&other.replace("rpm = 33\n", &format!("rpm = {rpm}\n")))
+    };
+    let entered = place("144", "72");
+    assert_eq!(caveat(&entered, "unusual-radius"), None);
+    assert!(caveat(&entered, "unusual-speed").unwrap().contains("72"));
+    let entered = place("36", "44.5");
+    assert!(caveat(&entered, "unusual-radius").unwrap().contains("36"));
+    assert_eq!(caveat(&entered, "unusual-speed"), None);
+}
+
+fn in_folder(folder: &tempfile::TempDir, name: &str) -> String {
+    folder.path().join(name).to_string_lossy().into_owned()
+}
+
+/// Where every tip is spherical, the cut is what a plan is about.
+#[test]
+fn a_plan_to_qualify_a_record_is_about_its_cut() {
+    let folder = folder();
+    let text = "format = 1\n[cartridge.ball]\nprofile = \"spherical\"\n[record.A]\n[chain.x]\n[setup.ball]\n[[capture]]\nplanned = true\nradius_mm = 70\nrpm = 33\n";
+    let path = job_in(folder.path(), text);
+    let plan = |more: &[&str]| run(&[&["plan"], more].concat(), &path);
+    let document = json::<groovelag::report::solution::PlanDocument>(&plan(&["--json"]));
+    let now = document["records"][0]["standard_uncertainty_deg"]
+        .as_f64()
+        .unwrap();
+    assert!((0.1..0.5).contains(&now), "{now}");
+    let best = &document["suggestions"][0];
+    assert!(
+        best["standard_uncertainty_deg"].as_f64().unwrap() < now,
+        "{document:#}"
+    );
+    let out = plan(&["--until", "0.01"]);
+    let text = String::from_utf8_lossy(&out.stdout);
+    assert_eq!(out.status.code(), Some(1));
+    assert!(
+        text.contains("of the cut") && text.contains("is not reached"),
+        "{text}"
+    );
+    // nothing has been recorded: there is nothing to solve
+    let solved = run(&["solve"], &path);
+    assert_eq!(solved.status.code(), Some(2));
+    assert!(String::from_utf8_lossy(&solved.stderr).contains("groovelag plan"));
+}
+
+#[test]
+fn what_cannot_be_compared_is_refused() {
+    let folder = folder();
+    let path = job_in(folder.path(), JOB);
+    for (arguments, says) in [
+        (
+            &["--before", "before", "--after", "before"][..],
+            "name two setups",
+        ),
+        (
+            &["--before", "before", "--after", "after", "--radius", "70"],
+            "--radius is for two recordings",
+        ),
+    ] {
+        let output = run(&[&["compare"], arguments].concat(), &path);
+        let error = String::from_utf8_lossy(&output.stderr);
+        assert_eq!(output.status.code(), Some(2), "{error}");
+        assert!(error.contains(says), "{error}");
+    }
+    // the wrong way round it is worse, and says so
+    let swapped = run(
+        &["compare", "--before", "after", "--after", "before"],
+        &path,
+    );
+    let text = String::from_utf8_lossy(&swapped.stdout);
+    assert!(text.contains("no: worse"), "{text}");
 }

@@ -497,6 +497,8 @@ fn the_table_of_defaults_is_the_programs() {
 /// GROOVELAG_UPDATE=1 writes the page anew.
 #[test]
 fn practitioners_captures_give_their_rotation() {
+    use groovelag::analysis::{self, Request};
+    use groovelag::capture::{self, Source};
     use groovelag::groove::Profile;
     use groovelag::job::{self, CaptureData, CaptureSpec, Cartridge, Job, Setup, Stated};
     use groovelag::simulate::{recipe, variations};
@@ -504,22 +506,25 @@ fn practitioners_captures_give_their_rotation() {
     let text = std::fs::read_to_string(repository("test-signals/practitioners.toml")).unwrap();
     let recipes = variations::expand(&text, "practitioners").unwrap();
     assert_eq!(recipes.len(), 24);
+    let folder = tempfile::tempdir().unwrap();
     let name = String::new;
     let rows: Vec<(String, bool)> = recipes
         .par_iter()
         .map(|recipe| {
             let title = recipe.name.clone().unwrap();
             let rendered = render(recipe, Path::new("")).unwrap();
-            let mut engine = Engine::new(EngineSettings {
-                sample_rate_hz: f64::from(rendered.sample_rate_hz),
-                alignment: 0,
-                whole: false,
-            })
-            .unwrap();
-            let to_f32 = |v: &[f64]| v.iter().map(|x| *x as f32).collect::<Vec<f32>>();
-            engine.push(&to_f32(&rendered.left), &to_f32(&rendered.right));
-            let e = estimate(&engine.snapshot(), &Settings::default())
+            let file = folder.path().join(format!("{title}.wav"));
+            std::fs::write(&file, rendered.wav(&title).0).unwrap();
+            let request = Request {
+                source: Source::Path(file),
+                options: capture::Options::default(),
+                from_s: None,
+                to_s: None,
+                settings: Settings::default(),
+            };
+            let analysis = analysis::analyse(&request, &mut |_| ())
                 .unwrap_or_else(|e| panic!("{title}: {e}"));
+            let e = &analysis.estimate;
             let um = |v: f64| Stated::number(v * 1e-6);
             let profile = match recipe.cartridge.profile.unwrap() {
                 recipe::Profile::Spherical => Profile::Spherical,
@@ -556,14 +561,7 @@ fn practitioners_captures_give_their_rotation() {
                 note: None,
                 line: None,
             });
-            let data = CaptureData {
-                information: e.information.clone(),
-                nodes: e.nodes.clone(),
-                sha256: None,
-                caveats: Vec::new(),
-                priors: Vec::new(),
-                evidence: None,
-            };
+            let data = CaptureData::of(&analysis);
             let solved = job::solve(&job, &[Some(data)], 0.95).unwrap();
             let truth = &rendered.truth;
             let (what, angle, true_angle) = if profile == Profile::Spherical {

@@ -207,7 +207,7 @@ fn nothing_is_overwritten_and_what_is_missing_is_named() {
                 "--stylus",
                 "eliptical",
             ],
-            "unknown",
+            "did you mean 'elliptical'",
         ),
     ] {
         let (status, out, error) = said(&groovelag(at, arguments));

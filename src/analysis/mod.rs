@@ -115,7 +115,8 @@ pub enum AnalysisError {
     },
     /// The part asked for is empty or beyond the end.
     #[error(
-        "{file}: nothing to analyse from {from_s} s to {to_s} s: the recording lasts {duration_s:.2} s; choose other times with --from and --to"
+        "{file}: nothing to analyse from {from_s} s to {}: the recording lasts {duration_s:.2} s; choose other times with --from and --to",
+        if to_s.is_finite() { format!("{to_s} s") } else { "the end".to_owned() }
     )]
     EmptySpan {
         /// The recording.

@@ -5,6 +5,7 @@ use groovelag::analysis::Request;
 use groovelag::capture::{self, RawFormat, Source};
 use groovelag::delay;
 use groovelag::groove;
+use groovelag::report::start::Tip;
 use groovelag::units::{
     DEGREE, MILLIMETRE, parse_length_mm, parse_number, parse_radius_mm, parse_rpm,
 };
@@ -24,6 +25,10 @@ pub fn radii(text: &str) -> Result<Radii, String> {
         // From inside a label to beyond a 16-inch transcription disc.
         if (20.0..=250.0).contains(&mm) {
             Ok(mm)
+        } else if (2.0..8.0).contains(&mm) {
+            Err(format!(
+                "a groove radius of {mm} mm is too small; if it is in inches write {t}in"
+            ))
         } else {
             Err(format!(
                 "a groove radius of {mm} mm is not between 20 and 250 mm; give the distance from the spindle's centre to the groove in millimetres"
@@ -54,17 +59,6 @@ pub fn rpm(text: &str) -> Result<f64, String> {
     }
 }
 
-/// The tip's shape as typed, micrometres.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub enum Stylus {
-    /// Ball radius.
-    Spherical(f64),
-    /// Frontal radius, side radius.
-    Elliptical(f64, f64),
-    /// Contact spacing, side radius.
-    Line(f64, f64),
-}
-
 /// Micrometres in a thousandth of an inch, in which older data state sizes.
 const MIL_UM: f64 = 25.4;
 
@@ -79,26 +73,32 @@ fn nearest<'k>(word: &str, known: &[&'k str]) -> Option<&'k str> {
         .map(|(_, k)| k)
 }
 
+/// What is typed for a tip or an arm that nothing is known of.
+pub const UNKNOWN: &str = "unknown";
+
 /// `spherical:R`, `elliptical:RxR` or `line:SPACINGxR`; sizes in micrometres, or
-/// in thousandths of an inch with `mil` behind them.
-pub fn stylus(text: &str) -> Result<Stylus, String> {
-    const FORMS: &str = "spherical:R, elliptical:RxR (frontal x side radius) or line:SPACINGxR (contact spacing x side radius), in micrometres, or in thousandths of an inch with 'mil' behind them";
+/// in thousandths of an inch with `mil` behind them; a shape alone, or `unknown`.
+pub fn stylus(text: &str) -> Result<Tip, String> {
+    const FORMS: &str = "spherical:R, elliptical:RxR (frontal x side radius) or line:SPACINGxR (contact spacing x side radius), in micrometres, or in thousandths of an inch with 'mil' behind them; or the shape alone, or unknown";
     const SHAPES: &[&str] = &["spherical", "elliptical", "line"];
+    let text = text.trim();
     let Some((shape, sizes)) = text.split_once(':') else {
-        return Err(
-            match (
-                text.starts_with(|c: char| c.is_ascii_digit()),
-                nearest(text, SHAPES),
-            ) {
-                (true, _) => format!(
-                    "'{text}' names no shape; for an elliptical tip write elliptical:{text}"
-                ),
-                (false, Some(shape)) => {
-                    format!("'{text}' is not of the form {shape}:SIZES; write {FORMS}")
-                }
-                (false, None) => format!("'{text}' is not of the form {FORMS}"),
-            },
-        );
+        let digit = text.starts_with(|c: char| c.is_ascii_digit());
+        return match text {
+            UNKNOWN => Ok(Tip::Unknown),
+            "spherical" => Ok(Tip::Spherical(None)),
+            "elliptical" => Ok(Tip::Elliptical(None)),
+            "line" => Ok(Tip::Line(None)),
+            "conical" | "round" => Err(format!("a {text} tip is called spherical here")),
+            _ if digit && text.contains(['x', 'X']) => Err(format!(
+                "'{text}' names no shape; for an elliptical tip write elliptical:{text}"
+            )),
+            _ if digit => Err(format!("'{text}' names no shape; write {FORMS}")),
+            _ => Err(match nearest(text, SHAPES) {
+                Some(near) => format!("'{text}' is not a tip; did you mean '{near}'?"),
+                None => format!("'{text}' is not of the form {FORMS}"),
+            }),
+        };
     };
     let (sizes, unit_um) = match sizes.trim().strip_suffix("mil") {
         Some(mils) => (mils, MIL_UM),
@@ -124,7 +124,7 @@ pub fn stylus(text: &str) -> Result<Stylus, String> {
         Ok((size(a)?, size(b)?))
     };
     match shape {
-        "spherical" => Ok(Stylus::Spherical(size(sizes)?)),
+        "spherical" => Ok(Tip::Spherical(Some(size(sizes)?))),
         "elliptical" => {
             let (frontal, side) = pair()?;
             if side > frontal {
@@ -132,7 +132,7 @@ pub fn stylus(text: &str) -> Result<Stylus, String> {
                     "'{text}': the side radius {side} um exceeds the frontal radius {frontal} um; write the frontal radius first"
                 ));
             }
-            Ok(Stylus::Elliptical(frontal, side))
+            Ok(Tip::Elliptical(Some((frontal, side))))
         }
         "line" => {
             let (spacing, side) = pair()?;
@@ -141,7 +141,7 @@ pub fn stylus(text: &str) -> Result<Stylus, String> {
                     "'{text}': the contact spacing {spacing} um does not exceed the side radius by a line contact's measure; write the spacing first"
                 ));
             }
-            Ok(Stylus::Line(spacing, side))
+            Ok(Tip::Line(Some((spacing, side))))
         }
         _ => Err(match nearest(shape, SHAPES) {
             Some(near) => format!("'{shape}' is not a tip shape; did you mean '{near}'?"),
@@ -181,12 +181,23 @@ pub struct Arm {
     pub offset_deg: f64,
 }
 
-/// `LENGTH/PIVOT/OFFSET`.
-pub fn arm(text: &str) -> Result<Arm, String> {
+/// An arm, or that it is not known.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct OptionalArm(pub Option<Arm>);
+
+/// `LENGTH/PIVOT/OFFSET`, or `unknown`.
+pub fn arm(text: &str) -> Result<OptionalArm, String> {
+    match text.trim() {
+        UNKNOWN => Ok(OptionalArm(None)),
+        known => dimensions(known).map(|arm| OptionalArm(Some(arm))),
+    }
+}
+
+fn dimensions(text: &str) -> Result<Arm, String> {
     let parts: Vec<&str> = text.split('/').collect();
     let [length, pivot, offset] = parts[..] else {
         return Err(format!(
-            "'{text}' is not LENGTH/PIVOT/OFFSET: effective length and pivot-to-spindle distance in mm, offset angle in degrees"
+            "'{text}' is not LENGTH/PIVOT/OFFSET: effective length and pivot-to-spindle distance in mm, offset angle in degrees; nor is it 'unknown'"
         ));
     };
     let mm = |t: &str, what| parse_length_mm(t, what).map_err(|e| e.to_string());
@@ -361,19 +372,24 @@ mod tests {
 
     #[test]
     fn tips() {
-        assert_eq!(stylus("elliptical:18x8"), Ok(Stylus::Elliptical(18.0, 8.0)));
-        assert_eq!(stylus("spherical:18"), Ok(Stylus::Spherical(18.0)));
-        assert_eq!(stylus("line:40x5"), Ok(Stylus::Line(40.0, 5.0)));
+        assert_eq!(
+            stylus("elliptical:18x8"),
+            Ok(Tip::Elliptical(Some((18.0, 8.0))))
+        );
+        assert_eq!(stylus("spherical:18"), Ok(Tip::Spherical(Some(18.0))));
+        assert_eq!(stylus("line:40x5"), Ok(Tip::Line(Some((40.0, 5.0)))));
         assert_eq!(
             stylus("elliptical:0.7x0.3mil"),
-            Ok(Stylus::Elliptical(0.7 * 25.4, 0.3 * 25.4))
+            Ok(Tip::Elliptical(Some((0.7 * 25.4, 0.3 * 25.4))))
         );
         for (text, says) in [
             ("elliptical:8x18", "frontal radius first"),
             ("elliptical:18", "two sizes"),
             ("round:18", "not a tip shape"),
             ("eliptical:18x8", "'elliptical'?"),
-            ("eliptical", "elliptical:SIZES"),
+            ("eliptical", "'elliptical'?"),
+            ("conical", "spherical"),
+            ("18", "elliptical:RxR"),
             ("elliptical:0.7x0.3", "0.3mil"),
             ("elliptical:18,5x8", "decimal"),
             ("spherical:0.0007", "micrometres"),
@@ -401,13 +417,14 @@ mod tests {
                 end_mm: 72.0
             })
         );
-        assert!(radii("7").unwrap_err().contains("millimetres"));
+        assert!(radii("2.8").unwrap_err().contains("2.8in"));
+        assert!(radii("12").unwrap_err().contains("millimetres"));
         assert!(radii("72,5").unwrap_err().contains("72.5"));
         assert_eq!(band("100..15k"), Ok((100.0, 15_000.0)));
         assert!(band("15000..100").is_err());
         assert!(arm("229/211/24").is_ok());
         assert_eq!(
-            arm("9in/8.3in/24").map(|a| a.effective_length_mm),
+            arm("9in/8.3in/24").map(|a| a.0.unwrap().effective_length_mm),
             Ok(228.6)
         );
         assert!(arm("229/211").unwrap_err().contains("LENGTH/PIVOT/OFFSET"));

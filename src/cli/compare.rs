@@ -6,18 +6,21 @@ use super::solve::{Reader, load};
 use super::views::Views;
 use super::{Common, Outcome, output};
 use clap::Args;
+use groovelag::analysis::Through;
+use groovelag::chain;
 use groovelag::job::{self, CaptureData, Details, Job, Solved};
 use groovelag::report::solution::{ComparisonDocument, comparison_text};
 use groovelag::report::{page, sketch};
 use groovelag::units::DEGREE;
+use std::collections::BTreeMap;
 use std::ffi::OsString;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 /// Change between two setups, with what they share cancelled
 #[derive(Debug, Args)]
 #[command(
     after_help = "Give a job and two of its setups, or two recordings of the same band made before
-and after, with the options of measure.
+and after, with radius, speed and what else is known as for measure.
 
 Examples:
   groovelag compare job.toml --before found --after corrected
@@ -43,6 +46,9 @@ pub struct CompareArguments {
     situation: SituationArguments,
     #[command(flatten)]
     recording: RecordingArguments,
+    /// Calibration of the chain of both recordings
+    #[arg(long, value_name = "FILE")]
+    chain: Option<PathBuf>,
     #[command(flatten)]
     common: Common,
     #[command(flatten)]
@@ -64,6 +70,7 @@ impl CompareArguments {
         let coverage = self.common.coverage;
         match &self.files[..] {
             [file] => {
+                self.refuse_what_a_job_states()?;
                 let name = |name: &Option<String>, option| {
                     name.clone().ok_or_else(|| {
                         format!("a job needs {option} SETUP; give two recordings to compare without a job")
@@ -89,26 +96,88 @@ impl CompareArguments {
                             .to_owned(),
                     );
                 };
-                let names = ["before", "after"];
-                let captures = [(names[0], before), (names[1], after)];
-                let place = PlaceArguments::new(radius, rpm);
-                let job = self.situation.job(&place, &self.recording, &captures);
-                let mut data = Vec::new();
-                for (_, file) in captures {
-                    let request = self.recording.request(file, true)?;
-                    data.push(Some(super::analysed(&request)?));
+                if self.before.is_some() || self.after.is_some() {
+                    return Err(
+                        "--before and --after name setups of a job; of two recordings the first is the one before"
+                            .to_owned(),
+                    );
                 }
+                let calibration = self
+                    .chain
+                    .as_deref()
+                    .map(chain::document::read)
+                    .transpose()
+                    .map_err(|e| e.to_string())?;
+                let through = calibration.as_ref().map(|calibration| Through {
+                    calibration,
+                    leads_swapped: self.situation.leads_swapped,
+                });
+                let mut data = Vec::new();
+                for file in [before, after] {
+                    let request = self.recording.request(file, true)?;
+                    data.push(super::analysed(&request, through)?);
+                }
+                if data[0].sha256.is_some() && data[0].sha256 == data[1].sha256 {
+                    return Err(
+                        "before and after are the same recording; give one made before the turn and one made after it"
+                            .to_owned(),
+                    );
+                }
+                let names = names_of([before, after]);
+                let place = PlaceArguments::new(radius, rpm);
+                let captures = [(names[0].as_str(), before), (names[1].as_str(), after)];
+                let mut job = self.situation.job(&place, &self.recording, &captures);
+                if let Some(calibration) = calibration {
+                    let terms = calibration.prior_changes().terms;
+                    data = data.into_iter().map(|d| d.with_priors(&terms)).collect();
+                    job::replace_priors(&mut job, &BTreeMap::from([(String::new(), calibration)]));
+                }
+                let data: Vec<_> = data.into_iter().map(Some).collect();
                 let solved = job::solve(&job, &data, coverage).map_err(|e| e.to_string())?;
                 Ok(Pair {
                     job,
                     data,
                     solved,
-                    names: names.map(str::to_owned),
+                    names,
                     file: None,
                 })
             }
             _ => Err("give one job file, or two recordings".to_owned()),
         }
+    }
+
+    /// A job says itself where and how its captures were made.
+    fn refuse_what_a_job_states(&self) -> Result<(), String> {
+        let situation = &self.situation;
+        let given = [
+            ("--radius", self.radius.is_some()),
+            ("--rpm", self.rpm.is_some()),
+            ("--stylus", situation.stylus.is_some()),
+            ("--leads-swapped", situation.leads_swapped),
+            ("--arm", situation.arm.is_some()),
+            ("--chain", self.chain.is_some()),
+            ("--from", self.recording.from.is_some()),
+            ("--to", self.recording.to.is_some()),
+        ];
+        match given.iter().find(|(_, is)| *is) {
+            Some((option, _)) => Err(format!(
+                "{option} is for two recordings; a job states it itself: write it there, or give two recordings"
+            )),
+            None => Ok(()),
+        }
+    }
+}
+
+/// What to call two recordings: their files without folders, where these differ.
+fn names_of(files: [&OsString; 2]) -> [String; 2] {
+    let names = files.map(|f| {
+        let name = Path::new(f).file_name().unwrap_or(f);
+        name.to_string_lossy().into_owned()
+    });
+    if names[0] == names[1] {
+        ["before", "after"].map(str::to_owned)
+    } else {
+        names
     }
 }
 

@@ -1,6 +1,6 @@
 //! `groovelag measure`: one recording to a rotation.
 
-use super::arguments::{self, Arm, Radii, RecordingArguments, Stylus};
+use super::arguments::{self, OptionalArm, Radii, RecordingArguments};
 use super::output::{self, Progress};
 use super::views::Views;
 use super::{Common, Outcome};
@@ -13,6 +13,7 @@ use groovelag::groove::Profile;
 use groovelag::job::{
     self, CaptureData, CaptureSpec, Cartridge, Details, Job, PivotedArm, Setup, Solved, Stated,
 };
+use groovelag::report::start::Tip;
 use groovelag::report::{Measurement, page, sketch};
 use groovelag::uncertainty::{Conformity, Direction, Quantity, Verdict, is_doubted};
 use groovelag::units::{DEGREE, MICROMETRE, MICROSECOND, MILLIMETRE};
@@ -24,7 +25,7 @@ use std::path::PathBuf;
 #[derive(Debug, Clone, Args)]
 pub struct PlaceArguments {
     /// Groove radius, mm: 72, 75..70, 2.8in; d144: diameter
-    #[arg(long, value_name = "MM[..MM]", value_parser = arguments::radii)]
+    #[arg(long, value_name = "MM[..MM]", value_parser = arguments::radii, allow_negative_numbers = true)]
     pub radius: Radii,
     /// Tells those who look for it how a diameter is written
     #[arg(long = "diameter", hide = true, value_parser = arguments::diameter)]
@@ -48,15 +49,15 @@ impl PlaceArguments {
 /// What is known of the stylus and the arm.
 #[derive(Debug, Clone, Args)]
 pub struct SituationArguments {
-    /// Tip, um: spherical:R, elliptical:RxR, line:SPACINGxR [default: a generic elliptical]
+    /// Tip, um: spherical:R, elliptical:RxR, line:SPACINGxR, a shape alone [default: unknown]
     #[arg(long, value_name = "TIP", value_parser = arguments::stylus)]
-    pub stylus: Option<Stylus>,
+    pub stylus: Option<Tip>,
     /// The leads were swapped at the cartridge
     #[arg(long)]
     pub leads_swapped: bool,
     /// Effective length, pivot to spindle (mm), offset (deg)
     #[arg(long, value_name = "L/P/OFFSET", value_parser = arguments::arm)]
-    pub arm: Option<Arm>,
+    pub arm: Option<OptionalArm>,
 }
 
 impl SituationArguments {
@@ -70,27 +71,31 @@ impl SituationArguments {
     ) -> Job {
         let um = |v: f64| Stated::number(v * MICROMETRE);
         let mm = |v: f64| Stated::number(v * MILLIMETRE);
+        let of_profile = |profile| Cartridge {
+            profile: Some(profile),
+            ..Default::default()
+        };
         let cartridge = match self.stylus {
-            None => Cartridge::default(),
-            Some(Stylus::Spherical(radius)) => Cartridge {
-                profile: Some(Profile::Spherical),
+            None | Some(Tip::Unknown) => Cartridge::default(),
+            Some(Tip::Spherical(None)) => of_profile(Profile::Spherical),
+            Some(Tip::Elliptical(None)) => of_profile(Profile::Elliptical),
+            Some(Tip::Line(None)) => of_profile(Profile::Line),
+            Some(Tip::Spherical(Some(radius))) => Cartridge {
                 frontal_radius: um(radius),
-                ..Default::default()
+                ..of_profile(Profile::Spherical)
             },
-            Some(Stylus::Elliptical(frontal, side)) => Cartridge {
-                profile: Some(Profile::Elliptical),
+            Some(Tip::Elliptical(Some((frontal, side)))) => Cartridge {
                 frontal_radius: um(frontal),
                 side_radius: um(side),
-                ..Default::default()
+                ..of_profile(Profile::Elliptical)
             },
-            Some(Stylus::Line(spacing, side)) => Cartridge {
-                profile: Some(Profile::Line),
+            Some(Tip::Line(Some((spacing, side)))) => Cartridge {
                 contact_spacing: um(spacing),
                 side_radius: um(side),
-                ..Default::default()
+                ..of_profile(Profile::Line)
             },
         };
-        let arm = self.arm.map(|arm| PivotedArm {
+        let arm = self.arm.and_then(|arm| arm.0).map(|arm| PivotedArm {
             effective_length: mm(arm.effective_length_mm),
             pivot_to_spindle: mm(arm.pivot_to_spindle_mm),
             offset: Stated::number(arm.offset_deg * DEGREE),

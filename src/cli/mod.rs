@@ -16,7 +16,7 @@ mod start;
 mod views;
 
 use clap::{Args, CommandFactory, FromArgMatches, Parser, Subcommand};
-use groovelag::analysis::{self, Request};
+use groovelag::analysis::{self, Request, Through};
 use groovelag::capture;
 use groovelag::delay;
 use groovelag::job::CaptureData;
@@ -165,10 +165,10 @@ fn read_with(
 }
 
 /// A recording by itself as information about its delay.
-fn analysed(request: &Request) -> Result<CaptureData, String> {
+fn analysed(request: &Request, through: Option<Through<'_>>) -> Result<CaptureData, String> {
     let mut progress = output::Progress::new();
     let name = request.source.name();
-    analysis::analyse(request, &mut |f| progress.show(&name, f))
+    analysis::analyse_through(request, through, &mut |f| progress.show(&name, f))
         .map(|analysis| CaptureData::of(&analysis))
         .map_err(|e| e.to_string())
 }

@@ -42,6 +42,12 @@ fn goal(text: &str) -> Result<f64, String> {
 /// Runs the command.
 pub fn run(arguments: &PlanArguments) -> Result<Outcome, String> {
     let mut job = job::file::read(&arguments.job).map_err(|e| e.to_string())?;
+    if job.captures.is_empty() {
+        return Err(format!(
+            "{}: the job has no capture, so there is nothing to predict; add [[capture]], with planned = true for what is not recorded yet",
+            arguments.job.display()
+        ));
+    }
     let calibrations = job::calibrations(&job, &arguments.job).map_err(|e| e.to_string())?;
     job::replace_priors(&mut job, &calibrations);
     let wanted = match (arguments.steps, arguments.until) {

@@ -1,10 +1,12 @@
 //! `groovelag solve`.
 
+use super::output::{self, Kind};
 use super::views::Views;
-use super::{Common, Outcome, output};
+use super::{Common, Outcome};
 use clap::Args;
 use groovelag::check::{self, judge};
-use groovelag::job::{self, CaptureData, Details, Job, Solved};
+use groovelag::document::TomlKind;
+use groovelag::job::{self, CaptureData, Details, Job, Solved, Source};
 use groovelag::report::solution::{SolutionDocument, solution_text};
 use groovelag::report::{page, sketch};
 use groovelag::units::DEGREE;
@@ -46,6 +48,12 @@ pub fn load(
             path.display()
         ));
     }
+    if job.captures.iter().all(|c| c.source == Source::Planned) {
+        return Err(format!(
+            "{}: nothing is recorded yet, every capture is planned; 'groovelag plan' predicts such a job. Once recorded, give a capture its file in place of planned = true",
+            path.display()
+        ));
+    }
     let (data, caveats) = job::file::gather(&mut job, path, reader).map_err(|e| e.to_string())?;
     let mut solved =
         job::solve(&job, &data, coverage).map_err(|e| format!("{}: {e}", path.display()))?;
@@ -57,7 +65,7 @@ pub fn load(
 /// Runs the command.
 pub fn run(arguments: &SolveArguments, reader: &Reader) -> Result<Outcome, String> {
     if let Some(path) = &arguments.export_knowledge {
-        output::check_free(path, arguments.views.force)?;
+        output::check_free(path, Kind::Toml(TomlKind::Knowledge), arguments.views.force)?;
     }
     arguments.views.check_free()?;
     let (job, data, mut solved) = load(&arguments.job, arguments.common.coverage, reader)?;
@@ -70,7 +78,12 @@ pub fn run(arguments: &SolveArguments, reader: &Reader) -> Result<Outcome, Strin
     }
     if let Some(path) = &arguments.export_knowledge {
         let text = solved.knowledge(&job, &data).to_text();
-        output::write_file(path, text.as_bytes(), arguments.views.force)?;
+        output::write_file(
+            path,
+            text.as_bytes(),
+            Kind::Toml(TomlKind::Knowledge),
+            arguments.views.force,
+        )?;
     }
     // the change since a baseline is for `check`: solve makes the baseline
     let (outcome, _) = judge(&job.limits, None, &solved.solution, solved.coverage)?;

@@ -1,9 +1,10 @@
 //! `groovelag start`: a few questions to a job file and a checklist.
 
 use super::Outcome;
-use super::arguments::{self, Arm, Radii, Stylus};
-use super::output::{self, check_free};
+use super::arguments::{self, OptionalArm, Radii, UNKNOWN};
+use super::output::{self, Kind, check_free};
 use clap::Args;
+use groovelag::document::TomlKind;
 use groovelag::job::{self, Plan, Wanted};
 use groovelag::report::start::{
     Answers, Further, Prediction, Tip, checklist_text, expected, job_text, understood,
@@ -43,52 +44,33 @@ pub struct Start {
     #[arg(long, value_name = "N", value_parser = arguments::rpm)]
     rpm: Option<f64>,
     /// Tip: elliptical:18x8, spherical:18, line:40x5 (um), a shape alone, or unknown
-    #[arg(long, value_name = "TIP", value_parser = tip)]
+    #[arg(long, value_name = "TIP", value_parser = arguments::stylus)]
     stylus: Option<Tip>,
     /// Arm: effective length, pivot to spindle (mm), offset (degrees), or unknown
-    #[arg(long, value_name = "L/P/OFFSET", value_parser = arm)]
+    #[arg(long, value_name = "L/P/OFFSET", value_parser = arguments::arm)]
     arm: Option<OptionalArm>,
     /// Recordings that can be made beside the first, or none
     #[arg(long, value_name = "LIST", value_parser = captures)]
     captures: Option<Captures>,
-    /// Write over files that exist
+    /// Write over an older job of this command
     #[arg(long)]
     force: bool,
 }
-
-/// An arm, or that it is not known.
-#[derive(Debug, Clone, Copy, PartialEq)]
-struct OptionalArm(Option<Arm>);
 
 /// Further recordings.
 #[derive(Debug, Clone, PartialEq, Eq)]
 struct Captures(Vec<Further>);
 
-const UNKNOWN: &str = "unknown";
-
-/// A tip as in `--stylus` of the other commands, a shape alone, or `unknown`.
-fn tip(text: &str) -> Result<Tip, String> {
-    match text.trim() {
-        UNKNOWN => Ok(Tip::Unknown),
-        "spherical" => Ok(Tip::Spherical(None)),
-        "elliptical" => Ok(Tip::Elliptical(None)),
-        "line" => Ok(Tip::Line(None)),
-        sized => arguments::stylus(sized)
-            .map(|stylus| match stylus {
-                Stylus::Spherical(radius) => Tip::Spherical(Some(radius)),
-                Stylus::Elliptical(frontal, side) => Tip::Elliptical(Some((frontal, side))),
-                Stylus::Line(spacing, side) => Tip::Line(Some((spacing, side))),
-            })
-            .map_err(|message| format!("{message}; or the shape alone, or '{UNKNOWN}'")),
-    }
-}
-
-fn arm(text: &str) -> Result<OptionalArm, String> {
-    match text.trim() {
-        UNKNOWN => Ok(OptionalArm(None)),
-        known => arguments::arm(known)
-            .map(|arm| OptionalArm(Some(arm)))
-            .map_err(|message| format!("{message}; or '{UNKNOWN}'")),
+/// A speed as answered to a question: one that records have, since a radius is easily
+/// answered in its place.
+fn usual_rpm(text: &str) -> Result<f64, String> {
+    let value = arguments::rpm(text)?;
+    if job::is_usual_speed(value) {
+        Ok(value)
+    } else {
+        Err(format!(
+            "{value} rpm is no usual speed: 33, 45, 78 are (start again with --rpm for another)"
+        ))
     }
 }
 
@@ -167,8 +149,12 @@ impl Start {
                     .iter()
                     .filter_map(|(name, missing)| missing.then_some(*name))
                     .collect();
+                    let (are, them) = match missing[..] {
+                        [_] => ("is", "it"),
+                        _ => ("are", "them"),
+                    };
                     return Err(format!(
-                        "{} is missing, and there is no terminal to ask on; give it, and --stylus, --arm and --captures if you know them",
+                        "{} {are} missing, and there is no terminal to ask on; give {them}, and --stylus, --arm and --captures if you know them",
                         missing.join(" and ")
                     ));
                 };
@@ -186,7 +172,7 @@ impl Start {
                     None => d.ask(
                         "At which speed will you play the record? 33 is best if the record allows it: the slower the groove, the larger the delay.",
                         Some("33"),
-                        arguments::rpm,
+                        usual_rpm,
                     )?,
                 };
                 let radius = match self.radius {
@@ -202,7 +188,7 @@ impl Start {
                     None => d.ask(
                         "Which tip does the stylus have, in micrometres? elliptical:18x8 (frontal x side radius), spherical:18, line:40x5 (contact spacing x side radius); a shape alone; or unknown.",
                         Some(UNKNOWN),
-                        tip,
+                        arguments::stylus,
                     )?,
                 };
                 let arm = match self.arm {
@@ -210,7 +196,7 @@ impl Start {
                     None => d.ask(
                         "Which arm? Effective length / pivot to spindle / offset angle, as 229/211/24, or unknown.",
                         Some(UNKNOWN),
-                        arm,
+                        arguments::arm,
                     )?,
                 };
                 let further = match &self.captures {
@@ -242,9 +228,8 @@ impl Start {
     /// Runs the command.
     pub fn run(&self) -> Result<Outcome, String> {
         let checklist = checklist_path(&self.job)?;
-        for path in [&self.job, &checklist] {
-            check_free(path, self.force)?;
-        }
+        check_free(&self.job, Kind::Toml(TomlKind::Job), self.force)?;
+        check_free(&checklist, Kind::Other, self.force)?;
         let stdin = io::stdin();
         let answers = if stdin.is_terminal() {
             self.answers(Some(&mut Dialogue {
@@ -269,8 +254,13 @@ impl Start {
         let name = shown(&self.job);
         let text = job_text(&answers, prediction);
         let list = checklist_text(&answers, prediction, &file_name(&self.job));
-        output::write_file(&self.job, text.as_bytes(), self.force)?;
-        output::write_file(&checklist, list.as_bytes(), self.force)?;
+        output::write_file(
+            &self.job,
+            text.as_bytes(),
+            Kind::Toml(TomlKind::Job),
+            self.force,
+        )?;
+        output::write_file(&checklist, list.as_bytes(), Kind::Other, self.force)?;
 
         let width = output::width();
         let mut said = labelled("Understood", &understood(&answers), width);
@@ -289,11 +279,12 @@ impl Start {
                 said += &wrapped(&format!("  {u:>7} deg  "), &s.capture, width);
             }
         }
+        let typed = as_typed(&name);
         said += "\nNext\n";
         for step in [
-            format!("read {name} and correct it; 'groovelag plan {name}' predicts again"),
+            format!("read {name} and correct it; 'groovelag plan {typed}' predicts again"),
             "make the recordings of the checklist".to_owned(),
-            format!("groovelag solve {name}"),
+            format!("groovelag solve {typed}"),
         ] {
             said += &wrapped("  ", &step, width);
         }
@@ -306,6 +297,15 @@ impl Start {
 fn predicted(answers: &Answers) -> Result<Plan, String> {
     let job = job::file::parse(&job_text(answers, None), "the job").map_err(|e| e.to_string())?;
     job::plan(&job, Wanted::Ranking).map_err(|e| e.to_string())
+}
+
+/// A path as one types it in a shell.
+fn as_typed(path: &str) -> String {
+    if path.contains(|c: char| !c.is_alphanumeric() && !"/._-".contains(c)) {
+        format!("'{}'", path.replace('\'', "'\\''"))
+    } else {
+        path.to_owned()
+    }
 }
 
 fn shown(path: &Path) -> String {
@@ -383,7 +383,7 @@ mod tests {
             radius: Some(arguments::radii("75..70").unwrap()),
             rpm: Some(45.0),
             stylus: Some(Tip::Spherical(Some(18.0))),
-            arm: Some(arm("229/211/24").unwrap()),
+            arm: Some(arguments::arm("229/211/24").unwrap()),
             captures: Some(captures("none").unwrap()),
             ..nothing()
         };

@@ -69,7 +69,8 @@ pub enum Refusal {
     },
     /// Both channels are one signal.
     #[error(
-        "both channels are the same signal, surface noise included (they differ by {difference_db:.0} dB at most): a mono switch, a strapped cartridge or a mix to mono leaves no timing to measure; record again in stereo with the mono switch off and the cartridge's four leads separate"
+        "both channels are the same signal, surface noise included ({}): a mono switch, a strapped cartridge or a mix to mono leaves no timing to measure; record again in stereo with the mono switch off and the cartridge's four leads separate",
+        if *difference_db < -200.0 { "they are identical".to_owned() } else { format!("they differ by {difference_db:.0} dB at most") }
     )]
     SameSignal {
         /// Power of what differs over what is common, dB.

@@ -2,7 +2,7 @@
 
 use super::description::Job;
 use super::network::id;
-use super::solution::Solved;
+use super::solution::{Correction, Solved};
 use super::{JobError, priors};
 use crate::adjust::Marginal;
 use crate::uncertainty::{Caveat, Quantity, normal_cdf};
@@ -27,6 +27,12 @@ pub struct Comparison {
     pub probability_improved: f64,
     /// Doubts.
     pub warnings: Vec<Caveat>,
+    /// What to do about the rotation after, if its band says which way.
+    #[serde(skip)]
+    pub correction: Option<Correction>,
+    /// Whether no arm is stated for the setup after.
+    #[serde(skip)]
+    pub to_groove: bool,
 }
 
 /// Compares two setups of a solved job with their joint covariance.
@@ -36,9 +42,11 @@ pub fn compare(
     before: &str,
     after: &str,
 ) -> Result<Comparison, JobError> {
+    if before == after {
+        return Err(JobError::SameSetup(before.to_owned()));
+    }
     let of = |name: &str| {
-        let at = job.setups.keys().position(|k| k == name);
-        let result = at.map(|k| &solved.solution.setups[k]);
+        let result = solved.solution.setups.iter().find(|s| s.name == name);
         result.ok_or_else(|| JobError::NoSetup {
             name: name.to_owned(),
             known: job.setups.keys().cloned().collect::<Vec<_>>().join(", "),
@@ -96,6 +104,8 @@ pub fn compare(
             (joint(&a, &a), joint(&a, &b), joint(&b, &b)),
         ),
         warnings,
+        correction: second.correction,
+        to_groove: second.to_groove,
     })
 }
 

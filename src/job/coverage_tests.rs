@@ -196,7 +196,8 @@ fn setups_that_share_a_poorly_known_lever() {
                 let at = names
                     .iter()
                     .position(|n| *n == network::id::rotation(&setups[k]));
-                let result = &solved.solution.setups[k].rotation_deg.interval;
+                let found = solved.solution.setups.iter().find(|s| s.name == setups[k]);
+                let result = found.unwrap().rotation_deg.interval;
                 result.contains(truth[at.unwrap()] / DEGREE)
             })
         })

@@ -8,6 +8,7 @@ use super::network::CaptureData;
 use crate::analysis::Through;
 use crate::chain::Calibration;
 use crate::delay::phase::PhaseTerm;
+use crate::document::TomlKind;
 use crate::groove::{Arm, Profile, Tip};
 use crate::uncertainty::{Caveat, Level};
 use crate::units::{DEGREE, MICROMETRE, MICROSECOND, MILLIMETRE, nominal_rpm, parse_rpm};
@@ -41,6 +42,14 @@ pub enum JobFileError {
         /// What the system says.
         reason: String,
     },
+    /// A calibration that it names cannot be used.
+    #[error("{path}: {reason}")]
+    Calibration {
+        /// The file, as given.
+        path: String,
+        /// What is wrong and what to do.
+        reason: String,
+    },
     /// Its content is not a job.
     #[error("{path}, line {line}: {message}")]
     Content {
@@ -53,11 +62,33 @@ pub enum JobFileError {
     },
 }
 
+impl JobFileError {
+    /// The same where `text` is plainly another file of this program's, which then is said.
+    fn of_other_kind(self, text: &str) -> Self {
+        match (self, TomlKind::of(text)) {
+            (
+                Self::Content {
+                    path,
+                    line,
+                    message,
+                },
+                Some(kind),
+            ) if kind != TomlKind::Job => Self::Content {
+                path,
+                line,
+                message: format!("{message}. This file is no job: {kind}"),
+            },
+            (error, _) => error,
+        }
+    }
+}
+
 /// Reads a job file and the knowledge files that it includes.
 pub fn read(path: &Path) -> Result<Job, JobFileError> {
     let shown = path.to_string_lossy().replace('\\', "/");
     let text = read_text(path, &shown)?;
-    let (mut job, includes) = parse_with_includes(&text, &shown)?;
+    let parsed = parse_with_includes(&text, &shown);
+    let (mut job, includes) = parsed.map_err(|e| e.of_other_kind(&text))?;
     for (line, include) in includes {
         let content = |message: String| JobFileError::Content {
             path: shown.clone(),
@@ -111,11 +142,11 @@ pub fn gather<E: std::fmt::Display>(
     job_file: &Path,
     read_recording: impl Fn(&Reading<'_>) -> Result<CaptureData, E>,
 ) -> Result<(Vec<Option<CaptureData>>, Vec<Caveat>), JobFileError> {
-    let calibrations = super::calibrations(job, job_file).map_err(|e| JobFileError::Content {
-        path: job_file.to_string_lossy().replace('\\', "/"),
-        line: 1,
-        message: e.to_string(),
-    })?;
+    let calibrations =
+        super::calibrations(job, job_file).map_err(|e| JobFileError::Calibration {
+            path: job_file.to_string_lossy().replace('\\', "/"),
+            reason: e.to_string(),
+        })?;
     let data = recordings(job, job_file, &calibrations, read_recording)?;
     Ok((data, super::replace_priors(job, &calibrations)))
 }
@@ -848,7 +879,12 @@ impl<'a> Fields<'a> {
             Some((_, value)) => Ok(Some(*value)),
             None => {
                 let known: Vec<String> = choices.iter().map(|(n, _)| format!("\"{n}\"")).collect();
-                Err(self.wrong(key, &format!("one of {}", known.join(", "))))
+                let near = nearest(&text, choices.iter().map(|(n, _)| *n));
+                let near = near.map_or_else(String::new, |n| format!("; did you mean \"{n}\"?"));
+                Err(self.wrong(
+                    key,
+                    &format!("one of {}, and is \"{text}\"{near}", known.join(", ")),
+                ))
             }
         }
     }

@@ -49,8 +49,9 @@ pub use network::{CaptureData, Network, Parameter, READINGS, TermPrior};
 pub use plan::{Plan, PlannedSetup, Suggestion, Wanted, plan};
 pub use scatter::{Series, SeriesPoint};
 pub use solution::{
-    CaptureResult, CartridgeResult, ChainResult, Correction, Correlation, Fit, RecordResult,
-    SetupResult, Solution, Solved, Turned, UnknownResult, correction, reading, solve,
+    ARM_NOT_STATED, CaptureResult, CartridgeResult, ChainResult, Correction, Correlation, Fit,
+    RecordResult, SetupResult, Solution, Solved, Turned, UnknownResult, correction, is_usual_speed,
+    reading, solve,
 };
 
 use crate::adjust::AdjustError;
@@ -111,6 +112,9 @@ pub enum JobError {
         /// The names there are.
         known: String,
     },
+    /// A setup was to be compared with itself.
+    #[error("'{0}' is before and after at once; name two setups")]
+    SameSetup(String),
     /// The adjustment went on and on.
     #[error(
         "the adjustment did not settle, so there is no result{delays}; check radii, speeds, turns and tips, and whether a recorder or an editor shifted the channels"

@@ -48,13 +48,23 @@ pub struct PlannedSetup {
     pub standard_uncertainty_deg: f64,
 }
 
+/// Predicted standard uncertainty of a record side's cut.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct PlannedRecord {
+    /// Name of the record side.
+    pub name: String,
+    /// Predicted standard uncertainty of the rotation of its cut, degrees.
+    pub standard_uncertainty_deg: f64,
+}
+
 /// A further capture and what it would do.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Suggestion {
     /// What to record.
     pub capture: String,
     /// Predicted standard uncertainty with it (and, in a sequence, with those
-    /// before it): the root mean square over setups, spherical tips left out.
+    /// before it): the root mean square over setups, spherical tips left out; over the
+    /// cuts of the records where every tip is spherical.
     pub standard_uncertainty_deg: f64,
 }
 
@@ -63,12 +73,17 @@ pub struct Suggestion {
 pub struct Plan {
     /// Predicted uncertainties of the job as it stands.
     pub setups: Vec<PlannedSetup>,
+    /// Predicted uncertainties of the cuts of the records that are played.
+    pub records: Vec<PlannedRecord>,
     /// What to record next, best first; empty when nothing will help.
     pub suggestions: Vec<Suggestion>,
-    /// Root mean square over setups, degrees, once a sequence of suggestions
-    /// has been followed; as the job stands in a ranking.
+    /// The figure of the suggestions once all of a sequence have been followed; as
+    /// the job stands in a ranking.
     #[serde(skip)]
     pub reached_deg: f64,
+    /// Whether every tip is spherical, so that the cuts are what is looked for.
+    #[serde(skip)]
+    pub qualifies: bool,
 }
 
 /// Predicts a job from its planned and given captures, linearised at the
@@ -79,12 +94,12 @@ pub struct Plan {
 /// the chain with one signal on both inputs, a repeat.
 pub fn plan(job: &Job, wanted: Wanted) -> Result<Plan, JobError> {
     let now = predict(job)?;
-    let mut current = overall(job, &now);
+    let mut current = now.overall(job);
     let mut suggestions = Vec::new();
     match wanted {
         Wanted::Ranking => {
             for (capture, candidate) in candidates(job) {
-                let value = overall(&candidate, &predict(&candidate)?);
+                let value = predict(&candidate)?.overall(job);
                 if value < (1.0 - HELPS) * current {
                     suggestions.push(Suggestion {
                         capture,
@@ -110,7 +125,7 @@ pub fn plan(job: &Job, wanted: Wanted) -> Result<Plan, JobError> {
                 }
                 let mut best: Option<(f64, String, Job)> = None;
                 for (capture, candidate) in candidates(&job) {
-                    let value = overall(&candidate, &predict(&candidate)?);
+                    let value = predict(&candidate)?.overall(&job);
                     if best.as_ref().is_none_or(|b| value < b.0) {
                         best = Some((value, capture, candidate));
                     }
@@ -131,36 +146,73 @@ pub fn plan(job: &Job, wanted: Wanted) -> Result<Plan, JobError> {
         }
     }
     Ok(Plan {
-        setups: now,
+        setups: now.setups,
+        records: now.records,
         suggestions,
         reached_deg: current,
+        qualifies: qualifies(job),
     })
 }
 
-fn predict(job: &Job) -> Result<Vec<PlannedSetup>, JobError> {
-    let network = network::network(job, Readings::Predicted, 0.0)?;
-    let solution = network.problem.linearised()?;
-    Ok(job
-        .setups
-        .keys()
-        .map(|name| PlannedSetup {
-            name: name.clone(),
-            standard_uncertainty_deg: network
-                .unknown(&id::rotation(name))
-                .map_or(0.0, |k| solution.covariance[[k, k]].sqrt() / DEGREE),
-        })
-        .collect())
+/// What a job will tell.
+struct Prediction {
+    setups: Vec<PlannedSetup>,
+    records: Vec<PlannedRecord>,
 }
 
-/// Root mean square over the setups whose tips can see their rotation; setups
-/// that only a candidate has brought are spherical.
-fn overall(job: &Job, setups: &[PlannedSetup]) -> f64 {
-    let counted: Vec<f64> = setups
-        .iter()
-        .filter(|s| !spherical(job, &s.name))
-        .map(|s| s.standard_uncertainty_deg.powi(2))
-        .collect();
-    (counted.iter().sum::<f64>() / counted.len().max(1) as f64).sqrt()
+fn predict(job: &Job) -> Result<Prediction, JobError> {
+    let network = network::network(job, Readings::Predicted, 0.0)?;
+    let solution = network.problem.linearised()?;
+    let degrees = |id: String| {
+        let unknown = network.unknown(&id);
+        unknown.map_or(0.0, |k| solution.covariance[[k, k]].sqrt() / DEGREE)
+    };
+    Ok(Prediction {
+        setups: job
+            .setups
+            .keys()
+            .map(|name| PlannedSetup {
+                name: name.clone(),
+                standard_uncertainty_deg: degrees(id::rotation(name)),
+            })
+            .collect(),
+        records: job
+            .records
+            .keys()
+            .filter(|name| job.captures.iter().any(|c| c.record == **name))
+            .map(|name| PlannedRecord {
+                name: name.clone(),
+                standard_uncertainty_deg: degrees(id::cut(name)),
+            })
+            .collect(),
+    })
+}
+
+impl Prediction {
+    /// Root mean square over the setups of `job` whose tips can see their rotation; over
+    /// the cuts of its records if there is none. A candidate may have brought further ones.
+    fn overall(&self, job: &Job) -> f64 {
+        let counted: Vec<f64> = if qualifies(job) {
+            let records = self.records.iter();
+            records
+                .filter(|r| job.captures.iter().any(|c| c.record == r.name))
+                .map(|r| r.standard_uncertainty_deg)
+                .collect()
+        } else {
+            let setups = self.setups.iter();
+            setups
+                .filter(|s| job.setups.contains_key(&s.name) && !spherical(job, &s.name))
+                .map(|s| s.standard_uncertainty_deg)
+                .collect()
+        };
+        let squares: f64 = counted.iter().map(|u| u * u).sum();
+        (squares / counted.len().max(1) as f64).sqrt()
+    }
+}
+
+/// Whether every tip of the job is spherical: then it tells of the cuts alone.
+fn qualifies(job: &Job) -> bool {
+    job.setups.keys().all(|name| spherical(job, name))
 }
 
 fn spherical(job: &Job, setup: &str) -> bool {
@@ -173,6 +225,7 @@ fn spherical(job: &Job, setup: &str) -> bool {
 /// Every candidate as words and as the job with it.
 fn candidates(job: &Job) -> Vec<(String, Job)> {
     let mut found: Vec<(String, Job)> = Vec::new();
+    let has_ball = job.setups.keys().any(|name| spherical(job, name));
     let mut offer = |words: String, candidate: Job| {
         if !found.iter().any(|(w, _)| *w == words) {
             found.push((words, candidate));
@@ -270,7 +323,8 @@ fn candidates(job: &Job) -> Vec<(String, Job)> {
         });
         offer(
             format!(
-                "a cartridge with a spherical tip on {on_record} at {} mm",
+                "{} cartridge with a spherical tip on {on_record} at {} mm",
+                if has_ball { "another" } else { "a" },
                 tidy(base.radius[0] / MILLIMETRE)
             ),
             ball,
@@ -299,14 +353,15 @@ fn candidates(job: &Job) -> Vec<(String, Job)> {
     found
 }
 
-/// One capture per setup and record: the first that is not turned.
+/// One capture per setup and record: the first that is not turned. Of spherical tips only
+/// where there are no others.
 fn representatives(job: &Job) -> Vec<CaptureSpec> {
     let mut found: Vec<CaptureSpec> = Vec::new();
     for capture in &job.captures {
         let new = !found
             .iter()
             .any(|f| f.setup == capture.setup && f.record == capture.record);
-        if new && !spherical(job, &capture.setup) {
+        if new && (qualifies(job) || !spherical(job, &capture.setup)) {
             found.push(CaptureSpec {
                 turn: Stated::default(),
                 ..capture.clone()

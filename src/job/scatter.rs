@@ -1,7 +1,7 @@
 //! Repeated drops and known turns: what can be told without knowing the tip.
 
 use super::description::{CaptureSpec, Job};
-use super::network::CaptureData;
+use super::network::{CaptureData, locate};
 use super::priors;
 use crate::adjust::{Line, paule_mandel};
 use crate::groove::groove_speed;
@@ -38,41 +38,72 @@ pub(super) struct Scatter {
     pub(super) deviation: f64,
     /// What it was estimated from.
     degrees_of_freedom: usize,
+    /// Two captures of one group that lie furthest apart.
+    furthest: Option<(usize, usize)>,
 }
+
+/// Scatter of repeats, seconds (about a third of a degree), that setting the stylus down anew
+/// does not make. Common practice, no source.
+const OTHERWISE_MADE: f64 = 0.3 * MICROSECOND;
 
 impl Scatter {
     /// Estimates it from captures that repeat each other (same setup, record,
     /// chain, radius, speed, turn and leads), all groups pooled (Paule and
     /// Mandel). Every capture of the job then carries it, since each is a drop.
     pub(super) fn between_drops(job: &Job, data: &[Option<CaptureData>]) -> Self {
-        let mut groups: BTreeMap<_, Vec<(f64, f64)>> = BTreeMap::new();
-        for (spec, data) in job.captures.iter().zip(data) {
+        let mut groups: BTreeMap<_, Vec<(usize, (f64, f64))>> = BTreeMap::new();
+        for (at, (spec, data)) in job.captures.iter().zip(data).enumerate() {
             if let Some(data) = data {
                 let turn = spec.turn.value.unwrap_or(0.0).to_bits();
                 groups
                     .entry((conditions(spec), turn))
                     .or_default()
-                    .push(own_delay(data));
+                    .push((at, own_delay(data)));
             }
         }
         let groups: Vec<_> = groups.into_values().filter(|g| g.len() > 1).collect();
+        let delay = |at: &&(usize, (f64, f64))| at.1.0;
+        let ends = groups.iter().filter_map(|g| {
+            let low = g.iter().min_by(|a, b| delay(a).total_cmp(&delay(b)))?;
+            let high = g.iter().max_by(|a, b| delay(a).total_cmp(&delay(b)))?;
+            Some((low, high))
+        });
+        let furthest = ends.max_by(|a, b| {
+            let apart = |e: &(&(usize, _), &(usize, _))| delay(&e.1) - delay(&e.0);
+            apart(a).total_cmp(&apart(b))
+        });
+        let delays: Vec<Vec<_>> = groups
+            .iter()
+            .map(|g| g.iter().map(|c| c.1).collect())
+            .collect();
         Self {
-            deviation: paule_mandel(&groups).sqrt(),
+            deviation: paule_mandel(&delays).sqrt(),
             degrees_of_freedom: groups.iter().map(|g| g.len() - 1).sum(),
+            furthest: furthest.map(|(low, high)| (low.0, high.0)),
         }
     }
 
     /// What the user should know of it.
-    pub(super) fn caveat(&self) -> Option<Caveat> {
-        (self.deviation > 0.0).then(|| {
-            Caveat::note(
-                "scatter-between-drops",
+    pub(super) fn caveat(&self, job: &Job) -> Option<Caveat> {
+        if self.deviation <= 0.0 {
+            return None;
+        }
+        let facts = format!(
+            "repeated captures scatter by {:.4} us beyond their own uncertainty (Paule-Mandel, {} degrees of freedom); every capture carries it",
+            self.deviation / MICROSECOND,
+            self.degrees_of_freedom
+        );
+        let code = "scatter-between-drops";
+        Some(match self.furthest {
+            Some((a, b)) if self.deviation > OTHERWISE_MADE => Caveat::caution(
+                code,
                 format!(
-                    "repeated captures scatter by {:.4} us beyond their own uncertainty (Paule-Mandel, {} degrees of freedom); every capture carries it",
-                    self.deviation / MICROSECOND,
-                    self.degrees_of_freedom
+                    "{facts}. That is more than setting the stylus down anew makes: {} and {} are entered as alike and are not; check leads, turn, setup, radius and speed of both",
+                    locate(a, &job.captures[a]),
+                    locate(b, &job.captures[b]),
                 ),
-            )
+            ),
+            _ => Caveat::note(code, facts),
         })
     }
 }
@@ -205,7 +236,8 @@ impl Comparable<'_> {
             standard_uncertainty: line.variance_at(value).sqrt() / line.slope.abs(),
             interval: line.zero_interval(normal_coverage_factor(coverage), coverage),
         };
-        if !(found.value.is_finite() && found.standard_uncertainty.is_finite()) {
+        // beyond a right angle the line has no slope to speak of
+        if !(found.value.abs() < 90.0 && found.standard_uncertainty.is_finite()) {
             return None;
         }
         let (first, last) = ends(points.iter().map(|p| p.0));

@@ -8,9 +8,9 @@ use crate::adjust::{self, Determined, Marginal, Termination};
 use crate::delay::Information;
 use crate::groove::{Profile, Tip};
 use crate::uncertainty::{
-    BudgetLine, Caveat, Conformity, Direction, Quantity, budget, conformity, is_doubted,
+    BudgetLine, Caveat, Conformity, Direction, Quantity, budget, conformity, is_doubted, plain,
 };
-use crate::units::{DEGREE, MICROMETRE, MICROSECOND};
+use crate::units::{DEGREE, MICROMETRE, MICROSECOND, MILLIMETRE};
 use ndarray::{Array1, Array2};
 use rayon::prelude::*;
 use schemars::JsonSchema;
@@ -29,9 +29,25 @@ const DEFAULT_MAX_TURN_DEG: f64 = 8.0;
 /// Correlation from which a pair of unknowns is named (issue 4).
 const NAMED_CORRELATION: f64 = 0.9;
 
+/// Radii that records are cut at, millimetres: 30 cm ones from 146 to 60 or a little less,
+/// smaller ones to 53 (common practice, no source).
+const USUAL_RADII_MM: std::ops::RangeInclusive<f64> = 50.0..=150.0;
+
+/// Whether records are played at this speed, revolutions per minute, give or take 5 % that
+/// a turntable may be off or was set to.
+pub fn is_usual_speed(rpm: f64) -> bool {
+    [50.0 / 3.0, 100.0 / 3.0, 45.0, 78.26]
+        .iter()
+        .any(|usual| (rpm / usual - 1.0).abs() <= 0.05)
+}
+
 /// A chi-square that chance exceeds, or stays below, less often than this is
 /// doubted; common practice, no source.
 const DOUBTED_P: f64 = 0.01;
+
+/// A chi-square that chance exceeds less often than this is no chance: what was entered, or
+/// what was recorded, is not what the job says. Common practice, no source.
+const IMPOSSIBLE_P: f64 = 1e-12;
 
 /// Up to this many unknowns every band comes from the unknown's own marginal
 /// distribution; above it only where [`LARGE_ANGLE_DEG`] asks for it, and where
@@ -52,6 +68,9 @@ const LARGE_ANGLE_DEG: f64 = 10.0;
 const IMPLAUSIBLE_DEG: f64 = 15.0;
 /// An adjustment that did not settle and led beyond a right angle is no result.
 const LOST_DEG: f64 = 90.0;
+
+/// Code of the note that a rotation contains the arm's tracking error.
+pub const ARM_NOT_STATED: &str = "arm-not-stated";
 
 /// What to do about a rotation.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
@@ -101,6 +120,9 @@ pub struct SetupResult {
     /// was known before; neither conformity nor correction follow from it.
     #[serde(skip)]
     pub blind: bool,
+    /// Whether no arm is stated, so that the rotation contains the arm's tracking error.
+    #[serde(skip)]
+    pub to_groove: bool,
 }
 
 /// What is known of a record side.
@@ -256,7 +278,7 @@ pub fn solve(job: &Job, data: &[Option<CaptureData>], coverage: f64) -> Result<S
         let turns = comparable.turns(&setup.name, coverage);
         setup.zero_setting_deg = turns.map(|t| t.found);
     }
-    solution.warnings.extend(scatter.caveat());
+    solution.warnings.extend(scatter.caveat(job));
     solution.warnings.extend(same_recording(job, data));
     solution.warnings.extend(calibration::cross_check(
         job,
@@ -507,7 +529,17 @@ impl View<'_> {
     fn solution(&self, data: &[Option<CaptureData>]) -> Result<Solution, JobError> {
         let mut warnings = self.network.caveats.clone();
         let shared = self.marginals_by_lever()?;
-        let names: Vec<&String> = self.job.setups.keys().collect();
+        let mut names: Vec<&String> = self.job.setups.keys().collect();
+        // as they were recorded; those that cannot see their rotation last
+        let blind = |name: &String| {
+            let cartridge = self.job.cartridges.get(&self.job.setups[name].cartridge);
+            cartridge.is_some_and(|c| c.profile == Some(Profile::Spherical))
+        };
+        let recorded = |name: &String| {
+            let first = self.job.captures.iter().position(|c| c.setup == *name);
+            first.unwrap_or(usize::MAX)
+        };
+        names.sort_by_key(|name| (blind(name), recorded(name)));
         let setups = names
             .into_par_iter()
             .map(|name| self.setup(name, shared.get(name)))
@@ -658,6 +690,7 @@ impl View<'_> {
                 correction: None,
                 zero_setting_deg: None,
                 blind,
+                to_groove: setup.arm.is_none(),
             });
         };
         let large = (self.adjustment.values[k] / DEGREE).abs() > LARGE_ANGLE_DEG;
@@ -687,6 +720,7 @@ impl View<'_> {
             rotation_deg,
             zero_setting_deg: None,
             blind,
+            to_groove: setup.arm.is_none(),
         })
     }
 
@@ -880,6 +914,66 @@ impl View<'_> {
         }
     }
 
+    /// Captures at radii and speeds that records hardly have, which are slips more often.
+    fn unusual_places(&self, warnings: &mut Vec<Caveat>) {
+        for (at, spec) in self.job.captures.iter().enumerate() {
+            let capture = || network::locate(at, spec);
+            let mm = spec.radius.map(|r| r / MILLIMETRE);
+            if !mm.iter().all(|r| USUAL_RADII_MM.contains(r)) {
+                warnings.push(Caveat::caution(
+                    "unusual-radius",
+                    format!(
+                        "{} is said to lie at a radius of {}: records are cut from 50 to 150 mm from the spindle. Check the entry; a diameter is twice the radius",
+                        capture(),
+                        if mm[0] == mm[1] {
+                            format!("{} mm", plain(mm[0], 1))
+                        } else {
+                            format!("{} to {} mm", plain(mm[0], 1), plain(mm[1], 1))
+                        }
+                    ),
+                ));
+            }
+            let rpm = spec.nominal_rpm();
+            if !is_usual_speed(rpm) {
+                warnings.push(Caveat::caution(
+                    "unusual-speed",
+                    format!(
+                        "{} is said to be played at {} rpm, which is none of 16 2/3, 33 1/3, 45 and 78; check the entry",
+                        capture(),
+                        plain(rpm, 2)
+                    ),
+                ));
+            }
+        }
+    }
+
+    /// What was included and concerns nothing here: a name may be misspelt.
+    fn unused_knowledge(&self, warnings: &mut Vec<Caveat>) {
+        for knowledge in &self.job.knowledge {
+            let used = |id: &&String| self.network.unknown(id).is_some();
+            let records = || knowledge.ids.iter().filter(|id| id.starts_with("record."));
+            let misses_records = records().next().is_some() && records().find(used).is_none();
+            if misses_records || !knowledge.ids.iter().any(|id| used(&id)) {
+                let mut of: Vec<String> = knowledge
+                    .ids
+                    .iter()
+                    .filter(|id| !used(id))
+                    .filter_map(|id| id.rsplit_once('.'))
+                    .map(|(object, _)| object.replacen('.', " ", 1))
+                    .collect();
+                of.dedup();
+                warnings.push(Caveat::caution(
+                    "knowledge-unused",
+                    format!(
+                        "'{}' knows of {}, which no capture of this job uses; check the names",
+                        knowledge.source,
+                        of.join(", ")
+                    ),
+                ));
+            }
+        }
+    }
+
     fn general_warnings(&self, rank: usize, warnings: &mut Vec<Caveat>) {
         let job = self.job;
         if self.adjustment.termination == Termination::IterationLimit {
@@ -907,6 +1001,8 @@ impl View<'_> {
                 _ => {}
             }
         }
+        self.unusual_places(warnings);
+        self.unused_knowledge(warnings);
         let without_arm: Vec<&str> = job
             .setups
             .iter()
@@ -915,7 +1011,7 @@ impl View<'_> {
             .collect();
         if !without_arm.is_empty() {
             warnings.push(Caveat::note(
-                "arm-not-stated",
+                ARM_NOT_STATED,
                 format!(
                     "no arm is stated for {}: the rotation is that relative to the groove at the radius played and contains the arm's tracking error there",
                     without_arm
@@ -953,7 +1049,12 @@ impl View<'_> {
                 fit.chi_square, fit.degrees_of_freedom
             );
             if p < DOUBTED_P {
-                warnings.push(Caveat::caution(
+                let caveat = if p < IMPOSSIBLE_P {
+                    Caveat::serious
+                } else {
+                    Caveat::caution
+                };
+                warnings.push(caveat(
                     "chi-square-high",
                     format!(
                         "the captures and priors do not agree within their uncertainties: {facts}. Nothing was rescaled; look for a wrong entry or an uncertainty stated too small"

@@ -75,9 +75,9 @@ impl Estimate {
             Some((label, quantity)) => parts.push((
                 label,
                 format!(
-                    "{}, {}; from {:.1} s of programme",
+                    "{} seen from above, {}; from {:.1} s of programme",
                     text::angle(quantity),
-                    text::band(quantity, "degrees"),
+                    text::turn_band(quantity, "degrees"),
                     self.programme_s
                 ),
             )),

@@ -2,8 +2,10 @@
 
 use super::text;
 use crate::document::Program;
-use crate::job::Correction;
-use crate::uncertainty::{BudgetLine, Caveat, Conformity, Direction, Quantity, rounded, rounded_u};
+use crate::job::{ARM_NOT_STATED, Correction};
+use crate::uncertainty::{
+    BudgetLine, Caveat, Conformity, Direction, Quantity, is_doubted, rounded, rounded_u,
+};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
@@ -83,12 +85,18 @@ impl Measurement {
                     self.correction.as_ref(),
                     rotation,
                     self.conformity.is_some_and(|c| c.is_kept()),
+                    self.warnings.iter().any(|w| w.code == ARM_NOT_STATED),
                 ),
                 width,
             ));
         }
         if let Some(c) = &self.conformity {
-            out.push_str(&text::labelled("Tolerance", &text::conformity(c), width));
+            let verdict = if is_doubted(&self.warnings) {
+                text::UNDECIDED.to_owned()
+            } else {
+                text::conformity(c)
+            };
+            out.push_str(&text::labelled("Tolerance", &verdict, width));
         }
         out.push_str(&text::labelled(
             "Recording",
@@ -129,6 +137,13 @@ impl Measurement {
             &format!("{} {place}", text::angle(quantity)),
             width,
         ));
-        out.push_str(&text::labelled("", &text::band(quantity, "degrees"), width));
+        out.push_str(&text::labelled(
+            "",
+            &text::turn_band(quantity, "degrees"),
+            width,
+        ));
+        if is_doubted(&self.warnings) {
+            out.push_str(&text::labelled("", text::IN_DOUBT, width));
+        }
     }
 }

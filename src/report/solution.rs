@@ -1,12 +1,13 @@
 //! Documents and text of solve, compare and plan.
 
-use super::text::{WITHHELD, band, quantity, rotation, sense, wrapped};
+use super::text::{self, quantity, rotation, turn_band, wrapped};
 use crate::document::Program;
 use crate::job::{Comparison, Plan, SetupResult, Solution, Wanted};
-use crate::uncertainty::{BudgetLine, Caveat, Level, Quantity, Verdict, plain, rounded_u};
+use crate::uncertainty::{
+    BudgetLine, Caveat, DECIDED, Direction, Interval, Quantity, is_doubted, plain, rounded_u,
+};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
-use std::fmt::Write as _;
 
 /// Budget lines below this share are added up in the text (never in the
 /// document).
@@ -65,8 +66,25 @@ pub fn solution_text(solution: &Solution, title: Option<&str>, width: usize) -> 
         out += &wrapped("", title, width);
         out.push('\n');
     }
-    for setup in &solution.setups {
-        out += &setup_text(setup, width);
+    let doubted = is_doubted(&solution.warnings);
+    let (blind, seeing): (Vec<_>, Vec<_>) = solution.setups.iter().partition(|s| s.blind);
+    for setup in seeing {
+        out += &setup_text(setup, doubted, width);
+        out.push('\n');
+    }
+    let item = |name: &str, text: String| wrapped("  ", &format!("{}: {text}", shown(name)), width);
+    if !solution.records.is_empty() {
+        out += &wrapped("", "Records: rotation of the cut", width);
+        for r in &solution.records {
+            out += &item(&r.name, cut(&r.cut_rotation_deg));
+        }
+        if doubted && solution.setups.iter().all(|s| s.blind) {
+            out += &wrapped("  ", text::IN_DOUBT, width);
+        }
+        out.push('\n');
+    }
+    for setup in blind {
+        out += &setup_text(setup, false, width);
         out.push('\n');
     }
     let mut section = |heading: &str, lines: Vec<String>| {
@@ -78,15 +96,6 @@ pub fn solution_text(solution: &Solution, title: Option<&str>, width: usize) -> 
             out.push('\n');
         }
     };
-    let item = |name: &str, text: String| wrapped("  ", &format!("{}: {text}", shown(name)), width);
-    section(
-        "Records: rotation of the cut",
-        solution
-            .records
-            .iter()
-            .map(|r| item(&r.name, quantity(&r.cut_rotation_deg, "deg")))
-            .collect(),
-    );
     section(
         "Cartridges: lever at zero rotation, scale",
         solution
@@ -147,47 +156,70 @@ pub fn solution_text(solution: &Solution, title: Option<&str>, width: usize) -> 
         width,
     );
     out += &caveats(&solution.warnings, width);
+    if solution.setups.iter().any(|s| s.correction.is_some()) {
+        out.push('\n');
+        out += &wrapped("", text::CAUTIONS, width);
+    }
     out
+}
+
+/// A cut with its direction in words.
+fn cut(quantity: &Quantity) -> String {
+    let value = match Direction::resolved(quantity) {
+        Direction::NoneResolved => rotation(quantity),
+        _ => format!("{} seen from above", text::angle(quantity)),
+    };
+    format!(
+        "{value}, u {}, {}",
+        rounded_u(quantity.standard_uncertainty),
+        turn_band(quantity, "deg")
+    )
 }
 
 fn shown(name: &str) -> &str {
     if name.is_empty() { "(not named)" } else { name }
 }
 
-fn setup_text(setup: &SetupResult, width: usize) -> String {
+fn setup_text(setup: &SetupResult, doubted: bool, width: usize) -> String {
     let mut out = format!("Setup {}\n", shown(&setup.name));
+    if setup.blind {
+        let known = turn_band(&setup.rotation_deg, "deg");
+        return out
+            + &wrapped(
+                "  ",
+                &format!(
+                    "a spherical tip cannot see its own rotation ({known}, as before); its captures tell the cut above"
+                ),
+                width,
+            );
+    }
     out += &wrapped("  Rotation      ", &rotation(&setup.rotation_deg), width);
     out += &wrapped(
         "  Known to      ",
         &format!(
             "{}, standard uncertainty {} deg",
-            band(&setup.rotation_deg, "deg"),
+            turn_band(&setup.rotation_deg, "deg"),
             rounded_u(setup.rotation_deg.standard_uncertainty)
         ),
         width,
     );
+    if doubted {
+        out += &wrapped("                ", text::IN_DOUBT, width);
+    }
     if let Some(c) = &setup.conformity {
-        let verdict = match c.verdict {
-            Verdict::Conforming => "conforming",
-            Verdict::NonConforming => "non-conforming",
-            Verdict::Undecided => "undecided",
+        let verdict = if doubted {
+            text::UNDECIDED.to_owned()
+        } else {
+            text::conformity(c)
         };
-        out += &wrapped(
-            "  Tolerance     ",
-            &format!(
-                "{verdict} to +-{} deg; probability of conformity {}",
-                c.tolerance_deg,
-                plain(c.probability, 3)
-            ),
-            width,
-        );
+        out += &wrapped("  Tolerance     ", &verdict, width);
     }
     out += &wrapped("  What to do    ", &what_to_do(setup), width);
     if let Some(zero) = &setup.zero_setting_deg {
         out += &wrapped(
             "  Zero setting  ",
             &format!(
-                "both edges read together when turned by {} (cut and skews included, tip shape immaterial)",
+                "on this record both edges read together when turned by {}: its cut and all skews included, which What to do leaves out",
                 quantity(zero, "deg")
             ),
             width,
@@ -198,49 +230,25 @@ fn setup_text(setup: &SetupResult, width: usize) -> String {
 }
 
 fn what_to_do(setup: &SetupResult) -> String {
-    if setup.blind {
-        return "nothing: a spherical tip cannot see its own rotation; its captures tell the record's cut (below)".to_owned();
-    }
     let kept = setup.conformity.is_some_and(|c| c.is_kept());
     let Some(c) = &setup.correction else {
-        return if kept {
-            "nothing: the tolerance is kept, and the band does not say which way a turn would go"
-        } else if !setup.rotation_deg.interval.contains(0.0) {
-            WITHHELD
-        } else {
-            "nothing yet: the band does not say which way to turn. A narrower band needs more captures; 'plan' says which"
-        }
-        .to_owned();
+        return text::correction(None, &setup.rotation_deg, kept, setup.to_groove);
     };
-    let mut text = format!(
-        "{}turn the cartridge {} deg {}, the stylus staying where it is; one mounting hole moves {} mm against the other.",
-        if kept {
-            "the tolerance is kept; to take out what was found, "
-        } else {
-            ""
-        },
-        rounded_u(c.turn_deg.abs()),
-        sense(c.direction),
-        plain(c.mounting_hole_mm, 2),
-    );
+    let interval = setup.rotation_deg.interval;
     let left = Quantity {
         value: c.remaining_deg,
-        interval: crate::uncertainty::Interval {
-            lower: setup.rotation_deg.interval.lower.map(|v| v + c.turn_deg),
-            upper: setup.rotation_deg.interval.upper.map(|v| v + c.turn_deg),
-            ..setup.rotation_deg.interval
+        interval: Interval {
+            lower: interval.lower.map(|v| v + c.turn_deg),
+            upper: interval.upper.map(|v| v + c.turn_deg),
+            ..interval
         },
         ..setup.rotation_deg
     };
-    if c.remaining_deg.abs() > 1e-9 {
-        let _ = write!(
-            text,
-            " The headshell allows no more: {} deg remain.",
-            plain(c.remaining_deg, 2)
-        );
-    }
-    let _ = write!(text, " Afterwards: {}.", band(&left, "deg"));
-    text
+    format!(
+        "{}: expected to remain, {}",
+        text::correction(Some(c), &setup.rotation_deg, kept, setup.to_groove),
+        turn_band(&left, "deg")
+    )
 }
 
 fn budget_text(lines: &[BudgetLine], width: usize) -> String {
@@ -281,69 +289,104 @@ fn caveats(warnings: &[Caveat], width: usize) -> String {
     if warnings.is_empty() {
         return String::new();
     }
-    let mut out = String::from("\nCaveats\n");
-    for w in warnings {
-        let level = match w.level {
-            Level::Note => "note",
-            Level::Caution => "caution",
-            Level::Serious => "serious",
-        };
-        out += &wrapped("  ", &format!("{level}: {}", w.message), width);
-    }
-    out
+    format!("\nCaveats\n{}", text::caveats(warnings, width))
 }
 
 /// The text of a comparison, composed for `width` columns.
 pub fn comparison_text(c: &Comparison, width: usize) -> String {
-    let mut out = wrapped(
-        "Change      ",
+    let mut out = String::new();
+    let mut line = |label: &str, text: &str| out += &text::labelled(label, text, width);
+    let change = &c.change_deg;
+    let between = format!("from '{}' to '{}'", c.before, c.after);
+    let moved = match Direction::resolved(change) {
+        Direction::NoneResolved => format!("none resolved {between}"),
+        _ => format!("{} seen from above, {between}", text::angle(change)),
+    };
+    line("Change", &moved);
+    line(
+        "",
         &format!(
-            "from '{}' to '{}': {}",
-            c.before,
-            c.after,
-            quantity(&c.change_deg, "deg")
+            "{}, standard uncertainty {} degrees",
+            turn_band(change, "degrees"),
+            rounded_u(change.standard_uncertainty)
         ),
-        width,
     );
-    out += &wrapped("Remaining   ", &rotation(&c.remaining_deg), width);
-    out += &wrapped("Known to    ", &band(&c.remaining_deg, "deg"), width);
-    out += &wrapped(
-        "Improved    ",
-        &format!(
-            "with probability {} (the rotation after is smaller in size than before)",
-            plain(c.probability_improved, 3)
-        ),
-        width,
+    line("Remaining", &rotation(&c.remaining_deg));
+    line("", &turn_band(&c.remaining_deg, "degrees"));
+    let doubted = is_doubted(&c.warnings);
+    if doubted {
+        line("", text::IN_DOUBT);
+    }
+    let p = c.probability_improved;
+    let verdict = if doubted {
+        text::UNDECIDED.to_owned()
+    } else if p >= DECIDED {
+        format!("yes, with a probability of {}", text::probability(p))
+    } else if p <= 1.0 - DECIDED {
+        format!(
+            "no: worse, with a probability of {}",
+            text::probability(1.0 - p)
+        )
+    } else {
+        format!(
+            "undecided: yes with a probability of {}",
+            text::probability(p)
+        )
+    };
+    line(
+        "Improved",
+        &format!("{verdict} (smaller in size than before)"),
+    );
+    line(
+        "What to do",
+        &text::correction(c.correction.as_ref(), &c.remaining_deg, false, c.to_groove),
     );
     out += &caveats(&c.warnings, width);
+    if c.correction.is_some() {
+        out.push('\n');
+        out += &wrapped("", text::CAUTIONS, width);
+    }
     out
 }
 
 /// The text of a plan.
 pub fn plan_text(plan: &Plan, wanted: Wanted, width: usize) -> String {
-    let mut out = String::from("Predicted standard uncertainty of the rotation\n");
-    for setup in &plan.setups {
-        out += &wrapped(
-            "  ",
-            &format!(
-                "{}: {} deg",
-                shown(&setup.name),
-                rounded_u(setup.standard_uncertainty_deg)
-            ),
-            width,
+    let mut out = String::new();
+    let mut list = |heading: &str, entries: Vec<(&String, f64)>| {
+        out += &wrapped("", heading, width);
+        for (name, u) in entries {
+            out += &wrapped(
+                "  ",
+                &format!("{}: {} deg", shown(name), rounded_u(u)),
+                width,
+            );
+        }
+        out.push('\n');
+    };
+    if plan.qualifies {
+        list(
+            "Predicted standard uncertainty of the rotation of the cut",
+            plan.records
+                .iter()
+                .map(|r| (&r.name, r.standard_uncertainty_deg))
+                .collect(),
+        );
+    } else {
+        list(
+            "Predicted standard uncertainty of the rotation (taken as 5 degrees where none is stated)",
+            plan.setups
+                .iter()
+                .map(|s| (&s.name, s.standard_uncertainty_deg))
+                .collect(),
         );
     }
-    out.push('\n');
+    let reached = matches!(wanted, Wanted::Until(goal) if plan.reached_deg <= goal);
     if plan.suggestions.is_empty() {
-        if matches!(wanted, Wanted::Until(goal) if plan.reached_deg <= goal) {
-            out += "That is the goal already: nothing further is needed.\n";
-            return out;
-        }
-        out += &wrapped(
-            "",
-            "No further capture of those that were tried would take a hundredth off it.",
-            width,
-        );
+        out += if reached {
+            "That is the goal already: nothing further is needed.\n"
+        } else {
+            "No further capture of those that were tried would take a hundredth off it.\n"
+        };
         return out;
     }
     out += if wanted != Wanted::Ranking {
@@ -359,6 +402,13 @@ pub fn plan_text(plan: &Plan, wanted: Wanted, width: usize) -> String {
                 rounded_u(s.standard_uncertainty_deg)
             ),
             &s.capture,
+            width,
+        );
+    }
+    if let (Wanted::Until(goal), false) = (wanted, reached) {
+        out += &wrapped(
+            "",
+            &format!("The goal of {goal} deg is not reached by these captures."),
             width,
         );
     }

@@ -110,11 +110,19 @@ pub fn quantity(quantity: &Quantity, unit: &str) -> String {
     )
 }
 
+/// A coverage in percent: "95", "99.9".
+pub fn coverage_percent(coverage: f64) -> String {
+    let percent = plain(100.0 * coverage, 2);
+    percent
+        .trim_end_matches('0')
+        .trim_end_matches('.')
+        .to_owned()
+}
+
 /// A band with its coverage: "95 % band -0.12 to 4.90".
 pub fn band(quantity: &Quantity, unit: &str) -> String {
     let interval = &quantity.interval;
-    let percent = plain(100.0 * interval.coverage, 2);
-    let percent = percent.trim_end_matches('0').trim_end_matches('.');
+    let percent = coverage_percent(interval.coverage);
     let signed = |v: f64| {
         let text = rounded(v, quantity.standard_uncertainty);
         if v > 0.0 && !text.trim_matches(['0', '.']).is_empty() {
@@ -140,8 +148,56 @@ pub fn band(quantity: &Quantity, unit: &str) -> String {
     }
 }
 
-/// What to do about a rotation; `kept` says that it keeps the tolerance.
-pub fn correction(correction: Option<&Correction>, rotation: &Quantity, kept: bool) -> String {
+/// The band of an angle with directions in words: "95 % band 0.9 to 5.8 degrees clockwise".
+pub fn turn_band(quantity: &Quantity, unit: &str) -> String {
+    let interval = &quantity.interval;
+    let (Shape::Finite, Some(lower), Some(upper)) =
+        (interval.shape, interval.lower, interval.upper)
+    else {
+        return band(quantity, unit);
+    };
+    let size = |v: f64| rounded(v.abs(), quantity.standard_uncertainty);
+    let way = |v: f64| direction(Direction::of(v));
+    let percent = coverage_percent(interval.coverage);
+    if lower < 0.0 && upper > 0.0 {
+        format!(
+            "{percent} % band {} {unit} {} to {} {unit} {}",
+            size(lower),
+            way(lower),
+            size(upper),
+            way(upper)
+        )
+    } else {
+        let (near, far) = if upper > 0.0 {
+            (lower, upper)
+        } else {
+            (upper, lower)
+        };
+        format!(
+            "{percent} % band {} to {} {unit} {}",
+            size(near),
+            size(far),
+            way(far)
+        )
+    }
+}
+
+/// Where the mounting holes go when the cartridge is turned this way.
+pub fn holes(way: Direction) -> &'static str {
+    match way {
+        Direction::Clockwise => "the hole nearer the spindle goes towards the arm's pivot",
+        _ => "the hole nearer the spindle goes away from the arm's pivot",
+    }
+}
+
+/// What to do about a rotation; `kept` says that it keeps the tolerance, `to_groove` that no
+/// arm is stated, so that it contains the arm's tracking error.
+pub fn correction(
+    correction: Option<&Correction>,
+    rotation: &Quantity,
+    kept: bool,
+    to_groove: bool,
+) -> String {
     let Some(c) = correction else {
         if kept {
             return "nothing: the tolerance is kept, and the band contains zero, so the data do not say which way a turn would go".to_owned();
@@ -152,20 +208,27 @@ pub fn correction(correction: Option<&Correction>, rotation: &Quantity, kept: bo
         return "nothing yet: the band contains zero, so the data do not say which way to turn; narrow it first (more captures, see `groovelag plan`)".to_owned();
     };
     let mut text = format!(
-        "{}turn the cartridge {} degrees {} seen from above ({}), about the stylus; across the 12.7 mm mounting holes that is {} mm",
+        "{}{}turn the cartridge {} degrees {} seen from above ({}), about the stylus; across the 12.7 mm mounting holes that is {} mm: {}",
         if kept {
             "the tolerance is kept; to take out what was found, "
         } else {
             ""
         },
+        if to_groove { ARM_FIRST } else { "" },
         rounded(c.turn_deg.abs(), rotation.standard_uncertainty),
         direction(c.direction),
         direction_at_the_arm(c.direction),
         plain(c.mounting_hole_mm, 2),
+        holes(c.direction),
     );
+    if c.turn_deg.abs() > COMMONLY_ALLOWED_DEG {
+        text.push_str(
+            ". So large a turn puts the cantilever askew to the groove: ask the supplier first",
+        );
+    }
     if c.remaining_deg.abs() > 1e-9 {
         text.push_str(&format!(
-            ". The headshell is taken to allow no more; {} degrees would remain: ask the supplier",
+            ". The headshell is taken to allow no more; {} degrees would remain",
             rounded(c.remaining_deg.abs(), rotation.standard_uncertainty)
         ));
     } else {
@@ -173,6 +236,12 @@ pub fn correction(correction: Option<&Correction>, rotation: &Quantity, kept: bo
     }
     text
 }
+
+/// What makers commonly allow, degrees (common practice, no source).
+const COMMONLY_ALLOWED_DEG: f64 = 5.0;
+
+/// Before a turn, where no arm is stated.
+const ARM_FIRST: &str = "state the arm first (--arm, or [arm.NAME] in a job): its tracking error at this radius, which may be a degree or two, is in the figure, and a cartridge turned to hide it is right nowhere else. Then ";
 
 /// A conformity statement.
 pub fn conformity(c: &Conformity) -> String {
@@ -182,10 +251,21 @@ pub fn conformity(c: &Conformity) -> String {
         Verdict::Undecided => "undecided",
     };
     format!(
-        "{verdict} to +-{} degrees: inside with a probability of {} % (JCGM 106)",
+        "{verdict} to +-{} degrees: inside with a probability of {} (JCGM 106)",
         c.tolerance_deg,
-        plain(100.0 * c.probability, 1)
+        probability(c.probability)
     )
+}
+
+/// A probability in percent; none that rounds to certainty is called so.
+pub fn probability(p: f64) -> String {
+    if p > 0.999 {
+        "more than 99.9 %".to_owned()
+    } else if p < 0.001 {
+        "less than 0.1 %".to_owned()
+    } else {
+        format!("{} %", plain(100.0 * p, 1))
+    }
 }
 
 /// A budget as a table, the largest line first.
@@ -225,22 +305,40 @@ pub fn budget(lines: &[BudgetLine], unit: &str, width: usize) -> String {
     out
 }
 
-/// Caveats, the most serious first.
+/// Caveats, the most serious first. Of notes of one kind the first is shown, and how many
+/// more there are.
 pub fn caveats(list: &[Caveat], width: usize) -> String {
     let mut sorted: Vec<&Caveat> = list.iter().collect();
     sorted.sort_by_key(|c| std::cmp::Reverse(c.level));
-    sorted
-        .iter()
-        .map(|c| {
-            let level = match c.level {
-                Level::Note => "note",
-                Level::Caution => "caution",
-                Level::Serious => "SERIOUS",
-            };
-            wrapped(&format!("  {level:<8}"), &c.message, width)
-        })
-        .collect()
+    let mut out = String::new();
+    for (k, c) in sorted.iter().enumerate() {
+        let mut message = c.message.clone();
+        if c.level == Level::Note {
+            let alike = |o: &&&Caveat| o.level == c.level && o.code == c.code;
+            if sorted[..k].iter().any(|o| alike(&o)) {
+                continue;
+            }
+            match sorted[k + 1..].iter().filter(alike).count() {
+                0 => {}
+                1 => message += " (and one more of this kind: --json has it)",
+                n => message += &format!(" (and {n} more of this kind: --json has them)"),
+            }
+        }
+        let level = match c.level {
+            Level::Note => "note",
+            Level::Caution => "caution",
+            Level::Serious => "SERIOUS",
+        };
+        out += &wrapped(&format!("  {level:<8}"), &message, width);
+    }
+    out
 }
+
+/// Beside a rotation that a serious doubt concerns.
+pub const IN_DOUBT: &str = "IN DOUBT: see the serious caveat below";
+
+/// Instead of a verdict, where a serious doubt stands.
+pub const UNDECIDED: &str = "undecided before the serious doubt below is resolved";
 
 /// Instead of advice, where a direction is resolved and a serious doubt stands.
 pub const WITHHELD: &str = "nothing before the serious doubt below is resolved";

@@ -41,11 +41,7 @@ pub fn coverage(quantity: &Quantity) -> String {
     coverage_percent(quantity.interval.coverage)
 }
 
-/// The same of a coverage alone.
-pub fn coverage_percent(coverage: f64) -> String {
-    let text = plain(100.0 * coverage, 2);
-    text.trim_end_matches('0').trim_end_matches('.').to_owned()
-}
+pub use crate::report::text::coverage_percent;
 
 fn signed(value: f64, u: f64) -> String {
     let text = rounded(value, u);
@@ -188,8 +184,9 @@ pub fn advice(
     correction: Option<&Correction>,
     rotation: &Quantity,
     conformity: Option<&Conformity>,
+    to_groove: bool,
 ) -> String {
-    let keeps = conformity.is_some_and(|c| c.verdict == Verdict::Conforming);
+    let keeps = conformity.is_some_and(|c| c.is_kept());
     let Some(c) = correction else {
         if keeps {
             return "<p>Nothing: the tolerance is kept, and the band contains zero, so the data do not even say which way a turn would go.</p>\n".to_owned();
@@ -207,7 +204,8 @@ pub fn advice(
         ""
     };
     let mut out = format!(
-        "{need}<ol>\n<li>Turn the cartridge {} degrees {} seen from above ({}), about the stylus. Across the 12.7 mm of the mounting holes that is {} mm.</li>\n",
+        "{need}<ol>\n{}<li>Turn the cartridge {} degrees {} seen from above ({}), about the stylus. Across the 12.7 mm of the mounting holes that is {} mm: {}.</li>\n",
+        if to_groove { ARM_FIRST } else { "" },
         number("turn_deg", c.turn_deg, &rounded(c.turn_deg.abs(), u)),
         text::direction(c.direction),
         text::direction_at_the_arm(c.direction),
@@ -216,6 +214,7 @@ pub fn advice(
             c.mounting_hole_mm,
             &plain(c.mounting_hole_mm, 2)
         ),
+        text::holes(c.direction),
     );
     if c.remaining_deg.abs() > 1e-9 {
         let _ = writeln!(
@@ -231,6 +230,9 @@ pub fn advice(
     out.push_str("<li>Set overhang, force and bias again, and measure again.</li>\n</ol>\n");
     out
 }
+
+/// Before a turn, where no arm is stated.
+const ARM_FIRST: &str = "<li>State the arm first (<code>--arm</code>, or <code>[arm.NAME]</code> in a job): its tracking error at this radius, which may be a degree or two, is in the figure, and a cartridge turned to hide it is right nowhere else.</li>\n";
 
 /// Cautions and what the figure is not, for every page about a stylus.
 pub fn cautions() -> String {

@@ -3,7 +3,7 @@
 use super::names::{Names, escaped, file_name};
 use super::parts::{self, number, quantity};
 use super::{Block, Page, Section};
-use crate::job::{Comparison, Details, Job, SetupResult, Solution, Source};
+use crate::job::{ARM_NOT_STATED, Comparison, Details, Job, SetupResult, Solution, Source};
 use crate::report::Measurement;
 use crate::report::picture::{self, Picture};
 use crate::uncertainty::{Caveat, Direction, Quantity, plain, rounded, rounded_u};
@@ -176,6 +176,7 @@ pub fn measurement(m: &Measurement, about: &About<'_>) -> Page {
                 m.correction.as_ref(),
                 rotation,
                 m.conformity.as_ref(),
+                m.warnings.iter().any(|w| w.code == ARM_NOT_STATED),
             ) + &parts::cautions()
         }
         None => "<p>Nothing can be turned: the cut belongs to the record. State it in a job as the record's cut rotation, with its uncertainty, to take it out of other captures.</p>\n".to_owned(),
@@ -288,6 +289,7 @@ pub fn solution(s: &Solution, about: &About<'_>) -> Page {
             setup.correction.as_ref(),
             &setup.rotation_deg,
             setup.conformity.as_ref(),
+            setup.to_groove,
         ));
         if let Some(zero) = &setup.zero_setting_deg {
             let _ = writeln!(
@@ -298,7 +300,13 @@ pub fn solution(s: &Solution, about: &About<'_>) -> Page {
         }
     }
     if seeing.is_empty() {
-        answer.push_str("<p class=\"lead\">No capture was made with a tip that can see its rotation; the captures tell the cuts of the records, below.</p>\n");
+        for (k, record) in s.records.iter().enumerate() {
+            let subject = format!("The cut of record <em>{}</em>", names.html(&record.name));
+            let at = format!("/records/{k}/cut_rotation_deg");
+            let sentence = parts::turned(&subject, &at, &record.cut_rotation_deg, false);
+            let _ = writeln!(answer, "<p class=\"lead\">{sentence}.</p>");
+        }
+        answer.push_str("<p>No capture was made with a tip that can see its own rotation: they tell the cuts of the records.</p>\n");
     } else {
         advice.push_str(&parts::cautions());
     }
@@ -525,9 +533,9 @@ pub fn comparison(c: &Comparison, s: &Solution, about: &About<'_>) -> Page {
     // the document of a comparison has no correction, so its figures are plain
     let advice = match after.and_then(|a| a.correction) {
         Some(t) => format!(
-            "<p>What remains asks for a turn of {} degrees {} seen from above. Then measure again.</p>\n",
+            "<p>What remains asks for a turn of {} degrees {}. Then measure again.</p>\n",
             rounded(t.turn_deg.abs(), c.remaining_deg.standard_uncertainty),
-            crate::report::text::direction(t.direction),
+            crate::report::text::sense(t.direction),
         ),
         None => "<p>Nothing more for now: what remains is not told from zero. A narrower band needs more captures; <code>groovelag plan</code> says which help most.</p>\n".to_owned(),
     } + &parts::cautions();
