@@ -5,7 +5,7 @@ use crate::check::Outcome;
 use crate::job::{ContactView, Learned, Series};
 use crate::report::check::CheckDocument;
 use crate::report::text;
-use crate::uncertainty::{BudgetLine, Quantity, plain, rounded, rounded_u};
+use crate::uncertainty::{BudgetLine, Direction, Quantity, plain, rounded, rounded_u};
 use crate::units::DEGREE;
 
 /// Height of a row with words above its bar.
@@ -474,10 +474,11 @@ pub fn contact(view: &ContactView, suffix: &str) -> Picture {
         ));
     }
     let mut band_words = "no finite band".to_owned();
-    let mut figures = vec![format!(
-        "{} deg",
-        signed(value, decimals(view.angle_deg.standard_uncertainty))
-    )];
+    let figure = signed(value, decimals(view.angle_deg.standard_uncertainty));
+    let mut figures = vec![match Direction::resolved(&view.angle_deg) {
+        Direction::NoneResolved => format!("{figure} deg"),
+        way => format!("{figure} deg, {}", text::direction(way)),
+    }];
     if let Some((low, high)) = bounds(&view.angle_deg) {
         let d = decimals(view.angle_deg.standard_uncertainty);
         band_words = format!(
@@ -565,12 +566,15 @@ pub fn contact(view: &ContactView, suffix: &str) -> Picture {
         Anchor::Start,
         Ink::Text,
     ));
-    marks.push(Mark::words(
-        (0.0, bottom + 1.7 * line),
-        "record moves \u{2193}",
-        Anchor::Middle,
-        Ink::Text,
-    ));
+    let mut downwards = vec!["record moves \u{2193}"];
+    if !view.cut {
+        // the groove draws the stylus away from the arm's pivot
+        downwards.push("cartridge's front \u{2193}");
+    }
+    for (k, words) in downwards.into_iter().enumerate() {
+        let at = (0.0, bottom + (1.7 - k as f64) * line);
+        marks.push(Mark::words(at, words, Anchor::Middle, Ink::Text));
+    }
     // a length to measure by
     let length = [50.0, 20.0, 10.0, 5.0]
         .into_iter()
