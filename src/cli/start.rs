@@ -240,17 +240,17 @@ impl Start {
             self.answers(None)?
         };
         let plan = predicted(&answers)?;
-        let prediction = plan
-            .setups
-            .iter()
-            .find(|setup| setup.name == "found")
-            .and_then(|setup| {
-                let band = Quantity::normal(0.0, setup.standard_uncertainty_deg, COVERAGE);
-                Some(Prediction {
-                    half_band_deg: band.interval.upper?,
-                    coverage: COVERAGE,
-                })
-            });
+        let half_band = |u: f64| Quantity::normal(0.0, u, COVERAGE).interval.upper;
+        let found = plan.setups.iter().find(|setup| setup.name == "found");
+        let wanted = if plan.qualifies {
+            plan.records.first().map(|r| r.standard_uncertainty_deg)
+        } else {
+            found.map(|setup| setup.standard_uncertainty_deg)
+        };
+        let prediction = wanted.and_then(half_band).map(|half_band_deg| Prediction {
+            half_band_deg,
+            coverage: COVERAGE,
+        });
         let name = shown(&self.job);
         let text = job_text(&answers, prediction);
         let list = checklist_text(&answers, prediction, &file_name(&self.job));
@@ -272,17 +272,18 @@ impl Start {
         );
         said.push('\n');
         said += &wrapped("", &expected(answers.tip, prediction), width);
-        if !plan.suggestions.is_empty() && !matches!(answers.tip, Tip::Spherical(_)) {
-            said += "\nWhat would narrow it most, and the standard uncertainty reached\n";
+        if !plan.suggestions.is_empty() {
+            said += "\nWhat would narrow it most, and the band reached\n";
             for s in plan.suggestions.iter().take(SUGGESTIONS) {
-                let u = rounded_u(s.standard_uncertainty_deg);
-                said += &wrapped(&format!("  {u:>7} deg  "), &s.capture, width);
+                let half = half_band(s.standard_uncertainty_deg).unwrap_or_default();
+                let half = format!("+-{}", rounded_u(half));
+                said += &wrapped(&format!("  {half:>8} deg  "), &s.capture, width);
             }
         }
         let typed = as_typed(&name);
         said += "\nNext\n";
         for step in [
-            format!("read {name} and correct it; 'groovelag plan {typed}' predicts again"),
+            format!("read {name} and correct it; to predict again: groovelag plan {typed}"),
             "make the recordings of the checklist".to_owned(),
             format!("groovelag solve {typed}"),
         ] {

@@ -180,11 +180,21 @@ fn speed(rpm: f64) -> String {
 /// What is expected, in words.
 pub fn expected(tip: Tip, prediction: Option<Prediction>) -> String {
     match (tip, prediction) {
-        (Tip::Spherical(_), _) => "A spherical tip cannot see its own rotation: these recordings tell the rotation of the record's cut.".to_owned(),
-        (_, Some(p)) => format!(
-            "Expected from these recordings: the rotation to about +-{} degrees ({} % band).",
+        (Tip::Spherical(_), None) => "A spherical tip cannot see its own rotation: these recordings tell the rotation of the record's cut.".to_owned(),
+        (Tip::Spherical(_), Some(p)) => format!(
+            "A spherical tip cannot see its own rotation. Expected from these recordings: the rotation of the record's cut to about +-{} degrees ({} % band).",
             rounded_u(p.half_band_deg),
             plain(100.0 * p.coverage, 0)
+        ),
+        (_, Some(p)) => format!(
+            "Expected from these recordings: the rotation to about +-{} degrees ({} % band){}.",
+            rounded_u(p.half_band_deg),
+            plain(100.0 * p.coverage, 0),
+            if tip == Tip::Unknown {
+                ", and up to twice as far on the side away from zero, since the tip is not known"
+            } else {
+                ""
+            }
         ),
         (_, None) => String::new(),
     }
