@@ -2,6 +2,7 @@
 
 use super::band::{Band, Clusters};
 use super::coarse::{self, Correlation};
+use super::information::bend_term;
 use super::jackknife::{GroupDelay, jackknife};
 use super::phase::{self, Fit, PhaseTerm};
 use super::{Information, Node, Owner, Side, Term};
@@ -151,6 +152,9 @@ pub struct Estimate {
     pub term_values: Vec<f64>,
     /// Everything the data know, before priors.
     pub information: Information,
+    /// The same with [`crosstalk_bend`] as a further term, where the delay is large enough
+    /// for it; the estimate itself takes the bend to be nothing.
+    pub with_bend: Information,
     /// Where in the span the information lies.
     pub nodes: Vec<Node>,
     /// Delay along the span.
@@ -186,9 +190,11 @@ impl Estimate {
     /// the delay.
     pub fn with_delay_error(self, standard_uncertainty_s: f64) -> Self {
         let information = self.information.with_delay_error(standard_uncertainty_s);
+        let with_bend = self.with_bend.with_delay_error(standard_uncertainty_s);
         Self {
             standard_uncertainty_s: self.standard_uncertainty_s.hypot(standard_uncertainty_s),
             information,
+            with_bend,
             ..self
         }
     }
@@ -351,6 +357,7 @@ pub fn estimate(spectrum: &CrossSpectrum, settings: &Settings) -> Result<Estimat
         standard_uncertainty_s: variance.sqrt(),
         random_s: random.sqrt(),
         term_values: fit.values.iter().skip(1).copied().collect(),
+        with_bend: with_bend(information(&fit, terms, base), &clusters, &fit, spread),
         information: information(&fit, terms, base),
         nodes,
         along: along
@@ -420,6 +427,42 @@ fn information(fit: &Fit, terms: &[PhaseTerm], offset: f64) -> Information {
         matrix: fit.information.clone(),
         vector: fit.information.dot(&values) + &fit.score,
     }
+}
+
+/// What a bend of this size, the relative change of a small delay by two crosstalks of
+/// -25 dB, must do to the delay in order to count, seconds.
+const COUNTS_FROM: (f64, f64) = (0.08, 1e-10);
+
+/// The information with a term for what crosstalk does to a large delay beyond a factor.
+///
+/// Crosstalk a and b into left and right makes of the phase p = w t that of
+/// `(1 + a exp(-i p)) (b + exp(i p))`, to first order `p - (a + b) sin p`: a delay shorter by
+/// the factor `1 - (a + b)` where p is small, and no shorter on the whole where p is large.
+/// Beside the factor there is left `(a + b) (p - sin p)`, which bends the phase. The term's
+/// unit is that of a + b.
+fn with_bend(known: Information, clusters: &Clusters, fit: &Fit, spread: f64) -> Information {
+    let delay = known.expansion[0];
+    let n = known.terms.len();
+    let mut column = ndarray::Array1::<f64>::zeros(n);
+    let (mut own, mut score) = (0.0, 0.0);
+    let rows = clusters.points.iter().zip(clusters.design.rows());
+    for ((point, row), weight) in rows.zip(&fit.weights) {
+        let phase = point.w * delay;
+        let bend = phase - phase.sin();
+        let information = weight * point.information / spread;
+        column.scaled_add(information * bend, &row);
+        own += information * bend * bend;
+        score += information * bend * phase::wrap(point.phase - row.dot(&fit.values));
+    }
+    let (size, least) = COUNTS_FROM;
+    let moved = fit.covariance.row(0).dot(&column);
+    if (size * moved).abs() < least {
+        return known;
+    }
+    // the bend itself is expanded about zero
+    let expansion = ndarray::Array1::from(known.expansion.clone());
+    let vector = column.dot(&expansion) + score;
+    known.with_term(bend_term(), &column, own, vector)
 }
 
 fn band_shift(

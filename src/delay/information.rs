@@ -39,6 +39,16 @@ pub struct Term {
     pub side: Side,
 }
 
+/// What crosstalk does to a large delay beyond a factor. It follows the sign of the delay,
+/// which swapped leads change, so that nothing is left to change.
+pub fn bend_term() -> Term {
+    Term {
+        name: "crosstalk bend".into(),
+        owner: Owner::Cartridge,
+        side: Side::BehindSwap,
+    }
+}
+
 /// Information over named parameters: the data part of the negative
 /// log-likelihood is, up to third order about `expansion`,
 /// `1/2 t' matrix t - vector' t + constant` in the parameters `t`.
@@ -72,6 +82,39 @@ impl Information {
             matrix: Array2::from_elem((1, 1), weight),
             vector: Array1::from_elem(1, weight * delay),
         }
+    }
+
+    /// The same with a term more, known with the others by `column`, by itself by `own`, and
+    /// with this entry of the vector.
+    pub fn with_term(mut self, term: Term, column: &Array1<f64>, own: f64, vector: f64) -> Self {
+        let n = self.terms.len();
+        let old = self.matrix;
+        self.matrix = Array2::from_shape_fn((n + 1, n + 1), |(i, j)| match (i == n, j == n) {
+            (false, false) => old[[i, j]],
+            (true, true) => own,
+            (true, false) => column[j],
+            (false, true) => column[i],
+        });
+        let entries = self.vector.iter().copied().chain([vector]);
+        self.vector = entries.collect();
+        self.terms.push(term);
+        self.expansion.push(0.0);
+        self
+    }
+
+    /// The same where a term is known to be zero, and therefore none.
+    pub fn without(mut self, term: &Term) -> Self {
+        let Some(at) = self.terms.iter().position(|t| t == term) else {
+            return self;
+        };
+        let kept: Vec<usize> = (0..self.terms.len()).filter(|&k| k != at).collect();
+        self.terms.remove(at);
+        self.expansion.remove(at);
+        self.matrix = Array2::from_shape_fn((kept.len(), kept.len()), |(i, j)| {
+            self.matrix[[kept[i], kept[j]]]
+        });
+        self.vector = kept.iter().map(|&k| self.vector[k]).collect();
+        self
     }
 
     /// The same where an error of its own, of a standard uncertainty in seconds, adds to

@@ -17,7 +17,7 @@ pub use estimate::{
     BandShift, CurvePoint, Estimate, ONE_CHANNEL_DB, Refusal, SAME_SIGNAL, SILENT_POWER, Settings,
     estimate,
 };
-pub use information::{Information, Node, Owner, Side, Term};
+pub use information::{Information, Node, Owner, Side, Term, bend_term};
 pub use jackknife::GroupDelay;
 
 #[cfg(test)]

@@ -1,12 +1,12 @@
 //! Captures and priors into one least-squares problem.
 
-use super::description::{CaptureSpec, Estimate, Job, Setup, Source, Stated};
+use super::description::{CaptureSpec, Cartridge, Estimate, Job, Setup, Source, Stated};
 use super::priors::{self, DefaultPrior};
 use super::{JobError, Knowledge};
 use crate::adjust::{Block, Evaluation, Problem, Unknown};
 use crate::analysis::{Analysis, Evidence};
 use crate::delay::phase::{EQUALISER, equaliser_term};
-use crate::delay::{Information, Node, Owner, Side, Term};
+use crate::delay::{Information, Node, Owner, Side, Term, bend_term};
 use crate::groove::{Arm, Conditions, Input, Profile, Tip};
 use crate::uncertainty::Caveat;
 use crate::units::{DEGREE, MICROSECOND, MILLIMETRE};
@@ -67,7 +67,7 @@ impl CaptureData {
     /// What an analysed recording brings.
     pub fn of(analysis: &Analysis) -> Self {
         Self {
-            information: analysis.estimate.information.clone(),
+            information: analysis.estimate.with_bend.clone(),
             nodes: analysis.estimate.nodes.clone(),
             sha256: analysis.about.sha256.clone(),
             caveats: analysis.caveats.clone(),
@@ -477,13 +477,7 @@ impl Builder<'_> {
             );
             places.push((Input::Size2, place));
         }
-        let scale = Stated {
-            u: cartridge
-                .scale
-                .u
-                .or(cartridge.crosstalk_db.map(priors::scale_u)),
-            ..cartridge.scale
-        };
+        let scale = scale(cartridge);
         let place = self.stated(
             id::scale(c),
             || format!("crosstalk and vertical response of {of_cartridge}"),
@@ -658,14 +652,24 @@ impl Builder<'_> {
         }
         for (row, term) in terms.iter().enumerate().skip(1) {
             let (id, words) = term_name(term, spec, setup, at);
-            let prior = self.term_prior(term, chain.component_tolerance);
+            let prior = if *term == bend_term() {
+                Estimate {
+                    value: 0.0,
+                    u: bend_u(job, spec),
+                }
+            } else {
+                self.term_prior(term, chain.component_tolerance)
+            };
             let sign = match term.side {
                 Side::BeforeSwap if spec.swapped => -1.0,
                 _ => 1.0,
             };
-            let parts =
-                "tolerance of the equaliser's parts: stated, or 1 % (common practice, no source)";
-            match self.place(id, || words, 1.0, prior, parts) {
+            let origin = if *term == bend_term() {
+                "crosstalk: as that of the scale"
+            } else {
+                "tolerance of the equaliser's parts: stated, or 1 % (common practice, no source)"
+            };
+            match self.place(id, || words, 1.0, prior, origin) {
                 Place::Unknown(k, _) => {
                     observation.unknowns.push(k);
                     observation.effects.push(Effect::Term(row, sign));
@@ -701,6 +705,26 @@ impl Builder<'_> {
             Estimate::exact(0.0)
         }
     }
+}
+
+/// A cartridge's scale, as far as it is stated.
+fn scale(cartridge: &Cartridge) -> Stated {
+    Stated {
+        u: cartridge
+            .scale
+            .u
+            .or(cartridge.crosstalk_db.map(priors::scale_u)),
+        ..cartridge.scale
+    }
+}
+
+/// Prior standard uncertainty of the bend that crosstalk makes: as large as that of the
+/// scale, of which most is crosstalk; apart from it, since the scale has other causes, and
+/// crosstalk differs with frequency.
+fn bend_u(job: &Job, spec: &CaptureSpec) -> f64 {
+    let setup = job.setups.get(&spec.setup);
+    let cartridge = setup.and_then(|s| job.cartridges.get(&s.cartridge));
+    cartridge.map_or(0.0, |c| scale(c).or(&priors::SCALE).u)
 }
 
 /// Id and words of a term's unknown.
@@ -785,10 +809,13 @@ pub(super) fn network(
                 Some(CaptureData::of_delay(0.0, u))
             }
         };
-        let Some(data) = data else {
+        let Some(mut data) = data else {
             observations.push(None);
             continue;
         };
+        if bend_u(job, spec) == 0.0 {
+            data.information = data.information.without(&bend_term());
+        }
         let terms = &data.information.terms;
         // priors that came with the data make their terms' unknowns first
         for prior in &data.priors {

@@ -45,10 +45,6 @@ pub fn is_usual_speed(rpm: f64) -> bool {
 /// doubted; common practice, no source.
 const DOUBTED_P: f64 = 0.01;
 
-/// A chi-square that chance exceeds less often than this is no chance: what was entered, or
-/// what was recorded, is not what the job says. Common practice, no source.
-const IMPOSSIBLE_P: f64 = 1e-12;
-
 /// Up to this many unknowns every band comes from the unknown's own marginal
 /// distribution; above it only where [`LARGE_ANGLE_DEG`] asks for it, and where
 /// [`RELATIVE_LEVER`] does, the setups of a cartridge share one walk along its
@@ -1049,12 +1045,7 @@ impl View<'_> {
                 fit.chi_square, fit.degrees_of_freedom
             );
             if p < DOUBTED_P {
-                let caveat = if p < IMPOSSIBLE_P {
-                    Caveat::serious
-                } else {
-                    Caveat::caution
-                };
-                warnings.push(caveat(
+                warnings.push(Caveat::caution(
                     "chi-square-high",
                     format!(
                         "the captures and priors do not agree within their uncertainties: {facts}. Nothing was rescaled; look for a wrong entry or an uncertainty stated too small"
