@@ -41,8 +41,15 @@ fn measured(keys: &str) -> (f64, Estimate) {
 }
 
 fn measured_by(recipe: &str) -> (f64, Estimate) {
+    measured_after(recipe, |_, _, _| ())
+}
+
+/// The same, where something comes on top of the channels at this rate.
+fn measured_after(recipe: &str, change: impl Fn(&mut [f64], &mut [f64], f64)) -> (f64, Estimate) {
     let parsed = Recipe::parse(recipe).unwrap_or_else(|e| panic!("{recipe}: {e}"));
-    let rendered = render(&parsed, Path::new("")).unwrap();
+    let mut rendered = render(&parsed, Path::new("")).unwrap();
+    let rate = f64::from(rendered.sample_rate_hz);
+    change(&mut rendered.left, &mut rendered.right, rate);
     let to_f32 = |v: &[f64]| v.iter().map(|x| *x as f32).collect::<Vec<f32>>();
     let mut engine = Engine::new(EngineSettings {
         sample_rate_hz: f64::from(rendered.sample_rate_hz),
@@ -161,6 +168,29 @@ fn lead_in_needle_drop_and_run_out_are_left_out() {
             .1
             .inverted
     );
+}
+
+/// A needle drop as loud as the programme and louder, of all frequencies, within the first
+/// second of the lead-in: it must not be taken for programme that makes the lead-in count.
+#[test]
+fn a_loud_needle_drop_is_left_out() {
+    for (loudness, opposed) in [(0.3, false), (1.0, false), (0.3, true), (1.0, true)] {
+        let recipe = "format = 1\nseed = 9\n[programme]\nkind = \"music\"\nduration_s = 8\n[capture]\nradius_mm = 70\nrpm = 33\nlead_in_s = 4\nsample_rate_hz = 48000\n[cartridge]\nprofile = \"elliptical\"\nfrontal_radius_um = 18\nside_radius_um = 8\n[setup]\nrotation_deg = 3\n[dirt]\nsnr_db = 40\n";
+        let (truth, e) = measured_after(recipe, |left, right, rate| {
+            let start = (0.5 * rate) as usize;
+            for k in 0..(3.0 * rate) as usize {
+                let thump = loudness * noise(4, k) * (-12.0 * k as f64 / rate).exp();
+                left[start + k] += thump;
+                right[start + k] += if opposed { -thump } else { thump };
+            }
+        });
+        assert!(e.span_s.0 > 3.5, "{loudness} {opposed}: {:?}", e.span_s);
+        let error = (e.delay_s - truth).abs();
+        assert!(
+            error < 4.0 * e.standard_uncertainty_s,
+            "{loudness} {opposed}: {error:e}"
+        );
+    }
 }
 
 fn groovelag(arguments: &[&str]) -> Output {

@@ -79,7 +79,7 @@ pub enum Refusal {
     },
     /// The channels are unrelated.
     #[error(
-        "the channels have nothing in common (highest correlation {peak:.3}, chance alone gives {chance:.3}): a mono-cut or identical-channel band is needed, on left and right of the same capture"
+        "the channels have nothing in common (highest correlation {peak:.3}, chance alone gives {chance:.3}): a mono-cut or identical-channel band is needed, on left and right of the same capture; what is far louder than the band (the needle set down) is left out with --from"
     )]
     NothingInCommon {
         /// Height of the correlation peak.
@@ -224,13 +224,22 @@ const CHAIN_ALONE_S: f64 = 0.7e-6;
 /// usual speeds and radii 100 us is out of reach.
 const IMPLAUSIBLE_S: f64 = 100e-6;
 
-/// A variance beyond what noise explains, over that of noise, and a standard
-/// uncertainty, seconds (about a third of a degree), from which both together
-/// show steps or drifts.
+/// A variance beyond what noise explains, over that of noise, and a standard deviation
+/// between stretches, seconds (about a third of a degree), from which both together show
+/// steps or drifts.
 const STEADY: f64 = 25.0;
 const UNSTEADY_S: f64 = 0.3e-6;
 /// Where fewer stretches of the band than this carry the information, they are tones.
 const FEW_TONES: f64 = 5.0;
+/// Share of the sharp parts of the band that may move the walls in opposition: tracing's even
+/// harmonics and chance reach less.
+const OPPOSED: f64 = 0.05;
+/// So much of it, and the rest is in doubt.
+const TORN: f64 = 0.2;
+/// Below this power of what the channels do not share, a small delay is suspicious: surface
+/// noise is hardly 50 dB down, an amplifier's behind a mono switch is (common practice, no
+/// source).
+const QUIET_NOISE: f64 = 1e-5;
 /// So much between parts of the band, seconds (about a degree), is no resonance's
 /// or load's.
 const TORN_S: f64 = 1e-6;
@@ -399,6 +408,20 @@ pub fn estimate(spectrum: &CrossSpectrum, settings: &Settings) -> Result<Estimat
         estimate.caveats.push(Caveat::caution(
             "few-tones",
             "the programme is a few tones: where a harmonic of one meets another, as tracing adds it, the phase moves by more than the band says; noise or music is better",
+        ));
+    }
+    if fit.opposed > OPPOSED && !narrow {
+        let level = if fit.opposed > TORN {
+            Caveat::serious
+        } else {
+            Caveat::caution
+        };
+        estimate.caveats.push(level(
+            "opposed-walls",
+            format!(
+                "in {:.0} % of the band the channels move in opposition to the rest of it: vertical noise, rumble or stereo programme, where the programme is weak; near such parts the delay is drawn aside. Use --band to keep to where the programme is strong, or louder programme",
+                100.0 * fit.opposed
+            ),
         ));
     }
     estimate.caveats.extend(band.ends_hz.map(|hertz| {
@@ -612,7 +635,7 @@ fn caveats(
     if snr_db < 3.0 {
         list.push(Caveat::serious(
             "not-mono",
-            format!("the channels share little more than half of their power ({snr_db:.0} dB common to different): this looks like stereo programme or a fault; use a mono-cut band"),
+            format!("the channels share little more than half of their power ({snr_db:.0} dB common to different): this looks like stereo programme, much hum or noise, or a fault; use a mono-cut band"),
         ));
     } else if snr_db < 12.0 {
         list.push(Caveat::caution(
@@ -625,16 +648,30 @@ fn caveats(
             format!("the channels share even their noise ({snr_db:.0} dB): a groove has noise of its own on each wall, so this may be a mono switch or a strapped cartridge with a skewed chain"),
         ));
     }
+    let quiet = (SHARED_NOISE..QUIET_NOISE).contains(&estimate.noise_to_signal);
+    if quiet && !quality.traced && estimate.delay_s.abs() < CHAIN_ALONE_S {
+        list.push(Caveat::caution(
+            "quiet-noise",
+            format!("the channels differ by no more than noise {snr_db:.0} dB below the programme, quieter than most grooves, and by little delay: so does one signal on both inputs; make sure that there is no mono switch and no strapped cartridge"),
+        ));
+    }
     if balance_db.abs() > 3.0 {
         list.push(Caveat::note(
             "balance",
             format!("the channels differ by {:.1} dB in level; this does not move the delay, but check azimuth, bias and gain", balance_db.abs()),
         ));
     }
-    if estimate.dispersion > STEADY && estimate.standard_uncertainty_s > UNSTEADY_S {
-        list.push(Caveat::serious(
+    // what the jackknife's variance of the mean says of one stretch
+    let apart = estimate.standard_uncertainty_s * (estimate.along.len() as f64).sqrt();
+    if estimate.dispersion > STEADY && apart > UNSTEADY_S {
+        let level = if apart > 2.0 * UNSTEADY_S {
+            Caveat::serious
+        } else {
+            Caveat::caution
+        };
+        list.push(level(
             "unsteady",
-            format!("the delay changes along the recording, by {:.0} times more than its noise explains: a recorder that loses or adds samples in one channel, or two clocks, make such steps and drifts; look at the picture of the delay along the recording, or record again by other means", estimate.dispersion.sqrt()),
+            format!("the delay changes along the recording, by {:.0} times more than its noise explains: so do a needle set down or another band within it (name the part with --from and --to), and a recorder that loses or adds samples in one channel, or two clocks (record again by other means); the picture of the delay along the recording shows where", estimate.dispersion.sqrt()),
         ));
     } else if estimate.dispersion > 2.0 {
         list.push(Caveat::note(

@@ -179,6 +179,8 @@ pub(super) struct Fit {
     pub reduced_chi_square: f64,
     /// How many these are.
     pub points: usize,
+    /// Share of the sharp points that are more than a quarter turn off the model.
+    pub opposed: f64,
 }
 
 impl Fit {
@@ -279,6 +281,7 @@ pub(super) fn fit(
                     n => sizes.iter().map(|s| s * s).sum::<f64>() / n as f64,
                 },
                 points: sizes.len(),
+                opposed: opposed_share(points, &residuals),
             });
         }
         values += &step;
@@ -294,6 +297,14 @@ pub(super) fn fit(
 /// of tracing; it says nothing of the delay.
 fn opposed(point: &Point, residual: &f64) -> bool {
     point.information > SIGNIFICANT && residual.abs() > std::f64::consts::FRAC_PI_2
+}
+
+/// Share of [`opposed`] points among those of sharp phase.
+fn opposed_share(points: &[Point], residuals: &[f64]) -> f64 {
+    let pairs = || points.iter().zip(residuals);
+    let sharp = pairs().filter(|(p, _)| p.information > SIGNIFICANT).count();
+    let opposed = pairs().filter(|(p, r)| opposed(p, r)).count();
+    opposed as f64 / sharp.max(1) as f64
 }
 
 /// Huber weights of the residuals against their own robust scale, and the sizes

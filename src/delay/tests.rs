@@ -740,13 +740,21 @@ fn steps_are_told_from_scatter() {
         let code = ["scatter", "unsteady"].map(|c| codes(&found).contains(&c));
         (found, code)
     };
-    // the scatter's uncertainty is 0.147 of its scale, see `scatter_widens_the_band`
-    let (found, code) = of(1.9e-6, COHERENCE);
-    assert!(found.standard_uncertainty_s < 0.3e-6 && found.dispersion > 25.0);
+    // the scatter's uncertainty is 0.147 of its scale, see `scatter_widens_the_band`, and that
+    // of one of the ten stretches 0.465
+    let (found, code) = of(0.6e-6, COHERENCE);
+    assert!(found.standard_uncertainty_s * 10f64.sqrt() < 0.3e-6 && found.dispersion > 25.0);
     assert_eq!(code, [true, false]);
-    let (found, code) = of(2.2e-6, COHERENCE);
-    assert!(found.standard_uncertainty_s > 0.3e-6 && found.dispersion > 25.0);
-    assert_eq!(code, [false, true]);
+    for (scale, level) in [
+        (0.7e-6, crate::uncertainty::Level::Caution),
+        (1.4e-6, crate::uncertainty::Level::Serious),
+    ] {
+        let (found, code) = of(scale, COHERENCE);
+        assert!(found.standard_uncertainty_s * 10f64.sqrt() > 0.3e-6 && found.dispersion > 25.0);
+        assert_eq!(code, [false, true]);
+        let caveat = found.caveats.iter().find(|c| c.code == "unsteady");
+        assert_eq!(caveat.unwrap().level, level, "{scale}");
+    }
     // more noise than that
     let (found, code) = of(3e-6, 0.022);
     assert!(found.standard_uncertainty_s > 0.3e-6);

@@ -1048,7 +1048,7 @@ impl View<'_> {
                 warnings.push(Caveat::caution(
                     "chi-square-high",
                     format!(
-                        "the captures and priors do not agree within their uncertainties: {facts}. Nothing was rescaled; look for a wrong entry or an uncertainty stated too small"
+                        "the captures and priors do not agree within their uncertainties: {facts}. Nothing was rescaled; look for a wrong entry, an uncertainty stated too small, or equaliser parts beyond their tolerance"
                     ),
                 ));
             } else if p > 1.0 - DOUBTED_P && fit.degrees_of_freedom > 1 {

@@ -43,8 +43,8 @@ const LONG_PAUSE_SECONDS: f64 = 5.0;
 /// Time constant of the level, seconds.
 const LEVEL_SECONDS: f64 = 0.5;
 /// A frame counts for the level at most as this times the level so far, so that
-/// a needle drop is not taken for the loudest programme.
-const SPIKE: f64 = 10.0;
+/// a needle drop is not taken for the loudest programme: the level rises by 8 dB a second.
+const SPIKE: f64 = 2.0;
 /// A frame whose right channel departs from what the left one foretells by this
 /// factor more in power than in the frames around, both by itself and relative
 /// to the programme, holds a click. The power of the departure, over a thousand
@@ -777,9 +777,14 @@ impl Foretold {
 
 /// The upper median of some values.
 fn median(values: impl Iterator<Item = f64>) -> f64 {
+    quantile(values, 2)
+}
+
+/// What one in `parts` of the values lies below.
+fn quantile(values: impl Iterator<Item = f64>, parts: usize) -> f64 {
     let mut values: Vec<f64> = values.collect();
-    let middle = values.len() / 2;
-    *values.select_nth_unstable_by(middle, f64::total_cmp).1
+    let at = values.len() / parts;
+    *values.select_nth_unstable_by(at, f64::total_cmp).1
 }
 
 /// What counts so far.
@@ -969,7 +974,14 @@ impl Programme {
             let first = &held[0].0;
             self.sums = Sums::new(first.index, self.bins);
             self.earlier = [None; 2];
-            self.counted = Level::starting(usual);
+            // the first that counts may be the lead-in, with a needle drop in half of it
+            let first_of_all = self.counted.loudest == 0.0;
+            let levels = held.iter().map(|(frame, _)| frame.levels.common);
+            self.counted = Level::starting(if first_of_all {
+                quantile(levels, 4)
+            } else {
+                usual
+            });
             self.foretold = Foretold::nothing(self.foretold.transfer.band.clone());
             self.learn(&held);
         }
