@@ -152,7 +152,7 @@ pub struct Estimate {
     pub term_values: Vec<f64>,
     /// Everything the data know, before priors.
     pub information: Information,
-    /// The same with [`crosstalk_bend`] as a further term, where the delay is large enough
+    /// The same with [`bend_term`](super::bend_term) as a further term, where the delay is large enough
     /// for it; the estimate itself takes the bend to be nothing.
     pub with_bend: Information,
     /// Where in the span the information lies.
