@@ -212,3 +212,16 @@ fn files_of_the_wrong_kind_are_told_from_one_another() {
         assert!(error.contains(says), "{error}");
     }
 }
+
+#[test]
+fn a_recording_is_not_compared_with_itself() {
+    let root = Path::new(env!("CARGO_MANIFEST_DIR"));
+    let file = "test-signals/example.wav";
+    let output = groovelag(
+        root,
+        &["compare", file, file, "--radius", "72", "--rpm", "33"],
+    );
+    let error = String::from_utf8_lossy(&output.stderr);
+    assert_eq!(output.status.code(), Some(2), "{error}");
+    assert!(error.contains("the same recording"), "{error}");
+}

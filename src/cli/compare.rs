@@ -7,7 +7,6 @@ use super::views::Views;
 use super::{Common, Outcome, output};
 use clap::Args;
 use groovelag::analysis::Through;
-use groovelag::chain;
 use groovelag::job::{self, CaptureData, Details, Job, Solved};
 use groovelag::report::solution::{ComparisonDocument, comparison_text};
 use groovelag::report::{page, sketch};
@@ -102,12 +101,7 @@ impl CompareArguments {
                             .to_owned(),
                     );
                 }
-                let calibration = self
-                    .chain
-                    .as_deref()
-                    .map(chain::document::read)
-                    .transpose()
-                    .map_err(|e| e.to_string())?;
+                let calibration = super::calibration(self.chain.as_deref())?;
                 let through = calibration.as_ref().map(|calibration| Through {
                     calibration,
                     leads_swapped: self.situation.leads_swapped,

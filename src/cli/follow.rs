@@ -14,7 +14,7 @@ use clap::Args;
 use groovelag::analysis::follow::{Follower, Moment};
 use groovelag::analysis::{Analysis, Request, Through, settle};
 use groovelag::capture::{self, Recording, Stereo, StreamWriter};
-use groovelag::chain::{self, Calibration};
+use groovelag::chain::Calibration;
 use groovelag::delay::phase::PhaseTerm;
 use groovelag::document::Program;
 use groovelag::job::{self, CaptureData, Job, Turned};
@@ -155,12 +155,7 @@ impl Follow {
                 ));
             }
         }
-        let calibration = self
-            .chain
-            .as_deref()
-            .map(chain::document::read)
-            .transpose()
-            .map_err(|e| e.to_string())?;
+        let calibration = super::calibration(self.chain.as_deref())?;
         let recording = RecordingArguments {
             from: None,
             to: None,

@@ -6,7 +6,6 @@ use super::views::Views;
 use super::{Common, Outcome};
 use clap::Args;
 use groovelag::analysis::{self, Analysis, Through};
-use groovelag::chain;
 use groovelag::delay::phase::PhaseTerm;
 use groovelag::document::Program;
 use groovelag::groove::Profile;
@@ -171,12 +170,7 @@ impl Measure {
         self.views.check_free()?;
         let hash = self.common.json || self.views.any();
         let request = self.recording.request(&self.capture, hash)?;
-        let calibration = self
-            .chain
-            .as_deref()
-            .map(chain::document::read)
-            .transpose()
-            .map_err(|e| e.to_string())?;
+        let calibration = super::calibration(self.chain.as_deref())?;
         let through = calibration.as_ref().map(|calibration| Through {
             calibration,
             leads_swapped: self.situation.leads_swapped,

@@ -18,9 +18,11 @@ mod views;
 use clap::{Args, CommandFactory, FromArgMatches, Parser, Subcommand};
 use groovelag::analysis::{self, Request, Through};
 use groovelag::capture;
+use groovelag::chain::{self, Calibration};
 use groovelag::delay;
 use groovelag::job::CaptureData;
 use groovelag::job::file::Reading;
+use std::path::Path;
 use std::process::ExitCode;
 
 /// Measure how far a phono stylus is turned, from recordings of a mono-cut band
@@ -129,6 +131,13 @@ pub fn run() -> ExitCode {
 fn unusable(message: &str) -> ExitCode {
     eprintln!("groovelag: {}", output::harmless(message));
     ExitCode::from(2)
+}
+
+/// The calibration that --chain names, if it is given.
+fn calibration(file: Option<&Path>) -> Result<Option<Calibration>, String> {
+    file.map(chain::document::read)
+        .transpose()
+        .map_err(|e| e.to_string())
 }
 
 /// A recording of a job as information about its delay.

@@ -232,9 +232,9 @@ const UNSTEADY_S: f64 = 0.3e-6;
 /// Where fewer stretches of the band than this carry the information, they are tones.
 const FEW_TONES: f64 = 5.0;
 /// Share of the sharp parts of the band that may move the walls in opposition: tracing's even
-/// harmonics and chance reach less.
+/// harmonics and chance reach less. Common practice, no source.
 const OPPOSED: f64 = 0.05;
-/// So much of it, and the rest is in doubt.
+/// So much of it, and the rest is in doubt. Common practice, no source.
 const TORN: f64 = 0.2;
 /// Below this power of what the channels do not share, a small delay is suspicious: surface
 /// noise is hardly 50 dB down, an amplifier's behind a mono switch is (common practice, no

@@ -1291,3 +1291,37 @@ fn crosstalk_bends_a_large_delay() {
     let e = estimate(&crossed(0.2e-6), &no_terms()).unwrap();
     assert_eq!(e.with_bend, e.information);
 }
+
+/// Noise that is too quiet for a groove is spoken of where there is hardly a delay (that of
+/// one signal on both inputs), and not where a stylus must have made one.
+#[test]
+fn noise_too_quiet_for_a_groove_is_told() {
+    let of = |noise: f64, delay: f64| {
+        let spectrum = made(10, 40, move |_, f| {
+            bin(1.0 - 2.0 * noise, TAU * f * delay, 1.0)
+        });
+        let found = estimate(&spectrum, &no_terms()).unwrap();
+        codes(&found).contains(&"quiet-noise")
+    };
+    assert!(of(3e-6, 0.2e-6));
+    assert!(!of(3e-6, 2e-6));
+    assert!(!of(3e-5, 0.2e-6));
+}
+
+/// Parts of the band that move the walls in opposition: below a frequency, where rumble
+/// lies: nothing is said of little, a caution of a tenth.
+#[test]
+fn parts_of_the_band_in_opposition_are_told() {
+    use crate::uncertainty::Level;
+    let of = |below_hz: f64| {
+        let spectrum = made(10, 40, move |_, f| {
+            let turned = if f < below_hz { PI } else { 0.0 };
+            bin(COHERENCE, TAU * f * 3e-6 + turned, 1.0)
+        });
+        let found = estimate(&spectrum, &no_terms()).unwrap();
+        let caveat = found.caveats.iter().find(|c| c.code == "opposed-walls");
+        caveat.map(|c| c.level)
+    };
+    assert_eq!(of(400.0), None);
+    assert_eq!(of(1_500.0), Some(Level::Caution));
+}
