@@ -563,7 +563,7 @@ mod made {
         assert!(e.inverted);
         near("delay", e.delay_s, 300e-6 - half, 1e-6);
         assert!(
-            e.caveats.iter().any(|c| c.code.contains("narrow")),
+            e.caveats.iter().any(|c| c.code.as_str().contains("narrow")),
             "{:?}",
             e.caveats
         );
@@ -581,7 +581,10 @@ mod made {
         let codes = |s: &CrossSpectrum| {
             let e = estimate(s, &plain((100.0, 15_000.0))).unwrap();
             near("delay", e.delay_s, 20e-6, 1e-6);
-            e.caveats.into_iter().map(|c| c.code).collect::<Vec<_>>()
+            e.caveats
+                .into_iter()
+                .map(|c| c.code.as_str().to_owned())
+                .collect::<Vec<_>>()
         };
         let narrow = |codes: Vec<String>| codes.iter().any(|c| c.contains("narrow"));
         // their spread is 2 and 8 hundredths of their middle

@@ -90,7 +90,11 @@ fn check_samples(folder: &Path, name: &str) -> Result<(), String> {
             return Err(format!("{} Hz", recording.sample_rate_hz()));
         }
         let read = read_all(&mut recording, 65536);
-        let codes: Vec<&str> = recording.caveats().iter().map(|c| &c.code[..]).collect();
+        let codes: Vec<&str> = recording
+            .caveats()
+            .iter()
+            .map(|c| c.code.as_str())
+            .collect();
         let frames = read.left.len();
         let all = expected.left.len();
         // Cut at 61 %; FLAC is not cut at the same share of its frames.

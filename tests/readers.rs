@@ -32,7 +32,11 @@ fn every_form_gives_the_same_samples() {
                 "{name} in {block}"
             );
             assert_eq!(recording.position(), FRAMES as u64, "{name}");
-            let codes: Vec<&str> = recording.caveats().iter().map(|c| &c.code[..]).collect();
+            let codes: Vec<&str> = recording
+                .caveats()
+                .iter()
+                .map(|c| c.code.as_str())
+                .collect();
             match name.starts_with("CAF") && name.ends_with("unknown") {
                 true => assert_eq!(codes, ["length-not-in-header"], "{name}"),
                 false => assert!(codes.is_empty(), "{name}: {codes:?}"),
@@ -213,7 +217,7 @@ fn headers_without_a_length_are_read_to_the_end() {
         assert!(read_all(&mut file, 4096) == expected, "{data_size:x}");
         let caveat = &file.caveats()[0];
         assert_eq!(
-            (&caveat.code[..], caveat.level),
+            (caveat.code.as_str(), caveat.level),
             ("length-not-in-header", Level::Note)
         );
         let mut stream = open_dribs(&bytes, &Options::default()).unwrap();
@@ -273,7 +277,11 @@ fn truncated_recordings_end_where_they_end() {
             );
             let whole = frames.min(FRAMES / 2 - 1100);
             assert_eq!(read.left[..whole], expected.left[..whole], "{name}");
-            let codes: Vec<&str> = recording.caveats().iter().map(|c| &c.code[..]).collect();
+            let codes: Vec<&str> = recording
+                .caveats()
+                .iter()
+                .map(|c| c.code.as_str())
+                .collect();
             assert!(
                 codes.contains(&"truncated-file"),
                 "{name} {kind}: {codes:?}"
@@ -655,7 +663,7 @@ fn unusual_sample_rates_carry_a_caveat() {
             chunk(b"data", &[1; 8]),
         ]);
         let recording = open_bytes(&bytes, &Options::default()).unwrap();
-        assert_eq!(recording.caveats().first().map(|c| &c.code[..]), code);
+        assert_eq!(recording.caveats().first().map(|c| c.code.as_str()), code);
     }
 }
 
@@ -675,7 +683,7 @@ fn samples_that_are_no_numbers_are_silenced_and_counted() {
     );
     let caveat = &recording.caveats()[0];
     assert_eq!(
-        (&caveat.code[..], caveat.level),
+        (caveat.code.as_str(), caveat.level),
         ("non-finite-samples", Level::Serious)
     );
     assert!(

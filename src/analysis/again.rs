@@ -4,7 +4,7 @@ use super::{Analysis, AnalysisError, TakenIn, Through, averaged, conclude_throug
 use crate::capture::{self, CaptureError, Options, Recording, Source, Stereo, StreamWriter};
 use crate::delay;
 use crate::spectrum::Tracing;
-use crate::uncertainty::Caveat;
+use crate::uncertainty::{Caveat, Warning};
 use std::fs::File;
 use std::sync::Arc;
 
@@ -151,7 +151,7 @@ impl Rereading<'_> {
         let mut caveats = self.caveats.clone();
         if let Treatment::Without(tracing, _) = treatment {
             let message = format!("{}; it was taken out", tracing.in_words());
-            caveats.push(Caveat::note("tracing", message));
+            caveats.push(Caveat::note(Warning::Tracing, message));
         }
         let taken = TakenIn {
             spectrum,

@@ -9,7 +9,7 @@ use super::{About, AnalysisError, TakenIn, Through, conclude_through};
 use crate::capture::{Recording, Stereo};
 use crate::delay::{self, Estimate, ONE_CHANNEL_DB, Refusal, SAME_SIGNAL, SILENT_POWER};
 use crate::spectrum::{CLIPPED, CrossSpectrum, Engine, EngineSettings, Recent, TracingProbe};
-use crate::uncertainty::{Caveat, Level};
+use crate::uncertainty::{Caveat, Level, Warning};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
@@ -88,7 +88,7 @@ impl Meter {
         let (loud, quiet) = (left.max(right), left.min(right));
         if loud < SILENT_POWER {
             return Some(Caveat::serious(
-                "no-signal",
+                Warning::NoSignal,
                 format!(
                     "no signal (left {}, right {}, of full scale): check that the record plays and that the recorder takes the right input",
                     words(signal.left_dbfs),
@@ -99,7 +99,7 @@ impl Meter {
         if quiet < loud * 10.0_f64.powf(-ONE_CHANNEL_DB / 10.0) {
             let lost = if left < right { "left" } else { "right" };
             return Some(Caveat::serious(
-                "lost-channel",
+                Warning::LostChannel,
                 format!(
                     "lost channel: {lost} carries next to nothing (left {}, right {}, of full scale): check leads and inputs",
                     words(signal.left_dbfs),
@@ -112,7 +112,7 @@ impl Meter {
             let refusal = Refusal::SameSignal {
                 difference_db: 10.0 * difference.max(1e-30).log10(),
             };
-            Caveat::serious("same-signal", refusal.to_string())
+            Caveat::serious(Warning::SameSignal, refusal.to_string())
         })
     }
 }
@@ -280,7 +280,7 @@ impl Follower {
         let mut list: Vec<Caveat> = meter.faults(&meter.signal()).into_iter().collect();
         if meter.clipped > 0 {
             list.push(Caveat::caution(
-                "clipping",
+                Warning::Clipping,
                 format!(
                     "clipping: {} samples at full scale just now; lower the recording level",
                     meter.clipped
@@ -291,14 +291,14 @@ impl Follower {
         let paused = unchanged as f64 / STEPS_PER_SECOND as f64;
         if programme > 0 && unchanged >= PAUSE_STEPS {
             list.push(Caveat::caution(
-                "end-of-side",
+                Warning::EndOfSide,
                 format!(
                     "no programme for {paused:.1} s: the end of the side, or a pause; the result so far stands"
                 ),
             ));
         } else if programme == 0 && list.is_empty() {
             list.push(Caveat::note(
-                "waiting",
+                Warning::Waiting,
                 "waiting for programme: it counts once it has lasted a second",
             ));
         }
@@ -310,10 +310,10 @@ impl Follower {
                     .cloned(),
             ),
             Err(AnalysisError::Refused { refusal, .. }) => list.extend(of_refusal(refusal)),
-            Err(error) => list.push(Caveat::serious("no-estimate", error.to_string())),
+            Err(error) => list.push(Caveat::serious(Warning::NoEstimate, error.to_string())),
         }
         let mut seen = std::collections::BTreeSet::new();
-        list.retain(|caveat| seen.insert(caveat.code.clone()));
+        list.retain(|caveat| seen.insert(caveat.code));
         list.sort_by_key(|caveat| std::cmp::Reverse(caveat.level));
         list
     }
@@ -341,18 +341,21 @@ impl Follower {
 /// What an estimate says of the signal as it is now; clipping is judged from the
 /// samples, and the meter's words are of this half second.
 fn of_estimate(estimate: &Estimate) -> impl Iterator<Item = &Caveat> {
-    estimate.caveats.iter().filter(|c| c.code != "clipped")
+    estimate
+        .caveats
+        .iter()
+        .filter(|c| c.code != Warning::Clipped)
 }
 
 /// A refusal as a doubt; none where time alone is missing.
 fn of_refusal(refusal: &Refusal) -> Option<Caveat> {
     let (code, subject) = match refusal {
         Refusal::Silence { .. } | Refusal::TooShort { .. } => return None,
-        Refusal::OneChannel { .. } => ("lost-channel", "lost channel: "),
-        Refusal::SameSignal { .. } => ("same-signal", ""),
-        Refusal::NothingInCommon { .. } => ("nothing-in-common", ""),
-        Refusal::Ambiguous { .. } => ("ambiguous", "the signal "),
-        Refusal::EmptyBand { .. } => ("empty-band", ""),
+        Refusal::OneChannel { .. } => (Warning::LostChannel, "lost channel: "),
+        Refusal::SameSignal { .. } => (Warning::SameSignal, ""),
+        Refusal::NothingInCommon { .. } => (Warning::NothingInCommon, ""),
+        Refusal::Ambiguous { .. } => (Warning::Ambiguous, "the signal "),
+        Refusal::EmptyBand { .. } => (Warning::EmptyBand, ""),
     };
     Some(Caveat::serious(code, format!("{subject}{refusal}")))
 }

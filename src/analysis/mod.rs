@@ -15,7 +15,7 @@ use crate::delay::{self, Estimate, Refusal};
 use crate::spectrum::{
     CrossSpectrum, Engine, EngineSettings, SettingsError, Tracing, TracingProbe,
 };
-use crate::uncertainty::{Caveat, Level};
+use crate::uncertainty::{Caveat, Level, Warning};
 use thiserror::Error;
 
 /// Samples read at a time, per channel.
@@ -349,7 +349,7 @@ pub fn conclude(taken: TakenIn, settings: &delay::Settings) -> Result<Analysis, 
         let message = format!(
             "{words}, and the delay may move with it; it is taken out of a file, or of a stream for which the temporary folder has room"
         );
-        Caveat::note("tracing-left", message)
+        Caveat::note(Warning::TracingLeft, message)
     }));
     Ok(Analysis {
         about: taken.about,

@@ -6,7 +6,7 @@ use super::error::CaptureError;
 use super::input::Input;
 use super::metadata::{MAX_CHUNK_BYTES, Metadata};
 use super::plain::Format;
-use crate::uncertainty::Caveat;
+use crate::uncertainty::{Caveat, Warning};
 
 /// Chunks in one file. Common practice, no source: real files have fewer than
 /// twenty; the limit keeps a hostile stream of empty chunks finite.
@@ -209,7 +209,7 @@ impl<'a> Chunks<'a> {
             };
             if !meant && there > 0 {
                 caveats.push(Caveat::note(
-                    "length-not-in-header",
+                    Warning::LengthNotInHeader,
                     "the header does not tell the length, as of a recording from a pipe or one \
                      that was interrupted; read to the end of the file",
                 ));
@@ -225,7 +225,7 @@ impl<'a> Chunks<'a> {
         }
         if wrapped && !self.ends_properly(start + stated.bytes, length)? {
             caveats.push(Caveat::caution(
-                "wrapped-length",
+                Warning::WrappedLength,
                 "the file is larger than 4 GiB and its header cannot tell the length; read to \
                  the end of the file. Record such lengths as RF64",
             ));

@@ -32,7 +32,7 @@ pub use pcm::Encoding;
 pub use raw::{RawFormat, RawFormatError};
 pub use save::StreamWriter;
 
-use crate::uncertainty::Caveat;
+use crate::uncertainty::{Caveat, Warning};
 use chunks::{Coding, Header};
 use input::Input;
 use packets::Packets;
@@ -232,7 +232,7 @@ fn open_input(input: Input, name: String, options: &Options) -> Result<Recording
             let mut header = Header::plain("raw samples", format, input.length());
             if riff::form(&head).is_some() || head.starts_with(b"fLaC") {
                 header.caveats.push(Caveat::caution(
-                    "raw-with-header",
+                    Warning::RawWithHeader,
                     "read as samples without a header, as asked, but it begins like a WAV or FLAC \
                      file; leave --raw away",
                 ));
@@ -289,7 +289,7 @@ fn open_input(input: Input, name: String, options: &Options) -> Result<Recording
 /// The caveat of a recording that ends before its header says.
 fn truncated(promised: u64, there: u64) -> Caveat {
     Caveat::caution(
-        "truncated-file",
+        Warning::TruncatedFile,
         format!(
             "the recording is cut short: its header promises {promised} frames and {there} are \
              there; those were used. Copy or record it again if the rest matters"
@@ -306,7 +306,7 @@ fn check_rate(name: &str, rate: u32, caveats: &mut Vec<Caveat>) -> Result<(), Ca
     }
     if rate < *TESTED_SAMPLE_RATES_HZ.start() {
         caveats.push(Caveat::caution(
-            "low-sample-rate",
+            Warning::LowSampleRate,
             format!(
                 "a sample rate of {rate} Hz keeps little of the high frequencies that carry the \
                  timing; record at 44100 Hz or more, best at 96000 Hz"
@@ -314,7 +314,7 @@ fn check_rate(name: &str, rate: u32, caveats: &mut Vec<Caveat>) -> Result<(), Ca
         ));
     } else if rate > *TESTED_SAMPLE_RATES_HZ.end() {
         caveats.push(Caveat::note(
-            "high-sample-rate",
+            Warning::HighSampleRate,
             format!("a sample rate of {rate} Hz is above the 192000 Hz this program is tested for"),
         ));
     }
@@ -488,7 +488,7 @@ impl Recording {
             Body::Plain(plain) => {
                 if plain.non_finite > 0 {
                     self.caveats.push(Caveat::serious(
-                        "non-finite-samples",
+                        Warning::NonFiniteSamples,
                         format!(
                             "{} samples are no numbers (NaN or infinite) and were taken as \
                              silence; export the recording again",
@@ -498,7 +498,7 @@ impl Recording {
                 }
                 if plain.low_bits {
                     self.caveats.push(Caveat::caution(
-                        "unused-bits-in-use",
+                        Warning::UnusedBitsInUse,
                         format!(
                             "the header tells {} valid bits, but lower ones are in use; the level \
                              may be wrong. Export the recording as plain 16, 24 or 32-bit WAV",
@@ -510,7 +510,7 @@ impl Recording {
             Body::Packets(packets) => {
                 if packets.damaged > 0 {
                     self.caveats.push(Caveat::serious(
-                        "damaged-packets",
+                        Warning::DamagedPackets,
                         format!(
                             "{} packets of samples are damaged and were taken as silence; copy \
                              or record the file again",

@@ -7,7 +7,7 @@ use super::smooth::{self, Model, Observation, Smooth};
 use crate::adjust::symmetric_eigen;
 use crate::delay::phase::{Load, LoadPart};
 use crate::spectrum::{Complex64, CrossSpectrum, EQUALISER};
-use crate::uncertainty::Caveat;
+use crate::uncertainty::{Caveat, Warning};
 use ndarray::{Array1, Array2};
 use std::f64::consts::{PI, TAU};
 use thiserror::Error;
@@ -282,7 +282,7 @@ pub fn calibrate(request: &Request) -> Result<Calibrated, CalibrateError> {
         crosstalk = Some(fit_crosstalk(request, left, right, common.as_ref())?);
         if common.is_none() {
             caveats.push(Caveat::note(
-                "chain-not-calibrated",
+                Warning::ChainNotCalibrated,
                 "without a common signal the crosstalk is that of cartridge and chain together: use it with the same chain and leads",
             ));
         }
@@ -345,7 +345,7 @@ fn quality(input: &Input) -> Option<Caveat> {
     let clipped = input.spectrum.quality.clipped;
     (clipped > 0).then(|| {
         Caveat::caution(
-            "clipped",
+            Warning::Clipped,
             format!(
                 "{}: {clipped} samples are at full scale; lower the level and calibrate again",
                 input.file
@@ -654,7 +654,7 @@ fn doubts(
             });
         }
         list.push(Caveat::caution(
-            "common-from-groove",
+            Warning::CommonFromGroove,
             format!(
                 "{file} looks like a recording of a groove, or of a signal at far too low a level: each channel has noise of its own only {snr_db:.0} dB down, where a signal fed by cable reaches {ELECTRICAL_DB:.0} dB; if it is a groove, discard this calibration, which takes the rotation itself for the chain's"
             ),
@@ -662,19 +662,19 @@ fn doubts(
     }
     if inverted {
         list.push(Caveat::caution(
-            "inverted-polarity",
+            Warning::InvertedPolarity,
             format!("{file}: one channel is inverted against the other; the calibration undoes it, but check the leads"),
         ));
     }
     if fit.scatter > 2.0 {
         list.push(Caveat::caution(
-            "scatter",
+            Warning::Scatter,
             format!("{file}: the response scatters {:.1} times more than its noise explains (hum, or lines in the spectrum?); its errors allow for it", fit.scatter.sqrt()),
         ));
     }
     if fit.departure[0] > 0.03 {
         list.push(Caveat::note(
-            "phase-shape",
+            Warning::PhaseShape,
             format!("{file}: the phase departs by some {:.1} deg from what skew and equaliser parts can make; the fitted differences of parts are to be read with care, the correction is not affected", fit.departure[0].to_degrees()),
         ));
     }

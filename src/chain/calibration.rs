@@ -7,7 +7,7 @@ use crate::delay::phase::{PhaseTerm, Shape};
 use crate::delay::{Owner, Settings, Side, Term};
 use crate::spectrum::Complex64;
 use crate::spectrum::{Bin, CrossSpectrum};
-use crate::uncertainty::Caveat;
+use crate::uncertainty::{Caveat, Warning};
 use serde::{Deserialize, Serialize};
 use thiserror::Error;
 
@@ -198,7 +198,7 @@ impl Calibration {
         }
         let caveat = (limited != band).then(|| {
             Caveat::note(
-                "calibrated-band",
+                Warning::CalibratedBand,
                 format!(
                     "analysed from {:.0} to {:.0} Hz, where the chain is calibrated, and not from {:.0} to {:.0} Hz",
                     limited.0, limited.1, band.0, band.1
@@ -368,13 +368,13 @@ impl Calibration {
         if leads_swapped {
             if self.crosstalk.is_some() && self.common.is_none() {
                 caveats.push(Caveat::caution(
-                    "crosstalk-through-unknown-chain",
+                    Warning::CrosstalkThroughUnknownChain,
                     "the crosstalk was calibrated without the chain's response and the leads are swapped since: it is exchanged as if the chain treated both channels alike; calibrate with --common too",
                 ));
             }
             if changes.load {
                 caveats.push(Caveat::caution(
-                    "coils-in-chain-calibration",
+                    Warning::CoilsInChainCalibration,
                     "the chain was calibrated through the cartridge's coils and the leads are swapped: the coils' part has changed sides and is corrected with the wrong sign; calibrate with the leads as in the capture",
                 ));
             }

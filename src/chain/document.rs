@@ -302,7 +302,7 @@ fn write_document(out: &mut String, c: &Calibration) -> std::fmt::Result {
     }
     for w in &c.warnings {
         writeln!(out, "\n[[warning]]")?;
-        writeln!(out, "code = {}", quoted(&w.code))?;
+        writeln!(out, "code = {}", quoted(w.code.as_str()))?;
         writeln!(out, "level = {}", quoted(level(w.level)))?;
         writeln!(out, "message = {}", quoted(&w.message))?;
     }

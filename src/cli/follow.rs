@@ -19,7 +19,7 @@ use groovelag::delay::phase::PhaseTerm;
 use groovelag::document::Program;
 use groovelag::job::{self, CaptureData, Job, Turned};
 use groovelag::report::{Estimate, Measurement, Recent};
-use groovelag::uncertainty::{Caveat, Direction, Level, Quantity, outlook};
+use groovelag::uncertainty::{Caveat, Direction, Level, Quantity, Warning, outlook};
 use groovelag::units::{MICROSECOND, MILLIMETRE};
 use std::collections::BTreeMap;
 use std::ffi::OsString;
@@ -409,7 +409,7 @@ impl Session<'_> {
             measurement(&job, analysis, &self.terms, self.arguments.common.coverage)?;
         if let Some(wrong) = radii_mm.iter().find(|mm| !(least..=most).contains(*mm)) {
             measurement.warnings.push(Caveat::serious(
-                "radius-off-the-record",
+                Warning::RadiusOffTheRecord,
                 format!(
                     "the pitch led to a radius of {wrong:.1} mm, where no record has a groove; correct --pitch or --radius"
                 ),
@@ -436,7 +436,7 @@ impl Session<'_> {
         // what does not settle now may do so later
         let all = so_far.and_then(|analysis| {
             self.measured(analysis, began_s)
-                .map_err(|e| health.push(Caveat::serious("no-estimate", e)))
+                .map_err(|e| health.push(Caveat::serious(Warning::NoEstimate, e)))
                 .ok()
         });
         let recent = moment.recent.as_ref().and_then(|r| r.as_ref().ok());
@@ -468,7 +468,7 @@ impl Session<'_> {
             .transpose()?;
         let end_s = so_far.map_or(0.0, |a| a.estimate.span_s.1);
         if let Some(all) = &all {
-            let known: Vec<String> = health.iter().map(|c| c.code.clone()).collect();
+            let known: Vec<Warning> = health.iter().map(|c| c.code).collect();
             let new = |c: &&Caveat| c.level == Level::Serious && !known.contains(&c.code);
             health.extend(all.warnings.iter().filter(new).cloned());
         }

@@ -7,7 +7,7 @@ use super::jackknife::{GroupDelay, jackknife};
 use super::phase::{self, Fit, PhaseTerm};
 use super::{Information, Node, Owner, Side, Term};
 use crate::spectrum::{Bin, CrossSpectrum};
-use crate::uncertainty::Caveat;
+use crate::uncertainty::{Caveat, Warning};
 use thiserror::Error;
 
 /// Lower edge of the band by default, hertz: above hum and rumble, low enough
@@ -406,7 +406,7 @@ pub fn estimate(spectrum: &CrossSpectrum, settings: &Settings) -> Result<Estimat
     estimate.caveats = caveats(&estimate, spectrum, narrow, balance_db);
     if !narrow && clusters.carrying() < FEW_TONES {
         estimate.caveats.push(Caveat::caution(
-            "few-tones",
+            Warning::FewTones,
             "the programme is a few tones: where a harmonic of one meets another, as tracing adds it, the phase moves by more than the band says; noise or music is better",
         ));
     }
@@ -417,7 +417,7 @@ pub fn estimate(spectrum: &CrossSpectrum, settings: &Settings) -> Result<Estimat
             Caveat::caution
         };
         estimate.caveats.push(level(
-            "opposed-walls",
+            Warning::OpposedWalls,
             format!(
                 "in {:.0} % of the band the channels move in opposition to the rest of it: vertical noise, rumble or stereo programme, where the programme is weak; near such parts the delay is drawn aside. Use --band to keep to where the programme is strong, or louder programme",
                 100.0 * fit.opposed
@@ -426,7 +426,7 @@ pub fn estimate(spectrum: &CrossSpectrum, settings: &Settings) -> Result<Estimat
     }
     estimate.caveats.extend(band.ends_hz.map(|hertz| {
         Caveat::note(
-            "programme-ends",
+            Warning::ProgrammeEnds,
             format!("the programme ends at {:.1} kHz, 40 dB above all that lies beyond, so the band ends there: a coder's limit, a recording brought to a higher sample rate, or a few tones", hertz / 1e3),
         )
     }));
@@ -549,7 +549,7 @@ fn compare_estimators(clusters: &Clusters, fit: &Fit, caveats: &mut Vec<Caveat>)
     let u = u.hypot(fit.covariance[[0, 0]].sqrt());
     if difference.abs() > 4.0 * u && difference.abs() > 1e-9 {
         caveats.push(Caveat::caution(
-            "estimators-disagree",
+            Warning::EstimatorsDisagree,
             format!(
                 "correlation and phase slope differ by {:.1} ns, more than noise explains ({:.1} ns): something shapes the phase that the model does not know; compare another band with --band",
                 difference * 1e9,
@@ -570,7 +570,7 @@ fn caveats(
     let frames = quality.frames.max(1) as f64;
     if estimate.delay_s.abs() > IMPLAUSIBLE_S {
         list.push(Caveat::serious(
-            "implausible-delay",
+            Warning::ImplausibleDelay,
             format!(
                 "no stylus makes a delay of {:.0} us: the channels were shifted by the recorder or an editor; find out where before using the result",
                 estimate.delay_s * 1e6
@@ -579,13 +579,13 @@ fn caveats(
     }
     if estimate.inverted {
         list.push(Caveat::caution(
-            "inverted-polarity",
+            Warning::InvertedPolarity,
             "one channel is inverted against the other; the delay allows for it, but check the colours of the four leads at the cartridge",
         ));
     }
     if narrow {
         list.push(Caveat::caution(
-            "narrow-band",
+            Warning::NarrowBand,
             "the signal is periodic or a narrow band: the delay is known modulo a period, the value nearest to zero is given, and equaliser terms cannot be told from it; wide-band programme is better",
         ));
     }
@@ -597,14 +597,14 @@ fn caveats(
             100.0 * share
         );
         list.push(if share > 1e-4 {
-            Caveat::caution("clipped", message)
+            Caveat::caution(Warning::Clipped, message)
         } else {
-            Caveat::note("clipped", message)
+            Caveat::note(Warning::Clipped, message)
         });
     }
     if quality.dropouts > 0 {
         list.push(Caveat::caution(
-            "dropouts",
+            Warning::Dropouts,
             format!(
                 "{} stretches of exact silence inside the programme; they were left out; check the recorder for lost buffers",
                 quality.dropouts
@@ -620,44 +620,44 @@ fn caveats(
             100.0 * share
         );
         list.push(if share > 0.1 {
-            Caveat::caution("clicks", message)
+            Caveat::caution(Warning::Clicks, message)
         } else {
-            Caveat::note("clicks", message)
+            Caveat::note(Warning::Clicks, message)
         });
     }
     if quality.rejection_undone {
         list.push(Caveat::caution(
-            "impulsive-programme",
+            Warning::ImpulsiveProgramme,
             "nearly half of the segments look like clicks, so all were kept: the programme is impulsive or the record badly worn; choose smoother programme",
         ));
     }
     let snr_db = -10.0 * estimate.noise_to_signal.log10();
     if snr_db < 3.0 {
         list.push(Caveat::serious(
-            "not-mono",
+            Warning::NotMono,
             format!("the channels share little more than half of their power ({snr_db:.0} dB common to different): this looks like stereo programme, much hum or noise, or a fault; use a mono-cut band"),
         ));
     } else if snr_db < 12.0 {
         list.push(Caveat::caution(
-            "noisy",
+            Warning::Noisy,
             format!("what the channels share is only {snr_db:.0} dB above what they do not: worn groove, or not a pure mono cut"),
         ));
     } else if estimate.noise_to_signal < SHARED_NOISE && !quality.traced {
         list.push(Caveat::serious(
-            "shared-noise",
+            Warning::SharedNoise,
             format!("the channels share even their noise ({snr_db:.0} dB): a groove has noise of its own on each wall, so this may be a mono switch or a strapped cartridge with a skewed chain"),
         ));
     }
     let quiet = (SHARED_NOISE..QUIET_NOISE).contains(&estimate.noise_to_signal);
     if quiet && !quality.traced && estimate.delay_s.abs() < CHAIN_ALONE_S {
         list.push(Caveat::caution(
-            "quiet-noise",
+            Warning::QuietNoise,
             format!("the channels differ by no more than noise {snr_db:.0} dB below the programme, quieter than most grooves, and by little delay: so does one signal on both inputs; make sure that there is no mono switch and no strapped cartridge"),
         ));
     }
     if balance_db.abs() > 3.0 {
         list.push(Caveat::note(
-            "balance",
+            Warning::Balance,
             format!("the channels differ by {:.1} dB in level; this does not move the delay, but check azimuth, bias and gain", balance_db.abs()),
         ));
     }
@@ -670,18 +670,18 @@ fn caveats(
             Caveat::caution
         };
         list.push(level(
-            "unsteady",
+            Warning::Unsteady,
             format!("the delay changes along the recording, by {:.0} times more than its noise explains: so do a needle set down or another band within it (name the part with --from and --to), and a recorder that loses or adds samples in one channel, or two clocks (record again by other means); the picture of the delay along the recording shows where", estimate.dispersion.sqrt()),
         ));
     } else if estimate.dispersion > 2.0 {
         list.push(Caveat::note(
-            "scatter",
+            Warning::Scatter,
             format!("the delay scatters {:.1} times more along the recording than its noise explains; the band allows for it", estimate.dispersion.sqrt()),
         ));
     }
     if estimate.misfit > 2.0 {
         list.push(Caveat::note(
-            "misfit",
+            Warning::Misfit,
             format!("the phase departs {:.1} times more from its model over frequency than noise explains, as tracing, resonance or crosstalk make it; the band allows for it", estimate.misfit.sqrt()),
         ));
     }
@@ -694,7 +694,7 @@ fn caveats(
             false => Caveat::caution,
         };
         list.push(level(
-            "band-shift",
+            Warning::BandShift,
             format!(
                 "the delay up to {:.0} kHz differs by {:.0} ns from that of the whole band ({:.0} ns expected): resonance, crosstalk or load shape the phase; its size is a measure of what the band does not know",
                 shift.upper_hz / 1e3,

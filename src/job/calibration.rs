@@ -7,7 +7,7 @@ use super::{JobError, priors};
 use crate::chain::document::DocumentError;
 use crate::chain::{self, Calibration};
 use crate::delay::phase::PhaseTerm;
-use crate::uncertainty::{Caveat, normal_coverage_factor, plain};
+use crate::uncertainty::{Caveat, Warning, normal_coverage_factor, plain};
 use crate::units::MICROSECOND;
 use ndarray::{Array1, Array2};
 use std::collections::BTreeMap;
@@ -91,7 +91,7 @@ pub fn replace_priors(job: &mut Job, calibrations: &BTreeMap<String, Calibration
     let mut caveats = Vec::new();
     let replaced = |what: String| {
         Caveat::note(
-            "calibration-replaces",
+            Warning::CalibrationReplaces,
             format!(
                 "{what} is stated in the job and measured by the calibration; the calibration is used"
             ),
@@ -202,10 +202,10 @@ pub(super) fn cross_check(
             100.0 * coverage
         );
         caveats.push(if left.abs() <= expanded {
-            Caveat::note("calibration-agrees", format!("{figures}: they agree"))
+            Caveat::note(Warning::CalibrationAgrees, format!("{figures}: they agree"))
         } else {
             Caveat::serious(
-                "calibration-disagrees",
+                Warning::CalibrationDisagrees,
                 format!(
                     "{figures}: they disagree; has a cable, an input or a setting changed since it was calibrated? Are leads, speeds and the calibration those stated? Calibrate again, or leave the calibration out"
                 ),

@@ -5,7 +5,7 @@ use super::network::id;
 use super::solution::{Correction, Solved};
 use super::{JobError, priors};
 use crate::adjust::Marginal;
-use crate::uncertainty::{Caveat, Quantity, normal_cdf};
+use crate::uncertainty::{Caveat, Quantity, Warning, normal_cdf};
 use crate::units::DEGREE;
 use ndarray::Array1;
 use schemars::JsonSchema;
@@ -86,7 +86,7 @@ pub fn compare(
             .any(|(c, block)| c.setup == name && block.is_some());
         if !captured {
             warnings.push(Caveat::caution(
-                "setup-without-captures",
+                Warning::SetupWithoutCaptures,
                 format!(
                     "setup '{name}' has no captures: its rotation is only what was known before ({} deg by default)",
                     priors::ROTATION.u

@@ -4,7 +4,7 @@ use super::JobError;
 use super::network::{id, named};
 use super::solution::Solved;
 use crate::adjust::Sample;
-use crate::uncertainty::{Caveat, Quantity};
+use crate::uncertainty::{Caveat, Quantity, Warning};
 use crate::units::DEGREE;
 
 /// Seed of the draws: results do not change from run to run.
@@ -29,7 +29,7 @@ pub fn monte_carlo(
     let mut caveats = Vec::new();
     if sample.failed as f64 > FAILED_SHARE * count as f64 {
         caveats.push(Caveat::caution(
-            "monte-carlo-incomplete",
+            Warning::MonteCarloIncomplete,
             format!(
                 "{} of {count} draws found no solution; the Monte Carlo bands miss what they would have shown",
                 sample.failed
@@ -67,12 +67,12 @@ pub fn monte_carlo(
         };
         caveats.push(if agrees(&linear) {
             Caveat::note(
-                "monte-carlo-agrees",
+                Warning::MonteCarloAgrees,
                 format!("{facts}; the linearised band agrees, use either"),
             )
         } else if agrees(&stated) {
             Caveat::note(
-                "monte-carlo-nonlinear",
+                Warning::MonteCarloNonlinear,
                 format!(
                     "{facts}; the linearised band ({}) does not hold here, use the band given",
                     describe(&linear)
@@ -80,7 +80,7 @@ pub fn monte_carlo(
             )
         } else {
             Caveat::caution(
-                "monte-carlo-differs",
+                Warning::MonteCarloDiffers,
                 format!(
                     "{facts}; the band given ({}) differs, use the Monte Carlo band",
                     describe(&stated)

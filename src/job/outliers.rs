@@ -4,7 +4,7 @@ use super::description::{CaptureSpec, Job, Stated};
 use super::network::{self, CaptureData, Network, Readings};
 use super::scatter::Scatter;
 use crate::adjust;
-use crate::uncertainty::Caveat;
+use crate::uncertainty::{Caveat, Warning};
 use crate::units::{MICROSECOND, MILLIMETRE};
 
 /// Normalised residual from which a capture is named: chance alone exceeds it
@@ -47,7 +47,7 @@ pub(super) fn find(
             None => "no single slip explains it (leads, speed, radius, sign of the turn were tried); listen to the recording, or leave it out".to_owned(),
         };
         caveats.push(Caveat::caution(
-            "outlier",
+            Warning::Outlier,
             format!(
                 "{} reads {:+.3} us against what everything else says, {:.1} standard uncertainties: {advice}",
                 network::locate(at, &job.captures[at]),
@@ -72,7 +72,7 @@ fn among_repeats(job: &Job, data: &[Option<CaptureData>], scatter: &Scatter) -> 
         .find_map(|at| Some((at, explanation(job, data, at, calm)?)))
         .map(|(at, cause)| {
             Caveat::caution(
-                "outlier",
+                Warning::Outlier,
                 format!(
                     "repeated captures scatter by {:.3} us, which would go away if {} were entered wrongly: it would fit if {cause}; check that entry",
                     scatter.deviation / MICROSECOND,

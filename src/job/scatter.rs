@@ -5,7 +5,7 @@ use super::network::{CaptureData, locate};
 use super::priors;
 use crate::adjust::{Line, paule_mandel};
 use crate::groove::groove_speed;
-use crate::uncertainty::{Caveat, Quantity, normal_coverage_factor};
+use crate::uncertainty::{Caveat, Quantity, Warning, normal_coverage_factor};
 use crate::units::{DEGREE, MICROSECOND};
 use std::collections::BTreeMap;
 
@@ -93,7 +93,7 @@ impl Scatter {
             self.deviation / MICROSECOND,
             self.degrees_of_freedom
         );
-        let code = "scatter-between-drops";
+        let code = Warning::ScatterBetweenDrops;
         Some(match self.furthest {
             Some((a, b)) if self.deviation > OTHERWISE_MADE => Caveat::caution(
                 code,

@@ -8,7 +8,8 @@ use crate::adjust::{self, Determined, Marginal, Termination};
 use crate::delay::Information;
 use crate::groove::{Profile, Tip};
 use crate::uncertainty::{
-    BudgetLine, Caveat, Conformity, Direction, Quantity, budget, conformity, is_doubted, plain,
+    BudgetLine, Caveat, Conformity, Direction, Quantity, Warning, budget, conformity, is_doubted,
+    plain,
 };
 use crate::units::{DEGREE, MICROMETRE, MICROSECOND, MILLIMETRE};
 use ndarray::{Array1, Array2};
@@ -66,7 +67,7 @@ const IMPLAUSIBLE_DEG: f64 = 15.0;
 const LOST_DEG: f64 = 90.0;
 
 /// Code of the note that a rotation contains the arm's tracking error.
-pub const ARM_NOT_STATED: &str = "arm-not-stated";
+pub const ARM_NOT_STATED: Warning = Warning::ArmNotStated;
 
 /// What to do about a rotation.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
@@ -376,7 +377,7 @@ fn same_recording(job: &Job, data: &[Option<CaptureData>]) -> Vec<Caveat> {
         let span = (spec.from_s.map(f64::to_bits), spec.to_s.map(f64::to_bits));
         if let Some(first) = seen.insert((hash, span), at) {
             caveats.push(Caveat::serious(
-                "same-recording-twice",
+                Warning::SameRecordingTwice,
                 format!(
                     "{} and {} are the same recording and the same span, so it counts twice; remove one",
                     network::locate(first, &job.captures[first]),
@@ -888,7 +889,7 @@ impl View<'_> {
             if degrees.abs() > IMPLAUSIBLE_DEG && !blind {
                 let of = network::named("setup", name);
                 warnings.push(Caveat::serious(
-                    "implausible-rotation",
+                    Warning::ImplausibleRotation,
                     format!(
                         "{of} is turned by {degrees:.0} degrees, which hardly any stylus is: a recorder or an editor that shifts one channel by a single sample makes 10 us at 96 kHz and 21 us at 48 kHz, so record again by other means; then check radius, speed and stylus"
                     ),
@@ -900,7 +901,7 @@ impl View<'_> {
             if lever <= 0.0 && cartridge.profile != Some(Profile::Spherical) {
                 let of = network::named("cartridge", name);
                 warnings.push(Caveat::serious(
-                    "impossible-lever",
+                    Warning::ImpossibleLever,
                     format!(
                         "the captures ask {of} for a lever of {:.1} um, and a tip's is positive: every turn seems to be stated with the other sign (clockwise seen from above is positive), or all leads or speeds the wrong way",
                         lever / MICROMETRE
@@ -917,7 +918,7 @@ impl View<'_> {
             let mm = spec.radius.map(|r| r / MILLIMETRE);
             if !mm.iter().all(|r| USUAL_RADII_MM.contains(r)) {
                 warnings.push(Caveat::caution(
-                    "unusual-radius",
+                    Warning::UnusualRadius,
                     format!(
                         "{} is said to lie at a radius of {}: records are cut from 50 to 150 mm from the spindle. Check the entry; a diameter is twice the radius",
                         capture(),
@@ -932,7 +933,7 @@ impl View<'_> {
             let rpm = spec.nominal_rpm();
             if !is_usual_speed(rpm) {
                 warnings.push(Caveat::caution(
-                    "unusual-speed",
+                    Warning::UnusualSpeed,
                     format!(
                         "{} is said to be played at {} rpm, which is none of 16 2/3, 33 1/3, 45 and 78; check the entry",
                         capture(),
@@ -959,7 +960,7 @@ impl View<'_> {
                     .collect();
                 of.dedup();
                 warnings.push(Caveat::caution(
-                    "knowledge-unused",
+                    Warning::KnowledgeUnused,
                     format!(
                         "'{}' knows of {}, which no capture of this job uses; check the names",
                         knowledge.source,
@@ -974,7 +975,7 @@ impl View<'_> {
         let job = self.job;
         if self.adjustment.termination == Termination::IterationLimit {
             warnings.push(Caveat::serious(
-                "not-converged",
+                Warning::NotConverged,
                 "the adjustment did not settle; check the values given, above all radii, speeds and turns",
             ));
         }
@@ -983,13 +984,13 @@ impl View<'_> {
             let of = network::named("cartridge", name);
             match cartridge.profile {
                 None => warnings.push(Caveat::note(
-                    "generic-stylus",
+                    Warning::GenericStylus,
                     format!(
                         "no stylus is stated for {of}; a generic elliptical of 18 +- 2 by 8 +- 2 um is assumed. State its profile and radii for a narrower band"
                     ),
                 )),
                 Some(Profile::Spherical) => warnings.push(Caveat::note(
-                    "spherical-tip",
+                    Warning::SphericalTip,
                     format!(
                         "{of} has a spherical tip, which cannot see its own rotation: its captures tell the record's cut, and the rotation given for it is only what was known before"
                     ),
@@ -1025,14 +1026,14 @@ impl View<'_> {
             .count();
         if planned > 0 {
             warnings.push(Caveat::note(
-                "planned-captures",
+                Warning::PlannedCaptures,
                 format!("{planned} planned captures are not recorded yet and play no part"),
             ));
         }
         let n = self.network.parameters.len();
         if rank < n {
             warnings.push(Caveat::note(
-                "carried-by-priors",
+                Warning::CarriedByPriors,
                 format!(
                     "the captures alone determine {rank} of {n} unknowns or combinations of them; priors carry the rest ('unknowns' in the JSON document says which)"
                 ),
@@ -1046,14 +1047,14 @@ impl View<'_> {
             );
             if p < DOUBTED_P {
                 warnings.push(Caveat::caution(
-                    "chi-square-high",
+                    Warning::ChiSquareHigh,
                     format!(
                         "the captures and priors do not agree within their uncertainties: {facts}. Nothing was rescaled; look for a wrong entry, an uncertainty stated too small, or equaliser parts beyond their tolerance"
                     ),
                 ));
             } else if p > 1.0 - DOUBTED_P && fit.degrees_of_freedom > 1 {
                 warnings.push(Caveat::note(
-                    "chi-square-low",
+                    Warning::ChiSquareLow,
                     format!(
                         "the captures and priors agree better than their uncertainties let expect: {facts}. Some uncertainty may be stated too large"
                     ),

@@ -641,7 +641,7 @@ fn swapped_leads_check_a_calibration() {
         let warnings = solve(job, &read, 0.95).unwrap().solution.warnings;
         let of_calibrations = warnings
             .iter()
-            .filter(|w| w.code.starts_with("calibration-"));
+            .filter(|w| w.code.as_str().starts_with("calibration-"));
         of_calibrations
             .map(|w| format!("{} {}", w.code, w.message))
             .collect()
@@ -664,7 +664,11 @@ fn swapped_leads_check_a_calibration() {
     alone.captures.truncate(1);
     let read = [Some(CaptureData::of_delay(3e-6, 5e-9))];
     let warnings = solve(&alone, &read, 0.95).unwrap().solution.warnings;
-    assert!(warnings.iter().all(|w| !w.code.starts_with("calibration-")));
+    assert!(
+        warnings
+            .iter()
+            .all(|w| !w.code.as_str().starts_with("calibration-"))
+    );
     job.chains.get_mut("C").unwrap().calibration = None;
     assert_eq!(codes(&job, 3.05, -2.95), Vec::<String>::new());
 }

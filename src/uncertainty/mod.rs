@@ -5,6 +5,7 @@ mod conformity;
 mod outlook;
 mod quantile;
 mod rounding;
+mod warning;
 
 pub use conformity::{Conformity, DECIDED, Verdict, conformity};
 pub use outlook::{NEGLIGIBLE_SHARE, Outlook, Prospect, outlook};
@@ -13,6 +14,7 @@ pub use quantile::{
 };
 
 pub use rounding::{plain, rounded, rounded_u};
+pub use warning::Warning;
 
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -186,7 +188,7 @@ pub enum Level {
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 pub struct Caveat {
     /// Stable identifier, kebab-case.
-    pub code: String,
+    pub code: Warning,
     /// How much it matters.
     pub level: Level,
     /// What was seen, with figures, and what to do.
@@ -195,25 +197,25 @@ pub struct Caveat {
 
 impl Caveat {
     /// A caveat of the lowest level.
-    pub fn note(code: &str, message: impl Into<String>) -> Self {
+    pub fn note(code: Warning, message: impl Into<String>) -> Self {
         Self {
-            code: code.to_owned(),
+            code,
             level: Level::Note,
             message: message.into(),
         }
     }
     /// A caveat of the middle level.
-    pub fn caution(code: &str, message: impl Into<String>) -> Self {
+    pub fn caution(code: Warning, message: impl Into<String>) -> Self {
         Self {
-            code: code.to_owned(),
+            code,
             level: Level::Caution,
             message: message.into(),
         }
     }
     /// A caveat of the highest level.
-    pub fn serious(code: &str, message: impl Into<String>) -> Self {
+    pub fn serious(code: Warning, message: impl Into<String>) -> Self {
         Self {
-            code: code.to_owned(),
+            code,
             level: Level::Serious,
             message: message.into(),
         }
