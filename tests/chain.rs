@@ -1032,6 +1032,7 @@ fn groove(rng: &mut ChaCha8Rng) -> Conditions {
         scale: 1.0,
         chain_skew: 0.0,
         arm: None,
+        tracking: 0.0,
         swapped: false,
     }
 }

@@ -421,6 +421,7 @@ fn conditions(rng: &mut ChaCha8Rng) -> Conditions {
             pivot_to_spindle: uniform(rng, 205.0, 218.0) * MILLIMETRE,
             offset: uniform(rng, 0.0, 25.0) * DEGREE,
         }),
+        tracking: deg(rng, 2.0),
         swapped: rng.random(),
     }
 }

@@ -202,6 +202,7 @@ fn delay(spec: &CaptureSpec, truth: &Truth) -> f64 {
         scale: of(format!("cartridge.{setup}.scale"), 1.0),
         chain_skew: of("chain.C.skew_us".to_owned(), 0.0),
         arm: None,
+        tracking: like("tracking_deg[", 0.0),
         swapped: spec.swapped,
     };
     let level = conditions.predict().delay;

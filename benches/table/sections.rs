@@ -806,7 +806,7 @@ pub fn stages(lab: &Lab) -> Page {
         timing(|| correlate(&total, found.frame_length, 4)),
         timing(|| delay::estimate(&found, &settings)),
         timing(|| job::solve(&job, &data, 0.95)),
-        timing(|| two.install(|| job::monte_carlo(&solved, 10_000, &mut |_| ()))),
+        timing(|| two.install(|| job::monte_carlo(&job, &solved, 10_000, &mut |_| ()))),
         timing(|| two.install(|| job::plan(&job, Wanted::Ranking))),
         timing(|| page_of(&solved)),
         timing(|| two.install(|| render(&recipe, Path::new("")))),

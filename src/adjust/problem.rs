@@ -166,6 +166,28 @@ impl<'a> Block<'a> {
         })
     }
 
+    /// Prior knowledge of one linear combination, `coefficients' unknowns = value`,
+    /// with the standard uncertainty `u` (positive).
+    pub fn relation(
+        label: impl Into<String>,
+        unknowns: Vec<usize>,
+        coefficients: Vec<f64>,
+        value: f64,
+        u: f64,
+    ) -> Result<Self, AdjustError> {
+        let information = Array2::from_elem((1, 1), u.powi(-2));
+        let vector = Array1::from_elem(1, value * u.powi(-2));
+        let row = Array1::from_vec(coefficients);
+        let model = move |own: &[f64]| Evaluation {
+            values: Array1::from_elem(1, row.iter().zip(own).map(|(c, x)| c * x).sum()),
+            jacobian: row.clone().insert_axis(ndarray::Axis(0)),
+        };
+        Ok(Self {
+            kind: Kind::Prior,
+            ..Self::data(label, unknowns, information, &vector, model)?
+        })
+    }
+
     /// What the block is called.
     pub fn label(&self) -> &str {
         &self.label
@@ -212,6 +234,14 @@ impl<'a> Block<'a> {
     fn chi_square_at(&self, x: &[f64]) -> f64 {
         self.chi_square(&self.evaluate(x).values)
     }
+}
+
+/// Logarithm of the determinant of a positive definite matrix.
+fn log_determinant(matrix: &Array2<f64>) -> f64 {
+    let size = matrix.diag().mapv(f64::sqrt);
+    let scaled = Array2::from_shape_fn(matrix.dim(), |(i, j)| matrix[[i, j]] / (size[i] * size[j]));
+    let of_scaled = Cholesky::new(&scaled).map_or(f64::NEG_INFINITY, |f| f.log_determinant());
+    of_scaled + 2.0 * size.mapv(f64::ln).sum()
 }
 
 fn is_symmetric(matrix: &Array2<f64>) -> bool {
@@ -616,14 +646,33 @@ impl<'a> Problem<'a> {
             .collect()
     }
 
+    /// Logarithm of the evidence: of the likelihood integrated over all unknowns
+    /// with their priors, by Laplace's approximation about the minimum (exact
+    /// where the model is linear). The constant that the data alone determine is
+    /// left out, so that problems with the same data can be compared.
+    pub fn log_evidence(&self, solution: &Solution) -> f64 {
+        let of_block = |block: &Block<'_>| match block.unknowns.len() {
+            1 => block.information[[0, 0]].ln(),
+            _ if block.model.is_some() => block.information[[0, 0]].ln(),
+            _ => log_determinant(&block.information),
+        };
+        let priors = self.blocks.iter().filter(|b| b.kind == Kind::Prior);
+        let priors: f64 = priors.map(of_block).sum();
+        // the determinant is that of scaled unknowns
+        let scales: f64 = self.unknowns.iter().map(|u| 2.0 * u.scale.ln()).sum();
+        0.5 * (priors - solution.log_determinant + scales - solution.chi_square)
+    }
+
     /// What determines each unknown, and how many independent combinations of
     /// unknowns the data alone determine (the rank of the data part; the rest
     /// is its null space).
     pub fn determination(&self, solution: &Solution) -> (Vec<Determined>, usize) {
         let n = self.unknowns.len();
         let mut prior_precision = vec![0.0; n];
+        let mut related = vec![false; n];
         for block in self.blocks.iter().filter(|b| b.kind == Kind::Prior) {
             for (a, &i) in block.unknowns.iter().enumerate() {
+                related[i] |= block.model.is_some();
                 // conditional precision; marginal where priors correlate
                 prior_precision[i] += self.marginal_precision(block, a);
             }
@@ -662,7 +711,7 @@ impl<'a> Problem<'a> {
         let most = f64::min(1.0, 0.01 / floor);
         let determined = (0..n)
             .map(|i| {
-                let prior = prior_precision[i] > 0.0;
+                let prior = prior_precision[i] > 0.0 || related[i];
                 let learned = 1.0 - solution.covariance[[i, i]] * prior_precision[i];
                 let by_data = alone.as_ref().is_some_and(|a| a[[i, i]] < most);
                 if !prior || by_data {
@@ -677,8 +726,12 @@ impl<'a> Problem<'a> {
         (determined, rank)
     }
 
-    /// Inverse of the variance that a prior block gives its unknown `a`.
+    /// Inverse of the variance that a prior block gives its unknown `a`; a relation
+    /// between unknowns gives none of them one by itself.
     fn marginal_precision(&self, block: &Block<'_>, a: usize) -> f64 {
+        if block.model.is_some() {
+            return 0.0;
+        }
         if block.unknowns.len() == 1 {
             return block.information[[0, 0]];
         }

@@ -72,8 +72,8 @@ impl Baseline {
 
 /// Holds a solution against its limits: the worst outcome of them all, and why.
 ///
-/// * `tolerance_deg`: the conformity of each setup (JCGM 106); undecided where
-///   its verdict is.
+/// * `tolerance_deg`: the conformity of each stylus to its body (JCGM 106);
+///   undecided where its verdict is.
 /// * `standard_uncertainty_deg`: each rotation's standard uncertainty is at most
 ///   that.
 /// * `expected_deg`: the difference from each rotation lies within its band. The
@@ -90,7 +90,8 @@ impl Baseline {
 ///   alone; a change hidden behind a wide prior is not excused.
 /// * `warning_level`: no warning of that level or above.
 ///
-/// A serious warning leaves undecided what is not missed, whatever the limits.
+/// A result in doubt is undecided, whatever the limits: only a warning level can
+/// fail it.
 ///
 /// A band that is not finite leaves expected value and baseline undecided. A
 /// setup with a spherical tip, which cannot see its own rotation, is held
@@ -107,7 +108,11 @@ pub fn judge(
 ) -> Result<(Outcome, String), String> {
     let mut found = Vec::new();
     let seeing: Vec<&SetupResult> = solution.setups.iter().filter(|s| !s.blind).collect();
-    for setup in &seeing {
+    let judged = match solution.standing().is_doubted() {
+        true => &[][..],
+        false => &seeing[..],
+    };
+    for setup in judged {
         let mut own = Vec::new();
         own.extend(tolerance(setup));
         own.extend(standard_uncertainty(limits, setup));
@@ -169,9 +174,11 @@ fn tolerance(setup: &SetupResult) -> Finding {
         Verdict::NonConforming => (Outcome::Failed, "non-conforming"),
         Verdict::Undecided => (Outcome::Undecided, "undecided whether conforming"),
     };
+    let body = setup.stylus_to_body_deg.unwrap_or(setup.rotation_deg);
     let text = format!(
-        "{}: {verdict} to tolerance_deg = {} (probability of conformity {})",
-        rotation(setup),
+        "stylus to body {} deg (u {}): {verdict} to tolerance_deg = {} (probability of conformity {})",
+        rounded(body.value, body.standard_uncertainty),
+        rounded_u(body.standard_uncertainty),
         plain(c.tolerance_deg, 3),
         plain(c.probability, 3)
     );

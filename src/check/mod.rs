@@ -123,9 +123,8 @@ fn solve_and_judge(
             "no capture has a recording or a delay, so there is nothing to check; add [[capture]], or look ahead with `groovelag plan`".to_owned(),
         ));
     }
-    let mut solved = job::solve(&job, &data, coverage).map_err(|e| here(e.to_string()))?;
-    solved.solution.warnings.extend(caveats);
-    solved.solution.heed_doubts();
+    let solved = job::solve(&job, &data, coverage).map_err(|e| here(e.to_string()))?;
+    let solved = solved.with_warnings(caveats);
     judge(&job.limits, baseline.as_ref(), &solved.solution, coverage).map_err(here)
 }
 

@@ -5,6 +5,7 @@ use groovelag::analysis::Request;
 use groovelag::capture::{self, RawFormat, Source};
 use groovelag::delay;
 use groovelag::groove;
+use groovelag::job::Alignment;
 use groovelag::report::start::Tip;
 use groovelag::units::{
     DEGREE, MILLIMETRE, parse_length_mm, parse_number, parse_radius_mm, parse_rpm,
@@ -190,6 +191,54 @@ pub fn arm(text: &str) -> Result<OptionalArm, String> {
     match text.trim() {
         UNKNOWN => Ok(OptionalArm(None)),
         known => dimensions(known).map(|arm| OptionalArm(Some(arm))),
+    }
+}
+
+/// What is said of the arm on the command line.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum AnyArm {
+    /// Nothing.
+    Unknown,
+    /// A tangential arm.
+    Tangential,
+    /// A pivoted arm at one of its null radii.
+    NullRadius,
+    /// A pivoted arm by its dimensions.
+    Pivoted(Arm),
+}
+
+/// `LENGTH/PIVOT/OFFSET`, or what the arm is in a word.
+pub fn any_arm(text: &str) -> Result<AnyArm, String> {
+    match text.trim() {
+        UNKNOWN => Ok(AnyArm::Unknown),
+        "tangential" => Ok(AnyArm::Tangential),
+        "null-radius" => Ok(AnyArm::NullRadius),
+        known => dimensions(known)
+            .map(AnyArm::Pivoted)
+            .map_err(|e| format!("{e}; tangential and null-radius (a pivoted arm at one of its null radii) are understood too")),
+    }
+}
+
+/// How the cartridge body was aligned: `gauge` or `eye`.
+pub fn aligned(text: &str) -> Result<Alignment, String> {
+    match text.trim() {
+        "gauge" => Ok(Alignment::Gauge),
+        "eye" => Ok(Alignment::Eye),
+        other => Err(format!(
+            "'{other}' is neither gauge (aligned with an alignment gauge) nor eye (by eye)"
+        )),
+    }
+}
+
+/// How far the stylus lies ahead of the mounting holes, mm.
+pub fn holes_to_stylus(text: &str) -> Result<f64, String> {
+    let mm = parse_length_mm(text, "a distance in mm").map_err(|e| e.to_string())?;
+    if mm.abs() <= 30.0 {
+        Ok(mm)
+    } else {
+        Err(format!(
+            "{mm} mm is no distance between the mounting holes and the stylus of a cartridge"
+        ))
     }
 }
 

@@ -10,6 +10,7 @@ use groovelag::analysis::Through;
 use groovelag::job::{self, CaptureData, Details, Job, Solved};
 use groovelag::report::solution::{ComparisonDocument, comparison_text};
 use groovelag::report::{page, sketch};
+use groovelag::uncertainty::Standing;
 use groovelag::units::DEGREE;
 use std::collections::BTreeMap;
 use std::ffi::OsString;
@@ -181,6 +182,7 @@ pub fn run(arguments: &CompareArguments, reader: &Reader) -> Result<Outcome, Str
     views.check_free()?;
     let pair = arguments.solved(reader)?;
     let (job, solved, [before, after]) = (&pair.job, &pair.solved, &pair.names);
+    let later = solved.solution.setups.iter().find(|s| s.name == *after);
     let comparison = job::compare(job, solved, before, after).map_err(|e| {
         let name = pair.file.as_deref().unwrap_or("the recordings");
         format!("{name}: {e}")
@@ -199,11 +201,13 @@ pub fn run(arguments: &CompareArguments, reader: &Reader) -> Result<Outcome, Str
             },
         ))?;
     }
+    let ending = Outcome::of(Standing::of(&comparison.warnings), true);
     if arguments.common.json {
         output::print_json(&ComparisonDocument::new(comparison))?;
     } else {
         let width = output::width();
-        let mut text = comparison_text(&comparison, width);
+        let later = later.ok_or("the later setup has no result")?;
+        let mut text = comparison_text(&comparison, later, width);
         if views.sketch {
             let rotation = |name: &str| {
                 let setup = solved.solution.setups.iter().find(|s| s.name == name);
@@ -219,5 +223,5 @@ pub fn run(arguments: &CompareArguments, reader: &Reader) -> Result<Outcome, Str
         }
         output::print(&text)?;
     }
-    Ok(Outcome::Done)
+    Ok(ending)
 }

@@ -405,8 +405,13 @@ impl Session<'_> {
         let mut job = self.job.clone();
         let (least, most) = RADII_MM;
         job.captures[0].radius = radii_mm.map(in_metres);
-        let (mut measurement, _, _) =
-            measurement(&job, analysis, &self.terms, self.arguments.common.coverage)?;
+        let (mut measurement, _, _) = measurement(
+            &job,
+            analysis,
+            &self.terms,
+            self.arguments.common.coverage,
+            Vec::new(),
+        )?;
         if let Some(wrong) = radii_mm.iter().find(|mm| !(least..=most).contains(*mm)) {
             measurement.warnings.push(Caveat::serious(
                 Warning::RadiusOffTheRecord,

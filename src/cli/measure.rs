@@ -1,6 +1,6 @@
 //! `groovelag measure`: one recording to a rotation.
 
-use super::arguments::{self, OptionalArm, Radii, RecordingArguments};
+use super::arguments::{self, AnyArm, Radii, RecordingArguments};
 use super::output::{self, Progress};
 use super::views::Views;
 use super::{Common, Outcome};
@@ -10,11 +10,12 @@ use groovelag::delay::phase::PhaseTerm;
 use groovelag::document::Program;
 use groovelag::groove::Profile;
 use groovelag::job::{
-    self, CaptureData, CaptureSpec, Cartridge, Details, Job, PivotedArm, Setup, Solved, Stated,
+    self, Alignment, ArmOf, CaptureData, CaptureSpec, Cartridge, Details, Job, PivotedArm, Setup,
+    Solved, Stated,
 };
 use groovelag::report::start::Tip;
 use groovelag::report::{Measurement, page, sketch};
-use groovelag::uncertainty::{Conformity, Direction, Quantity, Verdict, is_doubted};
+use groovelag::uncertainty::{Caveat, Direction, Quantity, Standing, Warning};
 use groovelag::units::{DEGREE, MICROMETRE, MICROSECOND, MILLIMETRE};
 use std::collections::BTreeMap;
 use std::ffi::OsString;
@@ -54,9 +55,15 @@ pub struct SituationArguments {
     /// The leads were swapped at the cartridge
     #[arg(long)]
     pub leads_swapped: bool,
-    /// Effective length, pivot to spindle (mm), offset (deg)
-    #[arg(long, value_name = "L/P/OFFSET", value_parser = arguments::arm)]
-    pub arm: Option<OptionalArm>,
+    /// Effective length, pivot to spindle (mm), offset (deg); or tangential, null-radius, unknown
+    #[arg(long, value_name = "L/P/OFFSET", value_parser = arguments::any_arm)]
+    pub arm: Option<AnyArm>,
+    /// How the cartridge body was aligned in the headshell: gauge, eye [default: eye]
+    #[arg(long, value_name = "HOW", value_parser = arguments::aligned)]
+    pub aligned: Option<Alignment>,
+    /// How far the stylus lies ahead of the mounting holes, mm [default: 9.5]
+    #[arg(long, value_name = "MM", value_parser = arguments::holes_to_stylus, allow_negative_numbers = true)]
+    pub holes_to_stylus: Option<f64>,
 }
 
 impl SituationArguments {
@@ -94,22 +101,35 @@ impl SituationArguments {
                 ..of_profile(Profile::Line)
             },
         };
-        let arm = self.arm.and_then(|arm| arm.0).map(|arm| PivotedArm {
-            effective_length: mm(arm.effective_length_mm),
-            pivot_to_spindle: mm(arm.pivot_to_spindle_mm),
-            offset: Stated::number(arm.offset_deg * DEGREE),
-        });
         let name = String::new;
         let mut job = Job::default();
+        let arm = match self.arm {
+            None | Some(AnyArm::Unknown) => ArmOf::Unknown,
+            Some(AnyArm::Tangential) => ArmOf::Tangential,
+            Some(AnyArm::NullRadius) => ArmOf::NullRadius,
+            Some(AnyArm::Pivoted(arm)) => {
+                let arm = PivotedArm {
+                    effective_length: mm(arm.effective_length_mm),
+                    pivot_to_spindle: mm(arm.pivot_to_spindle_mm),
+                    offset: Stated::number(arm.offset_deg * DEGREE),
+                };
+                job.arms.insert(name(), arm);
+                ArmOf::Pivoted(name())
+            }
+        };
+        let cartridge = Cartridge {
+            holes_to_stylus: self.holes_to_stylus.map(|v| v * MILLIMETRE),
+            ..cartridge
+        };
         job.cartridges.insert(name(), cartridge);
         job.records.insert(name(), job::Record::default());
         job.chains.insert(name(), job::Chain::default());
-        job.arms.extend(arm.map(|arm| (name(), arm)));
         for (setup, capture) in captures {
             job.setups.insert(
                 (*setup).to_owned(),
                 Setup {
-                    arm: arm.map(|_| name()),
+                    arm: arm.clone(),
+                    alignment: self.aligned,
                     ..Default::default()
                 },
             );
@@ -150,7 +170,7 @@ pub struct Measure {
     place: PlaceArguments,
     #[command(flatten)]
     situation: SituationArguments,
-    /// Tolerance of the rotation, degrees either way
+    /// Tolerance of the rotation to the cartridge body, degrees either way
     #[arg(long, value_name = "DEG", value_parser = arguments::positive_degrees)]
     tolerance: Option<f64>,
     #[command(flatten)]
@@ -190,7 +210,8 @@ impl Measure {
             job::replace_priors(&mut job, &BTreeMap::from([(String::new(), calibration)]));
         }
         let coverage = self.common.coverage;
-        let (measurement, solved, data) = measurement(&job, &analysis, &terms, coverage)?;
+        let (measurement, solved, data) =
+            measurement(&job, &analysis, &terms, coverage, Vec::new())?;
         if self.views.any() {
             let details = Details::of(&job, &[Some(data)], &solved);
             self.views.write(&page::measurement(
@@ -219,24 +240,20 @@ impl Measure {
             }
             output::print(&text)?;
         }
-        let met = measurement
-            .conformity
-            .is_none_or(|c| c.verdict == Verdict::Conforming);
-        Ok(if met {
-            Outcome::Done
-        } else {
-            Outcome::LimitNotMet
-        })
+        let met = self.tolerance.is_none() || measurement.conformity.is_some_and(|c| c.is_kept());
+        let met = met || measurement.rotation_deg.is_none();
+        Ok(Outcome::of(Standing::of(&measurement.warnings), met))
     }
 }
 
 /// The document of one analysed capture, as the only one of a job, with what it
-/// was made from.
+/// was made from; `further` are warnings that the recording itself does not tell.
 pub fn measurement(
     job: &Job,
     analysis: &Analysis,
     terms: &[PhaseTerm],
     coverage: f64,
+    further: Vec<Caveat>,
 ) -> Result<(Measurement, Solved, CaptureData), String> {
     // The capture's own doubts are listed here as they are, not by capture.
     let data = CaptureData {
@@ -245,14 +262,22 @@ pub fn measurement(
     };
     let data = [Some(data)];
     let solved = job::solve(job, &data, coverage).map_err(|e| e.to_string())?;
+    let solved = solved.with_warnings(analysis.caveats.iter().cloned().chain(further));
     let [data] = data;
     let estimate = &analysis.estimate;
-    let setup = &solved.solution.setups[0];
-    let spherical = job
-        .cartridges
-        .values()
-        .any(|c| c.profile == Some(Profile::Spherical));
-    let mut measurement = Measurement {
+    let solution = &solved.solution;
+    let setup = &solution.setups[0];
+    let cut = match setup.blind {
+        true => Some(solved.cut("").map_err(|e| e.to_string())?),
+        false => None,
+    };
+    let sees = |quantity: Quantity| Some(quantity).filter(|_| !setup.blind);
+    // That priors carry a single capture goes without saying, and the budget
+    // says which.
+    let unspoken = [Warning::CarriedByPriors, Warning::ChiSquareLow];
+    let warnings = solution.warnings.iter();
+    let measurement = Measurement {
+        in_doubt: solution.in_doubt.clone(),
         schema: Measurement::SCHEMA.to_owned(),
         program: Program::this(),
         file: analysis.about.file.clone(),
@@ -262,38 +287,21 @@ pub fn measurement(
         analysed_s: [estimate.span_s.0, estimate.span_s.1],
         delay_us: Quantity::normal(estimate.delay_s, estimate.standard_uncertainty_s, coverage)
             .scaled(MICROSECOND.recip()),
-        rotation_deg: Some(setup.rotation_deg),
-        cut_rotation_deg: None,
-        direction: Direction::resolved(&setup.rotation_deg),
-        budget: setup.budget.clone(),
-        warnings: analysis.caveats.clone(),
+        rotation_deg: sees(setup.rotation_deg),
+        stylus_to_body_deg: setup.stylus_to_body_deg,
+        headshell_deg: sees(setup.headshell_deg),
+        arm: setup.arm,
+        cut_rotation_deg: cut.as_ref().map(|(cut, _)| *cut),
+        direction: Direction::resolved(cut.as_ref().map_or(&setup.rotation_deg, |(cut, _)| cut)),
+        budget: cut.map_or_else(|| setup.budget.clone(), |(_, budget)| budget),
+        warnings: warnings
+            .filter(|w| !unspoken.contains(&w.code))
+            .cloned()
+            .collect(),
         conformity: setup.conformity,
         correction: setup.correction,
+        setup: Some(setup.clone()),
     };
-    if spherical {
-        let (cut, budget) = solved.cut("").map_err(|e| e.to_string())?;
-        measurement.rotation_deg = None;
-        measurement.direction = Direction::resolved(&cut);
-        measurement.cut_rotation_deg = Some(cut);
-        measurement.budget = budget;
-        measurement.conformity = None;
-        measurement.correction = None;
-    }
-    // That priors carry a single capture goes without saying, and the budget
-    // says which.
-    let spoken = ["carried-by-priors", "chi-square-low"];
-    measurement.warnings.extend(
-        solved
-            .solution
-            .warnings
-            .iter()
-            .filter(|w| !spoken.contains(&w.code.as_str()))
-            .cloned(),
-    );
-    if is_doubted(&measurement.warnings) {
-        measurement.correction = None;
-        measurement.conformity = measurement.conformity.map(Conformity::withheld);
-    }
     let data = data.ok_or("no data")?;
     Ok((measurement, solved, data))
 }

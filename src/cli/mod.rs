@@ -22,6 +22,7 @@ use groovelag::chain::{self, Calibration};
 use groovelag::delay;
 use groovelag::job::CaptureData;
 use groovelag::job::file::Reading;
+use groovelag::uncertainty::Standing;
 use std::path::Path;
 use std::process::ExitCode;
 
@@ -37,8 +38,8 @@ use std::process::ExitCode;
 Mute the amplifier before touching the cartridge, guard the stylus, and follow
 the maker's instructions first.
 
-Exit status: 0 done; 1 done, but a stated limit is not met or undecided;
-2 the request, the input or the output is unusable."
+Exit status: 0 done; 1 done, but a stated limit is not met or undecided, or
+the result is in doubt; 2 the request, the input or the output is unusable."
 )]
 struct Arguments {
     #[command(subcommand)]
@@ -79,10 +80,22 @@ pub struct Common {
 pub enum Outcome {
     /// 0: done.
     Done,
-    /// 1: done, but a stated limit is not met or undecided.
+    /// 1: done, but a stated limit is not met or undecided, or the result is in doubt.
     LimitNotMet,
     /// 2: done, but an input among others is unusable, as the results say.
     InputUnusable,
+}
+
+impl Outcome {
+    /// The end of a command with a result of this standing, whose limits are met
+    /// or not.
+    pub fn of(standing: Standing<'_>, met: bool) -> Self {
+        if standing.passes(met) {
+            Self::Done
+        } else {
+            Self::LimitNotMet
+        }
+    }
 }
 
 /// Runs the command line and says how it ended.

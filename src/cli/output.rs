@@ -111,6 +111,11 @@ pub fn check_free(path: &Path, kind: Kind, force: bool) -> Result<(), String> {
     }
 }
 
+/// Tells the user something beside the result.
+pub fn note(text: &str) {
+    eprintln!("groovelag: {}", harmless(text));
+}
+
 /// Writes one JSON document to standard output.
 pub fn print_json(document: &impl serde::Serialize) -> Result<(), String> {
     print(&groovelag::document::json(document).map_err(|e| e.to_string())?)

@@ -55,11 +55,9 @@ pub fn load(
         ));
     }
     let (data, caveats) = job::file::gather(&mut job, path, reader).map_err(|e| e.to_string())?;
-    let mut solved =
+    let solved =
         job::solve(&job, &data, coverage).map_err(|e| format!("{}: {e}", path.display()))?;
-    solved.solution.warnings.extend(caveats);
-    solved.solution.heed_doubts();
-    Ok((job, data, solved))
+    Ok((job, data, solved.with_warnings(caveats)))
 }
 
 /// Runs the command.
@@ -72,11 +70,18 @@ pub fn run(arguments: &SolveArguments, reader: &Reader) -> Result<Outcome, Strin
     if let Some(count) = arguments.monte_carlo {
         let mut progress = output::Progress::new();
         let mut shown = |f| progress.show("drawing", f);
-        let found =
-            job::monte_carlo(&solved, count as usize, &mut shown).map_err(|e| e.to_string())?;
-        solved.solution.warnings.extend(found);
+        let found = job::monte_carlo(&job, &solved, count as usize, &mut shown)
+            .map_err(|e| e.to_string())?;
+        solved = solved.with_warnings(found);
     }
-    if let Some(path) = &arguments.export_knowledge {
+    let standing = solved.solution.standing();
+    let withheld = standing.is_doubted() && !arguments.views.force;
+    if withheld && arguments.export_knowledge.is_some() {
+        output::note(
+            "the knowledge was not exported, since the result is in doubt; --force exports it all the same",
+        );
+    }
+    if let Some(path) = arguments.export_knowledge.as_ref().filter(|_| !withheld) {
         let text = solved.knowledge(&job, &data).to_text();
         output::write_file(
             path,
@@ -87,6 +92,10 @@ pub fn run(arguments: &SolveArguments, reader: &Reader) -> Result<Outcome, Strin
     }
     // the change since a baseline is for `check`: solve makes the baseline
     let (outcome, _) = judge(&job.limits, None, &solved.solution, solved.coverage)?;
+    let ending = Outcome::of(
+        solved.solution.standing(),
+        outcome == check::Outcome::Passed,
+    );
     let views = &arguments.views;
     let details = (views.any() || views.sketch).then(|| Details::of(&job, &data, &solved));
     if let (true, Some(details)) = (views.any(), &details) {
@@ -116,9 +125,5 @@ pub fn run(arguments: &SolveArguments, reader: &Reader) -> Result<Outcome, Strin
         }
         output::print(&text)?;
     }
-    Ok(if outcome == check::Outcome::Passed {
-        Outcome::Done
-    } else {
-        Outcome::LimitNotMet
-    })
+    Ok(ending)
 }

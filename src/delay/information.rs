@@ -117,6 +117,20 @@ impl Information {
         self
     }
 
+    /// What the same recording tells with its channels exchanged: every phase the
+    /// other way round. The crosstalk bend follows the sign of the delay by itself.
+    pub fn exchanged(&self) -> Self {
+        let bend = bend_term();
+        let sign = |k: usize| if self.terms[k] == bend { 1.0 } else { -1.0 };
+        let n = self.terms.len();
+        Self {
+            terms: self.terms.clone(),
+            expansion: (0..n).map(|k| sign(k) * self.expansion[k]).collect(),
+            matrix: Array2::from_shape_fn((n, n), |(i, j)| sign(i) * sign(j) * self.matrix[[i, j]]),
+            vector: (0..n).map(|k| sign(k) * self.vector[k]).collect(),
+        }
+    }
+
     /// The same where an error of its own, of a standard uncertainty in seconds, adds to
     /// the delay: that error is a parameter more, which shifts the delay, and is integrated
     /// out.

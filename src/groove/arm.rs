@@ -39,9 +39,28 @@ impl Arm {
         self.tracking(radius).angle
     }
 
+    /// Radii in metres at which the tracking error is zero, the smaller first:
+    /// the roots of `r^2 - 2 L sin(offset) r + L^2 - D^2`. `None` where the arm
+    /// has none (no overhang to its offset angle, or too much).
+    pub fn null_radii(&self) -> Option<[f64; 2]> {
+        let (l, d) = (self.effective_length, self.pivot_to_spindle);
+        let half_sum = l * self.offset.sin();
+        let product = l * l - d * d;
+        let root = (half_sum * half_sum - product).sqrt();
+        let nulls = [half_sum - root, half_sum + root];
+        (nulls[0] > 0.0).then_some(nulls)
+    }
+
     /// Whether the stylus can reach `radius`.
     pub fn reaches(&self, radius: f64) -> bool {
         self.tracking_error(radius).is_finite()
+    }
+
+    /// Derivatives of the tracking error by radius, effective length and pivot to
+    /// spindle (radians per metre) and by the offset angle.
+    pub fn tracking_gradient(&self, radius: f64) -> [f64; 4] {
+        let t = self.tracking(radius);
+        [t.d_radius, t.d_effective_length, t.d_pivot_to_spindle, 1.0]
     }
 
     /// Derivative with respect to the offset is 1 and left out.
@@ -207,6 +226,9 @@ mod tests {
                 // rounding of asin and the table's 16 digits
                 assert!(found.abs() < 1e-9, "{radius_mm}: {found}");
             }
+            let nulls = arm.null_radii().unwrap().map(|r| r / MILLIMETRE);
+            assert!((nulls[0] - 65.99804637417564).abs() < 1e-9, "{nulls:?}");
+            assert!((nulls[1] - 120.89147570845614).abs() < 1e-9, "{nulls:?}");
         }
     }
 
@@ -254,6 +276,8 @@ mod tests {
     fn an_arm_that_does_not_reach() {
         let arm = arm(228.6, 18.0, 24.0);
         assert!(arm.reaches(0.07));
+        // more overhang than its offset angle makes up for
+        assert_eq!(super::Arm { offset: 0.1, ..arm }.null_radii(), None);
         assert!(!arm.reaches(0.5));
         assert!(!arm.reaches(0.01));
     }

@@ -31,8 +31,11 @@ pub struct Conditions {
     pub scale: f64,
     /// Time error behind the swap point, seconds.
     pub chain_skew: f64,
-    /// The arm; without one its tracking error is part of the rotation.
+    /// The arm, where its dimensions are known.
     pub arm: Option<Arm>,
+    /// Tracking error beside that of `arm`, radians: that of an arm whose
+    /// dimensions are not known.
+    pub tracking: f64,
     /// Whether the leads were swapped at the cartridge.
     pub swapped: bool,
 }
@@ -59,10 +62,11 @@ pub enum Input {
     ArmLength,
     ArmPivot,
     ArmOffset,
+    Tracking,
 }
 
 /// Number of [`Input`]s.
-pub const INPUTS: usize = 17;
+pub const INPUTS: usize = 18;
 
 /// A predicted delay with its gradient.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -95,6 +99,7 @@ impl Conditions {
             Input::ArmLength => &mut arm?.effective_length,
             Input::ArmPivot => &mut arm?.pivot_to_spindle,
             Input::ArmOffset => &mut arm?.offset,
+            Input::Tracking => &mut self.tracking,
         })
     }
 
@@ -106,7 +111,7 @@ impl Conditions {
         let sign = if self.swapped { -1.0 } else { 1.0 };
         let speed = groove_speed(self.radius, self.rpm);
         let tracking = self.arm.map(|arm| arm.tracking(self.radius));
-        let angle = self.rotation + self.turn + tracking.map_or(0.0, |t| t.angle);
+        let angle = self.rotation + self.turn + self.tracking + tracking.map_or(0.0, |t| t.angle);
         let path = self.tip.path(angle, self.half_angle);
         let spacing = self.tip.spacing(self.half_angle);
 
@@ -127,6 +132,7 @@ impl Conditions {
         let mut set = |input: Input, value: f64| gradient[input as usize] = value;
         set(Input::Rotation, factor * path.d_angle);
         set(Input::Turn, factor * path.d_angle);
+        set(Input::Tracking, factor * path.d_angle);
         let through_arm = tracking.map_or(0.0, |t| t.d_radius) * path.d_angle;
         let through_lathe = d_cut * d_asin * sine / self.radius;
         set(
@@ -197,6 +203,7 @@ mod tests {
                 pivot_to_spindle: 0.2104,
                 offset: 24.0 * DEGREE,
             }),
+            tracking: 0.3 * DEGREE,
             swapped: true,
         }
     }
@@ -238,6 +245,7 @@ mod tests {
             (Input::ArmLength, 1e-3),
             (Input::ArmPivot, 1e-3),
             (Input::ArmOffset, 1e-2),
+            (Input::Tracking, 1e-2),
         ];
         assert_eq!(steps.len(), INPUTS);
         for profile in [Profile::Spherical, Profile::Elliptical, Profile::Line] {
@@ -278,7 +286,7 @@ mod tests {
         (c.rpm, c.radius, c.half_angle) = (100.0 / 3.0, 0.060, 45.0 * DEGREE);
         (c.cut, c.lathe_offset) = (1.0 * DEGREE, 0.0);
         (c.record_skew, c.cartridge_skew, c.chain_skew, c.scale) = (0.0, 0.0, 0.0, 1.0);
-        (c.arm, c.swapped) = (None, false);
+        (c.arm, c.tracking, c.swapped) = (None, 0.0, false);
         let delay = |c: &Conditions| c.predict().delay / MICROSECOND;
         assert!((delay(&c) + 2.1215).abs() < 0.51e-4);
 
@@ -303,7 +311,7 @@ mod tests {
         });
         (c.cut, c.lathe_offset, c.turn, c.scale) = (0.0, 0.0, 0.0, 1.0);
         (c.record_skew, c.cartridge_skew, c.chain_skew) = (0.0, 0.0, 0.0);
-        (c.arm, c.swapped) = (None, false);
+        (c.arm, c.tracking, c.swapped) = (None, 0.0, false);
         for (degrees, radius_mm, rpm, us) in [
             (0.5, 146.05, 100.0 / 3.0, 0.43573223050711185),
             (0.5, 60.325, 100.0 / 3.0, 1.0549306633330076),

@@ -1,11 +1,11 @@
 //! Two setups against each other.
 
 use super::description::Job;
-use super::network::id;
+use super::network::{Angle, Linear};
 use super::solution::{Correction, Solved};
 use super::{JobError, priors};
 use crate::adjust::Marginal;
-use crate::uncertainty::{Caveat, Quantity, Warning, normal_cdf};
+use crate::uncertainty::{Caveat, Quantity, Standing, Warning, normal_cdf};
 use crate::units::DEGREE;
 use ndarray::Array1;
 use schemars::JsonSchema;
@@ -15,24 +15,25 @@ use std::f64::consts::PI;
 /// What changed between two setups.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Comparison {
+    /// Why the result is in doubt, as its first line; null where it is not.
+    pub in_doubt: Option<String>,
     /// Name of the earlier setup.
     pub before: String,
     /// Name of the later setup.
     pub after: String,
-    /// Rotation after minus rotation before; what both share cancels.
+    /// Rotation in the headshell after minus before: the turn that was made. What
+    /// both share cancels.
     pub change_deg: Quantity,
-    /// Rotation after.
+    /// Rotation to the groove after.
     pub remaining_deg: Quantity,
-    /// Probability that the rotation after is smaller in size than before.
-    pub probability_improved: f64,
+    /// Probability that the rotation to the groove after is smaller in size than
+    /// before; null where a doubt withholds it.
+    pub probability_improved: Option<f64>,
     /// Doubts.
     pub warnings: Vec<Caveat>,
-    /// What to do about the rotation after, if its band says which way.
-    #[serde(skip)]
+    /// What to do about the setup after; null where there is nothing, or where a
+    /// doubt withholds it.
     pub correction: Option<Correction>,
-    /// Whether no arm is stated for the setup after.
-    #[serde(skip)]
-    pub to_groove: bool,
 }
 
 /// Compares two setups of a solved job with their joint covariance.
@@ -53,30 +54,40 @@ pub fn compare(
         })
     };
     let (first, second) = (of(before)?, of(after)?);
+    let x = &solved.adjustment.values;
     let n = solved.network.parameters.len();
-    let unit = |name: &str| {
-        let mut c = Array1::zeros(n);
-        if let Some(k) = solved.network.unknown(&id::rotation(name)) {
-            c[k] = DEGREE.recip();
-        }
-        c
+    let angle = |name: &str, angle: Angle| {
+        let exact = || Linear {
+            row: Array1::zeros(n),
+            offset: 0.0,
+        };
+        let found = solved.network.angle(job, name, angle, x);
+        let mut linear = found.unwrap_or_else(exact);
+        linear.row *= DEGREE.recip();
+        linear
     };
-    let (a, b) = (unit(before), unit(after));
     let covariance = &solved.adjustment.covariance;
     let joint = |x: &Array1<f64>, y: &Array1<f64>| x.dot(&covariance.dot(y));
-    let (value_before, value_after) = (first.rotation_deg.value, second.rotation_deg.value);
-    let difference = &b - &a;
+    let difference = &angle(after, Angle::Headshell).row - &angle(before, Angle::Headshell).row;
     let mut change_deg = Quantity::normal(
-        value_after - value_before,
+        second.headshell_deg.value - first.headshell_deg.value,
         joint(&difference, &difference).sqrt(),
         solved.coverage,
     );
     if change_deg.standard_uncertainty > 0.0 {
-        let bounds = (-PI / DEGREE, PI / DEGREE);
+        // in degrees; what is exact is added afterwards
+        let centre: f64 = difference.iter().zip(x).map(|(c, x)| c * x).sum();
+        let offset = change_deg.value - centre;
+        let bounds = (-PI / DEGREE - offset, PI / DEGREE - offset);
         let problem = &solved.network.problem;
         let marginal = Marginal::new(problem, &solved.adjustment, &difference, bounds)?;
-        change_deg.interval = marginal.interval(solved.coverage);
+        change_deg.interval = marginal.interval(solved.coverage).shifted(offset);
     }
+    let (a, b) = (
+        angle(before, Angle::Groove).row,
+        angle(after, Angle::Groove).row,
+    );
+    let (value_before, value_after) = (first.rotation_deg.value, second.rotation_deg.value);
     let mut warnings = solved.solution.warnings.clone();
     for name in [before, after] {
         let captured = job
@@ -94,18 +105,20 @@ pub fn compare(
             ));
         }
     }
+    let standing = Standing::of(&warnings);
+    let probability = probability_smaller(
+        (value_before, value_after),
+        (joint(&a, &a), joint(&a, &b), joint(&b, &b)),
+    );
     Ok(Comparison {
+        in_doubt: standing.in_doubt(),
         before: before.to_owned(),
         after: after.to_owned(),
         change_deg,
         remaining_deg: second.rotation_deg,
-        probability_improved: probability_smaller(
-            (value_before, value_after),
-            (joint(&a, &a), joint(&a, &b), joint(&b, &b)),
-        ),
+        probability_improved: standing.allow(Some(probability)),
+        correction: standing.allow(second.correction),
         warnings,
-        correction: second.correction,
-        to_groove: second.to_groove,
     })
 }
 

@@ -181,8 +181,9 @@ fn setups_that_share_a_poorly_known_lever() {
     for (k, name) in setups.iter().enumerate() {
         let setup = Setup {
             cartridge: "E".into(),
-            arm: None,
+            arm: ArmOf::Tangential,
             rotation: deg(2.0 * k as f64, 5.0),
+            ..Setup::default()
         };
         job.setups.insert(name.clone(), setup);
     }

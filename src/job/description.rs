@@ -82,6 +82,8 @@ pub struct Cartridge {
     pub skew: Stated,
     /// Inductance, henry.
     pub inductance: Stated,
+    /// How far the stylus lies ahead of the line through the mounting holes, metres.
+    pub holes_to_stylus: Option<f64>,
     /// Free text.
     pub serial: Option<String>,
 }
@@ -131,22 +133,65 @@ pub struct PivotedArm {
     pub offset: Stated,
 }
 
+/// What is said of the arm of a setup.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub enum ArmOf {
+    /// Nothing: a pivoted arm whose tracking error is unknown.
+    #[default]
+    Unknown,
+    /// It has no tracking error: a tangential arm.
+    Tangential,
+    /// A pivoted arm, played at one of its null radii.
+    NullRadius,
+    /// A pivoted arm by its name.
+    Pivoted(String),
+}
+
+/// How the cartridge body was aligned in the headshell.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Alignment {
+    /// With an alignment gauge.
+    Gauge,
+    /// By eye.
+    Eye,
+}
+
 /// One state of alignment.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Setup {
     /// Name of the cartridge.
     pub cartridge: String,
-    /// Name of the arm; without one the arm's tracking error is part of the
-    /// rotation.
-    pub arm: Option<String>,
-    /// What is known of the rotation beforehand, radians.
+    /// Its arm.
+    pub arm: ArmOf,
+    /// What is known beforehand of the stylus's rotation in the headshell
+    /// (stylus to body and mounting together), radians.
     pub rotation: Stated,
+    /// Rotation of the cartridge body in the headshell, radians. What is not
+    /// stated follows from `alignment`; of a cartridge's later setups, which may
+    /// have been turned on purpose, nothing is taken as known.
+    pub mounting: Stated,
+    /// How the body was aligned.
+    pub alignment: Option<Alignment>,
+}
+
+impl Setup {
+    /// What is known of the mounting; `first` says whether the setup is the
+    /// first of its cartridge.
+    pub fn mounting(&self, first: bool) -> Option<(Stated, &'static DefaultPrior)> {
+        let prior = match self.alignment {
+            None | Some(Alignment::Eye) => &priors::MOUNTING_BY_EYE,
+            Some(Alignment::Gauge) => &priors::MOUNTING_BY_GAUGE,
+        };
+        let stated = self.mounting != Stated::default() || self.alignment.is_some();
+        (stated || first).then_some((self.mounting, prior))
+    }
 }
 
 /// What a result is held against.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Limits {
-    /// Tolerance on the rotation either way, radians.
+    /// Tolerance on the rotation of the stylus to the cartridge body either
+    /// way, radians.
     pub tolerance: Option<f64>,
     /// Largest turn that the headshell allows, radians.
     pub max_turn: Option<f64>,

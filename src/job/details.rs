@@ -109,7 +109,7 @@ impl Details {
         let comparable = Comparable {
             job,
             data,
-            scatter: Scatter::between_drops(job, data).deviation,
+            scatter: Scatter::between_drops(job, data).deviation(),
         };
         let setups = || job.setups.keys();
         Self {
@@ -148,7 +148,7 @@ fn learned(solved: &Solved) -> Vec<Learned> {
             let prior = parameter.prior;
             let setup = parameter.id.strip_prefix("setup.");
             let words = match setup.and_then(|s| s.strip_suffix(".rotation_deg")) {
-                Some(setup) => format!("rotation of {}", named("setup", setup)),
+                Some(setup) => format!("rotation in the headshell, {}", named("setup", setup)),
                 None => parameter.words.clone(),
             };
             Learned {

@@ -1,7 +1,8 @@
 //! The job file: TOML, `format = 1`.
 
 use super::description::{
-    CaptureSpec, Cartridge, Chain, Estimate, Job, Limits, PivotedArm, Record, Setup, Source, Stated,
+    Alignment, ArmOf, CaptureSpec, Cartridge, Chain, Estimate, Job, Limits, PivotedArm, Record,
+    Setup, Source, Stated,
 };
 use super::knowledge::Knowledge;
 use super::network::CaptureData;
@@ -305,11 +306,15 @@ fn parse_with_includes(text: &str, path: &str) -> Result<(Job, Includes), JobFil
     let mut references = Vec::new();
     for (name, mut f) in top.named("setup", SETUP_KEYS)? {
         let cartridge = f.reference("cartridge", &mut references)?;
-        let arm = f.reference("arm", &mut references)?;
         let setup = Setup {
             cartridge: cartridge.unwrap_or_default(),
-            arm,
+            arm: arm_of(&mut f, &job.arms, &mut references)?,
             rotation: f.quantity("rotation_deg", DEGREE, -60.0..=60.0)?,
+            mounting: f.quantity("mounting_deg", DEGREE, -60.0..=60.0)?,
+            alignment: f.choice(
+                "aligned",
+                &[("gauge", Alignment::Gauge), ("eye", Alignment::Eye)],
+            )?,
         };
         job.setups.insert(name, setup);
     }
@@ -335,6 +340,7 @@ const CARTRIDGE_KEYS: &[&str] = &[
     "crosstalk_db",
     "skew_us",
     "inductance_mh",
+    "holes_to_stylus_mm",
     "serial",
 ];
 const RECORD_KEYS: &[&str] = &[
@@ -354,7 +360,13 @@ const CHAIN_KEYS: &[&str] = &[
     "calibration",
 ];
 const ARM_KEYS: &[&str] = &["effective_length_mm", "pivot_to_spindle_mm", "offset_deg"];
-const SETUP_KEYS: &[&str] = &["cartridge", "arm", "rotation_deg"];
+const SETUP_KEYS: &[&str] = &[
+    "cartridge",
+    "arm",
+    "rotation_deg",
+    "mounting_deg",
+    "aligned",
+];
 const LIMITS_KEYS: &[&str] = &[
     "tolerance_deg",
     "max_turn_deg",
@@ -398,6 +410,9 @@ fn cartridge(f: &mut Fields<'_>) -> Result<Cartridge, JobFileError> {
         crosstalk_db: f.number("crosstalk_db", -120.0..=-1.0)?,
         skew: f.quantity("skew_us", MICROSECOND, -1000.0..=1000.0)?,
         inductance: f.quantity("inductance_mh", MILLIHENRY, 0.0..=10_000.0)?,
+        holes_to_stylus: f
+            .number("holes_to_stylus_mm", -30.0..=30.0)?
+            .map(|mm| mm * MILLIMETRE),
         serial: f.text("serial")?,
         ..Cartridge::default()
     };
@@ -457,6 +472,29 @@ fn chain(f: &mut Fields<'_>) -> Result<Chain, JobFileError> {
         load_capacitance: f.quantity("load_pf", PICOFARAD, 0.0..=100_000.0)?,
         calibration: f.path("calibration")?,
     })
+}
+
+/// Arms that need no dimensions, as a job names them.
+const SPECIAL_ARMS: &[(&str, ArmOf)] = &[
+    ("unknown", ArmOf::Unknown),
+    ("tangential", ArmOf::Tangential),
+    ("null-radius", ArmOf::NullRadius),
+];
+
+/// The arm of a setup: one that the job describes, or one of [`SPECIAL_ARMS`].
+fn arm_of<'a>(
+    f: &mut Fields<'a>,
+    described: &BTreeMap<String, PivotedArm>,
+    references: &mut Vec<Reference<'a>>,
+) -> Result<ArmOf, JobFileError> {
+    let named = f.text("arm")?.unwrap_or_default();
+    let special = SPECIAL_ARMS.iter().find(|(name, _)| *name == named);
+    match special {
+        Some((_, arm)) if !described.contains_key(&named) => Ok(arm.clone()),
+        _ => Ok(f
+            .reference("arm", references)?
+            .map_or(ArmOf::Unknown, ArmOf::Pivoted)),
+    }
 }
 
 fn arm(f: &mut Fields<'_>) -> Result<PivotedArm, JobFileError> {
@@ -655,6 +693,13 @@ impl Reference<'_> {
         let advice = match nearest(name, known.iter().map(String::as_str)) {
             Some(near) => format!("did you mean '{near}'? Otherwise add [{kind}.{name}]"),
             None => format!("add [{kind}.{name}]"),
+        };
+        let advice = match kind {
+            "arm" => {
+                let special: Vec<&str> = SPECIAL_ARMS.iter().map(|(name, _)| *name).collect();
+                format!("{advice}, or write one of {}", special.join(", "))
+            }
+            _ => advice,
         };
         Err(source.at(
             self.at,

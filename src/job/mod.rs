@@ -18,19 +18,25 @@
 //! # What is not stated
 //!
 //! Everything that is not stated has a prior; [`priors::TABLE`] holds them all
-//! with their origins. An uncertainty of zero makes a quantity exact. Without
-//! an arm, the rotation is that relative to the groove at the capture's radius
-//! and contains the arm's tracking error.
+//! with their origins. An uncertainty of zero makes a quantity exact.
+//!
+//! # Three angles
+//!
+//! The groove sees the stylus relative to itself. That angle is the sum of the
+//! stylus's rotation to the cartridge body, of the body's in the headshell
+//! (mounting), and of the arm's tracking error at the radius played. A supplier's
+//! tolerance is about the first, a turn can take out the first two together, and
+//! the third belongs to the arm. All of them are unknowns of every job.
 
 mod calibration;
 mod comparison;
 mod description;
 mod details;
+mod explanation;
 pub mod file;
 mod knowledge;
 mod monte_carlo;
 mod network;
-mod outliers;
 mod plan;
 pub mod priors;
 mod scatter;
@@ -39,19 +45,21 @@ mod solution;
 pub use calibration::{calibrations, replace_priors};
 pub use comparison::{Comparison, compare};
 pub use description::{
-    CaptureSpec, Cartridge, Chain, Estimate, Job, Limits, PivotedArm, Record, Setup, Source, Stated,
+    Alignment, ArmOf, CaptureSpec, Cartridge, Chain, Estimate, Job, Limits, PivotedArm, Record,
+    Setup, Source, Stated,
 };
 pub use details::{CaptureDetails, ContactView, Details, Learned};
+pub use explanation::{Explanation, Slip};
 pub use file::JobFileError;
 pub use knowledge::{Knowledge, KnowledgeError, KnowledgeFile};
 pub use monte_carlo::monte_carlo;
-pub use network::{CaptureData, Network, Parameter, READINGS, TermPrior};
+pub use network::{Angle, CaptureData, Linear, Network, Parameter, READINGS, TermPrior};
 pub use plan::{Plan, PlannedSetup, Suggestion, Wanted, plan};
 pub use scatter::{Series, SeriesPoint};
 pub use solution::{
-    ARM_NOT_STATED, CaptureResult, CartridgeResult, ChainResult, Correction, Correlation, Fit,
-    RecordResult, SetupResult, Solution, Solved, Turned, UnknownResult, correction, is_usual_speed,
-    reading, solve,
+    ARM_NOT_STATED, ArmResult, CaptureResult, CartridgeResult, ChainResult, Correction,
+    Correlation, Fit, RecordResult, SetupResult, Solution, Solved, Turned, UnknownResult,
+    correction, is_usual_speed, reading, solve,
 };
 
 use crate::adjust::AdjustError;

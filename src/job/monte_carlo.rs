@@ -1,7 +1,8 @@
 //! Monte Carlo check of the bands (JCGM 101:2008).
 
 use super::JobError;
-use super::network::{id, named};
+use super::description::Job;
+use super::network::{Angle, named};
 use super::solution::Solved;
 use crate::adjust::Sample;
 use crate::uncertainty::{Caveat, Quantity, Warning};
@@ -20,6 +21,7 @@ const FAILED_SHARE: f64 = 0.01;
 /// widened by what the number of draws can resolve. `progress` is told the fraction
 /// done.
 pub fn monte_carlo(
+    job: &Job,
     solved: &Solved,
     count: usize,
     progress: &mut dyn FnMut(f64),
@@ -39,10 +41,14 @@ pub fn monte_carlo(
     let coverage = solved.coverage;
     let tail = 0.5 * (1.0 - coverage);
     for setup in &solved.solution.setups {
-        let Some(k) = solved.network.unknown(&id::rotation(&setup.name)) else {
+        let values = &solved.adjustment.values;
+        let angle = solved
+            .network
+            .angle(job, &setup.name, Angle::Groove, values);
+        let Some(angle) = angle.filter(|_| setup.rotation_deg.standard_uncertainty > 0.0) else {
             continue;
         };
-        let rotation = |x: &[f64]| x[k] / DEGREE;
+        let rotation = |x: &[f64]| angle.at(x) / DEGREE;
         let [lower, upper] = sample.quantiles(rotation, [tail, 1.0 - tail]);
         let (mean, u) = sample.moments(rotation);
         // error of a quantile: sqrt(p (1 - p) / n) over the density there,

@@ -1,6 +1,6 @@
 //! Captures and priors into one least-squares problem.
 
-use super::description::{CaptureSpec, Cartridge, Estimate, Job, Setup, Source, Stated};
+use super::description::{ArmOf, CaptureSpec, Cartridge, Estimate, Job, Setup, Source, Stated};
 use super::priors::{self, DefaultPrior};
 use super::{JobError, Knowledge};
 use crate::adjust::{Block, Evaluation, Problem, Unknown};
@@ -108,10 +108,28 @@ pub struct Parameter {
     pub origin: String,
 }
 
+impl Parameter {
+    /// Whether somebody stated its value, here or in earlier captures; what only
+    /// the table of priors says is not stated.
+    pub(super) fn is_stated(&self) -> bool {
+        [STATED, LEARNED, VALUE_STATED]
+            .iter()
+            .any(|origin| self.origin.starts_with(origin))
+    }
+}
+
+/// Beginnings of the origins of what somebody stated.
+const STATED: &str = "stated";
+const VALUE_STATED: &str = "value stated";
+const LEARNED: &str = "learned from earlier captures";
+
 /// Names of the unknowns, in one place.
 pub(super) mod id {
     pub fn rotation(setup: &str) -> String {
         format!("setup.{setup}.rotation_deg")
+    }
+    pub fn stylus_to_body(cartridge: &str) -> String {
+        format!("cartridge.{cartridge}.stylus_to_body_deg")
     }
     pub fn cut(record: &str) -> String {
         format!("record.{record}.cut_rotation_deg")
@@ -139,8 +157,8 @@ const BROUGHT: &str = "the calibration of the chain, or the load that the job st
 /// Where a prior comes from, in words.
 fn origin(stated: Stated, default: &DefaultPrior) -> String {
     match (stated.value, stated.u) {
-        (_, Some(_)) => "stated".to_owned(),
-        (Some(_), None) => format!("value stated; its uncertainty: {}", default.origin),
+        (_, Some(_)) => STATED.to_owned(),
+        (Some(_), None) => format!("{VALUE_STATED}; its uncertainty: {}", default.origin),
         (None, None) => default.origin.to_owned(),
     }
 }
@@ -219,9 +237,136 @@ pub struct Network {
     pub(super) words: Vec<String>,
     pub(super) caveats: Vec<Caveat>,
     index: BTreeMap<String, usize>,
+    /// What each setup's tracking error consists of.
+    tracking: BTreeMap<String, Tracking>,
+    /// Rotations in the headshell, by setup.
+    rotations: BTreeMap<String, Place>,
+    /// Rotations of the stylus to the body, by cartridge.
+    bodies: BTreeMap<String, Body>,
+}
+
+/// One of the angles of a stylus.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Angle {
+    /// To the groove, at the radius where the setup was first played.
+    Groove,
+    /// To the cartridge body.
+    Body,
+    /// In the headshell: to the body, and the body's mounting.
+    Headshell,
+}
+
+/// A quantity that is linear in the unknowns: `row' x + offset`.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Linear {
+    /// Coefficients of all unknowns.
+    pub row: Array1<f64>,
+    /// What is added.
+    pub offset: f64,
+}
+
+impl Linear {
+    /// Its value at `x`.
+    pub fn at(&self, x: &[f64]) -> f64 {
+        self.row.iter().zip(x).map(|(c, x)| c * x).sum::<f64>() + self.offset
+    }
+
+    fn add(&mut self, place: Place, coefficient: f64) {
+        match place {
+            Place::Exact(value) => self.offset += coefficient * value,
+            Place::Unknown(k, _) => self.row[k] += coefficient,
+        }
+    }
+}
+
+/// Where a setup's tracking error comes from.
+#[derive(Debug, Clone, Copy, PartialEq)]
+enum Tracking {
+    /// An unknown of its own, or exactly known.
+    Place(Place),
+    /// An arm's effective length, pivot to spindle and offset, and the change of
+    /// this radius.
+    Arm([Place; 3], Place, f64),
+}
+
+/// The rotation of a stylus to its body.
+#[derive(Debug, Clone, Copy, PartialEq)]
+enum Body {
+    /// An unknown.
+    Unknown(usize),
+    /// A rotation in the headshell, less a mounting known exactly.
+    Mounted(Place, f64),
 }
 
 impl Network {
+    /// An angle of a setup's stylus, linearised at `x`; `None` where the job says
+    /// nothing of it (a spherical tip's rotation to the body).
+    pub fn angle(&self, job: &Job, setup: &str, angle: Angle, x: &[f64]) -> Option<Linear> {
+        let mut linear = Linear {
+            row: Array1::zeros(self.parameters.len()),
+            offset: 0.0,
+        };
+        match angle {
+            Angle::Headshell => linear.add(*self.rotations.get(setup)?, 1.0),
+            Angle::Body => match *self.bodies.get(&job.setups.get(setup)?.cartridge)? {
+                Body::Unknown(k) => linear.row[k] = 1.0,
+                Body::Mounted(place, mounting) => {
+                    linear.add(place, 1.0);
+                    linear.offset -= mounting;
+                }
+            },
+            Angle::Groove => {
+                linear.add(*self.rotations.get(setup)?, 1.0);
+                match self.tracking.get(setup) {
+                    None => {}
+                    Some(Tracking::Place(place)) => linear.add(*place, 1.0),
+                    Some(Tracking::Arm(..)) => {
+                        let (arm, radius, places) = self.arm(setup, x)?;
+                        let gradient = arm.tracking_gradient(radius);
+                        linear.offset += arm.tracking_error(radius);
+                        for (place, slope) in places.into_iter().zip(gradient) {
+                            if let Place::Unknown(k, _) = place {
+                                linear.row[k] += slope;
+                                linear.offset -= slope * x[k];
+                            }
+                        }
+                    }
+                }
+            }
+        }
+        Some(linear)
+    }
+
+    /// A setup's arm and the radius where it was first played, as they are at `x`.
+    fn arm(&self, setup: &str, x: &[f64]) -> Option<(Arm, f64, [Place; 4])> {
+        let Some(&Tracking::Arm(dimensions, off_radius, radius)) = self.tracking.get(setup) else {
+            return None;
+        };
+        let value = |place: Place| match place {
+            Place::Exact(value) => value,
+            Place::Unknown(k, _) => x[k],
+        };
+        let [length, pivot, offset] = dimensions;
+        let arm = Arm {
+            effective_length: value(length),
+            pivot_to_spindle: value(pivot),
+            offset: value(offset),
+        };
+        let places = [off_radius, length, pivot, offset];
+        Some((arm, radius + value(off_radius), places))
+    }
+
+    /// Whether a capture of the setup tells its rotation to the groove.
+    pub(super) fn is_tracked(&self, setup: &str) -> bool {
+        self.tracking.contains_key(setup)
+    }
+
+    /// A stated pivoted arm of a setup as adjusted, with the radius (metres) where
+    /// the setup was first played.
+    pub fn pivoted_arm(&self, setup: &str, x: &[f64]) -> Option<(Arm, f64)> {
+        self.arm(setup, x).map(|(arm, radius, _)| (arm, radius))
+    }
+
     /// Index of an unknown by its id; `None` where it is exact or unused.
     pub fn unknown(&self, id: &str) -> Option<usize> {
         self.index.get(id).copied()
@@ -251,6 +396,16 @@ struct Builder<'a> {
     scatter: f64,
     parameters: Vec<Parameter>,
     index: BTreeMap<String, usize>,
+    tracking: BTreeMap<String, Tracking>,
+}
+
+/// A cartridge body in the headshell: rotation there less rotation of the stylus
+/// to the body, with what is known of the difference.
+struct Mounting {
+    setup: String,
+    rotation: Place,
+    stylus: usize,
+    known: Estimate,
 }
 
 impl Builder<'_> {
@@ -278,7 +433,7 @@ impl Builder<'_> {
                     value: k.value * factor,
                     u: k.u * factor,
                 },
-                format!("learned from earlier captures ({source})"),
+                format!("{LEARNED} ({source})"),
             ),
             None => (prior, origin.into()),
         };
@@ -325,6 +480,81 @@ impl Builder<'_> {
         )
     }
 
+    /// The rotations of styli to their bodies, and what is known of the mountings
+    /// that tie them to the rotations in the headshell.
+    fn bodies(
+        &mut self,
+        rotations: &BTreeMap<String, Place>,
+    ) -> (BTreeMap<String, Body>, Vec<Mounting>) {
+        let job = self.job;
+        let recorded = |name: &String| {
+            let first = job.captures.iter().position(|c| c.setup == *name);
+            first.unwrap_or(usize::MAX)
+        };
+        let mut setups: Vec<(&String, &Setup)> = job.setups.iter().collect();
+        setups.sort_by_key(|(name, _)| recorded(name));
+        let mut bodies: BTreeMap<String, Body> = BTreeMap::new();
+        let mut mountings = Vec::new();
+        for (name, setup) in setups {
+            let cartridge = job.cartridges.get(&setup.cartridge);
+            if cartridge.is_some_and(|c| c.profile == Some(Profile::Spherical)) {
+                continue;
+            }
+            let first = !bodies.contains_key(&setup.cartridge);
+            let Some((stated, default)) = setup.mounting(first) else {
+                continue;
+            };
+            let (known, rotation) = (stated.or(default), rotations[name]);
+            if known.u == 0.0 {
+                bodies
+                    .entry(setup.cartridge.clone())
+                    .or_insert(Body::Mounted(rotation, known.value));
+                continue;
+            }
+            let of = named("cartridge", &setup.cartridge);
+            let place = self.place(
+                id::stylus_to_body(&setup.cartridge),
+                || format!("rotation of the stylus to the body of {of}"),
+                DEGREE,
+                Estimate {
+                    value: 0.0,
+                    u: priors::ROTATION.estimate().u.hypot(known.u),
+                },
+                "follows from the rotation in the headshell and the mounting",
+            );
+            if let Place::Unknown(stylus, _) = place {
+                bodies
+                    .entry(setup.cartridge.clone())
+                    .or_insert(Body::Unknown(stylus));
+                mountings.push(Mounting {
+                    setup: name.clone(),
+                    rotation,
+                    stylus,
+                    known,
+                });
+            }
+        }
+        (bodies, mountings)
+    }
+
+    /// The tracking error of an arm without dimensions at a radius.
+    fn tracking(&mut self, arm: &ArmOf, radius: [f64; 2]) -> Option<Place> {
+        match arm {
+            ArmOf::Pivoted(_) => None,
+            ArmOf::Tangential | ArmOf::NullRadius => Some(Place::Exact(0.0)),
+            ArmOf::Unknown => {
+                let span = span_mm(radius);
+                Some(self.place(
+                    format!("tracking_deg[{span}]"),
+                    || format!("tracking error of the arm, not stated (at {span} mm)"),
+                    DEGREE,
+                    priors::TRACKING.estimate(),
+                    priors::TRACKING.origin,
+                ))
+            }
+        }
+    }
+
     fn observation(
         &mut self,
         at: usize,
@@ -338,8 +568,8 @@ impl Builder<'_> {
         let record = find(&job.records, &spec.record, "record", at, spec)?;
         let chain = find(&job.chains, &spec.chain, "chain", at, spec)?;
         let arm = match &setup.arm {
-            Some(name) => Some((name, find(&job.arms, name, "arm", at, spec)?)),
-            None => None,
+            ArmOf::Pivoted(name) => Some((name, find(&job.arms, name, "arm", at, spec)?)),
+            _ => None,
         };
         let profile = cartridge.profile.unwrap_or(Profile::Elliptical);
         let mut places: Vec<(Input, Place)> = Vec::new();
@@ -360,11 +590,7 @@ impl Builder<'_> {
         });
         let turn_deg = tidy(turn / DEGREE);
         let place = self.place(
-            format!(
-                "setup.{}.turn_deg[{turn_deg}{}]",
-                spec.setup,
-                suffix(spec.turn.u)
-            ),
+            turn_id(spec),
             || format!("turn of {turn_deg} deg in {}", named("setup", &spec.setup)),
             DEGREE,
             Estimate {
@@ -375,12 +601,7 @@ impl Builder<'_> {
         );
         places.push((Input::Turn, place));
 
-        let [start_mm, end_mm] = spec.radius.map(|r| tidy(r / MILLIMETRE));
-        let span = if start_mm == end_mm {
-            format!("{start_mm}")
-        } else {
-            format!("{start_mm}..{end_mm}")
-        };
+        let span = span_mm(spec.radius);
         let place = self.place(
             format!(
                 "record.{}.radius_mm[{span}{}]",
@@ -402,6 +623,7 @@ impl Builder<'_> {
             ),
         );
         places.push((Input::Radius, place));
+        let off_radius = place;
 
         let rpm = spec.nominal_rpm();
         let place = self.place(
@@ -541,6 +763,13 @@ impl Builder<'_> {
         );
         places.push((Input::ChainSkew, place));
 
+        let seeing = profile != Profile::Spherical;
+        if let Some(place) = self.tracking(&setup.arm, spec.radius).filter(|_| seeing) {
+            places.push((Input::Tracking, place));
+            self.tracking
+                .entry(spec.setup.clone())
+                .or_insert(Tracking::Place(place));
+        }
         if let Some((name, arm)) = arm {
             let of_arm = named("arm", name);
             for (input, key, what, stated, default) in [
@@ -570,6 +799,12 @@ impl Builder<'_> {
                 let words = || format!("{what} of {of_arm}");
                 places.push((input, self.stated(id, words, stated, default)));
             }
+            if let [.., (_, length), (_, pivot), (_, offset)] = places[..] {
+                let middle = 0.5 * (spec.radius[0] + spec.radius[1]);
+                self.tracking
+                    .entry(spec.setup.clone())
+                    .or_insert(Tracking::Arm([length, pivot, offset], off_radius, middle));
+            }
         }
 
         let mut observation = Observation {
@@ -595,6 +830,7 @@ impl Builder<'_> {
                     pivot_to_spindle: 0.0,
                     offset: 0.0,
                 }),
+                tracking: 0.0,
                 swapped: spec.swapped,
             },
             radius: spec.radius,
@@ -632,7 +868,7 @@ impl Builder<'_> {
         {
             return Err(JobError::OutOfReach {
                 capture: self.name(at, spec),
-                arm: setup.arm.clone().unwrap_or_default(),
+                arm: arm_name(setup),
                 radius_mm: out / MILLIMETRE,
             });
         }
@@ -704,6 +940,34 @@ impl Builder<'_> {
         } else {
             Estimate::exact(0.0)
         }
+    }
+}
+
+/// Name of the unknown that a capture's turn is.
+pub(super) fn turn_id(spec: &CaptureSpec) -> String {
+    let degrees = tidy(spec.turn.value.unwrap_or(0.0) / DEGREE);
+    format!(
+        "setup.{}.turn_deg[{degrees}{}]",
+        spec.setup,
+        suffix(spec.turn.u)
+    )
+}
+
+/// The name of a setup's arm, if it has one.
+fn arm_name(setup: &Setup) -> String {
+    match &setup.arm {
+        ArmOf::Pivoted(name) => name.clone(),
+        _ => String::new(),
+    }
+}
+
+/// A radius, or two, in millimetres as a person writes it.
+fn span_mm(radius: [f64; 2]) -> String {
+    let [start, end] = radius.map(|r| tidy(r / MILLIMETRE));
+    if start == end {
+        format!("{start}")
+    } else {
+        format!("{start}..{end}")
     }
 }
 
@@ -785,19 +1049,34 @@ pub(super) fn network(
     readings: Readings<'_>,
     scatter: f64,
 ) -> Result<Network, JobError> {
+    with_wrong_prior(job, readings, scatter, None)
+}
+
+/// The same where the prior of the unknown `wrong.0` is off by an error of its own
+/// with a standard uncertainty of `wrong.1` times that of the prior.
+pub(super) fn with_wrong_prior(
+    job: &Job,
+    readings: Readings<'_>,
+    scatter: f64,
+    wrong: Option<(&str, f64)>,
+) -> Result<Network, JobError> {
     let mut builder = Builder {
         job,
         scatter,
         parameters: Vec::new(),
         index: BTreeMap::new(),
+        tracking: BTreeMap::new(),
     };
     let mut observations = Vec::new();
     let mut caveats = Vec::new();
     let mut brought: Vec<(Vec<usize>, TermPrior)> = Vec::new();
     let mut seen = BTreeSet::new();
-    for (name, setup) in &job.setups {
-        builder.rotation(name, setup);
-    }
+    let rotations: BTreeMap<String, Place> = job
+        .setups
+        .iter()
+        .map(|(name, setup)| (name.clone(), builder.rotation(name, setup)))
+        .collect();
+    let (bodies, mountings) = builder.bodies(&rotations);
     for (at, spec) in job.captures.iter().enumerate() {
         let data = match readings {
             Readings::Real(data) => data.get(at).cloned().flatten(),
@@ -852,7 +1131,10 @@ pub(super) fn network(
     }
 
     let Builder {
-        parameters, index, ..
+        parameters,
+        index,
+        tracking,
+        ..
     } = builder;
     let mut unknowns: Vec<Unknown> = parameters
         .iter()
@@ -880,7 +1162,8 @@ pub(super) fn network(
     let brought = brought
         .into_iter()
         .map(|(members, p)| (members, p.values, p.covariance));
-    for (members, values, covariance) in knowledge.chain(brought) {
+    let wrong = wrong.and_then(|(id, by)| Some((*index.get(id)?, by)));
+    for (members, values, mut covariance) in knowledge.chain(brought) {
         if members.iter().any(|&k| covered[k]) {
             continue;
         }
@@ -893,18 +1176,46 @@ pub(super) fn network(
             [] => continue,
         };
         words.push(label.clone());
+        if let Some((k, by)) = wrong
+            && let Some(at) = members.iter().position(|&m| m == k)
+        {
+            covariance[[at, at]] *= 1.0 + by * by;
+        }
         blocks.push(Block::prior(label, members, values, &covariance)?);
     }
+    for mounting in mountings {
+        let label = format!(
+            "mounting of the cartridge body ({})",
+            named("setup", &mounting.setup)
+        );
+        words.push(label.clone());
+        // rotation in the headshell = rotation to the body + mounting
+        let Estimate { value, u } = mounting.known;
+        let (unknowns, coefficients, value) = match mounting.rotation {
+            Place::Unknown(k, _) => (vec![k, mounting.stylus], vec![1.0, -1.0], value),
+            Place::Exact(rotation) => (vec![mounting.stylus], vec![-1.0], value - rotation),
+        };
+        blocks.push(Block::relation(label, unknowns, coefficients, value, u)?);
+    }
+    let styli: BTreeSet<usize> = bodies
+        .values()
+        .filter_map(|body| match body {
+            Body::Unknown(k) => Some(*k),
+            Body::Mounted(..) => None,
+        })
+        .collect();
     for (k, parameter) in parameters.iter().enumerate() {
-        if covered[k] {
+        if covered[k] || styli.contains(&k) {
             continue;
         }
         words.push(parameter.words.clone());
+        let off = wrong.map_or(0.0, |(at, by)| if at == k { by } else { 0.0 });
+        let variance = parameter.prior.u.powi(2) * (1.0 + off * off);
         blocks.push(Block::prior(
             parameter.words.clone(),
             vec![k],
             Array1::from_elem(1, parameter.prior.value),
-            &Array2::from_elem((1, 1), parameter.prior.u.powi(2)),
+            &Array2::from_elem((1, 1), variance),
         )?);
     }
     let mut capture_blocks = Vec::new();
@@ -943,5 +1254,8 @@ pub(super) fn network(
         words,
         caveats,
         index,
+        tracking,
+        rotations,
+        bodies,
     })
 }

@@ -1,7 +1,7 @@
 //! What a job will tell before anyone lifts the arm, and what to record next.
 
 use super::description::{CaptureSpec, Cartridge, Chain, Estimate, Job, Setup, Source, Stated};
-use super::network::{self, Readings, id, named, tidy};
+use super::network::{self, Angle, Readings, id, named, tidy};
 use super::{JobError, priors};
 use crate::groove::Profile;
 use crate::units::{DEGREE, MICROSECOND, MILLIMETRE};
@@ -171,9 +171,13 @@ fn predict(job: &Job) -> Result<Prediction, JobError> {
         setups: job
             .setups
             .keys()
-            .map(|name| PlannedSetup {
-                name: name.clone(),
-                standard_uncertainty_deg: degrees(id::rotation(name)),
+            .map(|name| {
+                let angle = network.angle(job, name, Angle::Groove, &solution.values);
+                let variance = angle.map_or(0.0, |a| a.row.dot(&solution.covariance.dot(&a.row)));
+                PlannedSetup {
+                    name: name.clone(),
+                    standard_uncertainty_deg: variance.sqrt() / DEGREE,
+                }
             })
             .collect(),
         records: job
@@ -371,7 +375,8 @@ fn representatives(job: &Job) -> Vec<CaptureSpec> {
     found
 }
 
-fn fresh<T>(wish: &str, taken: &std::collections::BTreeMap<String, T>) -> String {
+/// A name that is not taken yet, made of a wish.
+pub(super) fn fresh<T>(wish: &str, taken: &std::collections::BTreeMap<String, T>) -> String {
     let mut name = wish.to_owned();
     let mut k = 1;
     while taken.contains_key(&name) {

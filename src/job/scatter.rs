@@ -34,8 +34,8 @@ fn own_delay(data: &CaptureData) -> (f64, f64) {
 /// Scatter between drops of the needle beyond the readings' own uncertainty.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct Scatter {
-    /// Standard deviation, seconds.
-    pub(super) deviation: f64,
+    /// Standard deviation as found, seconds.
+    found: f64,
     /// What it was estimated from.
     degrees_of_freedom: usize,
     /// Two captures of one group that lie furthest apart.
@@ -77,25 +77,36 @@ impl Scatter {
             .map(|g| g.iter().map(|c| c.1).collect())
             .collect();
         Self {
-            deviation: paule_mandel(&delays).sqrt(),
+            found: paule_mandel(&delays).sqrt(),
             degrees_of_freedom: groups.iter().map(|g| g.len() - 1).sum(),
             furthest: furthest.map(|(low, high)| (low.0, high.0)),
         }
     }
 
+    /// Standard deviation that every capture carries, seconds: no more than setting
+    /// the stylus down anew makes, so that a slip among repeats is not taken for it.
+    pub(super) fn deviation(&self) -> f64 {
+        self.found.min(OTHERWISE_MADE)
+    }
+
     /// What the user should know of it.
     pub(super) fn caveat(&self, job: &Job) -> Option<Caveat> {
-        if self.deviation <= 0.0 {
+        if self.found <= 0.0 {
             return None;
         }
         let facts = format!(
-            "repeated captures scatter by {:.4} us beyond their own uncertainty (Paule-Mandel, {} degrees of freedom); every capture carries it",
-            self.deviation / MICROSECOND,
-            self.degrees_of_freedom
+            "repeated captures scatter by {:.4} us beyond their own uncertainty (Paule-Mandel, {} degrees of freedom); every capture carries {}",
+            self.found / MICROSECOND,
+            self.degrees_of_freedom,
+            if self.found > OTHERWISE_MADE {
+                format!("{:.1} us of it", OTHERWISE_MADE / MICROSECOND)
+            } else {
+                "it".to_owned()
+            }
         );
         let code = Warning::ScatterBetweenDrops;
         Some(match self.furthest {
-            Some((a, b)) if self.deviation > OTHERWISE_MADE => Caveat::caution(
+            Some((a, b)) if self.found > OTHERWISE_MADE => Caveat::caution(
                 code,
                 format!(
                     "{facts}. That is more than setting the stylus down anew makes: {} and {} are entered as alike and are not; check leads, turn, setup, radius and speed of both",

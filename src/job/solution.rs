@@ -1,14 +1,15 @@
 //! From the solved network to results in the user's terms.
 
-use super::description::{Job, Source};
-use super::network::{self, CaptureData, Network, Readings, id};
+use super::description::{ArmOf, Cartridge, Job, Source};
+use super::explanation::{DOUBTED_P, Examined, RECORD_MM};
+use super::network::{self, Angle, CaptureData, Linear, Network, Readings, id};
 use super::scatter::{Comparable, Scatter};
-use super::{JobError, Knowledge, calibration, outliers, priors};
+use super::{JobError, Knowledge, calibration, priors};
 use crate::adjust::{self, Determined, Marginal, Termination};
 use crate::delay::Information;
 use crate::groove::{Profile, Tip};
 use crate::uncertainty::{
-    BudgetLine, Caveat, Conformity, Direction, Quantity, Warning, budget, conformity, is_doubted,
+    BudgetLine, Caveat, Conformity, Direction, Quantity, Standing, Warning, budget, conformity,
     plain,
 };
 use crate::units::{DEGREE, MICROMETRE, MICROSECOND, MILLIMETRE};
@@ -17,11 +18,15 @@ use rayon::prelude::*;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
-use std::f64::consts::FRAC_PI_2;
+use std::f64::consts::{FRAC_PI_2, FRAC_PI_4};
 
 /// Distance of a cartridge's mounting holes, millimetres: half an inch, the
 /// trade's standard (common practice, no source).
 const MOUNTING_HOLES_MM: f64 = 12.7;
+
+/// How far the stylus lies ahead of the line through the mounting holes where
+/// nothing is stated, millimetres (common practice, no source).
+const HOLES_TO_STYLUS_MM: f64 = 9.5;
 
 /// Turn that a headshell allows when none is stated, degrees (common
 /// practice, no source).
@@ -30,10 +35,6 @@ const DEFAULT_MAX_TURN_DEG: f64 = 8.0;
 /// Correlation from which a pair of unknowns is named (issue 4).
 const NAMED_CORRELATION: f64 = 0.9;
 
-/// Radii that records are cut at, millimetres: 30 cm ones from 146 to 60 or a little less,
-/// smaller ones to 53 (common practice, no source).
-const USUAL_RADII_MM: std::ops::RangeInclusive<f64> = 50.0..=150.0;
-
 /// Whether records are played at this speed, revolutions per minute, give or take 5 % that
 /// a turntable may be off or was set to.
 pub fn is_usual_speed(rpm: f64) -> bool {
@@ -41,10 +42,6 @@ pub fn is_usual_speed(rpm: f64) -> bool {
         .iter()
         .any(|usual| (rpm / usual - 1.0).abs() <= 0.05)
 }
-
-/// A chi-square that chance exceeds, or stays below, less often than this is
-/// doubted; common practice, no source.
-const DOUBTED_P: f64 = 0.01;
 
 /// Up to this many unknowns every band comes from the unknown's own marginal
 /// distribution; above it only where [`LARGE_ANGLE_DEG`] asks for it, and where
@@ -66,7 +63,7 @@ const IMPLAUSIBLE_DEG: f64 = 15.0;
 /// An adjustment that did not settle and led beyond a right angle is no result.
 const LOST_DEG: f64 = 90.0;
 
-/// Code of the note that a rotation contains the arm's tracking error.
+/// Code of the note that nothing is stated of the arm.
 pub const ARM_NOT_STATED: Warning = Warning::ArmNotStated;
 
 /// What to do about a rotation.
@@ -76,26 +73,58 @@ pub struct Correction {
     pub turn_deg: f64,
     /// The same in words.
     pub direction: Direction,
-    /// How far one mounting hole moves against the other, millimetres.
+    /// How far one mounting hole moves against the other, along the arm, millimetres.
     pub mounting_hole_mm: f64,
-    /// Rotation expected to remain, degrees.
+    /// How far both mounting holes move sideways in a turn about the stylus,
+    /// millimetres, towards the spindle positive.
+    pub mounting_holes_sideways_mm: f64,
+    /// How far the stylus is taken to lie ahead of the holes, millimetres.
+    pub holes_to_stylus_mm: f64,
+    /// Rotation in the headshell expected to remain, degrees.
     pub remaining_deg: f64,
 }
 
-/// The correction of a rotation by the opposite turn, limited by what the
-/// headshell allows. `None` while the band does not say which way.
-pub fn correction(rotation_deg: &Quantity, max_turn_deg: Option<f64>) -> Option<Correction> {
-    if Direction::resolved(rotation_deg) == Direction::NoneResolved {
+/// The correction of a rotation in the headshell by the opposite turn about the
+/// stylus, limited by what the headshell allows. `None` while the turn lies within
+/// what the band leaves open: where the band contains zero, or where the turn is
+/// smaller than half of the band, so that it may as well lead away from zero.
+///
+/// A hole that lies `b` behind the stylus and `s` towards the spindle moves, with a
+/// turn `a` clockwise seen from above, `s sin a` towards the arm's pivot and
+/// `b sin a` away from the spindle (but for terms in `1 - cos a`, a hundredth of a
+/// millimetre).
+pub fn correction(
+    headshell_deg: &Quantity,
+    max_turn_deg: Option<f64>,
+    holes_to_stylus_mm: Option<f64>,
+) -> Option<Correction> {
+    let half = headshell_deg.half_width()?;
+    if headshell_deg.interval.contains(0.0) || headshell_deg.value.abs() <= half {
         return None;
     }
     let limit = max_turn_deg.unwrap_or(DEFAULT_MAX_TURN_DEG);
-    let turn_deg = (-rotation_deg.value).clamp(-limit, limit);
+    let turn_deg = (-headshell_deg.value).clamp(-limit, limit);
+    let holes_to_stylus_mm = holes_to_stylus_mm.unwrap_or(HOLES_TO_STYLUS_MM);
+    let sine = (turn_deg * DEGREE).sin();
     Some(Correction {
         turn_deg,
         direction: Direction::of(turn_deg),
-        mounting_hole_mm: MOUNTING_HOLES_MM * (turn_deg * DEGREE).sin().abs(),
-        remaining_deg: rotation_deg.value + turn_deg,
+        mounting_hole_mm: MOUNTING_HOLES_MM * sine.abs(),
+        mounting_holes_sideways_mm: -holes_to_stylus_mm * sine,
+        holes_to_stylus_mm,
+        remaining_deg: headshell_deg.value + turn_deg,
     })
+}
+
+/// A stated pivoted arm where a setup was first played.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct ArmResult {
+    /// Radius, millimetres.
+    pub radius_mm: f64,
+    /// Tracking error there, degrees, clockwise positive.
+    pub tracking_error_deg: f64,
+    /// Radii without tracking error; null where the arm has none.
+    pub null_radii_mm: Option<[f64; 2]>,
 }
 
 /// What is known of a setup.
@@ -103,23 +132,39 @@ pub fn correction(rotation_deg: &Quantity, max_turn_deg: Option<f64>) -> Option<
 pub struct SetupResult {
     /// Its name.
     pub name: String,
-    /// Rotation of the stylus, clockwise positive.
+    /// Rotation of the stylus to the groove at the radius where the setup was
+    /// first played, clockwise positive.
     pub rotation_deg: Quantity,
-    /// What its uncertainty consists of.
+    /// Rotation of the stylus to the cartridge body, which a tolerance is about;
+    /// null for a spherical tip, or where nothing is known of the mounting.
+    pub stylus_to_body_deg: Option<Quantity>,
+    /// Rotation of the stylus in the headshell (to the body, and the body's
+    /// mounting), which a turn takes out.
+    pub headshell_deg: Quantity,
+    /// A stated pivoted arm.
+    pub arm: Option<ArmResult>,
+    /// What the uncertainty of the rotation to the groove consists of.
     pub budget: Vec<BudgetLine>,
-    /// Conformity to the tolerance, if one is stated.
+    /// What that of the rotation to the body consists of.
+    pub stylus_to_body_budget: Vec<BudgetLine>,
+    /// Conformity to the tolerance, if one is stated and no doubt withholds it.
     pub conformity: Option<Conformity>,
-    /// What to do, if the band says which way.
+    /// What to do, if the band says which way and no doubt withholds it.
     pub correction: Option<Correction>,
+    /// A later setup of the same cartridge, whose turn counts.
+    pub superseded_by: Option<String>,
     /// The turn at which both edges read together, from known turns.
     pub zero_setting_deg: Option<Quantity>,
     /// Whether the tip cannot see its own rotation, which then is only what
     /// was known before; neither conformity nor correction follow from it.
     #[serde(skip)]
     pub blind: bool,
-    /// Whether no arm is stated, so that the rotation contains the arm's tracking error.
+    /// Whether nothing is stated of the arm.
     #[serde(skip)]
-    pub to_groove: bool,
+    pub arm_unknown: bool,
+    /// Whether anything is stated of the mounting.
+    #[serde(skip)]
+    pub mounting_stated: bool,
 }
 
 /// What is known of a record side.
@@ -199,6 +244,9 @@ pub struct Fit {
 /// All results of a job.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Solution {
+    /// Why the result is in doubt, as its first line; null where it is not.
+    /// Then verdicts, turns and probabilities are null.
+    pub in_doubt: Option<String>,
     /// Per setup.
     pub setups: Vec<SetupResult>,
     /// Per record side.
@@ -220,13 +268,28 @@ pub struct Solution {
 }
 
 impl Solution {
-    /// Takes advice and verdicts back where a serious doubt stands.
-    pub fn heed_doubts(&mut self) {
-        if is_doubted(&self.warnings) {
-            for setup in &mut self.setups {
-                setup.correction = None;
-                setup.conformity = setup.conformity.map(Conformity::withheld);
-            }
+    /// What the warnings leave of it.
+    pub fn standing(&self) -> Standing<'_> {
+        Standing::of(&self.warnings)
+    }
+
+    /// The same findings with further warnings, the most serious first, and with
+    /// what all of them leave of verdicts and turns.
+    fn with(&self, further: impl IntoIterator<Item = Caveat>) -> Self {
+        let mut warnings = self.warnings.clone();
+        warnings.extend(further);
+        warnings.sort_by_key(|w| std::cmp::Reverse(w.level));
+        let standing = Standing::of(&warnings);
+        let setups = self.setups.iter().map(|setup| SetupResult {
+            conformity: standing.allow(setup.conformity),
+            correction: standing.allow(setup.correction),
+            ..setup.clone()
+        });
+        Self {
+            in_doubt: standing.in_doubt(),
+            setups: setups.collect(),
+            warnings,
+            ..self.clone()
         }
     }
 }
@@ -241,6 +304,8 @@ pub struct Solved {
     pub coverage: f64,
     /// Results in the user's terms.
     pub solution: Solution,
+    /// The same before the warnings had their say.
+    findings: Solution,
 }
 
 /// Adjusts a job. `data` holds one entry per capture of the job, `None` for
@@ -248,7 +313,7 @@ pub struct Solved {
 pub fn solve(job: &Job, data: &[Option<CaptureData>], coverage: f64) -> Result<Solved, JobError> {
     refuse_known(job, data)?;
     let scatter = Scatter::between_drops(job, data);
-    let network = network::network(job, Readings::Real(data), scatter.deviation)?;
+    let network = network::network(job, Readings::Real(data), scatter.deviation())?;
     let adjustment = network.problem.solve()?;
     let lost = |name: &String| {
         let rotation = network.unknown(&id::rotation(name));
@@ -265,36 +330,36 @@ pub fn solve(job: &Job, data: &[Option<CaptureData>], coverage: f64) -> Result<S
         adjustment: &adjustment,
         coverage,
     };
-    let mut solution = view.solution(data)?;
+    let mut findings = view.findings(data)?;
+    let deviation = scatter.deviation();
     let comparable = Comparable {
         job,
         data,
-        scatter: scatter.deviation,
+        scatter: deviation,
     };
-    for setup in &mut solution.setups {
+    for setup in &mut findings.setups {
         let turns = comparable.turns(&setup.name, coverage);
         setup.zero_setting_deg = turns.map(|t| t.found);
     }
-    solution.warnings.extend(scatter.caveat(job));
-    solution.warnings.extend(same_recording(job, data));
-    solution.warnings.extend(calibration::cross_check(
+    let examined = Examined {
         job,
         data,
-        scatter.deviation,
-        coverage,
-    )?);
-    solution
-        .warnings
-        .extend(outliers::find(job, data, &scatter, &network, &adjustment));
-    solution
-        .warnings
-        .sort_by_key(|w| std::cmp::Reverse(w.level));
-    solution.heed_doubts();
+        scatter: deviation,
+        network: &network,
+        adjustment: &adjustment,
+    };
+    let mut warnings = examined.caveats();
+    warnings.append(&mut findings.warnings);
+    warnings.extend(scatter.caveat(job));
+    warnings.extend(same_recording(job, data));
+    warnings.extend(calibration::cross_check(job, data, deviation, coverage)?);
+    findings.warnings = warnings;
     Ok(Solved {
         network,
         adjustment,
         coverage,
-        solution,
+        solution: findings.with([]),
+        findings,
     })
 }
 
@@ -332,18 +397,22 @@ pub fn reading(
     coverage: f64,
 ) -> Result<Option<Quantity>, JobError> {
     let network = network::network(job, Readings::Real(data), 0.0)?;
-    let Some(k) = network.unknown(&match turned {
-        Turned::Stylus(setup) => id::rotation(setup),
-        Turned::Cut(record) => id::cut(record),
-    }) else {
+    let adjustment = network.problem.solve()?;
+    let angle = match turned {
+        Turned::Stylus(setup) => network.angle(job, setup, Angle::Groove, &adjustment.values),
+        Turned::Cut(record) => network.unknown(&id::cut(record)).map(|k| Linear {
+            row: network.unit(k),
+            offset: 0.0,
+        }),
+    };
+    let Some(angle) = angle.filter(|a| a.row.iter().any(|c| *c != 0.0)) else {
         return Ok(None);
     };
-    let adjustment = network.problem.solve()?;
-    let factor = network.parameters[k].factor.recip();
-    let lines = unknown_budget(&network, &adjustment, k, factor);
+    let factor = DEGREE.recip();
+    let lines = combination_budget(&network, &adjustment, &(&angle.row * factor));
     let noise = lines.iter().find(|line| line.source == network::READINGS);
     Ok(Some(Quantity::normal(
-        adjustment.values[k] * factor,
+        angle.at(&adjustment.values) * factor,
         noise.map_or(0.0, |line| line.standard_uncertainty),
         coverage,
     )))
@@ -390,6 +459,13 @@ fn same_recording(job: &Job, data: &[Option<CaptureData>]) -> Vec<Caveat> {
 }
 
 impl Solved {
+    /// The same with further warnings, which then have their say like the others.
+    pub fn with_warnings(mut self, further: impl IntoIterator<Item = Caveat>) -> Self {
+        self.findings.warnings.extend(further);
+        self.solution = self.findings.with([]);
+        self
+    }
+
     /// The cut of a record side, degrees, with its budget.
     pub fn cut(&self, record: &str) -> Result<(Quantity, Vec<BudgetLine>), JobError> {
         let known = self.quantity(&id::cut(record))?;
@@ -523,7 +599,7 @@ pub(super) struct View<'a> {
 }
 
 impl View<'_> {
-    fn solution(&self, data: &[Option<CaptureData>]) -> Result<Solution, JobError> {
+    fn findings(&self, data: &[Option<CaptureData>]) -> Result<Solution, JobError> {
         let mut warnings = self.network.caveats.clone();
         let shared = self.marginals_by_lever()?;
         let mut names: Vec<&String> = self.job.setups.keys().collect();
@@ -545,6 +621,7 @@ impl View<'_> {
         let captures = self.captures(data);
         self.general_warnings(rank, &mut warnings);
         Ok(Solution {
+            in_doubt: None,
             setups,
             records: self
                 .job
@@ -627,98 +704,177 @@ impl View<'_> {
         marginal(self.network, self.adjustment, k)
     }
 
-    /// In a large job: marginals of the rotations whose cartridge has a poorly
+    /// The angles of a setup's stylus.
+    fn angles(&self, name: &str) -> [Option<Linear>; 3] {
+        [Angle::Groove, Angle::Body, Angle::Headshell].map(|angle| {
+            self.network
+                .angle(self.job, name, angle, &self.adjustment.values)
+        })
+    }
+
+    /// In a large job: marginals of the angles whose cartridge has a poorly
     /// known lever, by setup.
-    fn marginals_by_lever(&self) -> Result<BTreeMap<String, Marginal>, JobError> {
+    fn marginals_by_lever(&self) -> Result<BTreeMap<String, [Option<Marginal>; 3]>, JobError> {
         if self.is_small() {
             return Ok(BTreeMap::new());
         }
         let cartridges: Vec<&String> = self.job.cartridges.keys().collect();
         let by_cartridge = cartridges.into_par_iter().map(|cartridge| {
             let (along, u) = self.relative_lever(cartridge);
-            let unknown = |name: &String| self.network.unknown(&id::rotation(name));
+            if u <= RELATIVE_LEVER {
+                return Ok(Vec::new());
+            }
             let setups = self
                 .job
                 .setups
                 .iter()
                 .filter(|(_, s)| s.cartridge == *cartridge);
-            let (names, targets): (Vec<String>, Vec<Array1<f64>>) = setups
-                .filter_map(|(name, _)| Some((name.clone(), self.network.unit(unknown(name)?))))
-                .unzip();
-            if u <= RELATIVE_LEVER || targets.is_empty() {
+            // every angle of every setup that is not known exactly
+            let mut targets = Vec::new();
+            let mut places = Vec::new();
+            for (name, _) in setups {
+                for (which, angle) in self.angles(name).into_iter().enumerate() {
+                    if let Some(angle) = angle.filter(|a| self.variance(a) > 0.0) {
+                        places.push((name.clone(), which));
+                        targets.push(angle.row);
+                    }
+                }
+            }
+            if targets.is_empty() {
                 return Ok(Vec::new());
             }
             let problem = &self.network.problem;
             let marginals = Marginal::through(problem, self.adjustment, &along, &targets)?;
-            Ok(names.into_iter().zip(marginals).collect())
+            Ok(places.into_iter().zip(marginals).collect())
         });
         let by_cartridge = by_cartridge.collect::<Result<Vec<_>, JobError>>()?;
-        Ok(by_cartridge.into_iter().flatten().collect())
+        let mut found: BTreeMap<String, [Option<Marginal>; 3]> = BTreeMap::new();
+        for ((name, which), marginal) in by_cartridge.into_iter().flatten() {
+            found.entry(name).or_default()[which] = Some(marginal);
+        }
+        Ok(found)
     }
 
-    fn setup(&self, name: &str, shared: Option<&Marginal>) -> Result<SetupResult, JobError> {
-        let limits = &self.job.limits;
-        let setup = &self.job.setups[name];
-        let blind = self
-            .job
-            .cartridges
-            .get(&setup.cartridge)
-            .is_some_and(|c| c.profile == Some(Profile::Spherical));
-        let tolerance = limits.tolerance.filter(|_| !blind);
-        let Some(k) = self.network.unknown(&id::rotation(name)) else {
-            let profile = self
-                .job
-                .cartridges
-                .get(&setup.cartridge)
-                .and_then(|c| c.profile);
-            let exact = setup.rotation.or(priors::rotation(profile)).value / DEGREE;
-            return Ok(SetupResult {
-                name: name.to_owned(),
-                rotation_deg: Quantity::normal(exact, 0.0, self.coverage),
-                budget: Vec::new(),
-                conformity: tolerance.map(|tolerance| {
-                    let inside = if exact.abs() * DEGREE <= tolerance {
-                        1.0
-                    } else {
-                        0.0
-                    };
-                    Conformity::from_probability(inside, tolerance / DEGREE)
-                }),
-                correction: None,
-                zero_setting_deg: None,
-                blind,
-                to_groove: setup.arm.is_none(),
-            });
-        };
-        let large = (self.adjustment.values[k] / DEGREE).abs() > LARGE_ANGLE_DEG;
+    fn variance(&self, angle: &Linear) -> f64 {
+        angle.row.dot(&self.adjustment.covariance.dot(&angle.row))
+    }
+
+    /// An angle in degrees with its band; `shared` is its marginal in a large job.
+    /// The marginal comes with it where one was made, in radians and without the
+    /// angle's offset.
+    fn degrees(
+        &self,
+        angle: &Linear,
+        shared: Option<&Marginal>,
+    ) -> Result<(Quantity, Option<Marginal>), JobError> {
+        let value = angle.at(&self.adjustment.values);
+        let variance = self.variance(angle);
+        let mut quantity = Quantity::normal(value, variance.sqrt(), self.coverage);
+        let large = value.abs() > LARGE_ANGLE_DEG * DEGREE;
         let marginal = match shared {
+            _ if variance <= 0.0 => None,
             Some(marginal) => Some(marginal.clone()),
-            None if self.is_small() || large => Some(self.marginal(k)?),
+            None if self.is_small() || large => Some(Marginal::new(
+                &self.network.problem,
+                self.adjustment,
+                &angle.row,
+                (-FRAC_PI_2 - angle.offset, FRAC_PI_2 - angle.offset),
+            )?),
             None => None,
         };
-        let rotation = self.quantity(k, marginal.as_ref());
-        let rotation_deg = rotation.scaled(DEGREE.recip());
-        Ok(SetupResult {
-            name: name.to_owned(),
-            budget: unknown_budget(self.network, self.adjustment, k, DEGREE.recip()),
-            conformity: tolerance.map(|tolerance| match &marginal {
+        if let Some(marginal) = &marginal {
+            let interval = marginal.interval(self.coverage);
+            quantity.interval = interval.shifted(angle.offset);
+        }
+        Ok((quantity.scaled(DEGREE.recip()), marginal))
+    }
+
+    fn setup(
+        &self,
+        name: &str,
+        shared: Option<&[Option<Marginal>; 3]>,
+    ) -> Result<SetupResult, JobError> {
+        let limits = &self.job.limits;
+        let setup = &self.job.setups[name];
+        let cartridge = self.job.cartridges.get(&setup.cartridge);
+        let blind = cartridge.is_some_and(|c| c.profile == Some(Profile::Spherical));
+        let [groove, body, headshell] = self.angles(name);
+        let known = |which: usize| shared.and_then(|s| s[which].as_ref());
+        let exactly = || Linear {
+            row: Array1::zeros(self.network.parameters.len()),
+            offset: 0.0,
+        };
+        let groove = groove.unwrap_or_else(exactly);
+        let (rotation_deg, _) = self.degrees(&groove, known(0))?;
+        let headshell = headshell.unwrap_or_else(exactly);
+        let (headshell_deg, _) = self.degrees(&headshell, known(2))?;
+        let body = body
+            .filter(|_| !blind)
+            .map(|angle| Ok::<_, JobError>((self.degrees(&angle, known(1))?, angle)))
+            .transpose()?;
+        let in_degrees = |angle: &Linear| &angle.row * DEGREE.recip();
+        let budget =
+            |angle: &Linear| combination_budget(self.network, self.adjustment, &in_degrees(angle));
+        let conformity = limits.tolerance.zip(body.as_ref()).map(
+            |(tolerance, ((quantity, marginal), angle))| match marginal {
                 Some(m) => Conformity::from_probability(
-                    m.cumulative(tolerance) - m.cumulative(-tolerance),
+                    m.cumulative(tolerance - angle.offset)
+                        - m.cumulative(-tolerance - angle.offset),
                     tolerance / DEGREE,
                 ),
                 None => conformity(
-                    rotation_deg.value,
-                    rotation_deg.standard_uncertainty,
+                    quantity.value,
+                    quantity.standard_uncertainty,
                     tolerance / DEGREE,
                 ),
-            }),
-            correction: correction(&rotation_deg, limits.max_turn.map(|t| t / DEGREE))
-                .filter(|_| !blind),
+            },
+        );
+        let superseded_by = self.later_setup(name);
+        let max_turn = limits.max_turn.map(|t| t / DEGREE);
+        let holes = cartridge.and_then(|c| c.holes_to_stylus);
+        let correction = correction(&headshell_deg, max_turn, holes.map(|m| m / MILLIMETRE))
+            .filter(|_| !blind && superseded_by.is_none());
+        let arm = self.network.pivoted_arm(name, &self.adjustment.values);
+        Ok(SetupResult {
+            name: name.to_owned(),
+            budget: budget(&groove),
+            stylus_to_body_budget: body.as_ref().map_or_else(Vec::new, |(_, a)| budget(a)),
             rotation_deg,
+            stylus_to_body_deg: body.map(|((quantity, _), _)| quantity),
+            headshell_deg,
+            arm: arm.filter(|_| !blind).map(|(arm, radius)| ArmResult {
+                radius_mm: radius / MILLIMETRE,
+                tracking_error_deg: arm.tracking_error(radius) / DEGREE,
+                null_radii_mm: arm.null_radii().map(|r| r.map(|r| r / MILLIMETRE)),
+            }),
+            conformity,
+            correction,
+            superseded_by,
             zero_setting_deg: None,
             blind,
-            to_groove: setup.arm.is_none(),
+            arm_unknown: setup.arm == ArmOf::Unknown,
+            mounting_stated: setup.mounting(false).is_some(),
         })
+    }
+
+    /// The last setup of the same cartridge that was recorded after this one.
+    fn later_setup(&self, name: &str) -> Option<String> {
+        let captures = &self.job.captures;
+        let recorded = |name: &str| {
+            let read = |at: &usize| self.network.capture_blocks[*at].is_some();
+            (0..captures.len())
+                .filter(read)
+                .find(|&at| captures[at].setup == name)
+        };
+        let own = recorded(name)?;
+        let cartridge = &self.job.setups[name].cartridge;
+        let others = self.job.setups.iter();
+        others
+            .filter(|(_, setup)| setup.cartridge == *cartridge)
+            .filter_map(|(other, _)| Some((recorded(other)?, other)))
+            .filter(|(at, _)| *at > own)
+            .max()
+            .map(|(_, other)| other.clone())
     }
 
     fn tip_unknowns(&self, cartridge: &str) -> [Option<usize>; 2] {
@@ -734,30 +890,37 @@ impl View<'_> {
         ]
     }
 
-    /// A cartridge's tip as adjusted (the shape term left out).
-    pub(super) fn tip(&self, name: &str) -> Tip {
-        let cartridge = &self.job.cartridges[name];
+    /// A cartridge's tip as stated or assumed (the shape term left out).
+    fn stated_tip(&self, cartridge: &Cartridge) -> Tip {
         let defaults = priors::sizes(cartridge.profile);
         let profile = cartridge.profile.unwrap_or(Profile::Elliptical);
-        let stated = match profile {
+        let [first, second] = match profile {
             Profile::Spherical => [cartridge.frontal_radius, cartridge.ball_lever],
             Profile::Elliptical => [cartridge.frontal_radius, cartridge.side_radius],
             Profile::Line => [cartridge.contact_spacing, cartridge.side_radius],
         };
-        let unknowns = self.tip_unknowns(name);
-        let mut size = [0.0; 3];
-        for (k, unknown) in unknowns.into_iter().enumerate() {
-            size[k] = match unknown {
-                Some(at) => self.adjustment.values[at],
-                None => stated[k].or(defaults[k]).value,
-            };
-        }
+        let size = [
+            first.or(defaults[0]).value,
+            second.or(defaults[1]).value,
+            0.0,
+        ];
         Tip { profile, size }
+    }
+
+    /// A cartridge's tip as adjusted (the shape term left out).
+    pub(super) fn tip(&self, name: &str) -> Tip {
+        let mut tip = self.stated_tip(&self.job.cartridges[name]);
+        for (size, unknown) in tip.size.iter_mut().zip(self.tip_unknowns(name)) {
+            if let Some(at) = unknown {
+                *size = self.adjustment.values[at];
+            }
+        }
+        tip
     }
 
     /// Lever in a 90 degree groove, metres, with its gradient over all unknowns.
     fn lever(&self, name: &str) -> (f64, Array1<f64>) {
-        let lever = self.tip(name).lever(std::f64::consts::FRAC_PI_4);
+        let lever = self.tip(name).lever(FRAC_PI_4);
         let unknowns = self.tip_unknowns(name);
         let mut gradient = Array1::zeros(self.network.parameters.len());
         for (unknown, slope) in unknowns.into_iter().zip(lever.d_size) {
@@ -898,7 +1061,8 @@ impl View<'_> {
         }
         for (name, cartridge) in &self.job.cartridges {
             let (lever, _) = self.lever(name);
-            if lever <= 0.0 && cartridge.profile != Some(Profile::Spherical) {
+            let stated = self.stated_tip(cartridge).lever(FRAC_PI_4).length;
+            if lever <= 0.0 && stated > 0.0 && cartridge.profile != Some(Profile::Spherical) {
                 let of = network::named("cartridge", name);
                 warnings.push(Caveat::serious(
                     Warning::ImpossibleLever,
@@ -916,7 +1080,7 @@ impl View<'_> {
         for (at, spec) in self.job.captures.iter().enumerate() {
             let capture = || network::locate(at, spec);
             let mm = spec.radius.map(|r| r / MILLIMETRE);
-            if !mm.iter().all(|r| USUAL_RADII_MM.contains(r)) {
+            if !mm.iter().all(|r| RECORD_MM.contains(r)) {
                 warnings.push(Caveat::caution(
                     Warning::UnusualRadius,
                     format!(
@@ -1000,22 +1164,19 @@ impl View<'_> {
         }
         self.unusual_places(warnings);
         self.unused_knowledge(warnings);
-        let without_arm: Vec<&str> = job
+        let without_arm: Vec<String> = job
             .setups
             .iter()
-            .filter(|(_, s)| s.arm.is_none())
-            .map(|(name, _)| name.as_str())
+            .filter(|(name, s)| s.arm == ArmOf::Unknown && self.network.is_tracked(name))
+            .map(|(name, _)| network::named("setup", name))
             .collect();
         if !without_arm.is_empty() {
             warnings.push(Caveat::note(
                 ARM_NOT_STATED,
                 format!(
-                    "no arm is stated for {}: the rotation is that relative to the groove at the radius played and contains the arm's tracking error there",
-                    without_arm
-                        .iter()
-                        .map(|n| network::named("setup", n))
-                        .collect::<Vec<_>>()
-                        .join(", ")
+                    "nothing is stated of the arm for {}: its tracking error at the radius played is taken as 0 +- {} deg, which widens the turn and the rotation to the body",
+                    without_arm.join(", "),
+                    priors::TRACKING.u
                 ),
             ));
         }
@@ -1045,18 +1206,11 @@ impl View<'_> {
                 "chi-square {:.1} with {} degrees of freedom (probability {p:.2e})",
                 fit.chi_square, fit.degrees_of_freedom
             );
-            if p < DOUBTED_P {
-                warnings.push(Caveat::caution(
-                    Warning::ChiSquareHigh,
-                    format!(
-                        "the captures and priors do not agree within their uncertainties: {facts}. Nothing was rescaled; look for a wrong entry, an uncertainty stated too small, or equaliser parts beyond their tolerance"
-                    ),
-                ));
-            } else if p > 1.0 - DOUBTED_P && fit.degrees_of_freedom > 1 {
+            if p > 1.0 - DOUBTED_P && fit.degrees_of_freedom > 1 {
                 warnings.push(Caveat::note(
                     Warning::ChiSquareLow,
                     format!(
-                        "the captures and priors agree better than their uncertainties let expect: {facts}. Some uncertainty may be stated too large"
+                        "the captures and priors agree better than their uncertainties make likely: {facts}. Some uncertainty may be stated too large"
                     ),
                 ));
             }

@@ -29,8 +29,10 @@ pub(super) fn worked_example() -> Job {
     };
     let setup = |cartridge: &str, value: f64, u: f64| Setup {
         cartridge: cartridge.into(),
-        arm: None,
+        // the worked example knows one angle
+        arm: ArmOf::Tangential,
         rotation: deg(value, u),
+        ..Setup::default()
     };
     Job {
         cartridges: [
@@ -424,7 +426,12 @@ fn two_setups_share_what_cancels() {
     // cut and skews cancel: what is left is the lever's 14 % and 8 % of 3.5 deg
     let u = comparison.change_deg.standard_uncertainty;
     assert!(u < 0.6 && u < 0.5 * comparison.remaining_deg.standard_uncertainty.hypot(1.1950));
-    assert!(comparison.probability_improved > 0.9);
+    assert!(
+        comparison
+            .probability_improved
+            .unwrap_or_else(|| panic!("{comparison:?}"))
+            > 0.9
+    );
     assert!(compare(&job, &solved, "E", "nowhere").is_err());
 }
 
@@ -435,7 +442,7 @@ fn monte_carlo_says_which_band_to_use() {
         ..worked_example()
     };
     let solved = solve(&one, &as_predicted(&one), 0.95).unwrap();
-    let said = monte_carlo(&solved, 4000, &mut |_| ()).unwrap();
+    let said = monte_carlo(&one, &solved, 4000, &mut |_| ()).unwrap();
     assert_eq!(said[0].code, "monte-carlo-nonlinear", "{said:?}");
     // the rotation of the other setup is only its normal prior
     assert_eq!(said[1].code, "monte-carlo-agrees", "{said:?}");
@@ -536,8 +543,9 @@ fn the_jacobian_of_a_capture() {
     );
     let setup = Setup {
         cartridge: "L".into(),
-        arm: Some("arm".into()),
+        arm: ArmOf::Pivoted("arm".into()),
         rotation: deg(3.0, 5.0),
+        ..Setup::default()
     };
     job.setups.insert("L".into(), setup);
     let record = job.records.get_mut("R").unwrap();
@@ -594,7 +602,7 @@ fn the_jacobian_of_a_capture() {
 fn conformity_falls_steadily_with_the_delay() {
     let parse = |delay: f64| {
         let text = format!(
-            "format = 1\n[limits]\ntolerance_deg = 5\n[[capture]]\ndelay_us = {{ value = {delay}, u = 0.005 }}\nradius_mm = 70\nrpm = 33\n"
+            "format = 1\n[limits]\ntolerance_deg = 5\n[setup.s]\narm = \"tangential\"\nmounting_deg = {{ value = 0, u = 0 }}\n[[capture]]\ndelay_us = {{ value = {delay}, u = 0.005 }}\nradius_mm = 70\nrpm = 33\n"
         );
         crate::job::file::parse(&text, "x").unwrap()
     };

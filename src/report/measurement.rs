@@ -1,10 +1,11 @@
 //! The result of one recording.
 
+use super::instruction::Situation;
 use super::text;
 use crate::document::Program;
-use crate::job::{ARM_NOT_STATED, Correction};
+use crate::job::{ArmResult, Correction, SetupResult};
 use crate::uncertainty::{
-    BudgetLine, Caveat, Conformity, Direction, Quantity, is_doubted, rounded, rounded_u,
+    BudgetLine, Caveat, Conformity, Direction, Quantity, Standing, rounded, rounded_u,
 };
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -12,6 +13,9 @@ use serde::{Deserialize, Serialize};
 /// The document of `measure`.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Measurement {
+    /// Why the result is in doubt, as its first line; null where it is not.
+    /// Then verdict, turn and probability are null.
+    pub in_doubt: Option<String>,
     /// `groovelag/measurement/1`.
     pub schema: String,
     /// What made it.
@@ -28,9 +32,17 @@ pub struct Measurement {
     pub analysed_s: [f64; 2],
     /// Offset between the channels as recorded, right after left.
     pub delay_us: Quantity,
-    /// Rotation of the stylus, clockwise seen from above; null for a spherical
-    /// tip, which cannot see it.
+    /// Rotation of the stylus to the groove at this radius, clockwise seen from
+    /// above; null for a spherical tip, which cannot see it.
     pub rotation_deg: Option<Quantity>,
+    /// Rotation of the stylus to the cartridge body, which a tolerance is about;
+    /// null for a spherical tip.
+    pub stylus_to_body_deg: Option<Quantity>,
+    /// Rotation of the stylus in the headshell (to the body, and the body's
+    /// mounting), which a turn takes out; null for a spherical tip.
+    pub headshell_deg: Option<Quantity>,
+    /// A stated pivoted arm at this radius.
+    pub arm: Option<ArmResult>,
     /// Rotation of the record's cut, for a spherical tip.
     pub cut_rotation_deg: Option<Quantity>,
     /// Which way the stylus (with a spherical tip: the cut) is turned.
@@ -39,10 +51,13 @@ pub struct Measurement {
     pub budget: Vec<BudgetLine>,
     /// Doubts.
     pub warnings: Vec<Caveat>,
-    /// Against the tolerance, if one was stated.
+    /// Against the tolerance, if one was stated and no doubt withholds it.
     pub conformity: Option<Conformity>,
-    /// What to do, if the band says which way.
+    /// What to do, if the band says which way and no doubt withholds it.
     pub correction: Option<Correction>,
+    /// The setup that it is of, for the instruction.
+    #[serde(skip)]
+    pub setup: Option<SetupResult>,
 }
 
 impl Measurement {
@@ -51,9 +66,23 @@ impl Measurement {
 
     /// The result in plain words, composed for `width` columns.
     pub fn text(&self, width: usize) -> String {
-        let mut out = String::new();
+        let mut out = text::in_doubt(self.in_doubt.as_deref(), width);
         if let Some(rotation) = &self.rotation_deg {
             self.angle(&mut out, "Rotation", rotation, width);
+        }
+        if let Some(body) = &self.stylus_to_body_deg {
+            out.push_str(&text::labelled(
+                "To the body",
+                &format!(
+                    "{}, {}",
+                    text::brief(body),
+                    text::turn_band(body, "degrees")
+                ),
+                width,
+            ));
+        }
+        if let Some(arm) = &self.arm {
+            out.push_str(&text::labelled("Arm", &text::arm(arm), width));
         }
         if let Some(cut) = &self.cut_rotation_deg {
             self.angle(&mut out, "Cut", cut, width);
@@ -78,25 +107,12 @@ impl Measurement {
             ),
             width,
         ));
-        if let Some(rotation) = &self.rotation_deg {
-            out.push_str(&text::labelled(
-                "What to do",
-                &text::correction(
-                    self.correction.as_ref(),
-                    rotation,
-                    self.conformity.is_some_and(|c| c.is_kept()),
-                    self.warnings.iter().any(|w| w.code == ARM_NOT_STATED),
-                ),
-                width,
-            ));
+        if let Some(situation) = self.situation() {
+            let instruction = situation.instruction();
+            out.push_str(&text::labelled("What to do", &instruction.text(), width));
         }
         if let Some(c) = &self.conformity {
-            let verdict = if is_doubted(&self.warnings) {
-                text::UNDECIDED.to_owned()
-            } else {
-                text::conformity(c)
-            };
-            out.push_str(&text::labelled("Tolerance", &verdict, width));
+            out.push_str(&text::labelled("Tolerance", &text::conformity(c), width));
         }
         out.push_str(&text::labelled(
             "Recording",
@@ -124,6 +140,13 @@ impl Measurement {
         out
     }
 
+    /// What the instruction is made of; `None` for a spherical tip.
+    pub fn situation(&self) -> Option<Situation<'_>> {
+        self.rotation_deg?;
+        let in_doubt = Standing::of(&self.warnings).is_doubted();
+        self.setup.as_ref().map(|s| Situation::of(s, in_doubt))
+    }
+
     fn angle(&self, out: &mut String, label: &str, quantity: &Quantity, width: usize) {
         let place = match self.direction {
             Direction::NoneResolved => {
@@ -142,8 +165,5 @@ impl Measurement {
             &text::turn_band(quantity, "degrees"),
             width,
         ));
-        if is_doubted(&self.warnings) {
-            out.push_str(&text::labelled("", text::IN_DOUBT, width));
-        }
     }
 }

@@ -3,6 +3,7 @@
 pub mod calibration;
 pub mod check;
 mod follow;
+pub mod instruction;
 mod measurement;
 pub mod page;
 pub mod picture;

@@ -1,11 +1,10 @@
 //! Documents and text of solve, compare and plan.
 
+use super::instruction::Situation;
 use super::text::{self, quantity, rotation, turn_band, wrapped};
 use crate::document::Program;
 use crate::job::{Comparison, Plan, SetupResult, Solution, Wanted};
-use crate::uncertainty::{
-    BudgetLine, Caveat, DECIDED, Direction, Interval, Quantity, is_doubted, plain, rounded_u,
-};
+use crate::uncertainty::{BudgetLine, Caveat, DECIDED, Direction, Quantity, plain, rounded_u};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
@@ -61,12 +60,12 @@ document!(
 
 /// The text of a solved job, composed for `width` columns; `title` as the job gives it.
 pub fn solution_text(solution: &Solution, title: Option<&str>, width: usize) -> String {
-    let mut out = String::new();
+    let mut out = text::in_doubt(solution.in_doubt.as_deref(), width);
     if let Some(title) = title {
         out += &wrapped("", title, width);
         out.push('\n');
     }
-    let doubted = is_doubted(&solution.warnings);
+    let doubted = solution.standing().is_doubted();
     let (blind, seeing): (Vec<_>, Vec<_>) = solution.setups.iter().partition(|s| s.blind);
     for setup in seeing {
         out += &setup_text(setup, doubted, width);
@@ -77,9 +76,6 @@ pub fn solution_text(solution: &Solution, title: Option<&str>, width: usize) -> 
         out += &wrapped("", "Records: rotation of the cut", width);
         for r in &solution.records {
             out += &item(&r.name, cut(&r.cut_rotation_deg));
-        }
-        if doubted && solution.setups.iter().all(|s| s.blind) {
-            out += &wrapped("  ", text::IN_DOUBT, width);
         }
         out.push('\n');
     }
@@ -194,60 +190,32 @@ fn setup_text(setup: &SetupResult, doubted: bool, width: usize) -> String {
             );
     }
     out += &wrapped("  Rotation      ", &rotation(&setup.rotation_deg), width);
-    out += &wrapped(
-        "  Known to      ",
-        &format!(
-            "{}, standard uncertainty {} deg",
-            turn_band(&setup.rotation_deg, "deg"),
-            rounded_u(setup.rotation_deg.standard_uncertainty)
-        ),
-        width,
-    );
-    if doubted {
-        out += &wrapped("                ", text::IN_DOUBT, width);
+    out += &wrapped("  Known to      ", &known_to(&setup.rotation_deg), width);
+    if let Some(body) = &setup.stylus_to_body_deg {
+        out += &wrapped("  To the body   ", &text::brief(body), width);
+        out += &wrapped("  Known to      ", &known_to(body), width);
+    }
+    if let Some(arm) = &setup.arm {
+        out += &wrapped("  Arm           ", &text::arm(arm), width);
     }
     if let Some(c) = &setup.conformity {
-        let verdict = if doubted {
-            text::UNDECIDED.to_owned()
-        } else {
-            text::conformity(c)
-        };
-        out += &wrapped("  Tolerance     ", &verdict, width);
+        out += &wrapped("  Tolerance     ", &text::conformity(c), width);
     }
-    out += &wrapped("  What to do    ", &what_to_do(setup), width);
-    if let Some(zero) = &setup.zero_setting_deg {
-        out += &wrapped(
-            "  Zero setting  ",
-            &format!(
-                "on this record both edges read together when turned by {}: its cut and all skews included, which What to do leaves out",
-                quantity(zero, "deg")
-            ),
-            width,
-        );
-    }
+    let instruction = Situation::of(setup, doubted).instruction();
+    out += &wrapped("  What to do    ", &instruction.text(), width);
     out += &budget_text(&setup.budget, width);
+    if let Some(zero) = &setup.zero_setting_deg {
+        out += &wrapped("  ", &text::zero_setting(zero), width);
+    }
     out
 }
 
-fn what_to_do(setup: &SetupResult) -> String {
-    let kept = setup.conformity.is_some_and(|c| c.is_kept());
-    let Some(c) = &setup.correction else {
-        return text::correction(None, &setup.rotation_deg, kept, setup.to_groove);
-    };
-    let interval = setup.rotation_deg.interval;
-    let left = Quantity {
-        value: c.remaining_deg,
-        interval: Interval {
-            lower: interval.lower.map(|v| v + c.turn_deg),
-            upper: interval.upper.map(|v| v + c.turn_deg),
-            ..interval
-        },
-        ..setup.rotation_deg
-    };
+/// A band with its standard uncertainty.
+fn known_to(quantity: &Quantity) -> String {
     format!(
-        "{}: expected to remain, {}",
-        text::correction(Some(c), &setup.rotation_deg, kept, setup.to_groove),
-        turn_band(&left, "deg")
+        "{}, standard uncertainty {} deg",
+        turn_band(quantity, "deg"),
+        rounded_u(quantity.standard_uncertainty)
     )
 }
 
@@ -293,8 +261,9 @@ fn caveats(warnings: &[Caveat], width: usize) -> String {
 }
 
 /// The text of a comparison, composed for `width` columns.
-pub fn comparison_text(c: &Comparison, width: usize) -> String {
-    let mut out = String::new();
+/// `after` is the later setup.
+pub fn comparison_text(c: &Comparison, after: &SetupResult, width: usize) -> String {
+    let mut out = text::in_doubt(c.in_doubt.as_deref(), width);
     let mut line = |label: &str, text: &str| out += &text::labelled(label, text, width);
     let change = &c.change_deg;
     let between = format!("from '{}' to '{}'", c.before, c.after);
@@ -313,34 +282,30 @@ pub fn comparison_text(c: &Comparison, width: usize) -> String {
     );
     line("Remaining", &rotation(&c.remaining_deg));
     line("", &turn_band(&c.remaining_deg, "degrees"));
-    let doubted = is_doubted(&c.warnings);
-    if doubted {
-        line("", text::IN_DOUBT);
+    if let Some(p) = c.probability_improved {
+        let verdict = if p >= DECIDED {
+            format!("yes, with a probability of {}", text::probability(p))
+        } else if p <= 1.0 - DECIDED {
+            format!(
+                "no: worse, with a probability of {}",
+                text::probability(1.0 - p)
+            )
+        } else {
+            format!(
+                "undecided: yes with a probability of {}",
+                text::probability(p)
+            )
+        };
+        line(
+            "Improved",
+            &format!("{verdict} (smaller in size than before)"),
+        );
     }
-    let p = c.probability_improved;
-    let verdict = if doubted {
-        text::UNDECIDED.to_owned()
-    } else if p >= DECIDED {
-        format!("yes, with a probability of {}", text::probability(p))
-    } else if p <= 1.0 - DECIDED {
-        format!(
-            "no: worse, with a probability of {}",
-            text::probability(1.0 - p)
-        )
-    } else {
-        format!(
-            "undecided: yes with a probability of {}",
-            text::probability(p)
-        )
+    let situation = Situation {
+        correction: c.correction.as_ref(),
+        ..Situation::of(after, c.in_doubt.is_some())
     };
-    line(
-        "Improved",
-        &format!("{verdict} (smaller in size than before)"),
-    );
-    line(
-        "What to do",
-        &text::correction(c.correction.as_ref(), &c.remaining_deg, false, c.to_groove),
-    );
+    line("What to do", &situation.instruction().text());
     out += &caveats(&c.warnings, width);
     if c.correction.is_some() {
         out.push('\n');

@@ -1,7 +1,7 @@
 //! Plain text for a terminal or a file: composed for 80 columns, nothing
 //! depends on colour.
 
-use crate::job::Correction;
+use crate::job::ArmResult;
 use crate::uncertainty::{
     BudgetLine, Caveat, Conformity, Direction, Level, Quantity, Shape, Verdict, plain, rounded,
     rounded_u,
@@ -81,6 +81,17 @@ pub fn rotation(quantity: &Quantity) -> String {
             rounded(quantity.value.abs(), quantity.standard_uncertainty),
             sense(resolved)
         ),
+    }
+}
+
+/// A value with its direction, or without one where none is resolved.
+pub fn brief(quantity: &Quantity) -> String {
+    match Direction::resolved(quantity) {
+        Direction::NoneResolved => format!(
+            "{} degrees, no direction resolved",
+            rounded(quantity.value, quantity.standard_uncertainty)
+        ),
+        _ => angle(quantity),
     }
 }
 
@@ -182,67 +193,6 @@ pub fn turn_band(quantity: &Quantity, unit: &str) -> String {
     }
 }
 
-/// Where the mounting holes go when the cartridge is turned this way.
-pub fn holes(way: Direction) -> &'static str {
-    match way {
-        Direction::Clockwise => "the hole nearer the spindle goes towards the arm's pivot",
-        _ => "the hole nearer the spindle goes away from the arm's pivot",
-    }
-}
-
-/// What to do about a rotation; `kept` says that it keeps the tolerance, `to_groove` that no
-/// arm is stated, so that it contains the arm's tracking error.
-pub fn correction(
-    correction: Option<&Correction>,
-    rotation: &Quantity,
-    kept: bool,
-    to_groove: bool,
-) -> String {
-    let Some(c) = correction else {
-        if kept {
-            return "nothing: the tolerance is kept, and the band contains zero, so the data do not say which way a turn would go".to_owned();
-        }
-        if !rotation.interval.contains(0.0) {
-            return WITHHELD.to_owned();
-        }
-        return "nothing yet: the band contains zero, so the data do not say which way to turn; narrow it first (more captures, see `groovelag plan`)".to_owned();
-    };
-    let mut text = format!(
-        "{}{}turn the cartridge {} degrees {} seen from above ({}), about the stylus; across the 12.7 mm mounting holes that is {} mm: {}",
-        if kept {
-            "the tolerance is kept; to take out what was found, "
-        } else {
-            ""
-        },
-        if to_groove { ARM_FIRST } else { "" },
-        rounded(c.turn_deg.abs(), rotation.standard_uncertainty),
-        direction(c.direction),
-        direction_at_the_arm(c.direction),
-        plain(c.mounting_hole_mm, 2),
-        holes(c.direction),
-    );
-    if c.turn_deg.abs() > COMMONLY_ALLOWED_DEG {
-        text.push_str(
-            ". So large a turn puts the cantilever askew to the groove: ask the supplier first",
-        );
-    }
-    if c.remaining_deg.abs() > 1e-9 {
-        text.push_str(&format!(
-            ". The headshell is taken to allow no more; {} degrees would remain",
-            rounded(c.remaining_deg.abs(), rotation.standard_uncertainty)
-        ));
-    } else {
-        text.push_str(". Then measure again");
-    }
-    text
-}
-
-/// What makers commonly allow, degrees (common practice, no source).
-const COMMONLY_ALLOWED_DEG: f64 = 5.0;
-
-/// Before a turn, where no arm is stated.
-const ARM_FIRST: &str = "state the arm first (--arm, or [arm.NAME] in a job): its tracking error at this radius, which may be a degree or two, is in the figure, and a cartridge turned to hide it is right nowhere else. Then ";
-
 /// A conformity statement.
 pub fn conformity(c: &Conformity) -> String {
     let verdict = match c.verdict {
@@ -251,7 +201,7 @@ pub fn conformity(c: &Conformity) -> String {
         Verdict::Undecided => "undecided",
     };
     format!(
-        "{verdict} to +-{} degrees: inside with a probability of {} (JCGM 106)",
+        "{verdict} to +-{} degrees, stylus to body: inside with a probability of {} (JCGM 106)",
         c.tolerance_deg,
         probability(c.probability)
     )
@@ -334,17 +284,37 @@ pub fn caveats(list: &[Caveat], width: usize) -> String {
     out
 }
 
-/// Beside a rotation that a serious doubt concerns.
-pub const IN_DOUBT: &str = "IN DOUBT: see the serious caveat below";
+/// The first line of a result that is in doubt, composed for `width` columns; empty
+/// where it is not.
+pub fn in_doubt(doubt: Option<&str>, width: usize) -> String {
+    doubt.map_or_else(String::new, |doubt| wrapped("", doubt, width) + "\n")
+}
 
-/// Instead of a verdict, where a serious doubt stands.
-pub const UNDECIDED: &str = "undecided before the serious doubt below is resolved";
+/// What known turns alone tell.
+pub fn zero_setting(zero: &Quantity) -> String {
+    format!(
+        "By the captures at known turns alone, the two channels would read together at a turn of {} from this setup. That is the zero of the whole delay on this record, its cut and all skews included; the instruction leaves these out",
+        quantity(zero, "deg")
+    )
+}
 
-/// Instead of advice, where a direction is resolved and a serious doubt stands.
-pub const WITHHELD: &str = "nothing before the serious doubt below is resolved";
+/// A stated arm where a setup was played.
+pub fn arm(arm: &ArmResult) -> String {
+    let nulls = match arm.null_radii_mm {
+        Some([inner, outer]) => format!("null radii {inner:.1} and {outer:.1} mm"),
+        None => "no null radii: check its dimensions".to_owned(),
+    };
+    let error = arm.tracking_error_deg;
+    format!(
+        "tracking error {} degrees {} at {} mm; {nulls}",
+        plain(error.abs(), 2),
+        direction(Direction::of(error)),
+        plain(arm.radius_mm, 1)
+    )
+}
 
 /// What the figure is, shown with every rotation.
-pub const MEASURAND: &str = "This is the effective angle of the playing edges to the groove under tracking force, bias force and drag. It contains cantilever yaw and the product of rake and azimuth tilt, so a microscope on the bench may see another angle. It is evidence, not a verdict; the maker's own inspection decides.";
+pub const MEASURAND: &str = "The rotation is the effective angle of the playing edges to the groove under tracking force, bias force and drag. It contains cantilever yaw and the product of rake and azimuth tilt, so a microscope on the bench may see another angle. It is evidence, not a verdict; the maker's own inspection decides.";
 
 /// Cautions, shown with every correction.
 pub const CAUTIONS: &str = "Before touching the cartridge: mute the amplifier, fit the stylus guard or keep clear of the stylus, keep iron tools away from its magnet, leave mains and earth leads as they are, and follow the maker's instructions first.";

@@ -16,7 +16,7 @@ pub enum Verdict {
     Conforming,
     /// Outside the tolerance with a probability of at least 0.95.
     NonConforming,
-    /// Neither, or a serious doubt stands against the result.
+    /// Neither.
     Undecided,
 }
 
@@ -35,14 +35,6 @@ impl Conformity {
     /// Whether the tolerance is kept with enough probability to say so.
     pub fn is_kept(&self) -> bool {
         self.verdict == Verdict::Conforming
-    }
-
-    /// The same without a verdict, where a serious doubt stands against it.
-    pub fn withheld(self) -> Self {
-        Self {
-            verdict: Verdict::Undecided,
-            ..self
-        }
     }
 
     /// The statement for a known probability of conformity.

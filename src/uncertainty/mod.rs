@@ -5,6 +5,7 @@ mod conformity;
 mod outlook;
 mod quantile;
 mod rounding;
+mod standing;
 mod warning;
 
 pub use conformity::{Conformity, DECIDED, Verdict, conformity};
@@ -14,6 +15,7 @@ pub use quantile::{
 };
 
 pub use rounding::{plain, rounded, rounded_u};
+pub use standing::Standing;
 pub use warning::Warning;
 
 use schemars::JsonSchema;
@@ -220,12 +222,6 @@ impl Caveat {
             message: message.into(),
         }
     }
-}
-
-/// Whether a caveat says not to use the result before it is resolved. Then no
-/// advice is given and no conformity stated.
-pub fn is_doubted(caveats: &[Caveat]) -> bool {
-    caveats.iter().any(|c| c.level == Level::Serious)
 }
 
 /// Which way a rotation goes, seen from above.

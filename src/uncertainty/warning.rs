@@ -42,6 +42,7 @@ warnings! {
     CarriedByPriors: "carried-by-priors";
     ChainNotCalibrated: "chain-not-calibrated";
     ChiSquareHigh: "chi-square-high";
+    Contradiction: "contradiction";
     ChiSquareLow: "chi-square-low";
     Clicks: "clicks";
     Clipped: "clipped";

@@ -3,7 +3,8 @@
 use super::names::{Names, escaped, file_name};
 use super::{Block, Section};
 use crate::document::Program;
-use crate::job::{CaptureDetails, Correction, Details, Learned};
+use crate::job::{CaptureDetails, Details, Learned};
+use crate::report::instruction::{Piece, Sentence, Situation, capitalised};
 use crate::report::picture;
 use crate::report::text;
 use crate::uncertainty::{
@@ -168,71 +169,49 @@ pub fn verdict(pointer: &str, c: &Conformity) -> String {
     let probability = number(
         &format!("{pointer}/probability"),
         c.probability,
-        &plain(c.probability, 3),
+        &text::probability(c.probability),
     );
     let word = match c.verdict {
         Verdict::Conforming => "it <strong>keeps</strong> the tolerance of",
         Verdict::NonConforming => "it <strong>does not keep</strong> the tolerance of",
         Verdict::Undecided => "it is <strong>undecided</strong> whether it keeps the tolerance of",
     };
-    format!("{word} {tolerance} degrees either way (probability of conformity {probability})")
+    format!(
+        "{word} {tolerance} degrees either way, stylus to body (probability of conformity {probability})"
+    )
 }
 
-/// What to do about a rotation.
-pub fn advice(
-    pointer: &str,
-    correction: Option<&Correction>,
-    rotation: &Quantity,
-    conformity: Option<&Conformity>,
-    to_groove: bool,
-) -> String {
-    let keeps = conformity.is_some_and(|c| c.is_kept());
-    let Some(c) = correction else {
-        if keeps {
-            return "<p>Nothing: the tolerance is kept, and the band contains zero, so the data do not even say which way a turn would go.</p>\n".to_owned();
-        }
-        if !rotation.interval.contains(0.0) {
-            return "<p>Do not turn anything before the serious doubt is resolved (see <a href=\"#doubts\">Doubts</a>).</p>\n".to_owned();
-        }
-        return "<p>Do not turn anything yet: the band contains zero, so the data do not say which way. A narrower band needs more captures; <code>groovelag plan</code> says which help most.</p>\n".to_owned();
+/// What to do about a setup; `pointer` is where the document has the correction.
+pub fn advice(pointer: &str, situation: &Situation<'_>) -> String {
+    let instruction = situation.instruction();
+    let html = |sentence: &Sentence| {
+        let pieces = sentence.iter().enumerate().map(|(k, piece)| match piece {
+            Piece::Words(words) if k == 0 => escaped(&capitalised(words)),
+            Piece::Words(words) => escaped(words),
+            Piece::Number { key, value, shown } => {
+                number(&format!("{pointer}/{key}"), *value, shown)
+            }
+        });
+        pieces.collect::<String>() + "."
     };
-    let number = |key: &str, v: f64, shown: &str| number(&format!("{pointer}/{key}"), v, shown);
-    let u = rotation.standard_uncertainty;
-    let need = if keeps {
-        "<p>The tolerance is kept, so nothing has to be done. To take out what was found:</p>\n"
-    } else {
-        ""
-    };
-    let mut out = format!(
-        "{need}<ol>\n{}<li>Turn the cartridge {} degrees {} seen from above ({}), about the stylus. Across the 12.7 mm of the mounting holes that is {} mm: {}.</li>\n",
-        if to_groove { ARM_FIRST } else { "" },
-        number("turn_deg", c.turn_deg, &rounded(c.turn_deg.abs(), u)),
-        text::direction(c.direction),
-        text::direction_at_the_arm(c.direction),
-        number(
-            "mounting_hole_mm",
-            c.mounting_hole_mm,
-            &plain(c.mounting_hole_mm, 2)
-        ),
-        text::holes(c.direction),
-    );
-    if c.remaining_deg.abs() > 1e-9 {
-        let _ = writeln!(
-            out,
-            "<li>The headshell is taken to allow no more: {} degrees would remain. Ask the supplier.</li>",
-            number(
-                "remaining_deg",
-                c.remaining_deg,
-                &rounded(c.remaining_deg.abs(), u)
-            )
-        );
+    let mut out = String::new();
+    for warning in &instruction.before {
+        let _ = writeln!(out, "<p class=\"note\">{}</p>", html(warning));
     }
-    out.push_str("<li>Set overhang, force and bias again, and measure again.</li>\n</ol>\n");
+    let _ = writeln!(
+        out,
+        "<p class=\"order\"><strong>{}</strong></p>",
+        html(&instruction.order)
+    );
+    if !instruction.after.is_empty() {
+        out.push_str("<ul>\n");
+        for how in &instruction.after {
+            let _ = writeln!(out, "<li>{}</li>", html(how));
+        }
+        out.push_str("</ul>\n");
+    }
     out
 }
-
-/// Before a turn, where no arm is stated.
-const ARM_FIRST: &str = "<li>State the arm first (<code>--arm</code>, or <code>[arm.NAME]</code> in a job): its tracking error at this radius, which may be a degree or two, is in the figure, and a cartridge turned to hide it is right nowhere else.</li>\n";
 
 /// Cautions and what the figure is not, for every page about a stylus.
 pub fn cautions() -> String {
@@ -303,7 +282,7 @@ pub fn conformity(
             number(
                 &format!("{at}/probability"),
                 c.probability,
-                &plain(c.probability, 3),
+                &text::probability(c.probability),
             ),
         ),
         ("Statement", format!("<strong>{word}</strong>")),

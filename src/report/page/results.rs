@@ -3,8 +3,9 @@
 use super::names::{Names, escaped, file_name};
 use super::parts::{self, number, quantity};
 use super::{Block, Page, Section};
-use crate::job::{ARM_NOT_STATED, Comparison, Details, Job, SetupResult, Solution, Source};
+use crate::job::{ArmResult, Comparison, Details, Job, SetupResult, Solution, Source};
 use crate::report::Measurement;
+use crate::report::instruction::Situation;
 use crate::report::picture::{self, Picture};
 use crate::uncertainty::{Caveat, Direction, Quantity, plain, rounded, rounded_u};
 use std::fmt::Write as _;
@@ -129,7 +130,7 @@ pub fn measurement(m: &Measurement, about: &About<'_>) -> Page {
     let names = about.names();
     let mut contacts = about.contacts();
     let angle = m.rotation_deg.as_ref().or(m.cut_rotation_deg.as_ref());
-    let mut answer = String::new();
+    let mut answer = in_doubt(m.in_doubt.as_deref(), &names);
     let pointer = if m.rotation_deg.is_some() {
         "/rotation_deg"
     } else {
@@ -145,6 +146,9 @@ pub fn measurement(m: &Measurement, about: &About<'_>) -> Page {
             let _ = write!(sentence, "; {}", parts::verdict("/conformity", c));
         }
         let _ = writeln!(answer, "<p class=\"lead\">{sentence}.</p>");
+    }
+    if let Some(body) = &m.stylus_to_body_deg {
+        answer.push_str(&to_the_body("/stylus_to_body_deg", body, m.arm.as_ref()));
     }
     if m.rotation_deg.is_none() {
         answer.push_str("<p>A spherical tip cannot see its own rotation: this is the rotation of the record's cut.</p>\n");
@@ -168,24 +172,15 @@ pub fn measurement(m: &Measurement, about: &About<'_>) -> Page {
             &rounded_u(m.delay_us.standard_uncertainty)
         ),
     );
-    answer.push_str(&doubted(&m.warnings));
-    let advice = match &m.rotation_deg {
-        Some(rotation) => {
-            parts::advice(
-                "/correction",
-                m.correction.as_ref(),
-                rotation,
-                m.conformity.as_ref(),
-                m.warnings.iter().any(|w| w.code == ARM_NOT_STATED),
-            ) + &parts::cautions()
-        }
+    let advice = match m.situation() {
+        Some(situation) => parts::advice("/correction", &situation) + &parts::cautions(),
         None => "<p>Nothing can be turned: the cut belongs to the record. State it in a job as the record's cut rotation, with its uncertainty, to take it out of other captures.</p>\n".to_owned(),
     };
     let mut sections = Vec::new();
     let mut blocks = Vec::new();
-    if let (Some(c), Some(rotation)) = (&m.conformity, &m.rotation_deg) {
+    if let (Some(c), Some(rotation)) = (&m.conformity, &m.stylus_to_body_deg) {
         blocks.push(Block::Html(parts::conformity(
-            "/rotation_deg",
+            "/stylus_to_body_deg",
             "/conformity",
             c,
             rotation,
@@ -216,17 +211,25 @@ pub fn measurement(m: &Measurement, about: &About<'_>) -> Page {
     }
 }
 
-/// A pointer to serious doubts, which belong beside the answer.
-fn doubted(warnings: &[Caveat]) -> String {
-    let serious = warnings
-        .iter()
-        .filter(|w| w.level == crate::uncertainty::Level::Serious)
-        .count();
-    match serious {
-        0 => String::new(),
-        1 => "<p class=\"note\"><strong>There is a serious doubt:</strong> do not use the result before it is resolved (see <a href=\"#doubts\">Doubts</a>).</p>\n".to_owned(),
-        n => format!("<p class=\"note\"><strong>There are {n} serious doubts:</strong> do not use the result before they are resolved (see <a href=\"#doubts\">Doubts</a>).</p>\n"),
-    }
+/// The first line of a result that is in doubt.
+fn in_doubt(doubt: Option<&str>, names: &Names) -> String {
+    doubt.map_or_else(String::new, |doubt| {
+        format!(
+            "<p class=\"doubt\" role=\"alert\"><strong>{}</strong></p>\n",
+            names.html(doubt)
+        )
+    })
+}
+
+/// The rotation to the body, and the arm.
+fn to_the_body(pointer: &str, body: &Quantity, arm: Option<&ArmResult>) -> String {
+    let arm = arm.map_or_else(String::new, |arm| {
+        format!(" The arm: {}.", escaped(&crate::report::text::arm(arm)))
+    });
+    format!(
+        "<p>To the cartridge body, which a tolerance is about: {}.{arm}</p>\n",
+        quantity(pointer, body, "degrees")
+    )
 }
 
 /// What to call a setup in a sentence.
@@ -247,7 +250,8 @@ pub fn solution(s: &Solution, about: &About<'_>) -> Page {
         .filter(|(_, setup)| !setup.blind)
         .collect();
     let several = seeing.len() > 1;
-    let mut answer = String::new();
+    let doubted = s.standing().is_doubted();
+    let mut answer = in_doubt(s.in_doubt.as_deref(), &names);
     let mut advice = String::new();
     if several {
         let all: Vec<String> = seeing
@@ -281,23 +285,17 @@ pub fn solution(s: &Solution, about: &About<'_>) -> Page {
         }
         let class = if several { "" } else { " class=\"lead\"" };
         let _ = writeln!(answer, "<p{class}>{sentence}.</p>");
+        if let Some(body) = &setup.stylus_to_body_deg {
+            let at = format!("{at}/stylus_to_body_deg");
+            answer.push_str(&to_the_body(&at, body, setup.arm.as_ref()));
+        }
         if several {
             let _ = writeln!(advice, "<h3>Setup {}</h3>", names.html(&setup.name));
         }
         advice.push_str(&parts::advice(
             &format!("{at}/correction"),
-            setup.correction.as_ref(),
-            &setup.rotation_deg,
-            setup.conformity.as_ref(),
-            setup.to_groove,
+            &Situation::of(setup, doubted),
         ));
-        if let Some(zero) = &setup.zero_setting_deg {
-            let _ = writeln!(
-                advice,
-                "<p>By the captures at known turns alone, both edges read together at a turn of {} from the setup (cut and skews included).</p>",
-                quantity(&format!("{at}/zero_setting_deg"), zero, "degrees")
-            );
-        }
     }
     if seeing.is_empty() {
         for (k, record) in s.records.iter().enumerate() {
@@ -310,7 +308,6 @@ pub fn solution(s: &Solution, about: &About<'_>) -> Page {
     } else {
         advice.push_str(&parts::cautions());
     }
-    answer.push_str(&doubted(&s.warnings));
 
     let mut contacts = about.contacts();
     let tolerance = s
@@ -347,13 +344,19 @@ pub fn solution(s: &Solution, about: &About<'_>) -> Page {
             blocks.push(Block::Html(heading));
         }
         if let Some(c) = &setup.conformity {
-            blocks.push(Block::Html(parts::conformity(
-                &format!("{at}/rotation_deg"),
-                &format!("{at}/conformity"),
-                c,
-                &setup.rotation_deg,
-                &of,
-            )));
+            if let Some(body) = &setup.stylus_to_body_deg {
+                blocks.push(Block::Html(parts::conformity(
+                    &format!("{at}/stylus_to_body_deg"),
+                    &format!("{at}/conformity"),
+                    c,
+                    body,
+                    &of,
+                )));
+            }
+        }
+        if let Some(zero) = &setup.zero_setting_deg {
+            let text = escaped(&crate::report::text::zero_setting(zero));
+            blocks.push(Block::Html(format!("<p>{text}.</p>\n")));
         }
         let picture = picture::budget(&setup.budget, &parts::suffix(n), &of);
         blocks.push(Block::Beside(
@@ -520,25 +523,30 @@ pub fn comparison(c: &Comparison, s: &Solution, about: &About<'_>) -> Page {
             parts::band("/change_deg", change, "degrees"),
         ),
     };
-    let mut answer = format!(
-        "<p class=\"lead\">{moved}.</p>\n<p>{}.</p>\n<p>The rotation after is smaller in size than before with a probability of {}.</p>\n",
+    let mut answer = in_doubt(c.in_doubt.as_deref(), &names);
+    let _ = writeln!(
+        answer,
+        "<p class=\"lead\">{moved}.</p>\n<p>{}.</p>",
         parts::turned("Now the stylus", "/remaining_deg", &c.remaining_deg, true),
-        number(
-            "/probability_improved",
-            c.probability_improved,
-            &plain(c.probability_improved, 3)
-        ),
     );
-    answer.push_str(&doubted(&c.warnings));
-    // the document of a comparison has no correction, so its figures are plain
-    let advice = match after.and_then(|a| a.correction) {
-        Some(t) => format!(
-            "<p>What remains asks for a turn of {} degrees {}. Then measure again.</p>\n",
-            rounded(t.turn_deg.abs(), c.remaining_deg.standard_uncertainty),
-            crate::report::text::sense(t.direction),
-        ),
-        None => "<p>Nothing more for now: what remains is not told from zero. A narrower band needs more captures; <code>groovelag plan</code> says which help most.</p>\n".to_owned(),
-    } + &parts::cautions();
+    if let Some(p) = c.probability_improved {
+        let _ = writeln!(
+            answer,
+            "<p>The rotation after is smaller in size than before with a probability of {}.</p>",
+            number(
+                "/probability_improved",
+                p,
+                &crate::report::text::probability(p)
+            ),
+        );
+    }
+    let advice = after.map_or_else(String::new, |after| {
+        let situation = Situation {
+            correction: c.correction.as_ref(),
+            ..Situation::of(after, c.in_doubt.is_some())
+        };
+        parts::advice("/correction", &situation)
+    }) + &parts::cautions();
     let tolerance = after.and_then(|a| a.conformity).map(|x| x.tolerance_deg);
     let picture = before.zip(after).and_then(|(b, a)| {
         picture::comparison(

@@ -1,0 +1,590 @@
+//! Contradictions between captures and what is stated, and the slip that would
+//! explain them.
+//!
+//! All slips that people make are hypotheses about the same data: leads, speeds,
+//! turns, radii and channels entered wrongly, a capture of another setup,
+//! cartridge, record or chain, a stated value that is wrong. The scatter between
+//! drops is held fixed, so that no hypothesis wins by calling a slip a scatter. A
+//! hypothesis *fits* where its chi-square is no surprise; those that fit are weighed
+//! by their evidence (the integral of the likelihood over all unknowns, by
+//! Laplace's approximation) and by how often such a slip is made.
+
+use super::description::{CaptureSpec, Cartridge, Chain, Job, Record, Setup, Source, Stated};
+use super::network::{self, CaptureData, Network, Readings, named};
+use super::plan::fresh;
+use crate::adjust::{self, BiasTest};
+use crate::uncertainty::{Caveat, Warning, plain};
+use crate::units::{DEGREE, MICROSECOND, MILLIMETRE};
+use rayon::prelude::*;
+use std::ops::RangeInclusive;
+
+/// Probability below which chance is no explanation: a job whose chi-square is
+/// larger less often than this, or one of whose captures departs from the rest
+/// further, contradicts itself. One honest job in some hundreds does (of eight
+/// captures: 8 + 1 chances).
+pub(super) const CONTRADICTION_P: f64 = 1e-4;
+
+/// The same two-sided probability as a normalised residual.
+const CONTRADICTION_W: f64 = 3.8906;
+
+/// Normalised residual from which a capture is named: chance alone exceeds it
+/// once in a thousand (Baarda 1968, from memory).
+const NAMED_W: f64 = 3.2905;
+
+/// A chi-square that chance exceeds less often than this is spoken of, and a
+/// hypothesis that leaves one does not explain the data; common practice, no source.
+pub(super) const DOUBTED_P: f64 = 0.01;
+
+/// Hypotheses that together have this probability are told; common practice
+/// (95 %), no source.
+const TOLD: f64 = 0.95;
+
+/// Explanations named at most: more are no help. Common practice, no source.
+const MOST_NAMED: usize = 4;
+
+/// At most so many captures are asked for a slip of their own, those that depart
+/// furthest first. Common practice, no source.
+const EXAMINED: usize = 12;
+
+/// In a job of more unknowns than this no hypothesis is tried, since each is an
+/// adjustment of the whole: the captures that depart are named.
+const MOST_UNKNOWNS: usize = 200;
+
+/// Standard uncertainty that lets a radius go anywhere on a side, metres.
+const FREE_RADIUS: f64 = 30.0 * MILLIMETRE;
+
+/// Radii where a band can lie, millimetres: neither on the label nor beyond the
+/// edge (common practice, no source).
+pub(super) const RECORD_MM: RangeInclusive<f64> = 50.0..=150.0;
+
+/// Standard uncertainty of a turn that was read wrongly, radians: a protractor's
+/// mark or two (common practice, no source).
+const FREE_TURN: f64 = 3.0 * DEGREE;
+
+/// Standard uncertainties by which a value that is wrong may be off (common
+/// practice, no source).
+const WRONG_BY: f64 = 10.0;
+
+/// How often a slip of each kind is made, per entry; common practice, no source.
+/// Only their ratios count.
+mod frequency {
+    /// A capture's leads, speed, turn or radius entered wrongly.
+    pub const ENTRY: f64 = 0.02;
+    /// The same slip in all captures of a tip or a setup.
+    pub const THROUGHOUT: f64 = 0.01;
+    /// A capture of another object that the job has.
+    pub const MIX_UP: f64 = 0.01;
+    /// A capture of an object that the job does not have.
+    pub const STRANGER: f64 = 0.003;
+    /// One capture with its channels exchanged, the others not.
+    pub const CHANNELS: f64 = 0.002;
+    /// A stated value that is wrong.
+    pub const STATED: f64 = 0.01;
+    /// An assumption that does not hold.
+    pub const ASSUMED: f64 = 0.003;
+}
+
+/// A slip of a kind that people make.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Slip {
+    /// Leads swapped or not, other than stated.
+    Leads,
+    /// Another speed.
+    Speed,
+    /// Turns with the other sign.
+    TurnSign,
+    /// A turn read wrongly.
+    Turn,
+    /// A capture made in another setup.
+    Setup,
+    /// A capture made with another cartridge.
+    Cartridge,
+    /// A capture of another record or side.
+    Record,
+    /// Left and right exchanged.
+    Channels,
+    /// Another radius.
+    Radius,
+    /// A chain that changed.
+    Chain,
+    /// A value that is wrong.
+    Value,
+}
+
+/// One explanation of the data.
+struct Hypothesis {
+    slip: Slip,
+    /// The capture it is about, if it is about one.
+    capture: Option<usize>,
+    /// In words, after "if".
+    words: String,
+    frequency: f64,
+    job: Job,
+    /// Captures whose channels were exchanged.
+    exchanged: Vec<usize>,
+    /// An unknown whose prior is wrong.
+    wrong: Option<String>,
+}
+
+/// An explanation that fits.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Explanation {
+    /// Its kind.
+    pub slip: Slip,
+    /// The capture it is about (counted from 0), if it is about one.
+    pub capture: Option<usize>,
+    /// In words, after "it would fit if".
+    pub words: String,
+    /// Its probability among those that fit.
+    pub probability: f64,
+}
+
+/// A solved job, to be examined.
+pub(super) struct Examined<'a> {
+    pub(super) job: &'a Job,
+    pub(super) data: &'a [Option<CaptureData>],
+    pub(super) scatter: f64,
+    pub(super) network: &'a Network,
+    pub(super) adjustment: &'a adjust::Solution,
+}
+
+impl Examined<'_> {
+    /// What is to be said of the fit: a contradiction, or captures that depart.
+    pub(super) fn caveats(&self) -> Vec<Caveat> {
+        let suspects = self.suspects();
+        let departs = |limit: f64| {
+            suspects
+                .iter()
+                .filter(move |s| s.1.normalised.abs() > limit)
+        };
+        let p = self.adjustment.p_value.unwrap_or(1.0);
+        let contradicts = p < CONTRADICTION_P || departs(CONTRADICTION_W).next().is_some();
+        let facts = format!(
+            "chi-square {:.1} with {} degrees of freedom (probability {p:.1e})",
+            self.adjustment.chi_square, self.adjustment.degrees_of_freedom
+        );
+        if contradicts {
+            let worst = suspects.first().filter(|s| s.1.normalised.abs() > NAMED_W);
+            let worst = worst.map_or_else(String::new, |(at, test)| {
+                format!("; {}", self.departure(*at, test))
+            });
+            return vec![Caveat::serious(
+                Warning::Contradiction,
+                format!(
+                    "the captures and what is stated contradict each other: {}. {facts}{worst}",
+                    self.in_words(true)
+                ),
+            )];
+        }
+        let named: Vec<_> = departs(NAMED_W).collect();
+        let mut caveats: Vec<Caveat> = named
+            .iter()
+            .map(|(at, test)| {
+                Caveat::caution(
+                    Warning::Outlier,
+                    format!("{}: {}", self.departure(*at, test), self.in_words(false)),
+                )
+            })
+            .collect();
+        if p < DOUBTED_P {
+            caveats.push(Caveat::caution(
+                Warning::ChiSquareHigh,
+                format!(
+                    "the captures and priors agree less well than their uncertainties allow: {facts}. Nothing was rescaled; look for a wrong entry, an uncertainty stated too small, or equaliser parts beyond their tolerance"
+                ),
+            ));
+        }
+        caveats
+    }
+
+    fn departure(&self, at: usize, test: &BiasTest) -> String {
+        format!(
+            "{} reads {} us against what everything else says, {} standard uncertainties",
+            network::locate(at, &self.job.captures[at]),
+            plain(test.leave_one_out / MICROSECOND, 3),
+            plain(test.normalised.abs(), 1)
+        )
+    }
+
+    /// Captures with what the others say of them, those that depart furthest first.
+    fn suspects(&self) -> Vec<(usize, BiasTest)> {
+        let blocks = self.network.capture_blocks.iter().enumerate();
+        let mut tests: Vec<(usize, BiasTest)> = blocks
+            .filter_map(|(at, block)| {
+                let problem = &self.network.problem;
+                Some((at, problem.bias_test(self.adjustment, (*block)?, 0)?))
+            })
+            .collect();
+        tests.sort_by(|a, b| b.1.normalised.abs().total_cmp(&a.1.normalised.abs()));
+        tests
+    }
+
+    /// The explanations in a sentence.
+    fn in_words(&self, contradicts: bool) -> String {
+        let otherwise = if contradicts {
+            "leave out or repeat the capture that departs most"
+        } else {
+            "listen to the recording, or leave it out"
+        };
+        if self.network.parameters.len() > MOST_UNKNOWNS {
+            return format!("the job is too large to try every slip; {otherwise}");
+        }
+        let found = self.explanations();
+        let words: Vec<&str> = found.iter().map(|e| e.words.as_str()).collect();
+        match words[..] {
+            [] => format!(
+                "no single slip explains it (leads, speed, turns, radius, setup, cartridge, record, channels, chain and stated values were tried); {otherwise}"
+            ),
+            [one] => format!("it would fit if {one}; check that entry"),
+            [best, ref others @ ..] => format!(
+                "it would fit if {best}; the data cannot tell that from {}. Check these entries",
+                others.join(", or ")
+            ),
+        }
+    }
+
+    /// The explanations that fit, the most probable first, as many as together
+    /// have a probability of [`TOLD`].
+    pub(super) fn explanations(&self) -> Vec<Explanation> {
+        let hypotheses = self.hypotheses();
+        let mut fitting: Vec<(f64, Explanation)> = hypotheses
+            .into_par_iter()
+            .filter_map(|hypothesis| self.weigh(hypothesis))
+            .collect();
+        fitting.sort_by(|a, b| b.0.total_cmp(&a.0));
+        let Some(best) = fitting.first().map(|f| f.0) else {
+            return Vec::new();
+        };
+        let total: f64 = fitting.iter().map(|(log, _)| (log - best).exp()).sum();
+        let mut told = 0.0;
+        fitting
+            .into_iter()
+            .take(MOST_NAMED)
+            .map_while(|(log, explanation)| {
+                let probability = (log - best).exp() / total;
+                let needed = told < TOLD;
+                told += probability;
+                needed.then_some(Explanation {
+                    probability,
+                    ..explanation
+                })
+            })
+            .collect()
+    }
+
+    /// Logarithm of evidence times frequency of a hypothesis, with its words;
+    /// `None` where it does not fit.
+    fn weigh(&self, hypothesis: Hypothesis) -> Option<(f64, Explanation)> {
+        let mut data = self.data.to_vec();
+        for &at in &hypothesis.exchanged {
+            if let Some(data) = data[at].as_mut() {
+                data.information = data.information.exchanged();
+            }
+        }
+        let network = network::with_wrong_prior(
+            &hypothesis.job,
+            Readings::Real(&data),
+            self.scatter,
+            hypothesis.wrong.as_deref().map(|id| (id, WRONG_BY)),
+        )
+        .ok()?;
+        let solution = network.problem.solve().ok()?;
+        if solution.p_value.is_some_and(|p| p < DOUBTED_P) {
+            return None;
+        }
+        let mut words = hypothesis.words;
+        match (hypothesis.slip, hypothesis.capture) {
+            (Slip::Radius, Some(at)) => {
+                let moved = network
+                    .parameters
+                    .iter()
+                    .position(|p| p.id.contains(".radius_mm[") && p.prior.u == FREE_RADIUS)
+                    .map_or(0.0, |k| solution.values[k]);
+                let radius = self.job.captures[at].radius;
+                let middle_mm = (0.5 * (radius[0] + radius[1]) + moved) / MILLIMETRE;
+                if !RECORD_MM.contains(&middle_mm) {
+                    return None;
+                }
+                words += &format!(" about {middle_mm:.0} mm");
+            }
+            (Slip::Turn, Some(at)) => {
+                let turn = network::turn_id(&hypothesis.job.captures[at]);
+                let found = network.unknown(&turn).map(|k| solution.values[k] / DEGREE);
+                words += &format!(" about {} deg", plain(found?, 1));
+            }
+            _ => {}
+        }
+        let log = network.problem.log_evidence(&solution) + hypothesis.frequency.ln();
+        log.is_finite().then_some((
+            log,
+            Explanation {
+                slip: hypothesis.slip,
+                capture: hypothesis.capture,
+                words,
+                probability: 0.0,
+            },
+        ))
+    }
+
+    fn hypotheses(&self) -> Vec<Hypothesis> {
+        let mut list = List {
+            job: self.job,
+            hypotheses: Vec::new(),
+        };
+        let mut order: Vec<usize> = self.suspects().into_iter().map(|s| s.0).collect();
+        order.extend((0..self.job.captures.len()).filter(|at| self.data[*at].is_some()));
+        let mut examined: Vec<usize> = Vec::new();
+        for at in order {
+            if !examined.contains(&at) && examined.len() < EXAMINED {
+                examined.push(at);
+            }
+        }
+        for &at in &examined {
+            list.of_capture(at);
+        }
+        list.throughout();
+        for parameter in &self.network.parameters {
+            let stated = parameter.is_stated();
+            let skew = parameter.id.ends_with(".skew_us");
+            let own = ["setup.", "capture.", "speed_rpm", "tracking_deg"];
+            let of_capture = parameter.id.contains(".radius_mm[")
+                || own.iter().any(|p| parameter.id.starts_with(p));
+            if of_capture || !(stated || skew) {
+                continue;
+            }
+            list.add(
+                Slip::Value,
+                None,
+                if stated {
+                    format!("what is stated of the {} were wrong", parameter.words)
+                } else {
+                    format!("the {} were larger than is assumed", parameter.words)
+                },
+                if stated {
+                    frequency::STATED
+                } else {
+                    frequency::ASSUMED
+                },
+                |_| {},
+            );
+            if let Some(last) = list.hypotheses.last_mut() {
+                last.wrong = Some(parameter.id.clone());
+            }
+        }
+        list.hypotheses
+    }
+}
+
+/// Hypotheses in the making.
+struct List<'a> {
+    job: &'a Job,
+    hypotheses: Vec<Hypothesis>,
+}
+
+impl List<'_> {
+    fn add(
+        &mut self,
+        slip: Slip,
+        capture: Option<usize>,
+        words: String,
+        frequency: f64,
+        change: impl FnOnce(&mut Job),
+    ) {
+        let mut job = self.job.clone();
+        change(&mut job);
+        self.hypotheses.push(Hypothesis {
+            slip,
+            capture,
+            words,
+            frequency,
+            job,
+            exchanged: Vec::new(),
+            wrong: None,
+        });
+    }
+
+    /// Slips at one capture.
+    fn of_capture(&mut self, at: usize) {
+        let job = self.job;
+        let spec = &job.captures[at];
+        let of = network::locate(at, spec);
+        let entry =
+            |change: fn(&mut CaptureSpec)| move |job: &mut Job| change(&mut job.captures[at]);
+        let leads = if spec.swapped {
+            "not swapped"
+        } else {
+            "swapped"
+        };
+        let words = format!("the leads of {of} were {leads}");
+        self.add(
+            Slip::Leads,
+            Some(at),
+            words,
+            frequency::ENTRY,
+            entry(|c| c.swapped = !c.swapped),
+        );
+        for (name, rpm) in [("33 1/3", 100.0 / 3.0), ("45", 45.0), ("78", 78.26)] {
+            // 5 %: what a turntable may be off (see `is_usual_speed`)
+            if (spec.nominal_rpm() / rpm - 1.0).abs() > 0.05 {
+                let words = format!("{of} were played at {name} rpm");
+                self.add(Slip::Speed, Some(at), words, frequency::ENTRY, |job| {
+                    job.captures[at].rpm = Stated::number(rpm);
+                });
+            }
+        }
+        let turn = spec.turn.value.unwrap_or(0.0);
+        if turn != 0.0 {
+            let words = format!("the turn of {of} had the other sign");
+            self.add(Slip::TurnSign, Some(at), words, frequency::ENTRY, |job| {
+                job.captures[at].turn.value = Some(-turn);
+            });
+        }
+        let words = format!("the turn of {of} were");
+        self.add(Slip::Turn, Some(at), words, frequency::ENTRY, |job| {
+            job.captures[at].turn = Stated::with_u(turn, FREE_TURN);
+        });
+        let words = format!("the radius of {of} were");
+        self.add(
+            Slip::Radius,
+            Some(at),
+            words,
+            frequency::ENTRY,
+            entry(|c| c.radius_u = Some(FREE_RADIUS)),
+        );
+        let words = format!("left and right of {of} were exchanged");
+        self.add(Slip::Channels, Some(at), words, frequency::CHANNELS, |_| {});
+        if let Some(last) = self.hypotheses.last_mut() {
+            last.exchanged = vec![at];
+        }
+        self.other_objects(at, &of);
+    }
+
+    /// The capture made with other things than stated.
+    fn other_objects(&mut self, at: usize, of: &str) {
+        let job = self.job;
+        let spec = &job.captures[at];
+        let Some(own) = job.setups.get(&spec.setup) else {
+            return;
+        };
+        for (name, setup) in &job.setups {
+            if *name == spec.setup {
+                continue;
+            }
+            let (slip, what) = if setup.cartridge == own.cartridge {
+                (Slip::Setup, named("setup", name))
+            } else {
+                (Slip::Cartridge, named("cartridge", &setup.cartridge))
+            };
+            let words = format!("{of} were made with {what}");
+            self.add(slip, Some(at), words, frequency::MIX_UP, |job| {
+                job.captures[at].setup.clone_from(name);
+            });
+        }
+        for name in job.records.keys().filter(|n| **n != spec.record) {
+            let words = format!("{of} were of {}", named("record", name));
+            self.add(Slip::Record, Some(at), words, frequency::MIX_UP, |job| {
+                job.captures[at].record.clone_from(name);
+            });
+        }
+        let stranger = |job: &mut Job, cartridge: String| {
+            let name = fresh("another", &job.setups);
+            let setup = Setup {
+                cartridge,
+                arm: own.arm.clone(),
+                ..Setup::default()
+            };
+            job.setups.insert(name.clone(), setup);
+            job.captures[at].setup = name;
+        };
+        let words =
+            format!("{of} were made in another setup than the others, the cartridge having moved");
+        self.add(Slip::Setup, Some(at), words, frequency::STRANGER, |job| {
+            stranger(job, own.cartridge.clone());
+        });
+        let words = format!("{of} were made with a cartridge that the job does not have");
+        self.add(
+            Slip::Cartridge,
+            Some(at),
+            words,
+            frequency::STRANGER,
+            |job| {
+                let name = fresh("another", &job.cartridges);
+                job.cartridges.insert(name.clone(), Cartridge::default());
+                stranger(job, name);
+            },
+        );
+        let words = format!("{of} were of a record or side that the job does not have");
+        self.add(Slip::Record, Some(at), words, frequency::STRANGER, |job| {
+            let name = fresh("another", &job.records);
+            job.records.insert(name.clone(), Record::default());
+            job.captures[at].record = name;
+        });
+    }
+
+    /// Slips that run through several captures.
+    fn throughout(&mut self) {
+        let job = self.job;
+        let of_cartridge = |spec: &CaptureSpec, cartridge: &str| {
+            let setup = job.setups.get(&spec.setup);
+            setup.is_some_and(|s| s.cartridge == cartridge)
+        };
+        for cartridge in job.cartridges.keys() {
+            let several = |c: &&CaptureSpec| of_cartridge(c, cartridge);
+            if job.captures.iter().filter(several).count() < 2 {
+                continue;
+            }
+            let of = named("cartridge", cartridge);
+            let words = format!("the leads of {of} were the other way round in all its captures");
+            self.add(Slip::Leads, None, words, frequency::THROUGHOUT, |job| {
+                let captures = job.captures.iter_mut();
+                for capture in captures.filter(|c| of_cartridge(c, cartridge)) {
+                    capture.swapped = !capture.swapped;
+                }
+            });
+        }
+        for setup in job.setups.keys() {
+            let turned =
+                |c: &CaptureSpec| c.setup == *setup && c.turn.value.is_some_and(|t| t != 0.0);
+            if job.captures.iter().filter(|c| turned(c)).count() < 2 {
+                continue;
+            }
+            let words = format!("all turns of {} had the other sign", named("setup", setup));
+            self.add(Slip::TurnSign, None, words, frequency::THROUGHOUT, |job| {
+                for capture in job.captures.iter_mut().filter(|c| turned(c)) {
+                    capture.turn.value = capture.turn.value.map(|t| -t);
+                }
+            });
+        }
+        let words = "left and right were exchanged in all captures".to_owned();
+        self.add(Slip::Channels, None, words, frequency::THROUGHOUT, |_| {});
+        if let Some(last) = self.hypotheses.last_mut() {
+            last.exchanged = (0..job.captures.len()).collect();
+        }
+        for chain in job.chains.keys() {
+            let through: Vec<usize> = (0..job.captures.len())
+                .filter(|&at| job.captures[at].chain == *chain)
+                .filter(|&at| job.captures[at].source != Source::Planned)
+                .collect();
+            // as many changes as a person makes in a session
+            for &at in through.iter().skip(1).take(EXAMINED) {
+                let words = format!(
+                    "{} had changed from {} on",
+                    named("chain", chain),
+                    network::locate(at, &job.captures[at])
+                );
+                let frequency = frequency::THROUGHOUT / through.len() as f64;
+                self.add(Slip::Chain, Some(at), words, frequency, |job| {
+                    let name = fresh("another", &job.chains);
+                    let changed = Chain {
+                        skew: Stated::default(),
+                        ..job.chains[chain].clone()
+                    };
+                    job.chains.insert(name.clone(), changed);
+                    for &later in through.iter().filter(|&&later| later >= at) {
+                        job.captures[later].chain.clone_from(&name);
+                    }
+                });
+            }
+        }
+    }
+}

@@ -1,0 +1,261 @@
+//! What to do about a setup: one instruction, from which text and page are made.
+
+use super::text;
+use crate::job::{Correction, SetupResult};
+use crate::uncertainty::{Direction, Quantity, plain, rounded, rounded_u};
+
+/// A part of a sentence.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Piece {
+    /// Words.
+    Words(String),
+    /// A number of the correction.
+    Number {
+        /// Its key in the document of the correction.
+        key: &'static str,
+        /// Its value there.
+        value: f64,
+        /// As shown.
+        shown: String,
+    },
+}
+
+/// A sentence or a few, in pieces.
+pub type Sentence = Vec<Piece>;
+
+/// What to do: first what is to be heeded, then one order, then how.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Instruction {
+    /// Warnings before the order.
+    pub before: Vec<Sentence>,
+    /// The order.
+    pub order: Sentence,
+    /// How to carry it out, and what comes after.
+    pub after: Vec<Sentence>,
+    /// Whether the order is to turn the cartridge.
+    pub turns: bool,
+}
+
+/// What an instruction is made of.
+#[derive(Debug, Clone, Copy)]
+pub struct Situation<'a> {
+    /// Whether the result is in doubt.
+    pub in_doubt: bool,
+    /// Rotation of the stylus in the headshell.
+    pub headshell_deg: &'a Quantity,
+    /// The turn, if there is one.
+    pub correction: Option<&'a Correction>,
+    /// Whether a stated tolerance is kept.
+    pub kept: bool,
+    /// Whether nothing is stated of the arm.
+    pub arm_unknown: bool,
+    /// Whether the mounting is stated.
+    pub mounting_stated: bool,
+    /// A later setup of the same cartridge.
+    pub superseded_by: Option<&'a str>,
+}
+
+impl<'a> Situation<'a> {
+    /// The situation of a setup.
+    pub fn of(setup: &'a SetupResult, in_doubt: bool) -> Self {
+        Self {
+            in_doubt,
+            headshell_deg: &setup.headshell_deg,
+            correction: setup.correction.as_ref(),
+            kept: setup.conformity.is_some_and(|c| c.is_kept()),
+            arm_unknown: setup.arm_unknown,
+            mounting_stated: setup.mounting_stated,
+            superseded_by: setup.superseded_by.as_deref(),
+        }
+    }
+
+    /// What to do.
+    pub fn instruction(&self) -> Instruction {
+        match self.correction {
+            Some(correction) => self.turn(correction),
+            None => Instruction {
+                before: Vec::new(),
+                order: words(self.nothing()),
+                after: Vec::new(),
+                turns: false,
+            },
+        }
+    }
+
+    /// Why nothing is to be turned.
+    fn nothing(&self) -> String {
+        if self.in_doubt {
+            return "turn nothing before the doubt is resolved".to_owned();
+        }
+        if let Some(later) = self.superseded_by {
+            return format!(
+                "nothing here: setup '{later}' was recorded later with the same cartridge, and its instruction counts"
+            );
+        }
+        let q = self.headshell_deg;
+        let kept = if self.kept {
+            "the tolerance is kept. Turn"
+        } else {
+            "turn"
+        };
+        let reason = match q.half_width() {
+            Some(half) if !q.interval.contains(0.0) => format!(
+                "{} degrees, which a turn would take out, are less than half of their band (+-{} degrees), so a turn may lead away from zero as easily as towards it",
+                rounded(q.value.abs(), q.standard_uncertainty),
+                rounded_u(half)
+            ),
+            _ => format!(
+                "the {} of what a turn can take out contains zero, so the data do not say which way",
+                text::turn_band(q, "degrees")
+            ),
+        };
+        let narrow = match (self.kept, self.arm_unknown) {
+            (true, _) => "",
+            (false, true) => {
+                ". State the arm (--arm, or arm in a job) for a narrower band; 'groovelag plan' says which further recordings help most"
+            }
+            (false, false) => {
+                ". For a narrower band, 'groovelag plan' says which further recordings help most"
+            }
+        };
+        format!("{kept} nothing: {reason}{narrow}")
+    }
+
+    fn turn(&self, c: &Correction) -> Instruction {
+        let u = self.headshell_deg.standard_uncertainty;
+        let number =
+            |key: &'static str, value: f64, shown: String| Piece::Number { key, value, shown };
+        let mut before = Vec::new();
+        if c.turn_deg.abs() > COMMONLY_ALLOWED_DEG {
+            before.push(words(
+                "so large a turn puts the cantilever askew to the groove: ask the supplier first, with this result",
+            ));
+        }
+        if self.arm_unknown {
+            before.push(words(
+                "nothing is stated of the arm, whose tracking error at this radius may be part of what was found: state it first (--arm, or arm in a job), or record at one of its null radii",
+            ));
+        }
+        if self.kept {
+            before.push(words(
+                "the tolerance is kept, so nothing has to be done; to take out what was found",
+            ));
+        }
+        let order = vec![
+            Piece::Words("turn the cartridge ".to_owned()),
+            number("turn_deg", c.turn_deg, rounded(c.turn_deg.abs(), u)),
+            Piece::Words(format!(
+                " degrees {} seen from above ({}), about the stylus",
+                text::direction(c.direction),
+                text::direction_at_the_arm(c.direction)
+            )),
+        ];
+        let (near, far) = match c.direction {
+            Direction::Clockwise => ("towards the arm's pivot", "away from it"),
+            _ => ("away from the arm's pivot", "towards it"),
+        };
+        let half = plain(0.5 * c.mounting_hole_mm, 2);
+        let sideways = if c.mounting_holes_sideways_mm < 0.0 {
+            "away from the spindle"
+        } else {
+            "towards the spindle"
+        };
+        let mut after = vec![vec![
+            Piece::Words(format!(
+                "the mounting hole nearer the spindle moves {half} mm {near} and the other {half} mm {far} ("
+            )),
+            number(
+                "mounting_hole_mm",
+                c.mounting_hole_mm,
+                plain(c.mounting_hole_mm, 2),
+            ),
+            Piece::Words(" mm against each other), and both move ".to_owned()),
+            number(
+                "mounting_holes_sideways_mm",
+                c.mounting_holes_sideways_mm,
+                plain(c.mounting_holes_sideways_mm.abs(), 2),
+            ),
+            Piece::Words(format!(
+                " mm {sideways}, for a stylus {} mm ahead of the holes",
+                plain(c.holes_to_stylus_mm, 1)
+            )),
+        ]];
+        after.push(words(if self.mounting_stated {
+            "an alignment gauge will then show the cartridge body askew, on purpose: do not turn it back"
+        } else {
+            "an alignment gauge may then show the cartridge body askew, on purpose: do not turn it back"
+        }));
+        if c.remaining_deg.abs() > REMAINS_DEG {
+            after.push(vec![
+                Piece::Words("the headshell is taken to allow no more, and ".to_owned()),
+                number(
+                    "remaining_deg",
+                    c.remaining_deg,
+                    rounded(c.remaining_deg.abs(), u),
+                ),
+                Piece::Words(" degrees would remain: ask the supplier".to_owned()),
+            ]);
+        }
+        let left = Quantity {
+            value: c.remaining_deg,
+            interval: self.headshell_deg.interval.shifted(c.turn_deg),
+            ..*self.headshell_deg
+        };
+        after.push(words(format!(
+            "expect to be left with a {}",
+            text::turn_band(&left, "degrees")
+        )));
+        after.push(words(
+            "set overhang, tracking force and bias force again, and measure again",
+        ));
+        Instruction {
+            before,
+            order,
+            after,
+            turns: true,
+        }
+    }
+}
+
+/// What makers commonly allow, degrees (common practice, no source).
+const COMMONLY_ALLOWED_DEG: f64 = 5.0;
+
+/// A remainder below this is the rounding of a difference.
+const REMAINS_DEG: f64 = 1e-9;
+
+fn words(text: impl Into<String>) -> Sentence {
+    vec![Piece::Words(text.into())]
+}
+
+/// A sentence as text.
+pub fn plain_text(sentence: &Sentence) -> String {
+    sentence
+        .iter()
+        .map(|piece| match piece {
+            Piece::Words(words) => words.as_str(),
+            Piece::Number { shown, .. } => shown.as_str(),
+        })
+        .collect()
+}
+
+/// A text that begins with a capital letter.
+pub fn capitalised(text: &str) -> String {
+    let mut letters = text.chars();
+    let first: String = letters
+        .next()
+        .map_or_else(String::new, |c| c.to_uppercase().collect());
+    first + letters.as_str()
+}
+
+impl Instruction {
+    /// Everything in its order.
+    pub fn sentences(&self) -> impl Iterator<Item = &Sentence> {
+        self.before.iter().chain([&self.order]).chain(&self.after)
+    }
+
+    /// All sentences, each with a capital letter and a full stop.
+    pub fn text(&self) -> String {
+        let sentences = self.sentences().map(|s| capitalised(&plain_text(s)) + ".");
+        sentences.collect::<Vec<_>>().join(" ")
+    }
+}
