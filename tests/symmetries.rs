@@ -9,8 +9,8 @@ use groovelag::adjust::symmetric_eigen;
 use groovelag::delay::{Estimate, Settings, estimate, phase};
 use groovelag::groove::{Arm, Conditions, INPUTS, Input, Profile, Tip, groove_speed};
 use groovelag::job::{
-    self, CaptureData, CaptureSpec, Cartridge, Chain, Job, PivotedArm, Record, Setup, Solved,
-    Source, Stated,
+    self, Alignment, ArmOf, CaptureData, CaptureSpec, Cartridge, Chain, Job, PivotedArm, Record,
+    Setup, Solved, Source, Stated,
 };
 use groovelag::spectrum::{CrossSpectrum, EQUALISER, Engine, EngineSettings};
 use groovelag::uncertainty::Quantity;
@@ -663,8 +663,9 @@ fn random_job(rng: &mut ChaCha8Rng) -> (Job, Vec<Option<CaptureData>>) {
         job.cartridges.insert((*name).to_owned(), cartridge);
         let setup = Setup {
             cartridge: (*name).to_owned(),
-            arm: None,
+            arm: ArmOf::Tangential,
             rotation: stated(uniform(rng, -6.0, 6.0), 5.0, DEGREE),
+            ..Setup::default()
         };
         truth.push((name, draw(rng, setup.rotation)));
         job.setups.insert((*name).to_owned(), setup);
@@ -723,6 +724,7 @@ fn random_job(rng: &mut ChaCha8Rng) -> (Job, Vec<Option<CaptureData>>) {
             scale: 1.0,
             chain_skew: value(job.chains[chain].skew),
             arm: None,
+            tracking: 0.0,
             swapped: spec.swapped,
         }
         .predict();
@@ -996,7 +998,10 @@ fn one_more_planned_capture_never_widens() {
         };
         job.arms.insert("arm".to_owned(), arm);
         for setup in job.setups.values_mut() {
-            setup.arm = rng.random_bool(0.5).then(|| "arm".to_owned());
+            setup.arm = match rng.random_bool(0.5) {
+                true => ArmOf::Pivoted("arm".to_owned()),
+                false => ArmOf::Unknown,
+            };
         }
         job.captures.extend(job.captures.clone());
         let of = |count: usize| {
@@ -1013,6 +1018,55 @@ fn one_more_planned_capture_never_widens() {
                 assert!(a <= b * (1.0 + 1e-9), "{a} after {b}");
             }
             before = after;
+        }
+    }
+}
+
+/// Knowing more never widens the band of the same quantity: an arm by its dimensions,
+/// at a null radius or without tracking error against one that is unknown, and a
+/// body aligned with a gauge against one aligned by eye.
+#[test]
+fn knowing_more_never_widens() {
+    for draw in 0..2 * DRAWS {
+        let mut rng = random(36, draw);
+        let (mut job, data) = random_job(&mut rng);
+        let effective_length = uniform(&mut rng, 222.0, 300.0);
+        let overhang = uniform(&mut rng, 14.0, 18.0);
+        let arm = PivotedArm {
+            effective_length: Stated::number(effective_length * MILLIMETRE),
+            pivot_to_spindle: Stated::number((effective_length - overhang) * MILLIMETRE),
+            offset: Stated::number(uniform(&mut rng, 18.0, 24.0) * DEGREE),
+        };
+        job.arms.insert("arm".to_owned(), arm);
+        let found = |arm: ArmOf, alignment: Option<Alignment>| {
+            let mut job = job.clone();
+            for setup in job.setups.values_mut() {
+                setup.arm = arm.clone();
+                setup.alignment = alignment;
+            }
+            let solution = solved(&job, &data).solution;
+            let setups = solution.setups.into_iter().filter(|s| !s.blind);
+            setups
+                .map(|s| {
+                    let body = s.stylus_to_body_deg.unwrap();
+                    [body, s.headshell_deg].map(|q| q.standard_uncertainty)
+                })
+                .collect::<Vec<_>>()
+        };
+        let unknown = found(ArmOf::Unknown, None);
+        let gauge = found(ArmOf::Unknown, Some(Alignment::Gauge));
+        let narrower = [
+            found(ArmOf::Pivoted("arm".to_owned()), None),
+            found(ArmOf::NullRadius, None),
+            found(ArmOf::Tangential, None),
+        ];
+        for more in &narrower {
+            for (less, more) in unknown.iter().zip(more) {
+                assert!(more[0] < less[0] && more[1] < less[1], "{more:?} {less:?}");
+            }
+        }
+        for (less, more) in unknown.iter().zip(&gauge) {
+            assert!(more[0] < less[0], "{more:?} {less:?}");
         }
     }
 }

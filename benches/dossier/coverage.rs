@@ -22,7 +22,7 @@ use std::f64::consts::{FRAC_1_SQRT_2, SQRT_2};
 use std::sync::{Arc, Mutex};
 
 /// Random part of each delay.
-const READING_U: f64 = 0.005 * MICROSECOND;
+pub const READING_U: f64 = 0.005 * MICROSECOND;
 /// Coverages that are tried.
 const COVERAGES: [f64; 4] = [0.50, 0.68, 0.95, 0.99];
 /// 99.99 % limits of a binomial share, in standard deviations: some 150 are looked at.
@@ -32,8 +32,11 @@ const CLASSES: usize = 20;
 
 /// What is judged: its name in the tables, and the unknowns it is a sum of, each times
 /// a factor. An elliptical's lever is the root of two times its frontal less its side radius.
-const JUDGED: [(&str, &[(&str, f64)]); 4] = [
-    ("rotation", &[("setup.E.rotation_deg", 1.0)]),
+const JUDGED: [(&str, &[(&str, f64)]); 5] = [
+    (
+        "rotation",
+        &[("setup.E.rotation_deg", 1.0), ("tracking_deg[70]", 1.0)],
+    ),
     ("cut", &[("record.R.cut_rotation_deg", 1.0)]),
     (
         "lever",
@@ -43,6 +46,7 @@ const JUDGED: [(&str, &[(&str, f64)]); 4] = [
         ],
     ),
     ("skew", &[("chain.C.skew_us", 1.0)]),
+    ("body", &[("cartridge.E.stylus_to_body_deg", 1.0)]),
 ];
 
 /// The probability that a solved job gives to values of one of [`JUDGED`] below the truth.
@@ -143,10 +147,10 @@ fn methods() -> Vec<(&'static str, Job)> {
 }
 
 /// A truth: each unknown by its id, in SI units.
-type Truth = BTreeMap<String, f64>;
+pub type Truth = BTreeMap<String, f64>;
 
 /// The delay of a capture as the geometry has it.
-fn delay(spec: &CaptureSpec, truth: &Truth) -> f64 {
+pub fn delay(spec: &CaptureSpec, truth: &Truth) -> f64 {
     let of = |id: String, exact: f64| truth.get(&id).copied().unwrap_or(exact);
     // unknowns that a value tells apart, as 'speed_rpm[45]'
     let like = |start: &str, exact: f64| {
@@ -234,7 +238,7 @@ type Draw = fn(&[Parameter], &mut ChaCha8Rng) -> Truth;
 /// How readings scatter, in standard uncertainties; one value for each capture.
 type Noise = fn(usize, &mut ChaCha8Rng) -> Vec<f64>;
 
-fn normal(rng: &mut ChaCha8Rng) -> f64 {
+pub fn normal(rng: &mut ChaCha8Rng) -> f64 {
     StandardNormal.sample(rng)
 }
 
@@ -245,7 +249,15 @@ fn each(
     draw: impl Fn(&Parameter, &mut ChaCha8Rng) -> f64,
 ) -> Truth {
     let of = |p: &Parameter| (p.id.clone(), draw(p, rng));
-    parameters.iter().map(of).collect()
+    let mut truth: Truth = parameters.iter().map(of).collect();
+    // what a rotation in the headshell consists of
+    if let (Some(&headshell), Some(body)) = (
+        truth.get("setup.E.rotation_deg"),
+        truth.get_mut("cartridge.E.stylus_to_body_deg"),
+    ) {
+        *body = headshell - priors::MOUNTING_BY_EYE.estimate().u * normal(rng);
+    }
+    truth
 }
 
 fn prior(p: &Parameter, rng: &mut ChaCha8Rng) -> f64 {

@@ -24,6 +24,7 @@ mod material;
 mod played;
 mod plot;
 mod scene;
+mod slips;
 mod traceability;
 
 use rand::SeedableRng;
@@ -185,6 +186,7 @@ fn main() -> ExitCode {
         estimator::chapter(),
         alternatives::chapter(),
         coverage::chapter(),
+        slips::chapter(),
         ablation::chapter(),
         material::chapter(),
         traceability::chapter(),

@@ -16,6 +16,8 @@ use crate::adjust::{self, BiasTest};
 use crate::uncertainty::{Caveat, Warning, plain};
 use crate::units::{DEGREE, MICROSECOND, MILLIMETRE};
 use rayon::prelude::*;
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
 use std::ops::RangeInclusive;
 
 /// Probability below which chance is no explanation: a job whose chi-square is
@@ -85,7 +87,9 @@ mod frequency {
 }
 
 /// A slip of a kind that people make.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+#[non_exhaustive]
 pub enum Slip {
     /// Leads swapped or not, other than stated.
     Leads,
@@ -127,7 +131,7 @@ struct Hypothesis {
 }
 
 /// An explanation that fits.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Explanation {
     /// Its kind.
     pub slip: Slip,
@@ -149,52 +153,58 @@ pub(super) struct Examined<'a> {
 }
 
 impl Examined<'_> {
-    /// What is to be said of the fit: a contradiction, or captures that depart.
-    pub(super) fn caveats(&self) -> Vec<Caveat> {
+    /// What is to be said of the fit (a contradiction, or captures that depart), and
+    /// the slips that would explain it, the most probable first.
+    pub(super) fn findings(&self) -> (Vec<Caveat>, Vec<Explanation>) {
         let suspects = self.suspects();
-        let departs = |limit: f64| {
+        let beyond = |limit: f64| {
             suspects
                 .iter()
                 .filter(move |s| s.1.normalised.abs() > limit)
         };
         let p = self.adjustment.p_value.unwrap_or(1.0);
-        let contradicts = p < CONTRADICTION_P || departs(CONTRADICTION_W).next().is_some();
+        let named: Vec<_> = beyond(NAMED_W).collect();
+        let contradicts = p < CONTRADICTION_P || beyond(CONTRADICTION_W).next().is_some();
+        if !contradicts && named.is_empty() && p >= DOUBTED_P {
+            return (Vec::new(), Vec::new());
+        }
+        let tried = self.network.parameters.len() <= MOST_UNKNOWNS;
+        let explanations = if tried {
+            self.explanations()
+        } else {
+            Vec::new()
+        };
+        let cause = in_words(&explanations, tried);
         let facts = format!(
-            "chi-square {:.1} with {} degrees of freedom (probability {p:.1e})",
+            "chi-square {:.1} with {} degrees of freedom, probability {p:.1e}",
             self.adjustment.chi_square, self.adjustment.degrees_of_freedom
         );
-        if contradicts {
-            let worst = suspects.first().filter(|s| s.1.normalised.abs() > NAMED_W);
-            let worst = worst.map_or_else(String::new, |(at, test)| {
-                format!("; {}", self.departure(*at, test))
-            });
-            return vec![Caveat::serious(
+        let departures: Vec<String> = named
+            .iter()
+            .map(|(at, test)| self.departure(*at, test))
+            .collect();
+        let caveats = if contradicts {
+            let worst = departures.first();
+            let worst = worst.map_or_else(String::new, |worst| format!("; {worst}"));
+            vec![Caveat::serious(
                 Warning::Contradiction,
                 format!(
-                    "the captures and what is stated contradict each other: {}. {facts}{worst}",
-                    self.in_words(true)
+                    "the captures and what is stated contradict each other. {cause} ({facts}{worst})"
                 ),
-            )];
-        }
-        let named: Vec<_> = departs(NAMED_W).collect();
-        let mut caveats: Vec<Caveat> = named
-            .iter()
-            .map(|(at, test)| {
-                Caveat::caution(
-                    Warning::Outlier,
-                    format!("{}: {}", self.departure(*at, test), self.in_words(false)),
-                )
-            })
-            .collect();
-        if p < DOUBTED_P {
-            caveats.push(Caveat::caution(
+            )]
+        } else if departures.is_empty() {
+            vec![Caveat::caution(
                 Warning::ChiSquareHigh,
                 format!(
-                    "the captures and priors agree less well than their uncertainties allow: {facts}. Nothing was rescaled; look for a wrong entry, an uncertainty stated too small, or equaliser parts beyond their tolerance"
+                    "the captures and what is stated agree less well than their uncertainties allow ({facts}). {cause} Nothing was rescaled: an uncertainty may be stated too small, or a part of the equaliser be beyond its tolerance"
                 ),
-            ));
-        }
-        caveats
+            )]
+        } else {
+            let outlier =
+                |departure| Caveat::caution(Warning::Outlier, format!("{departure}. {cause}"));
+            departures.into_iter().map(outlier).collect()
+        };
+        (caveats, explanations)
     }
 
     fn departure(&self, at: usize, test: &BiasTest) -> String {
@@ -217,30 +227,6 @@ impl Examined<'_> {
             .collect();
         tests.sort_by(|a, b| b.1.normalised.abs().total_cmp(&a.1.normalised.abs()));
         tests
-    }
-
-    /// The explanations in a sentence.
-    fn in_words(&self, contradicts: bool) -> String {
-        let otherwise = if contradicts {
-            "leave out or repeat the capture that departs most"
-        } else {
-            "listen to the recording, or leave it out"
-        };
-        if self.network.parameters.len() > MOST_UNKNOWNS {
-            return format!("the job is too large to try every slip; {otherwise}");
-        }
-        let found = self.explanations();
-        let words: Vec<&str> = found.iter().map(|e| e.words.as_str()).collect();
-        match words[..] {
-            [] => format!(
-                "no single slip explains it (leads, speed, turns, radius, setup, cartridge, record, channels, chain and stated values were tried); {otherwise}"
-            ),
-            [one] => format!("it would fit if {one}; check that entry"),
-            [best, ref others @ ..] => format!(
-                "it would fit if {best}; the data cannot tell that from {}. Check these entries",
-                others.join(", or ")
-            ),
-        }
     }
 
     /// The explanations that fit, the most probable first, as many as together
@@ -372,6 +358,22 @@ impl Examined<'_> {
             }
         }
         list.hypotheses
+    }
+}
+
+/// Explanations in a sentence; `tried` says whether any were looked for.
+fn in_words(explanations: &[Explanation], tried: bool) -> String {
+    let words: Vec<&str> = explanations.iter().map(|e| e.words.as_str()).collect();
+    match words[..] {
+        _ if !tried => {
+            "The job is too large to try every slip: check the captures that depart most.".to_owned()
+        }
+        [] => "No single slip explains it (leads, speed, turns, radius, setup, cartridge, record, channels, chain and stated values were tried): repeat the capture that departs most, or leave it out.".to_owned(),
+        [one] => format!("They would agree if {one}: check that entry."),
+        [best, ref others @ ..] => format!(
+            "They would agree if {best}; the data cannot tell that from: {}. Check these entries.",
+            others.join("; or: ")
+        ),
     }
 }
 

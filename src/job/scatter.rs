@@ -42,9 +42,9 @@ pub(super) struct Scatter {
     furthest: Option<(usize, usize)>,
 }
 
-/// Scatter of repeats, seconds (about a third of a degree), that setting the stylus down anew
+/// Scatter of repeats, seconds (about a tenth of a degree), that setting the stylus down anew
 /// does not make. Common practice, no source.
-const OTHERWISE_MADE: f64 = 0.3 * MICROSECOND;
+const OTHERWISE_MADE: f64 = 0.1 * MICROSECOND;
 
 impl Scatter {
     /// Estimates it from captures that repeat each other (same setup, record,

@@ -1,7 +1,7 @@
 //! From the solved network to results in the user's terms.
 
 use super::description::{ArmOf, Cartridge, Job, Source};
-use super::explanation::{DOUBTED_P, Examined, RECORD_MM};
+use super::explanation::{DOUBTED_P, Examined, Explanation, RECORD_MM};
 use super::network::{self, Angle, CaptureData, Linear, Network, Readings, id};
 use super::scatter::{Comparable, Scatter};
 use super::{JobError, Knowledge, calibration, priors};
@@ -263,6 +263,9 @@ pub struct Solution {
     pub correlations: Vec<Correlation>,
     /// Fit as a whole.
     pub fit: Fit,
+    /// Slips that would explain why captures and stated values do not agree, the most
+    /// probable first; empty where they agree, or where none fits.
+    pub explanations: Vec<Explanation>,
     /// Doubts.
     pub warnings: Vec<Caveat>,
 }
@@ -348,7 +351,8 @@ pub fn solve(job: &Job, data: &[Option<CaptureData>], coverage: f64) -> Result<S
         network: &network,
         adjustment: &adjustment,
     };
-    let mut warnings = examined.caveats();
+    let (mut warnings, explanations) = examined.findings();
+    findings.explanations = explanations;
     warnings.append(&mut findings.warnings);
     warnings.extend(scatter.caveat(job));
     warnings.extend(same_recording(job, data));
@@ -485,8 +489,11 @@ impl Solved {
         let members: Vec<usize> = (0..self.network.parameters.len())
             .filter(|&k| {
                 let id = &self.network.parameters[k].id;
-                // a radius belongs to a band, not to what is known of the record
-                lasting.iter().any(|p| id.starts_with(p)) && !id.contains(".radius_mm[")
+                // a radius belongs to a band, not to what is known of the record; a
+                // rotation to the body rests on this job's priors of its setups
+                lasting.iter().any(|p| id.starts_with(p))
+                    && !id.contains(".radius_mm[")
+                    && !id.ends_with(".stylus_to_body_deg")
             })
             .collect();
         let factor = |k: usize| self.network.parameters[k].factor;
@@ -670,6 +677,7 @@ impl View<'_> {
                 degrees_of_freedom: self.adjustment.degrees_of_freedom,
                 p_value: self.adjustment.p_value,
             },
+            explanations: Vec::new(),
             warnings,
         })
     }

@@ -1,6 +1,6 @@
 use super::*;
 use crate::groove::Profile;
-use crate::uncertainty::Quantity;
+use crate::uncertainty::{Quantity, Warning};
 use crate::units::{DEGREE, MICROMETRE, MICROSECOND, MILLIMETRE};
 use approx::assert_relative_eq;
 
@@ -283,28 +283,48 @@ fn slips_are_found_and_named() {
     let blame = |at: usize, wrong: CaptureSpec| {
         let data = as_predicted(&rich);
         let mut job = rich.clone();
+        job.limits.tolerance = Some(5.0 * DEGREE);
         job.captures[at] = wrong;
         let solved = solve(&job, &data, 0.95).unwrap();
-        let warnings = &solved.solution.warnings;
-        warnings
-            .iter()
-            .filter(|w| w.code == "outlier" && w.message.contains(&format!("capture {} ", at + 1)))
-            .map(|w| w.message.clone())
-            .collect::<Vec<_>>()
-            .join(" ")
+        // a contradiction costs verdict and turn
+        let solution = &solved.solution;
+        assert!(solution.in_doubt.is_some());
+        assert!(
+            solution
+                .setups
+                .iter()
+                .all(|s| s.conformity.is_none() && s.correction.is_none())
+        );
+        let first = &solution.warnings[0];
+        assert_eq!(first.code, Warning::Contradiction);
+        assert!(
+            first.message.contains(&format!("capture {} ", at + 1)),
+            "{first:?}"
+        );
+        first.message.clone()
     };
     let swapped = blame(4, capture("E", LOW, 0.0, false));
-    assert!(swapped.contains("leads were swapped"), "{swapped}");
+    assert!(swapped.contains("were swapped"), "{swapped}");
     let sign = blame(0, capture("E", LOW, 4.0, false));
-    assert!(sign.contains("turn had the other sign"), "{sign}");
+    assert!(sign.contains("had the other sign"), "{sign}");
     let speed = blame(3, capture("E", LOW, 0.0, false));
-    assert!(speed.contains("45 rpm"), "{speed}");
+    assert!(speed.contains("at 45 rpm"), "{speed}");
     // an honest job has none
     let solved = solve(&rich, &as_predicted(&rich), 0.95).unwrap();
+    assert_eq!(solved.solution.in_doubt, None);
     assert!(!codes(&solved).contains(&"outlier"));
     // a disturbance that no slip explains
     let solved = solve(&rich, &disturbed(&rich, 3, 0.37), 0.95).unwrap();
-    assert!(codes(&solved).contains(&"outlier") && codes(&solved).contains(&"chi-square-high"));
+    assert!(
+        codes(&solved).contains(&"contradiction"),
+        "{:?}",
+        codes(&solved)
+    );
+    // one that is no more than suspicious: 4 standard uncertainties of its own, of
+    // which the others take a part
+    let solved = solve(&rich, &disturbed(&rich, 7, 0.026), 0.95).unwrap();
+    assert!(codes(&solved).contains(&"outlier"), "{:?}", codes(&solved));
+    assert_eq!(solved.solution.in_doubt, None);
 }
 
 #[test]
