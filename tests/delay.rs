@@ -6,7 +6,7 @@ mod bound;
 use bound::{Pink, bound};
 use groovelag::delay::{Estimate, Refusal, Settings, estimate};
 use groovelag::spectrum::{CrossSpectrum, EQUALISER, Engine, EngineSettings};
-use groovelag::uncertainty::is_doubted;
+use groovelag::uncertainty::Standing;
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use rustfft::FftPlanner;
@@ -823,7 +823,7 @@ fn images_of_a_lower_rate_are_left_out() {
 fn a_step_of_a_sample_is_a_serious_doubt() {
     let serious = |left: &[f32], right: &[f32]| {
         let found = run(left, right, RATE).unwrap();
-        is_doubted(&found.caveats)
+        Standing::of(&found.caveats).is_doubted()
     };
     let (left, mut right) = programme(1 << 19, 0.3);
     assert!(!serious(&left, &right));

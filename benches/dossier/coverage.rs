@@ -251,10 +251,9 @@ fn each(
     let of = |p: &Parameter| (p.id.clone(), draw(p, rng));
     let mut truth: Truth = parameters.iter().map(of).collect();
     // what a rotation in the headshell consists of
-    if let (Some(&headshell), Some(body)) = (
-        truth.get("setup.E.rotation_deg"),
-        truth.get_mut("cartridge.E.stylus_to_body_deg"),
-    ) {
+    let headshell = truth.get("setup.E.rotation_deg").copied();
+    let body = truth.get_mut("cartridge.E.stylus_to_body_deg");
+    if let Some((headshell, body)) = headshell.zip(body) {
         *body = headshell - priors::MOUNTING_BY_EYE.estimate().u * normal(rng);
     }
     truth
