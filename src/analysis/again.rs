@@ -151,7 +151,7 @@ impl Rereading<'_> {
         let mut caveats = self.caveats.clone();
         if let Treatment::Without(tracing, _) = treatment {
             let message = format!("{}; it was taken out", tracing.in_words());
-            caveats.push(Caveat::note(Warning::Tracing, message));
+            caveats.push(Warning::Tracing.seen(message));
         }
         let taken = TakenIn {
             spectrum,

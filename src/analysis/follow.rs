@@ -7,7 +7,7 @@
 use super::again::{Keeper, Part};
 use super::{About, AnalysisError, TakenIn, Through, conclude_through};
 use crate::capture::{Recording, Stereo};
-use crate::delay::{self, Estimate, ONE_CHANNEL_DB, Refusal, SAME_SIGNAL, SILENT_POWER};
+use crate::delay::{self, Estimate, Refusal};
 use crate::spectrum::{CLIPPED, CrossSpectrum, Engine, EngineSettings, Recent, TracingProbe};
 use crate::uncertainty::{Caveat, Level, Warning};
 use schemars::JsonSchema;
@@ -18,9 +18,6 @@ pub const STEPS_PER_SECOND: u64 = 2;
 /// Steps that make the short-term value: 4 s, short enough to watch a turn take
 /// effect, and eight groups, of which the jackknife needs six.
 const RECENT_STEPS: usize = 8;
-/// Programme that does not grow for so many steps has ended or pauses: the
-/// engine itself holds a beginning back for one second (two steps).
-const PAUSE_STEPS: u64 = 4;
 
 /// Level of a stretch of signal, dB of full scale; null where there is nothing
 /// but zeros.
@@ -86,34 +83,31 @@ impl Meter {
             dbfs.map_or("nothing but zeros".to_owned(), |v| format!("{v:.0} dB"))
         };
         let (loud, quiet) = (left.max(right), left.min(right));
-        if loud < SILENT_POWER {
-            return Some(Caveat::serious(
-                Warning::NoSignal,
-                format!(
-                    "no signal (left {}, right {}, of full scale): check that the record plays and that the recorder takes the right input",
-                    words(signal.left_dbfs),
-                    words(signal.right_dbfs)
-                ),
-            ));
-        }
-        if quiet < loud * 10.0_f64.powf(-ONE_CHANNEL_DB / 10.0) {
+        let no_signal = Warning::NoSignal.at(loud, || {
+            format!(
+                "no signal (left {}, right {}, of full scale): check that the record plays and that the recorder takes the right input",
+                words(signal.left_dbfs),
+                words(signal.right_dbfs)
+            )
+        });
+        let lost_channel = || {
             let lost = if left < right { "left" } else { "right" };
-            return Some(Caveat::serious(
-                Warning::LostChannel,
+            Warning::LostChannel.at(10.0 * (loud / quiet).log10(), || {
                 format!(
                     "lost channel: {lost} carries next to nothing (left {}, right {}, of full scale): check leads and inputs",
                     words(signal.left_dbfs),
                     words(signal.right_dbfs)
-                ),
-            ));
-        }
-        let difference = 1.0 - self.product * self.product / (self.left * self.right);
-        (difference < SAME_SIGNAL).then(|| {
-            let refusal = Refusal::SameSignal {
-                difference_db: 10.0 * difference.max(1e-30).log10(),
-            };
-            Caveat::serious(Warning::SameSignal, refusal.to_string())
-        })
+                )
+            })
+        };
+        let same_signal = || {
+            let difference = 1.0 - self.product * self.product / (self.left * self.right);
+            Warning::SameSignal.at(difference, || {
+                let difference_db = 10.0 * difference.max(1e-30).log10();
+                Refusal::SameSignal { difference_db }.to_string()
+            })
+        };
+        no_signal.or_else(lost_channel).or_else(same_signal)
     }
 }
 
@@ -278,29 +272,25 @@ impl Follower {
         recent: Option<&Result<super::Analysis, AnalysisError>>,
     ) -> Vec<Caveat> {
         let mut list: Vec<Caveat> = meter.faults(&meter.signal()).into_iter().collect();
-        if meter.clipped > 0 {
-            list.push(Caveat::caution(
-                Warning::Clipping,
-                format!(
-                    "clipping: {} samples at full scale just now; lower the recording level",
-                    meter.clipped
-                ),
-            ));
-        }
+        list.extend(Warning::Clipping.at(meter.clipped as f64, || {
+            format!(
+                "clipping: {} samples at full scale just now; lower the recording level",
+                meter.clipped
+            )
+        }));
         let (programme, unchanged) = self.programme;
         let paused = unchanged as f64 / STEPS_PER_SECOND as f64;
-        if programme > 0 && unchanged >= PAUSE_STEPS {
-            list.push(Caveat::caution(
-                Warning::EndOfSide,
+        if programme > 0 {
+            list.extend(Warning::EndOfSide.at(paused, || {
                 format!(
                     "no programme for {paused:.1} s: the end of the side, or a pause; the result so far stands"
-                ),
-            ));
-        } else if programme == 0 && list.is_empty() {
-            list.push(Caveat::note(
-                Warning::Waiting,
-                "waiting for programme: it counts once it has lasted a second",
-            ));
+                )
+            }));
+        } else if list.is_empty() {
+            list.push(
+                Warning::Waiting
+                    .seen("waiting for programme: it counts once it has lasted a second"),
+            );
         }
         // The latest seconds speak for what is so now, else all of them.
         match recent.unwrap_or(so_far) {
@@ -310,7 +300,7 @@ impl Follower {
                     .cloned(),
             ),
             Err(AnalysisError::Refused { refusal, .. }) => list.extend(of_refusal(refusal)),
-            Err(error) => list.push(Caveat::serious(Warning::NoEstimate, error.to_string())),
+            Err(error) => list.push(Warning::NoEstimate.seen(error.to_string())),
         }
         let mut seen = std::collections::BTreeSet::new();
         list.retain(|caveat| seen.insert(caveat.code));
@@ -357,5 +347,5 @@ fn of_refusal(refusal: &Refusal) -> Option<Caveat> {
         Refusal::Ambiguous { .. } => (Warning::Ambiguous, "the signal "),
         Refusal::EmptyBand { .. } => (Warning::EmptyBand, ""),
     };
-    Some(Caveat::serious(code, format!("{subject}{refusal}")))
+    Some(code.seen(format!("{subject}{refusal}")))
 }

@@ -349,7 +349,7 @@ pub fn conclude(taken: TakenIn, settings: &delay::Settings) -> Result<Analysis, 
         let message = format!(
             "{words}, and the delay may move with it; it is taken out of a file, or of a stream for which the temporary folder has room"
         );
-        Caveat::note(Warning::TracingLeft, message)
+        Warning::TracingLeft.seen(message)
     }));
     Ok(Analysis {
         about: taken.about,

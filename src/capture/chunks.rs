@@ -199,7 +199,8 @@ impl<'a> Chunks<'a> {
         let there = length.saturating_sub(start);
         let fits = stated.bytes <= there;
         // A writer that passed 4 GiB unawares left the size modulo 2^32.
-        let wrapped = self.sizes != Sizes::Caf && there > u64::from(u32::MAX);
+        let beyond = Warning::WrappedLength.level(there as f64).is_some();
+        let wrapped = self.sizes != Sizes::Caf && beyond;
         if stated.placeholder {
             // The size may be meant all the same: an empty recording closed
             // properly, or one whose length happens to be the placeholder.
@@ -208,8 +209,7 @@ impl<'a> Chunks<'a> {
                 bytes => fits && self.ends_properly(start + bytes, length)?,
             };
             if !meant && there > 0 {
-                caveats.push(Caveat::note(
-                    Warning::LengthNotInHeader,
+                caveats.push(Warning::LengthNotInHeader.seen(
                     "the header does not tell the length, as of a recording from a pipe or one \
                      that was interrupted; read to the end of the file",
                 ));
@@ -217,15 +217,12 @@ impl<'a> Chunks<'a> {
             return Ok(Some(if meant { stated.bytes } else { there }));
         }
         if !fits {
-            if stated.bytes / frame_bytes > there / frame_bytes {
-                let frames = stated.bytes / frame_bytes;
-                caveats.push(super::truncated(frames, there / frame_bytes));
-            }
+            let frames = stated.bytes / frame_bytes;
+            caveats.extend(super::truncated(frames, there / frame_bytes));
             return Ok(Some(there));
         }
         if wrapped && !self.ends_properly(start + stated.bytes, length)? {
-            caveats.push(Caveat::caution(
-                Warning::WrappedLength,
+            caveats.push(Warning::WrappedLength.seen(
                 "the file is larger than 4 GiB and its header cannot tell the length; read to \
                  the end of the file. Record such lengths as RF64",
             ));

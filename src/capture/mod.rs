@@ -47,8 +47,6 @@ pub const MIN_SAMPLE_RATE_HZ: u32 = 8_000;
 /// Above this a recording is refused: the fastest converters in the trade.
 /// Common practice, no source.
 pub const MAX_SAMPLE_RATE_HZ: u32 = 768_000;
-/// The range that the program is made and tested for.
-const TESTED_SAMPLE_RATES_HZ: std::ops::RangeInclusive<u32> = 44_100..=192_000;
 /// Where a recording comes from.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Source {
@@ -231,8 +229,7 @@ fn open_input(input: Input, name: String, options: &Options) -> Result<Recording
             };
             let mut header = Header::plain("raw samples", format, input.length());
             if riff::form(&head).is_some() || head.starts_with(b"fLaC") {
-                header.caveats.push(Caveat::caution(
-                    Warning::RawWithHeader,
+                header.caveats.push(Warning::RawWithHeader.seen(
                     "read as samples without a header, as asked, but it begins like a WAV or FLAC \
                      file; leave --raw away",
                 ));
@@ -286,15 +283,15 @@ fn open_input(input: Input, name: String, options: &Options) -> Result<Recording
     })
 }
 
-/// The caveat of a recording that ends before its header says.
-fn truncated(promised: u64, there: u64) -> Caveat {
-    Caveat::caution(
-        Warning::TruncatedFile,
+/// The caveat of a recording that ends before its header says, if it does.
+fn truncated(promised: u64, there: u64) -> Option<Caveat> {
+    let missing = promised.saturating_sub(there);
+    Warning::TruncatedFile.at(missing as f64, || {
         format!(
             "the recording is cut short: its header promises {promised} frames and {there} are \
              there; those were used. Copy or record it again if the rest matters"
-        ),
-    )
+        )
+    })
 }
 
 fn check_rate(name: &str, rate: u32, caveats: &mut Vec<Caveat>) -> Result<(), CaptureError> {
@@ -304,20 +301,15 @@ fn check_rate(name: &str, rate: u32, caveats: &mut Vec<Caveat>) -> Result<(), Ca
             rate_hz: u64::from(rate),
         });
     }
-    if rate < *TESTED_SAMPLE_RATES_HZ.start() {
-        caveats.push(Caveat::caution(
-            Warning::LowSampleRate,
-            format!(
-                "a sample rate of {rate} Hz keeps little of the high frequencies that carry the \
-                 timing; record at 44100 Hz or more, best at 96000 Hz"
-            ),
-        ));
-    } else if rate > *TESTED_SAMPLE_RATES_HZ.end() {
-        caveats.push(Caveat::note(
-            Warning::HighSampleRate,
-            format!("a sample rate of {rate} Hz is above the 192000 Hz this program is tested for"),
-        ));
-    }
+    caveats.extend(Warning::LowSampleRate.at(f64::from(rate), || {
+        format!(
+            "a sample rate of {rate} Hz keeps little of the high frequencies that carry the \
+             timing; record at 44100 Hz or more, best at 96000 Hz"
+        )
+    }));
+    caveats.extend(Warning::HighSampleRate.at(f64::from(rate), || {
+        format!("a sample rate of {rate} Hz is above the 192000 Hz this program is tested for")
+    }));
     Ok(())
 }
 
@@ -482,42 +474,35 @@ impl Recording {
         if let Some(all) = self.frames
             && all.saturating_sub(self.position) >= slack
         {
-            self.caveats.push(truncated(all, self.position));
+            self.caveats.extend(truncated(all, self.position));
         }
         match &self.body {
             Body::Plain(plain) => {
-                if plain.non_finite > 0 {
-                    self.caveats.push(Caveat::serious(
-                        Warning::NonFiniteSamples,
+                let count = plain.non_finite;
+                self.caveats
+                    .extend(Warning::NonFiniteSamples.at(count as f64, || {
                         format!(
-                            "{} samples are no numbers (NaN or infinite) and were taken as \
-                             silence; export the recording again",
-                            plain.non_finite
-                        ),
-                    ));
-                }
+                            "{count} samples are no numbers (NaN or infinite) and were taken as \
+                         silence; export the recording again"
+                        )
+                    }));
                 if plain.low_bits {
-                    self.caveats.push(Caveat::caution(
-                        Warning::UnusedBitsInUse,
-                        format!(
-                            "the header tells {} valid bits, but lower ones are in use; the level \
-                             may be wrong. Export the recording as plain 16, 24 or 32-bit WAV",
-                            self.bits.unwrap_or(0)
-                        ),
-                    ));
+                    self.caveats.push(Warning::UnusedBitsInUse.seen(format!(
+                        "the header tells {} valid bits, but lower ones are in use; the level \
+                         may be wrong. Export the recording as plain 16, 24 or 32-bit WAV",
+                        self.bits.unwrap_or(0)
+                    )));
                 }
             }
             Body::Packets(packets) => {
-                if packets.damaged > 0 {
-                    self.caveats.push(Caveat::serious(
-                        Warning::DamagedPackets,
-                        format!(
-                            "{} packets of samples are damaged and were taken as silence; copy \
-                             or record the file again",
-                            packets.damaged
-                        ),
-                    ));
-                }
+                let count = packets.damaged;
+                self.caveats
+                    .extend(Warning::DamagedPackets.at(count as f64, || {
+                    format!(
+                        "{count} packets of samples are damaged and were taken as silence; copy \
+                         or record the file again"
+                    )
+                }));
             }
         }
         Ok(())

@@ -219,8 +219,6 @@ pub enum CalibrateError {
     },
 }
 
-/// Mean power below which a capture is silent, as for the delay.
-const SILENT_POWER: f64 = 1e-8;
 /// Band in which levels are compared, hertz: within any programme.
 const LEVEL_BAND_HZ: (f64, f64) = (200.0, 8_000.0);
 /// A single-channel band has at least this level difference, dB: worse
@@ -230,10 +228,8 @@ const SEPARATED_DB: f64 = 6.0;
 const BALANCED_DB: f64 = 12.0;
 /// Below this the channels are not one signal, dB.
 const COMMON_DB: f64 = 15.0;
-/// An electrical signal has less noise than this, dB: a phono input with 5 mV
-/// reaches 65 to 75, surface noise and tracing of a good pressing 35 to 50
-/// (believed).
-const ELECTRICAL_DB: f64 = 55.0;
+/// An electrical signal has less noise than this, dB.
+const ELECTRICAL_DB: f64 = Warning::CommonFromGroove.limit();
 /// Skew beyond a chain's, seconds (model: 0.1 to 1 us).
 const CHAIN_SKEW_S: f64 = 1.5e-6;
 /// More segments with clicks than this are a record's: one in 200.
@@ -281,8 +277,7 @@ pub fn calibrate(request: &Request) -> Result<Calibrated, CalibrateError> {
         sources.push(source(right, Role::RightOnly));
         crosstalk = Some(fit_crosstalk(request, left, right, common.as_ref())?);
         if common.is_none() {
-            caveats.push(Caveat::note(
-                Warning::ChainNotCalibrated,
+            caveats.push(Warning::ChainNotCalibrated.seen(
                 "without a common signal the crosstalk is that of cartridge and chain together: use it with the same chain and leads",
             ));
         }
@@ -332,7 +327,8 @@ fn source(input: &Input, role: Role) -> SourceFile {
 
 fn not_silent(input: &Input, role: Role) -> Result<(), CalibrateError> {
     let quality = &input.spectrum.quality;
-    if quality.left_power.max(quality.right_power) < SILENT_POWER {
+    let loudest = quality.left_power.max(quality.right_power);
+    if Warning::NoSignal.level(loudest).is_some() {
         return Err(CalibrateError::Silent {
             file: input.file.to_owned(),
             role: role.name(),
@@ -342,14 +338,10 @@ fn not_silent(input: &Input, role: Role) -> Result<(), CalibrateError> {
 }
 
 fn quality(input: &Input) -> Option<Caveat> {
-    let clipped = input.spectrum.quality.clipped;
-    (clipped > 0).then(|| {
-        Caveat::caution(
-            Warning::Clipped,
-            format!(
-                "{}: {clipped} samples are at full scale; lower the level and calibrate again",
-                input.file
-            ),
+    Warning::Clipped.at(input.spectrum.clipped_share(), || {
+        format!(
+            "{}: {} samples are at full scale; lower the level and calibrate again",
+            input.file, input.spectrum.quality.clipped
         )
     })
 }
@@ -634,7 +626,7 @@ fn doubts(
     let quality = &input.spectrum.quality;
     let clicks = quality.rejected as f64 / quality.frames.max(1) as f64;
     let mut list = Vec::new();
-    if snr_db < ELECTRICAL_DB {
+    if Warning::CommonFromGroove.level(snr_db).is_some() {
         let sign = if skew.abs() > CHAIN_SKEW_S {
             Some(format!(
                 "a delay of {:.1} us between the channels, more than a chain makes",
@@ -653,31 +645,23 @@ fn doubts(
                 needed_db: ELECTRICAL_DB,
             });
         }
-        list.push(Caveat::caution(
-            Warning::CommonFromGroove,
+        list.push(Warning::CommonFromGroove.seen(
             format!(
                 "{file} looks like a recording of a groove, or of a signal at far too low a level: each channel has noise of its own only {snr_db:.0} dB down, where a signal fed by cable reaches {ELECTRICAL_DB:.0} dB; if it is a groove, discard this calibration, which takes the rotation itself for the chain's"
             ),
         ));
     }
     if inverted {
-        list.push(Caveat::caution(
-            Warning::InvertedPolarity,
+        list.push(Warning::InvertedPolarity.seen(
             format!("{file}: one channel is inverted against the other; the calibration undoes it, but check the leads"),
         ));
     }
-    if fit.scatter > 2.0 {
-        list.push(Caveat::caution(
-            Warning::Scatter,
-            format!("{file}: the response scatters {:.1} times more than its noise explains (hum, or lines in the spectrum?); its errors allow for it", fit.scatter.sqrt()),
-        ));
-    }
-    if fit.departure[0] > 0.03 {
-        list.push(Caveat::note(
-            Warning::PhaseShape,
-            format!("{file}: the phase departs by some {:.1} deg from what skew and equaliser parts can make; the fitted differences of parts are to be read with care, the correction is not affected", fit.departure[0].to_degrees()),
-        ));
-    }
+    list.extend(Warning::Scatter.at(fit.scatter, || {
+        format!("{file}: the response scatters {:.1} times more than its noise explains (hum, or lines in the spectrum?); its errors allow for it", fit.scatter.sqrt())
+    }));
+    list.extend(Warning::PhaseShape.at(fit.departure[0], || {
+        format!("{file}: the phase departs by some {:.1} deg from what skew and equaliser parts can make; the fitted differences of parts are to be read with care, the correction is not affected", fit.departure[0].to_degrees())
+    }));
     Ok(list)
 }
 

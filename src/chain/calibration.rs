@@ -197,8 +197,7 @@ impl Calibration {
             });
         }
         let caveat = (limited != band).then(|| {
-            Caveat::note(
-                Warning::CalibratedBand,
+            Warning::CalibratedBand.seen(
                 format!(
                     "analysed from {:.0} to {:.0} Hz, where the chain is calibrated, and not from {:.0} to {:.0} Hz",
                     limited.0, limited.1, band.0, band.1
@@ -367,14 +366,12 @@ impl Calibration {
         caveats.extend(caveat);
         if leads_swapped {
             if self.crosstalk.is_some() && self.common.is_none() {
-                caveats.push(Caveat::caution(
-                    Warning::CrosstalkThroughUnknownChain,
+                caveats.push(Warning::CrosstalkThroughUnknownChain.seen(
                     "the crosstalk was calibrated without the chain's response and the leads are swapped since: it is exchanged as if the chain treated both channels alike; calibrate with --common too",
                 ));
             }
             if changes.load {
-                caveats.push(Caveat::caution(
-                    Warning::CoilsInChainCalibration,
+                caveats.push(Warning::CoilsInChainCalibration.seen(
                     "the chain was calibrated through the cartridge's coils and the leads are swapped: the coils' part has changed sides and is corrected with the wrong sign; calibrate with the leads as in the capture",
                 ));
             }

@@ -3,6 +3,7 @@
 use super::Refusal;
 use super::phase::{PhaseTerm, Point};
 use crate::spectrum::{Bin, CrossSpectrum};
+use crate::uncertainty::Warning;
 use ndarray::Array2;
 
 /// Bins in a cluster, about 140 Hz: as wide as the window's main lobe, so that
@@ -20,14 +21,14 @@ const SIGNIFICANT: f64 = 9.0;
 const BORNE_OUT: f64 = 16.0;
 /// The like of [`DETECTED`] for one line among a thousand bins: odds of e^-25.
 const LINE_DETECTED: f64 = 25.0;
-/// A fall by this, 40 dB, within a fraction of the frequency and for good,
-const CLIFF: f64 = 1e-4;
+/// A fall by this, within a fraction of the frequency and for good,
+const CLIFF: f64 = Warning::ProgrammeEnds.limit();
 const CLIFF_GAP: f64 = 0.08;
 /// of the power in so many hertz, is the programme's end.
 const CLIFF_WIDTH_HZ: f64 = 200.0;
 /// A correlation peak must exceed what chance gives by this many standard
-/// deviations of noise; over the thousand lags searched one in a million does.
-const DETECTED: f64 = 6.5;
+/// deviations of noise.
+const DETECTED: f64 = Warning::NothingInCommon.limit();
 
 /// The bins of the band, summed over all groups.
 pub(super) struct Band {
@@ -172,7 +173,8 @@ impl Band {
             second += weight * p.w * p.w;
         }
         let mean = first / sum;
-        (second / sum - mean * mean).max(0.0).sqrt() < 0.05 * mean
+        let relative = (second / sum - mean * mean).max(0.0).sqrt() / mean;
+        Warning::NarrowBand.level(relative).is_some()
     }
 }
 

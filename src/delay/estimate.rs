@@ -200,49 +200,22 @@ impl Estimate {
     }
 }
 
-/// Mean power below which a recording is silent: -80 dB of full scale, some
-/// steps of 16 bits.
-pub const SILENT_POWER: f64 = 1e-8;
 /// Least programme, seconds: what is left of the shortest stretch that counts, 1 s,
 /// when some of its frames are spoilt.
 const SHORTEST_S: f64 = 0.75;
-/// Channels further apart in level are one channel (35 dB: no cartridge, and no
-/// balance control in its range, does that).
-pub const ONE_CHANNEL_DB: f64 = 35.0;
-/// Below this power of the difference (gain matched) over the sum the channels
-/// are one signal. Surface noise of the best pressing is some 60 dB down and
-/// unlike on the walls (believed), and a delay of 0.1 us differs by -54 dB.
-pub const SAME_SIGNAL: f64 = 3e-7;
-/// Noise this far down cannot be a groove's: the noise itself is common.
-const SHARED_NOISE: f64 = 2.5e-7;
 /// Delay that a chain alone can make between the channels of one strapped
 /// signal, seconds.
 const CHAIN_ALONE_S: f64 = 0.7e-6;
 
-/// Longer delays are no stylus's, seconds: a contact spacing of 70 um turned by
-/// 20 degrees at the slowest groove (16 2/3 rpm, 50 mm) gives 270 us, but at the
-/// usual speeds and radii 100 us is out of reach.
-const IMPLAUSIBLE_S: f64 = 100e-6;
-
-/// A variance beyond what noise explains, over that of noise, and a standard deviation
-/// between stretches, seconds (about a third of a degree), from which both together show
-/// steps or drifts.
+/// A variance beyond what noise explains, over that of noise, from which a large one is of
+/// steps or drifts: standard deviations of five times the noise. Common practice, no source.
 const STEADY: f64 = 25.0;
-const UNSTEADY_S: f64 = 0.3e-6;
-/// Where fewer stretches of the band than this carry the information, they are tones.
-const FEW_TONES: f64 = 5.0;
-/// Share of the sharp parts of the band that may move the walls in opposition: tracing's even
-/// harmonics and chance reach less. Common practice, no source.
-const OPPOSED: f64 = 0.05;
-/// So much of it, and the rest is in doubt. Common practice, no source.
-const TORN: f64 = 0.2;
-/// Below this power of what the channels do not share, a small delay is suspicious: surface
-/// noise is hardly 50 dB down, an amplifier's behind a mono switch is (common practice, no
-/// source).
-const QUIET_NOISE: f64 = 1e-5;
-/// So much between parts of the band, seconds (about a degree), is no resonance's
-/// or load's.
-const TORN_S: f64 = 1e-6;
+/// Standard uncertainties by which the delays of two bands must differ: chance alone makes
+/// 27 in ten thousand do so (normal law).
+const BAND_SHIFT_U: f64 = 3.0;
+/// A smaller difference between estimators does not matter, seconds: a thousandth of a
+/// degree. Common practice, no source.
+const LEAST_DISAGREEMENT_S: f64 = 1e-9;
 
 /// Estimates the delay of a cross-spectrum.
 pub fn estimate(spectrum: &CrossSpectrum, settings: &Settings) -> Result<Estimate, Refusal> {
@@ -250,9 +223,10 @@ pub fn estimate(spectrum: &CrossSpectrum, settings: &Settings) -> Result<Estimat
     let quality = &spectrum.quality;
     let seconds_at = |sample: u64| (spectrum.origin + sample) as f64 / rate;
     let span_s = (seconds_at(spectrum.span.0), seconds_at(spectrum.span.1));
-    if quality.loudest_power < SILENT_POWER {
+    if Warning::NoSignal.level(quality.loudest_power).is_some() {
+        const FLOOR: f64 = Warning::NoSignal.limit();
         return Err(Refusal::Silence {
-            floor_dbfs: 10.0 * SILENT_POWER.log10(),
+            floor_dbfs: 10.0 * FLOOR.log10(),
         });
     }
     let seconds = spectrum.averages_in_fit() * spectrum.frame_length as f64 / rate;
@@ -261,7 +235,7 @@ pub fn estimate(spectrum: &CrossSpectrum, settings: &Settings) -> Result<Estimat
     }
     let band = Band::new(spectrum, settings.band_hz)?;
     let balance_db = 10.0 * (band.power(|b| b.left) / band.power(|b| b.right)).log10();
-    if balance_db.is_nan() || balance_db.abs() > ONE_CHANNEL_DB {
+    if balance_db.is_nan() || Warning::LostChannel.level(balance_db.abs()).is_some() {
         let silent = if balance_db > 0.0 { "right" } else { "left" };
         return Err(Refusal::OneChannel {
             silent,
@@ -269,7 +243,7 @@ pub fn estimate(spectrum: &CrossSpectrum, settings: &Settings) -> Result<Estimat
         });
     }
     let difference = band.difference_to_sum();
-    if difference < SAME_SIGNAL && !quality.traced {
+    if Warning::SameSignal.level(difference).is_some() && !quality.traced {
         return Err(Refusal::SameSignal {
             difference_db: 10.0 * difference.max(1e-30).log10(),
         });
@@ -292,9 +266,10 @@ pub fn estimate(spectrum: &CrossSpectrum, settings: &Settings) -> Result<Estimat
         });
     }
     // A periodic signal has equal peaks by nature, noise has them by chance.
-    let narrow =
-        narrow || (coarse.rival > 1.0 - 4.0 * coarse.chance && band.has_coherent_line(spectrum));
-    if !narrow && coarse.rival > 1.0 - 4.0 * coarse.chance {
+    let below = (1.0 - coarse.rival) / coarse.chance;
+    let ambiguous = Warning::Ambiguous.level(below).is_some();
+    let narrow = narrow || (ambiguous && band.has_coherent_line(spectrum));
+    if !narrow && ambiguous {
         return Err(Refusal::Ambiguous {
             rival: coarse.rival,
         });
@@ -346,8 +321,8 @@ pub fn estimate(spectrum: &CrossSpectrum, settings: &Settings) -> Result<Estimat
     let gain = fit.covariance.row(0);
     let random = gain.dot(&fit.information.dot(&gain));
     let noise_to_signal = band.noise_to_signal();
-    let shares_noise = noise_to_signal < SHARED_NOISE && !quality.traced;
-    if shares_noise && delay_s.abs() < CHAIN_ALONE_S {
+    let shares_noise = Warning::SharedNoise.level(noise_to_signal).is_some();
+    if shares_noise && !quality.traced && delay_s.abs() < CHAIN_ALONE_S {
         return Err(Refusal::SameSignal {
             difference_db: 10.0 * noise_to_signal.max(1e-30).log10(),
         });
@@ -404,29 +379,19 @@ pub fn estimate(spectrum: &CrossSpectrum, settings: &Settings) -> Result<Estimat
         caveats: Vec::new(),
     };
     estimate.caveats = caveats(&estimate, spectrum, narrow, balance_db);
-    if !narrow && clusters.carrying() < FEW_TONES {
-        estimate.caveats.push(Caveat::caution(
-            Warning::FewTones,
-            "the programme is a few tones: where a harmonic of one meets another, as tracing adds it, the phase moves by more than the band says; noise or music is better",
-        ));
-    }
-    if fit.opposed > OPPOSED && !narrow {
-        let level = if fit.opposed > TORN {
-            Caveat::serious
-        } else {
-            Caveat::caution
-        };
-        estimate.caveats.push(level(
-            Warning::OpposedWalls,
+    if !narrow {
+        estimate.caveats.extend(Warning::FewTones.at(clusters.carrying(), || {
+            "the programme is a few tones: where a harmonic of one meets another, as tracing adds it, the phase moves by more than the band says; noise or music is better".into()
+        }));
+        estimate.caveats.extend(Warning::OpposedWalls.at(fit.opposed, || {
             format!(
                 "in {:.0} % of the band the channels move in opposition to the rest of it: vertical noise, rumble or stereo programme, where the programme is weak; near such parts the delay is drawn aside. Use --band to keep to where the programme is strong, or louder programme",
                 100.0 * fit.opposed
-            ),
-        ));
+            )
+        }));
     }
     estimate.caveats.extend(band.ends_hz.map(|hertz| {
-        Caveat::note(
-            Warning::ProgrammeEnds,
+        Warning::ProgrammeEnds.seen(
             format!("the programme ends at {:.1} kHz, 40 dB above all that lies beyond, so the band ends there: a coder's limit, a recording brought to a higher sample rate, or a few tones", hertz / 1e3),
         )
     }));
@@ -547,15 +512,14 @@ fn compare_estimators(clusters: &Clusters, fit: &Fit, caveats: &mut Vec<Caveat>)
     let difference = slope / curvature;
     let u = (variance * fit.reduced_chi_square.max(1.0)).sqrt() / curvature;
     let u = u.hypot(fit.covariance[[0, 0]].sqrt());
-    if difference.abs() > 4.0 * u && difference.abs() > 1e-9 {
-        caveats.push(Caveat::caution(
-            Warning::EstimatorsDisagree,
+    if difference.abs() > LEAST_DISAGREEMENT_S {
+        caveats.extend(Warning::EstimatorsDisagree.at(difference.abs() / u, || {
             format!(
                 "correlation and phase slope differ by {:.1} ns, more than noise explains ({:.1} ns): something shapes the phase that the model does not know; compare another band with --band",
                 difference * 1e9,
                 u * 1e9
-            ),
-        ));
+            )
+        }));
     }
 }
 
@@ -567,141 +531,109 @@ fn caveats(
 ) -> Vec<Caveat> {
     let mut list = Vec::new();
     let quality = &spectrum.quality;
-    let frames = quality.frames.max(1) as f64;
-    if estimate.delay_s.abs() > IMPLAUSIBLE_S {
-        list.push(Caveat::serious(
-            Warning::ImplausibleDelay,
-            format!(
-                "no stylus makes a delay of {:.0} us: the channels were shifted by the recorder or an editor; find out where before using the result",
-                estimate.delay_s * 1e6
-            ),
-        ));
-    }
+    list.extend(Warning::ImplausibleDelay.at(estimate.delay_s.abs(), || {
+        format!(
+            "no stylus makes a delay of {:.0} us: the channels were shifted by the recorder or an editor; find out where before using the result",
+            estimate.delay_s * 1e6
+        )
+    }));
     if estimate.inverted {
-        list.push(Caveat::caution(
-            Warning::InvertedPolarity,
+        list.push(Warning::InvertedPolarity.seen(
             "one channel is inverted against the other; the delay allows for it, but check the colours of the four leads at the cartridge",
         ));
     }
     if narrow {
-        list.push(Caveat::caution(
-            Warning::NarrowBand,
+        list.push(Warning::NarrowBand.seen(
             "the signal is periodic or a narrow band: the delay is known modulo a period, the value nearest to zero is given, and equaliser terms cannot be told from it; wide-band programme is better",
         ));
     }
-    if quality.clipped > 0 {
-        let share = quality.clipped as f64 / (2.0 * frames * spectrum.frame_length as f64 / 2.0);
-        let message = format!(
+    let share = spectrum.clipped_share();
+    list.extend(Warning::Clipped.at(share, || {
+        format!(
             "{} samples are at full scale ({:.3} %); lower the recording level",
             quality.clipped,
             100.0 * share
-        );
-        list.push(if share > 1e-4 {
-            Caveat::caution(Warning::Clipped, message)
-        } else {
-            Caveat::note(Warning::Clipped, message)
-        });
-    }
-    if quality.dropouts > 0 {
-        list.push(Caveat::caution(
-            Warning::Dropouts,
-            format!(
-                "{} stretches of exact silence inside the programme; they were left out; check the recorder for lost buffers",
-                quality.dropouts
-            ),
-        ));
-    }
-    if quality.rejected > 0 {
-        let share = quality.rejected as f64 / frames;
-        let message = format!(
+        )
+    }));
+    list.extend(Warning::Dropouts.at(quality.dropouts as f64, || {
+        format!(
+            "{} stretches of exact silence inside the programme; they were left out; check the recorder for lost buffers",
+            quality.dropouts
+        )
+    }));
+    let share = quality.rejected as f64 / quality.frames.max(1) as f64;
+    list.extend(Warning::Clicks.at(share, || {
+        format!(
             "{} of {} segments left out for clicks ({:.1} %); clean the record if this is much",
             quality.rejected,
             quality.frames,
             100.0 * share
-        );
-        list.push(if share > 0.1 {
-            Caveat::caution(Warning::Clicks, message)
-        } else {
-            Caveat::note(Warning::Clicks, message)
-        });
-    }
+        )
+    }));
     if quality.rejection_undone {
-        list.push(Caveat::caution(
-            Warning::ImpulsiveProgramme,
+        list.push(Warning::ImpulsiveProgramme.seen(
             "nearly half of the segments look like clicks, so all were kept: the programme is impulsive or the record badly worn; choose smoother programme",
         ));
     }
     let snr_db = -10.0 * estimate.noise_to_signal.log10();
-    if snr_db < 3.0 {
-        list.push(Caveat::serious(
-            Warning::NotMono,
-            format!("the channels share little more than half of their power ({snr_db:.0} dB common to different): this looks like stereo programme, much hum or noise, or a fault; use a mono-cut band"),
-        ));
-    } else if snr_db < 12.0 {
-        list.push(Caveat::caution(
-            Warning::Noisy,
-            format!("what the channels share is only {snr_db:.0} dB above what they do not: worn groove, or not a pure mono cut"),
-        ));
-    } else if estimate.noise_to_signal < SHARED_NOISE && !quality.traced {
-        list.push(Caveat::serious(
-            Warning::SharedNoise,
-            format!("the channels share even their noise ({snr_db:.0} dB): a groove has noise of its own on each wall, so this may be a mono switch or a strapped cartridge with a skewed chain"),
-        ));
-    }
-    let quiet = (SHARED_NOISE..QUIET_NOISE).contains(&estimate.noise_to_signal);
-    if quiet && !quality.traced && estimate.delay_s.abs() < CHAIN_ALONE_S {
-        list.push(Caveat::caution(
-            Warning::QuietNoise,
-            format!("the channels differ by no more than noise {snr_db:.0} dB below the programme, quieter than most grooves, and by little delay: so does one signal on both inputs; make sure that there is no mono switch and no strapped cartridge"),
-        ));
-    }
-    if balance_db.abs() > 3.0 {
-        list.push(Caveat::note(
-            Warning::Balance,
-            format!("the channels differ by {:.1} dB in level; this does not move the delay, but check azimuth, bias and gain", balance_db.abs()),
-        ));
-    }
+    let not_mono = || {
+        Warning::NotMono.at(snr_db, || {
+            format!("the channels share little more than half of their power ({snr_db:.0} dB common to different): this looks like stereo programme, much hum or noise, or a fault; use a mono-cut band")
+        })
+    };
+    let noisy = || {
+        Warning::Noisy.at(snr_db, || {
+            format!("what the channels share is only {snr_db:.0} dB above what they do not: worn groove, or not a pure mono cut")
+        })
+    };
+    let shared = || {
+        Warning::SharedNoise.at(estimate.noise_to_signal, || {
+            format!("the channels share even their noise ({snr_db:.0} dB): a groove has noise of its own on each wall, so this may be a mono switch or a strapped cartridge with a skewed chain")
+        })
+    };
+    let quiet = || {
+        Warning::QuietNoise.at(estimate.noise_to_signal, || {
+            format!("the channels differ by no more than noise {snr_db:.0} dB below the programme, quieter than most grooves, and by little delay: so does one signal on both inputs; make sure that there is no mono switch and no strapped cartridge")
+        })
+    };
+    let one_signal = || {
+        let small = estimate.delay_s.abs() < CHAIN_ALONE_S;
+        shared()
+            .or_else(|| quiet().filter(|_| small))
+            .filter(|_| !quality.traced)
+    };
+    list.extend(not_mono().or_else(noisy).or_else(one_signal));
+    list.extend(Warning::Balance.at(balance_db.abs(), || {
+        format!("the channels differ by {:.1} dB in level; this does not move the delay, but check azimuth, bias and gain", balance_db.abs())
+    }));
     // what the jackknife's variance of the mean says of one stretch
     let apart = estimate.standard_uncertainty_s * (estimate.along.len() as f64).sqrt();
-    if estimate.dispersion > STEADY && apart > UNSTEADY_S {
-        let level = if apart > 2.0 * UNSTEADY_S {
-            Caveat::serious
-        } else {
-            Caveat::caution
-        };
-        list.push(level(
-            Warning::Unsteady,
-            format!("the delay changes along the recording, by {:.0} times more than its noise explains: so do a needle set down or another band within it (name the part with --from and --to), and a recorder that loses or adds samples in one channel, or two clocks (record again by other means); the picture of the delay along the recording shows where", estimate.dispersion.sqrt()),
-        ));
-    } else if estimate.dispersion > 2.0 {
-        list.push(Caveat::note(
-            Warning::Scatter,
-            format!("the delay scatters {:.1} times more along the recording than its noise explains; the band allows for it", estimate.dispersion.sqrt()),
-        ));
-    }
-    if estimate.misfit > 2.0 {
-        list.push(Caveat::note(
-            Warning::Misfit,
-            format!("the phase departs {:.1} times more from its model over frequency than noise explains, as tracing, resonance or crosstalk make it; the band allows for it", estimate.misfit.sqrt()),
-        ));
-    }
+    let unsteady = || {
+        Warning::Unsteady.at(apart, || {
+            format!("the delay changes along the recording, by {:.0} times more than its noise explains: so do a needle set down or another band within it (name the part with --from and --to), and a recorder that loses or adds samples in one channel, or two clocks (record again by other means); the picture of the delay along the recording shows where", estimate.dispersion.sqrt())
+        })
+    };
+    let scatter = || {
+        Warning::Scatter.at(estimate.dispersion, || {
+            format!("the delay scatters {:.1} times more along the recording than its noise explains; the band allows for it", estimate.dispersion.sqrt())
+        })
+    };
+    let steps = (estimate.dispersion > STEADY).then(unsteady).flatten();
+    list.extend(steps.or_else(scatter));
+    list.extend(Warning::Misfit.at(estimate.misfit, || {
+        format!("the phase departs {:.1} times more from its model over frequency than noise explains, as tracing, resonance or crosstalk make it; the band allows for it", estimate.misfit.sqrt())
+    }));
     if let Some(shift) = estimate.band_shift
-        && shift.shift_s.abs() > 3.0 * shift.standard_uncertainty_s
-        && shift.shift_s.abs() > 10e-9
+        && shift.shift_s.abs() > BAND_SHIFT_U * shift.standard_uncertainty_s
     {
-        let level = match shift.shift_s.abs() > TORN_S {
-            true => Caveat::serious,
-            false => Caveat::caution,
-        };
-        list.push(level(
-            Warning::BandShift,
+        list.extend(Warning::BandShift.at(shift.shift_s.abs(), || {
             format!(
                 "the delay up to {:.0} kHz differs by {:.0} ns from that of the whole band ({:.0} ns expected): resonance, crosstalk or load shape the phase; its size is a measure of what the band does not know",
                 shift.upper_hz / 1e3,
                 shift.shift_s * 1e9,
                 shift.standard_uncertainty_s * 1e9
-            ),
-        ));
+            )
+        }));
     }
     list
 }

@@ -13,10 +13,7 @@ mod jackknife;
 pub mod phase;
 
 pub use coarse::Correlation;
-pub use estimate::{
-    BandShift, CurvePoint, Estimate, ONE_CHANNEL_DB, Refusal, SAME_SIGNAL, SILENT_POWER, Settings,
-    estimate,
-};
+pub use estimate::{BandShift, CurvePoint, Estimate, Refusal, Settings, estimate};
 pub use information::{Information, Node, Owner, Side, Term, bend_term};
 pub use jackknife::GroupDelay;
 

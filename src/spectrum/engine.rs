@@ -6,6 +6,7 @@ use super::quality::{self, BlockQuality, SignalQuality};
 use super::second_order::{SecondOrder, Work};
 use super::tracing::Tracing;
 use super::{Bin, CrossSpectrum, Group, HIGHEST_HZ, Mark, window};
+use crate::uncertainty::Warning;
 use rayon::prelude::*;
 use rustfft::num_complex::Complex64;
 use std::collections::VecDeque;
@@ -80,7 +81,7 @@ const MEDIAN_EVERY: u64 = 8;
 /// whose square it is.
 const IMPULSIVE: f64 = 16.0;
 /// More rejected frames than this fraction are programme of an impulsive kind.
-const MOST_REJECTED: f64 = 0.45;
+const MOST_REJECTED: f64 = Warning::ImpulsiveProgramme.limit();
 
 /// How a recording is to be taken in.
 #[derive(Debug, Clone, Copy, PartialEq)]

@@ -121,6 +121,13 @@ impl CrossSpectrum {
         total
     }
 
+    /// Share of the programme's samples that are at full scale: half a frame of each
+    /// channel is new in every frame.
+    pub fn clipped_share(&self) -> f64 {
+        let samples = self.quality.frames.max(1) * self.frame_length as u64;
+        self.quality.clipped as f64 / samples as f64
+    }
+
     /// Independent averages behind one bin of the total: the frames corrected
     /// for their overlap (Welch 1967), see [`window::overlap_correlation`].
     pub fn averages_per_bin(&self) -> f64 {

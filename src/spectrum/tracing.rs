@@ -18,6 +18,7 @@
 use super::frame::{FrameTransform, Scratch};
 use super::second_order::{SecondOrder, Work};
 use super::window;
+use crate::uncertainty::Warning;
 use rustfft::num_complex::{Complex, Complex32};
 use std::ops::Range;
 
@@ -41,7 +42,7 @@ const AGREES: (f64, f64) = (5.0, 0.25);
 const NEIGHBOURS: usize = 8;
 /// Tracing is found where its coefficient is so many times its standard
 /// uncertainty.
-const FOUND: f64 = 5.0;
+const FOUND: f64 = Warning::Tracing.limit();
 /// Relative change of the groove's speed in a second, as a standard uncertainty: 0.2 mm of
 /// 100 mm, twice what usual cuts have (common practice, no source).
 const CHANGE_PER_S: f64 = 0.002;

@@ -16,7 +16,7 @@ pub use quantile::{
 
 pub use rounding::{plain, rounded, rounded_u};
 pub use standing::Standing;
-pub use warning::Warning;
+pub use warning::{Definition, Rule, Warning};
 
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};

@@ -1,109 +1,746 @@
-//! Everything that can be said against a result, in one list.
+//! Everything that can be said against a result, in one table: what each warning is judged
+//! by, from where on, by which law, what it does to the result and what to do.
+//!
+//! Where one number decides, its threshold stands here and nowhere else: the code that
+//! raises the warning asks [`Warning::at`] or [`Warning::level`]. Conditions beside that
+//! number stand, with their sources, where the warning is raised.
 
-use schemars::JsonSchema;
+use super::{Caveat, Level};
+use schemars::{JsonSchema, Schema, SchemaGenerator, json_schema};
 use serde::{Deserialize, Serialize};
 
+/// From where on a warning stands, in the unit of its statistic. A threshold must be passed:
+/// a statistic that equals it raises nothing, and one that does not exist (NaN) neither.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Rule {
+    /// What is doubted is there or is not; nothing is compared, or more than one number.
+    Seen(Level),
+    /// More is worse; the mildest level first.
+    Above(&'static [(Level, f64)]),
+    /// Less is worse; the mildest level first.
+    Below(&'static [(Level, f64)]),
+    /// What lies outside these two is doubted.
+    Outside(Level, f64, f64),
+}
+
+/// What a warning means.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Definition {
+    /// Its stable name in documents, kebab-case.
+    pub code: &'static str,
+    /// What it is judged by, with the unit in brackets where it has one.
+    pub statistic: &'static str,
+    /// Its levels and thresholds.
+    pub rule: Rule,
+    /// The law that the statistic follows where nothing is wrong, or the threshold's source,
+    /// and what else must hold.
+    pub law: &'static str,
+    /// What it does to the result, against its standard uncertainty u.
+    pub effect: &'static str,
+    /// What to do.
+    pub advice: &'static str,
+}
+
 macro_rules! warnings {
-    ($($name:ident: $code:literal;)*) => {
+    ($($(#[$doc:meta])* $name:ident $code:literal {
+        judged_by: $statistic:literal,
+        level: $rule:expr,
+        law: $law:literal,
+        effect: $effect:literal,
+        advice: $advice:literal,
+    })*) => {
         /// What a [caveat](super::Caveat) is about.
         #[derive(
             Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize,
-            JsonSchema,
         )]
-        #[allow(missing_docs)]
         #[non_exhaustive]
         pub enum Warning {
-            $(#[serde(rename = $code)] $name,)*
+            $($(#[$doc])* #[serde(rename = $code)] $name,)*
         }
 
         impl Warning {
-            /// All of them.
+            /// All of them, in the order of their codes.
             pub const ALL: &[Self] = &[$(Self::$name),*];
 
-            /// Its stable name in documents.
-            pub fn as_str(self) -> &'static str {
+            /// What it means.
+            pub const fn definition(self) -> &'static Definition {
                 match self {
-                    $(Self::$name => $code,)*
+                    $(Self::$name => &Definition {
+                        code: $code,
+                        statistic: $statistic,
+                        rule: $rule,
+                        law: $law,
+                        effect: $effect,
+                        advice: $advice,
+                    },)*
                 }
             }
         }
     };
 }
 
+use Level::{Caution, Note, Serious};
+use Rule::{Above, Below, Outside, Seen};
+
 warnings! {
-    Ambiguous: "ambiguous";
-    ArmNotStated: "arm-not-stated";
-    Balance: "balance";
-    BandShift: "band-shift";
-    CalibratedBand: "calibrated-band";
-    CalibrationAgrees: "calibration-agrees";
-    CalibrationDisagrees: "calibration-disagrees";
-    CalibrationReplaces: "calibration-replaces";
-    CarriedByPriors: "carried-by-priors";
-    ChainNotCalibrated: "chain-not-calibrated";
-    ChiSquareHigh: "chi-square-high";
-    Contradiction: "contradiction";
-    ChiSquareLow: "chi-square-low";
-    Clicks: "clicks";
-    Clipped: "clipped";
-    Clipping: "clipping";
-    CoilsInChainCalibration: "coils-in-chain-calibration";
-    CommonFromGroove: "common-from-groove";
-    CrosstalkThroughUnknownChain: "crosstalk-through-unknown-chain";
-    DamagedPackets: "damaged-packets";
-    Dropouts: "dropouts";
-    EmptyBand: "empty-band";
-    EndOfSide: "end-of-side";
-    EstimatorsDisagree: "estimators-disagree";
-    FewTones: "few-tones";
-    GenericStylus: "generic-stylus";
-    HighSampleRate: "high-sample-rate";
-    ImplausibleDelay: "implausible-delay";
-    ImplausibleRotation: "implausible-rotation";
-    ImpossibleLever: "impossible-lever";
-    ImpulsiveProgramme: "impulsive-programme";
-    InvertedPolarity: "inverted-polarity";
-    KnowledgeUnused: "knowledge-unused";
-    LengthNotInHeader: "length-not-in-header";
-    LostChannel: "lost-channel";
-    LowSampleRate: "low-sample-rate";
-    Misfit: "misfit";
-    MonteCarloAgrees: "monte-carlo-agrees";
-    MonteCarloDiffers: "monte-carlo-differs";
-    MonteCarloIncomplete: "monte-carlo-incomplete";
-    MonteCarloNonlinear: "monte-carlo-nonlinear";
-    NarrowBand: "narrow-band";
-    NoEstimate: "no-estimate";
-    NoSignal: "no-signal";
-    Noisy: "noisy";
-    NonFiniteSamples: "non-finite-samples";
-    NotConverged: "not-converged";
-    NotMono: "not-mono";
-    NothingInCommon: "nothing-in-common";
-    OpposedWalls: "opposed-walls";
-    Outlier: "outlier";
-    PhaseShape: "phase-shape";
-    PlannedCaptures: "planned-captures";
-    ProgrammeEnds: "programme-ends";
-    QuietNoise: "quiet-noise";
-    RadiusOffTheRecord: "radius-off-the-record";
-    RawWithHeader: "raw-with-header";
-    SameRecordingTwice: "same-recording-twice";
-    SameSignal: "same-signal";
-    Scatter: "scatter";
-    ScatterBetweenDrops: "scatter-between-drops";
-    SetupWithoutCaptures: "setup-without-captures";
-    SharedNoise: "shared-noise";
-    SphericalTip: "spherical-tip";
-    Tracing: "tracing";
-    TracingLeft: "tracing-left";
-    TruncatedFile: "truncated-file";
-    Unsteady: "unsteady";
-    UnusedBitsInUse: "unused-bits-in-use";
-    UnusualRadius: "unusual-radius";
-    UnusualSpeed: "unusual-speed";
-    Waiting: "waiting";
-    WrappedLength: "wrapped-length";
+    /// Two peaks of the correlation are equally good.
+    Ambiguous "ambiguous" {
+        judged_by: "how far the correlation's second peak stays below its first, in standard deviations that noise gives a peak's height",
+        level: Below(&[(Serious, 4.0)]),
+        law: "normal law, one-sided: chance alone makes up 4 once in 30 000; a periodic programme, whose peaks are equal by nature, is a narrow band instead",
+        effect: "bias of a whole period possible: no estimate",
+        advice: "record longer, louder or with wider-band programme",
+    }
+    /// No arm is stated.
+    ArmNotStated "arm-not-stated" {
+        judged_by: "no arm in the setup",
+        level: Seen(Note),
+        law: "none: a statement is missing",
+        effect: "none on the rotation to the groove, which contains the arm's tracking error",
+        advice: "state the arm's length, pivot to spindle and offset",
+    }
+    /// The channels differ in level.
+    Balance "balance" {
+        judged_by: "difference of the channels' levels in the band (dB)",
+        level: Above(&[(Note, 3.0)]),
+        law: "common practice, no source: cartridges are specified to 1 to 2 dB",
+        effect: "none: a gain does not move a phase",
+        advice: "check azimuth, bias and gain",
+    }
+    /// The delay in a narrower band differs from that of the whole.
+    BandShift "band-shift" {
+        judged_by: "change of the delay from the whole band to its lower part (s)",
+        level: Above(&[(Caution, 10e-9), (Serious, 1e-6)]),
+        law: "normal law, two-sided: the change is also beyond 3 of its own u (Hausman 1978), as chance makes it 27 times in ten thousand. 10 ns is a hundredth of a degree, 1 us about a degree, more than a resonance or load makes; common practice, no source",
+        effect: "bias of about the change possible, not in u",
+        advice: "compare bands with --band, calibrate the chain, check the load",
+    }
+    /// The chain is calibrated in a part of the band only.
+    CalibratedBand "calibrated-band" {
+        judged_by: "the band asked for reaches beyond the calibrated one",
+        level: Seen(Note),
+        law: "none: both bands are known",
+        effect: "allowed for in u: less is analysed",
+        advice: "calibrate with a signal of wider band if more is needed",
+    }
+    /// Swapped leads or two speeds confirm a calibration.
+    CalibrationAgrees "calibration-agrees" {
+        judged_by: "skew found beyond the calibration, within its expanded uncertainty",
+        level: Seen(Note),
+        law: "normal law at the coverage asked for; see calibration-disagrees",
+        effect: "none: a check that holds",
+        advice: "nothing",
+    }
+    /// Swapped leads or two speeds contradict a calibration.
+    CalibrationDisagrees "calibration-disagrees" {
+        judged_by: "skew found beyond the calibration, over its expanded uncertainty",
+        level: Above(&[(Serious, 1.0)]),
+        law: "normal law, two-sided, at the coverage asked for: one good calibration in twenty at 95 %",
+        effect: "bias of the skew found possible, not in u",
+        advice: "check leads, speeds and cables, then calibrate again or leave the calibration out",
+    }
+    /// A calibration takes the place of what a job states.
+    CalibrationReplaces "calibration-replaces" {
+        judged_by: "a figure of the chain is both stated and calibrated",
+        level: Seen(Note),
+        law: "none: a measured figure goes before a stated one",
+        effect: "none: u is the calibration's",
+        advice: "take the stated figure out of the job",
+    }
+    /// The captures do not determine all unknowns.
+    CarriedByPriors "carried-by-priors" {
+        judged_by: "unknowns, or combinations of them, that the captures alone leave open",
+        level: Above(&[(Note, 0.0)]),
+        law: "rank of the captures' information matrix",
+        effect: "allowed for in u: the priors' uncertainties carry them",
+        advice: "see which they are in the document; `plan` tells the capture that helps most",
+    }
+    /// Crosstalk was calibrated without the chain.
+    ChainNotCalibrated "chain-not-calibrated" {
+        judged_by: "a calibration of crosstalk without a common signal",
+        level: Seen(Note),
+        law: "none: what was measured is known",
+        effect: "none with the same chain and leads; with others a bias of the chain's differences, not in u",
+        advice: "calibrate with --common too, or keep chain and leads",
+    }
+    /// Captures and priors do not agree.
+    ChiSquareHigh "chi-square-high" {
+        judged_by: "probability that chance alone makes the adjustment's chi-square as large",
+        level: Below(&[(Caution, 0.01)]),
+        law: "chi-square law, upper tail; one honest job in a hundred (common practice, no source)",
+        effect: "bias beyond u possible; nothing is rescaled",
+        advice: "look for a wrong entry, an uncertainty stated too small, or equaliser parts beyond their tolerance",
+    }
+    /// Captures and priors agree suspiciously well.
+    ChiSquareLow "chi-square-low" {
+        judged_by: "probability that chance alone makes the adjustment's chi-square as small",
+        level: Below(&[(Note, 0.01)]),
+        law: "chi-square law, lower tail, of more than one degree of freedom; one honest job in a hundred (common practice, no source)",
+        effect: "u may be larger than need be",
+        advice: "see whether some uncertainty is stated too large",
+    }
+    /// Segments were left out for clicks.
+    Clicks "clicks" {
+        judged_by: "share of the segments left out",
+        level: Above(&[(Note, 0.0), (Caution, 0.1)]),
+        law: "common practice, no source: a worn record loses a tenth",
+        effect: "allowed for in u: less is averaged",
+        advice: "clean the record if it is much",
+    }
+    /// Samples are at full scale.
+    Clipped "clipped" {
+        judged_by: "share of the samples at full scale",
+        level: Above(&[(Note, 0.0), (Caution, 1e-4)]),
+        law: "common practice, no source: single samples are clicks, which are left out",
+        effect: "allowed for in u as noise; a bias where the channels clip unlike",
+        advice: "lower the recording level",
+    }
+    /// Samples are at full scale just now.
+    Clipping "clipping" {
+        judged_by: "samples at full scale in the latest half second",
+        level: Above(&[(Caution, 0.0)]),
+        law: "none: a sample at full scale is one",
+        effect: "as of clipped, for what plays now",
+        advice: "lower the recording level",
+    }
+    /// The chain was calibrated through the coils, and the leads are swapped since.
+    CoilsInChainCalibration "coils-in-chain-calibration" {
+        judged_by: "leads swapped, and a calibration through the cartridge's coils",
+        level: Seen(Caution),
+        law: "none: the coils lie before the swap point, the chain behind it",
+        effect: "bias of twice the coils' difference possible, not in u",
+        advice: "calibrate with the leads as in the capture",
+    }
+    /// A calibration signal looks like a groove's.
+    CommonFromGroove "common-from-groove" {
+        judged_by: "what the channels of the common signal share, over what they do not (dB)",
+        level: Below(&[(Caution, 55.0)]),
+        law: "a phono input with 5 mV reaches 65 to 75 dB, surface noise and tracing of a good pressing 35 to 50 (believed)",
+        effect: "if it is a groove, the rotation itself is taken out: a bias of all of it",
+        advice: "feed one signal to both inputs by cable, or raise its level",
+    }
+    /// The captures of a job, or one capture and all others, cannot all be right.
+    Contradiction "contradiction" {
+        judged_by: "probability that chance alone makes the adjustment's chi-square as large, or one capture's normalised residual",
+        level: Below(&[(Serious, 1e-4)]),
+        law: "chi-square law, upper tail; standard normal law of the normalised residual, two-sided (Baarda 1968, from memory); one honest job in ten thousand by each of them",
+        effect: "bias of many u possible",
+        advice: "look for a wrong entry first: leads, speed, turn, radius, record, cartridge",
+    }
+    /// Crosstalk calibrated without the chain is exchanged with the leads.
+    CrosstalkThroughUnknownChain "crosstalk-through-unknown-chain" {
+        judged_by: "leads swapped, and a calibration of crosstalk without a common signal",
+        level: Seen(Caution),
+        law: "none: what was measured is known",
+        effect: "bias of the chain's difference times the crosstalk possible, not in u",
+        advice: "calibrate with --common too",
+    }
+    /// Packets of a compressed recording are damaged.
+    DamagedPackets "damaged-packets" {
+        judged_by: "packets that cannot be decoded",
+        level: Above(&[(Serious, 0.0)]),
+        law: "none: the container's own checks",
+        effect: "their samples are taken as silence, in both channels alike; what else is damaged is not known",
+        advice: "copy or record the file again",
+    }
+    /// Stretches of exact silence lie within the programme.
+    Dropouts "dropouts" {
+        judged_by: "stretches of 64 zeros in a channel within the programme",
+        level: Above(&[(Caution, 0.0)]),
+        law: "none: noise of a groove makes no run of exact zeros",
+        effect: "they are left out; a bias where samples were lost in one channel",
+        advice: "check the recorder for lost buffers",
+    }
+    /// The band holds nothing to measure by.
+    EmptyBand "empty-band" {
+        judged_by: "no part of the band whose phase tells the delay",
+        level: Seen(Serious),
+        law: "none: there is no information",
+        effect: "no estimate",
+        advice: "choose another band with --band",
+    }
+    /// The programme has ended or pauses.
+    EndOfSide "end-of-side" {
+        judged_by: "time without new programme (s)",
+        level: Above(&[(Caution, 1.5)]),
+        law: "common practice, no source: the analysis itself holds a beginning back for one second, and looks every half second",
+        effect: "none: the result so far stands",
+        advice: "lift the arm, or go on",
+    }
+    /// Correlation and phase slope differ.
+    EstimatorsDisagree "estimators-disagree" {
+        judged_by: "difference of correlation and phase slope, over its standard uncertainty by noise",
+        level: Above(&[(Caution, 4.0)]),
+        law: "normal law, two-sided: 6 times in a hundred thousand; and by more than 1 ns",
+        effect: "bias of about the difference possible, not in u",
+        advice: "compare another band with --band",
+    }
+    /// The programme is a few tones.
+    FewTones "few-tones" {
+        judged_by: "stretches of the band, each some 140 Hz, that would carry the information if each had an equal part",
+        level: Below(&[(Caution, 5.0)]),
+        law: "common practice, no source",
+        effect: "bias beyond u possible: tracing's harmonics of one tone meet another",
+        advice: "use noise or music",
+    }
+    /// No stylus is stated.
+    GenericStylus "generic-stylus" {
+        judged_by: "no profile of the stylus",
+        level: Seen(Note),
+        law: "none: a statement is missing",
+        effect: "allowed for in u: a generic elliptical tip with a wide prior",
+        advice: "state the profile and its radii for a narrower band",
+    }
+    /// The sample rate is above those tested.
+    HighSampleRate "high-sample-rate" {
+        judged_by: "sample rate (Hz)",
+        level: Above(&[(Note, 192_000.0)]),
+        law: "what this program is tested up to",
+        effect: "none known",
+        advice: "record at 96 or 192 kHz if there is a choice",
+    }
+    /// No stylus makes such a delay.
+    ImplausibleDelay "implausible-delay" {
+        judged_by: "delay, without its sign (s)",
+        level: Above(&[(Serious, 100e-6)]),
+        law: "geometry: contacts 70 um apart, turned by 20 degrees at 16 2/3 rpm and 50 mm, make 270 us; at the usual speeds and radii 100 us is out of reach",
+        effect: "bias of all of it: the channels were shifted",
+        advice: "find out where the recorder or an editor shifts the channels",
+    }
+    /// No stylus is turned so far.
+    ImplausibleRotation "implausible-rotation" {
+        judged_by: "rotation, without its sign (deg)",
+        level: Above(&[(Serious, 15.0)]),
+        law: "common practice, no source: several times what makers allow",
+        effect: "bias of most of it",
+        advice: "record again by other means, then check radius, speed and stylus",
+    }
+    /// The captures ask for a lever that no tip has.
+    ImpossibleLever "impossible-lever" {
+        judged_by: "lever that the captures find (um)",
+        level: Below(&[(Serious, 0.0)]),
+        law: "geometry: contacts lie further out than the edges' centres, so a lever is positive",
+        effect: "every rotation with the wrong sign possible",
+        advice: "check the signs of the turns, leads and speeds",
+    }
+    /// Nearly half of the programme looks like clicks.
+    ImpulsiveProgramme "impulsive-programme" {
+        judged_by: "share of the segments that look like clicks",
+        level: Above(&[(Caution, 0.45)]),
+        law: "what a median of the segments bears: half of them; common practice, no source",
+        effect: "clicks are kept: u by the scatter, and a bias where they are one-sided",
+        advice: "choose smoother programme, clean the record",
+    }
+    /// One channel is inverted.
+    InvertedPolarity "inverted-polarity" {
+        judged_by: "sign of the correlation's peak",
+        level: Seen(Caution),
+        law: "none: a sign",
+        effect: "none: it is allowed for",
+        advice: "check the colours of the four leads at the cartridge",
+    }
+    /// What was included concerns nothing in the job.
+    KnowledgeUnused "knowledge-unused" {
+        judged_by: "no unknown, or no record, that both the job and the knowledge name",
+        level: Seen(Caution),
+        law: "none: names are compared",
+        effect: "u larger than need be: the knowledge plays no part",
+        advice: "check the names",
+    }
+    /// The header does not tell the length.
+    LengthNotInHeader "length-not-in-header" {
+        judged_by: "a placeholder in the place of the length",
+        level: Seen(Note),
+        law: "none: the containers' own convention",
+        effect: "none: read to the end",
+        advice: "nothing, if the recording is whole",
+    }
+    /// One channel carries next to nothing.
+    LostChannel "lost-channel" {
+        judged_by: "difference of the channels' levels (dB)",
+        level: Above(&[(Serious, 35.0)]),
+        law: "common practice, no source: no cartridge, and no balance control in its range, does that",
+        effect: "no estimate",
+        advice: "check leads and inputs",
+    }
+    /// The sample rate is low.
+    LowSampleRate "low-sample-rate" {
+        judged_by: "sample rate (Hz)",
+        level: Below(&[(Caution, 44_100.0)]),
+        law: "that of the compact disc (IEC 60908), the least this program is tested for",
+        effect: "allowed for in u: less band",
+        advice: "record at 44100 Hz or more, best at 96000 Hz",
+    }
+    /// The phase departs from its model over frequency.
+    Misfit "misfit" {
+        judged_by: "variance of the phase about its model, over that of noise",
+        level: Above(&[(Note, 2.0)]),
+        law: "chi-square law; only a departure that chance makes less often than once in a thousand is more than 1. The 2 is common practice, no source",
+        effect: "allowed for in u",
+        advice: "compare bands with --band if u is too large",
+    }
+    /// Draws confirm the linearised band.
+    MonteCarloAgrees "monte-carlo-agrees" {
+        judged_by: "both ends of the linearised band agree with the draws'",
+        level: Seen(Note),
+        law: "two significant digits (JCGM 101:2008, 7.9.2 and 8.1), and twice what the number of draws resolves",
+        effect: "none: a check that holds",
+        advice: "use either band",
+    }
+    /// Draws contradict the band given.
+    MonteCarloDiffers "monte-carlo-differs" {
+        judged_by: "an end of the band given differs from the draws'",
+        level: Seen(Caution),
+        law: "as of monte-carlo-agrees",
+        effect: "band too narrow or too wide by what the message says",
+        advice: "use the Monte Carlo band",
+    }
+    /// Draws found no solution.
+    MonteCarloIncomplete "monte-carlo-incomplete" {
+        judged_by: "share of the draws without a solution",
+        level: Above(&[(Caution, 0.01)]),
+        law: "common practice, no source",
+        effect: "the Monte Carlo bands miss what these would have shown",
+        advice: "trust the band given; state what makes the job indefinite",
+    }
+    /// Draws confirm the band given and not the linearised one.
+    MonteCarloNonlinear "monte-carlo-nonlinear" {
+        judged_by: "the band given agrees with the draws', the linearised one does not",
+        level: Seen(Note),
+        law: "as of monte-carlo-agrees",
+        effect: "none on the band given",
+        advice: "use the band, not value and u",
+    }
+    /// The signal is periodic or a narrow band.
+    NarrowBand "narrow-band" {
+        judged_by: "standard deviation over mean of the frequencies that carry the information",
+        level: Below(&[(Caution, 0.05)]),
+        law: "common practice, no source; or a coherent line, and peaks of the correlation that noise alone tells apart (see ambiguous)",
+        effect: "bias of whole periods possible; the value nearest to zero is given",
+        advice: "use wide-band programme",
+    }
+    /// There is no estimate.
+    NoEstimate "no-estimate" {
+        judged_by: "the adjustment or the fit of the phase fails",
+        level: Seen(Serious),
+        law: "none: there is no result",
+        effect: "no estimate",
+        advice: "what the message says",
+    }
+    /// There is no signal.
+    NoSignal "no-signal" {
+        judged_by: "mean power of the louder channel, full scale 1",
+        level: Below(&[(Serious, 1e-8)]),
+        law: "common practice, no source: -80 dB is some steps of 16 bits",
+        effect: "no estimate",
+        advice: "check that the record plays and that the recorder takes the right input",
+    }
+    /// The channels share little more than they do not.
+    Noisy "noisy" {
+        judged_by: "what the channels share, over what they do not (dB)",
+        level: Below(&[(Caution, 12.0)]),
+        law: "common practice, no source: a mono cut in good order has 20 to 50",
+        effect: "allowed for in u, if what is not shared is noise",
+        advice: "clean the record, or use a mono-cut band",
+    }
+    /// Samples are no numbers.
+    NonFiniteSamples "non-finite-samples" {
+        judged_by: "samples that are NaN or infinite",
+        level: Above(&[(Serious, 0.0)]),
+        law: "none: the coding's own definition (IEEE 754)",
+        effect: "they are taken as silence; what else is wrong is not known",
+        advice: "export the recording again",
+    }
+    /// The adjustment did not settle.
+    NotConverged "not-converged" {
+        judged_by: "steps of the adjustment, all taken",
+        level: Seen(Serious),
+        law: "none: the adjustment's own end",
+        effect: "bias of any size possible",
+        advice: "check the values given, above all radii, speeds and turns",
+    }
+    /// The channels hardly share a programme.
+    NotMono "not-mono" {
+        judged_by: "what the channels share, over what they do not (dB)",
+        level: Below(&[(Serious, 3.0)]),
+        law: "common practice, no source: a third of the power is not shared",
+        effect: "bias beyond u possible: stereo programme has delays of its own",
+        advice: "use a mono-cut band",
+    }
+    /// The channels have nothing in common.
+    NothingInCommon "nothing-in-common" {
+        judged_by: "height of the correlation's peak, in standard deviations of that of unrelated channels",
+        level: Below(&[(Serious, 6.5)]),
+        law: "normal law over the thousands of lags searched: less than once in a million; a line coherent beyond chance counts as well",
+        effect: "no estimate",
+        advice: "use a mono-cut band, left and right of the same capture",
+    }
+    /// Parts of the band move the walls in opposition.
+    OpposedWalls "opposed-walls" {
+        judged_by: "share of the sharp parts of the band whose phase is a quarter turn or more off",
+        level: Above(&[(Caution, 0.05), (Serious, 0.2)]),
+        law: "common practice, no source: tracing's even harmonics and chance reach less",
+        effect: "bias beyond u possible near such parts",
+        advice: "keep with --band to where the programme is strong, or use louder programme",
+    }
+    /// One capture does not fit the others.
+    Outlier "outlier" {
+        judged_by: "normalised residual of the capture, without its sign",
+        level: Above(&[(Caution, 3.29)]),
+        law: "standard normal law, two-sided: once in a thousand (Baarda 1968, from memory); or a slip in one repeat that would take the scatter away",
+        effect: "bias of the residual times the capture's weight possible",
+        advice: "check that entry; listen to the recording, or leave it out",
+    }
+    /// The phase of a chain is not what skew and parts make.
+    PhaseShape "phase-shape" {
+        judged_by: "departure of the chain's phase from skew and equaliser parts (rad)",
+        level: Above(&[(Note, 0.03)]),
+        law: "common practice, no source: 1.7 degrees",
+        effect: "none on the correction; the fitted differences of parts may be wrong by more than their u",
+        advice: "read the parts' differences with care",
+    }
+    /// Captures of the job are not recorded yet.
+    PlannedCaptures "planned-captures" {
+        judged_by: "captures marked as planned",
+        level: Above(&[(Note, 0.0)]),
+        law: "none: a count",
+        effect: "none: they play no part",
+        advice: "record them, or take them out",
+    }
+    /// The programme ends within the band.
+    ProgrammeEnds "programme-ends" {
+        judged_by: "power beyond a cliff in the spectrum, over that before it",
+        level: Below(&[(Note, 1e-4)]),
+        law: "common practice, no source: 40 dB within a fraction of the frequency, and for good",
+        effect: "allowed for in u: the band ends there",
+        advice: "record without a lossy coder, at the rate of the converter",
+    }
+    /// The channels differ by less noise than a groove's.
+    QuietNoise "quiet-noise" {
+        judged_by: "power that the channels do not share, over what they share",
+        level: Below(&[(Caution, 1e-5)]),
+        law: "common practice, no source: surface noise is hardly 50 dB down, an amplifier's behind a mono switch is; and the delay is within the 0.7 us that a chain alone can make",
+        effect: "bias of all of it if it is one signal: no rotation was measured",
+        advice: "make sure that there is no mono switch and no strapped cartridge",
+    }
+    /// The pitch leads to a radius where no record has a groove.
+    RadiusOffTheRecord "radius-off-the-record" {
+        judged_by: "radius that the pitch leads to (mm)",
+        level: Outside(Serious, 20.0, 250.0),
+        law: "common practice, no source: no groove of any kind of record lies there",
+        effect: "bias in proportion to the radius",
+        advice: "correct --pitch or --radius",
+    }
+    /// Read as raw samples, but it has a header.
+    RawWithHeader "raw-with-header" {
+        judged_by: "first bytes of a WAV or FLAC file",
+        level: Seen(Caution),
+        law: "none: the containers' own marks",
+        effect: "the header is taken for samples, and the rest may be read in the wrong form",
+        advice: "leave --raw away",
+    }
+    /// One recording is entered twice.
+    SameRecordingTwice "same-recording-twice" {
+        judged_by: "two captures of the same SHA-256 and the same span",
+        level: Seen(Serious),
+        law: "none: equal hashes are equal files",
+        effect: "u too small by up to the root of 2",
+        advice: "remove one",
+    }
+    /// Both channels are one signal.
+    SameSignal "same-signal" {
+        judged_by: "power of the channels' difference, gain matched, over their own",
+        level: Below(&[(Serious, 3e-7)]),
+        law: "surface noise of the best pressing is some 60 dB down and unlike on the walls (believed), and a delay of 0.1 us differs by -54 dB",
+        effect: "no estimate: no timing is left",
+        advice: "mono switch off, the cartridge's four leads separate, record in stereo",
+    }
+    /// Delay or response scatters more than noise explains.
+    Scatter "scatter" {
+        judged_by: "variance along the recording (of a calibration: along frequency), over that of noise",
+        level: Above(&[(Note, 2.0)]),
+        law: "variance ratio of a delete-a-group jackknife, or of residuals; the 2 is common practice, no source",
+        effect: "allowed for in u",
+        advice: "look for hum, or for a part that is unlike the rest",
+    }
+    /// Repeated captures scatter.
+    ScatterBetweenDrops "scatter-between-drops" {
+        judged_by: "standard deviation between repeats beyond their own uncertainty (us)",
+        level: Above(&[(Note, 0.0), (Caution, 0.3)]),
+        law: "Paule and Mandel 1982; 0.3 us, about a third of a degree, is more than setting the stylus down anew makes (common practice, no source)",
+        effect: "allowed for in u: every capture carries it",
+        advice: "beyond 0.3 us check leads, turn, setup, radius and speed of both",
+    }
+    /// A setup that is compared has no captures.
+    SetupWithoutCaptures "setup-without-captures" {
+        judged_by: "no capture of the setup",
+        level: Seen(Caution),
+        law: "none: a count",
+        effect: "allowed for in u: the rotation is the prior's",
+        advice: "record it",
+    }
+    /// The channels share even their noise.
+    SharedNoise "shared-noise" {
+        judged_by: "power that the channels do not share, over what they share",
+        level: Below(&[(Serious, 2.5e-7)]),
+        law: "common practice, no source: noise 66 dB down cannot be a groove's; tracing on two walls disproves it",
+        effect: "bias of all of it if it is one signal through a skewed chain",
+        advice: "make sure that there is no mono switch and no strapped cartridge",
+    }
+    /// A spherical tip cannot see its own rotation.
+    SphericalTip "spherical-tip" {
+        judged_by: "a spherical profile",
+        level: Seen(Note),
+        law: "none: geometry",
+        effect: "none: the rotation given is the prior's, the captures tell the record's cut",
+        advice: "read the record's cut",
+    }
+    /// What tracing adds was found and taken out.
+    Tracing "tracing" {
+        judged_by: "coefficient of tracing's second order, over its standard uncertainty",
+        level: Above(&[(Note, 5.0)]),
+        law: "normal law, two-sided: 6 times in ten million",
+        effect: "allowed for in u: 2 % of what it moved the delay",
+        advice: "nothing",
+    }
+    /// What tracing adds was found and could not be taken out.
+    TracingLeft "tracing-left" {
+        judged_by: "coefficient of tracing's second order, over its standard uncertainty",
+        level: Above(&[(Note, 5.0)]),
+        law: "as of tracing",
+        effect: "bias possible, not in u",
+        advice: "measure a file, or make room in the temporary folder",
+    }
+    /// The recording ends before its header says.
+    TruncatedFile "truncated-file" {
+        judged_by: "frames that the header promises and that are not there",
+        level: Above(&[(Caution, 0.0)]),
+        law: "none: a count; of ALAC beyond a packet, which some writers count whole",
+        effect: "allowed for in u: less is averaged",
+        advice: "copy or record it again if the rest matters",
+    }
+    /// The delay steps or drifts along the recording.
+    Unsteady "unsteady" {
+        judged_by: "standard deviation of the delay between stretches of the recording (s)",
+        level: Above(&[(Caution, 0.3e-6), (Serious, 0.6e-6)]),
+        law: "common practice, no source: 0.3 us is about a third of a degree; and 25 times the variance of noise",
+        effect: "bias of many u possible: part of it is another band, or samples were lost",
+        advice: "name the part with --from and --to, or record again by other means",
+    }
+    /// Bits that ought to be unused are in use.
+    UnusedBitsInUse "unused-bits-in-use" {
+        judged_by: "bits set below those that the header calls valid",
+        level: Seen(Caution),
+        law: "none: the header contradicts the samples",
+        effect: "none on the delay; the level may be wrong",
+        advice: "export the recording as plain 16, 24 or 32-bit WAV",
+    }
+    /// A radius at which records are hardly cut.
+    UnusualRadius "unusual-radius" {
+        judged_by: "radius of a capture (mm)",
+        level: Outside(Caution, 50.0, 150.0),
+        law: "common practice, no source: records of 30 cm are cut from 146 to 60 mm or a little less, smaller ones to 53",
+        effect: "bias in proportion to the radius, if it is a slip",
+        advice: "check the entry; a diameter is twice the radius",
+    }
+    /// A speed at which records are hardly played.
+    UnusualSpeed "unusual-speed" {
+        judged_by: "relative departure from the nearest of 16 2/3, 33 1/3, 45 and 78.26 rpm",
+        level: Above(&[(Caution, 0.05)]),
+        law: "common practice, no source: what a turntable may be off or was set to",
+        effect: "bias in proportion to the speed, if it is a slip",
+        advice: "check the entry",
+    }
+    /// The stream holds no programme yet.
+    Waiting "waiting" {
+        judged_by: "no programme so far, and no fault",
+        level: Seen(Note),
+        law: "programme counts once it has lasted a second (common practice, no source)",
+        effect: "none: there is no result yet",
+        advice: "wait, or set the needle down",
+    }
+    /// A file is larger than its header can tell.
+    WrappedLength "wrapped-length" {
+        judged_by: "bytes of the samples that are there",
+        level: Above(&[(Caution, 4_294_967_295.0)]),
+        law: "sizes of 32 bits in RIFF and AIFF; and nothing proper follows where the header ends the samples",
+        effect: "none: read to the end",
+        advice: "record such lengths as RF64",
+    }
+}
+
+impl Warning {
+    /// Its stable name in documents.
+    pub const fn as_str(self) -> &'static str {
+        self.definition().code
+    }
+
+    /// The highest level whose threshold the statistic passes. Of a warning that compares
+    /// nothing, always its own.
+    pub fn level(self, statistic: f64) -> Option<Level> {
+        let passed = |levels: &[(Level, f64)], worse: fn(&f64, &f64) -> bool| {
+            let passed = levels.iter().filter(|(_, t)| worse(&statistic, t));
+            passed.map(|(level, _)| *level).max()
+        };
+        match self.definition().rule {
+            Seen(level) => Some(level),
+            Above(levels) => passed(levels, f64::gt),
+            Below(levels) => passed(levels, f64::lt),
+            Outside(level, least, most) => (statistic < least || statistic > most).then_some(level),
+        }
+    }
+
+    /// The caveat that a statistic asks for, if any.
+    pub fn at(self, statistic: f64, message: impl FnOnce() -> String) -> Option<Caveat> {
+        self.level(statistic).map(|level| Caveat {
+            code: self,
+            level,
+            message: message(),
+        })
+    }
+
+    /// The caveat of what is there, at the mildest level that it has.
+    pub fn seen(self, message: impl Into<String>) -> Caveat {
+        Caveat {
+            code: self,
+            level: self.mildest().0,
+            message: message.into(),
+        }
+    }
+
+    /// The threshold of its mildest level, for formulas and messages that need the number.
+    ///
+    /// # Panics
+    ///
+    /// Where it has none or two; use it in constants, so that the compiler tells.
+    pub const fn limit(self) -> f64 {
+        match self.mildest().1 {
+            Some(limit) => limit,
+            None => panic!("this warning has no threshold, or two"),
+        }
+    }
+
+    const fn mildest(self) -> (Level, Option<f64>) {
+        match self.definition().rule {
+            Seen(level) | Outside(level, ..) => (level, None),
+            Above(levels) | Below(levels) => (levels[0].0, Some(levels[0].1)),
+        }
+    }
+}
+
+impl JsonSchema for Warning {
+    fn schema_name() -> std::borrow::Cow<'static, str> {
+        "Warning".into()
+    }
+
+    fn json_schema(_: &mut SchemaGenerator) -> Schema {
+        let codes: Vec<&str> = Self::ALL.iter().map(|w| w.as_str()).collect();
+        json_schema!({
+            "description": "What a caveat is about; docs/warnings.md explains each. Later versions may add some.",
+            "type": "string",
+            "enum": codes,
+        })
+    }
 }
 
 impl std::fmt::Display for Warning {
@@ -121,5 +758,59 @@ impl PartialEq<str> for Warning {
 impl PartialEq<&str> for Warning {
     fn eq(&self, code: &&str) -> bool {
         self.as_str() == *code
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Thresholds stand from the mildest level to the most serious, each harder to pass,
+    /// and the codes in their order.
+    #[test]
+    fn the_table_is_in_order() {
+        for pair in Warning::ALL.windows(2) {
+            assert!(pair[0].as_str() < pair[1].as_str(), "{}", pair[1]);
+        }
+        for warning in Warning::ALL {
+            let ordered = match warning.definition().rule {
+                Seen(_) => true,
+                Outside(_, least, most) => least < most,
+                Above(levels) => levels.is_sorted_by(|a, b| a.0 < b.0 && a.1 < b.1),
+                Below(levels) => levels.is_sorted_by(|a, b| a.0 < b.0 && a.1 > b.1),
+            };
+            assert!(ordered, "{warning}");
+        }
+    }
+
+    #[test]
+    fn a_level_begins_beyond_its_threshold() {
+        let level = |warning: Warning, statistic: f64| warning.level(statistic);
+        for (statistic, expected) in [
+            (10e-9, None),
+            (11e-9, Some(Caution)),
+            (1e-6, Some(Caution)),
+            (1.1e-6, Some(Serious)),
+            (f64::NAN, None),
+        ] {
+            assert_eq!(level(Warning::BandShift, statistic), expected);
+        }
+        for (statistic, expected) in [(1e-4, None), (0.9e-4, Some(Serious)), (f64::NAN, None)] {
+            assert_eq!(level(Warning::Contradiction, statistic), expected);
+        }
+        for (mm, expected) in [
+            (50.0, None),
+            (150.0, None),
+            (49.9, Some(Caution)),
+            (150.1, Some(Caution)),
+        ] {
+            assert_eq!(level(Warning::UnusualRadius, mm), expected);
+        }
+        assert_eq!(level(Warning::Waiting, f64::NAN), Some(Note));
+        assert_eq!(Warning::Clicks.limit(), 0.0);
+        let caveat = Warning::Clicks.at(0.2, || "2 of 10".into()).unwrap();
+        assert_eq!(caveat, Caveat::caution(Warning::Clicks, "2 of 10"));
+        assert!(Warning::Clicks.at(0.0, String::new).is_none());
+        assert_eq!(Warning::Dropouts.seen("").level, Caution);
     }
 }
