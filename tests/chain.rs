@@ -1106,3 +1106,48 @@ fn the_calibrated_bands_cover_over_wishart_draws() {
     assert!((rotations - 0.95).abs() < limit, "{rotations}");
     assert!(calibrated_u < plain_u);
 }
+
+/// A phase that neither skew nor equaliser parts make is told, and none is not.
+#[test]
+fn a_phase_of_another_shape_is_told() {
+    let coherence: f64 = 1.0 - 1e-6;
+    let told = |radians: f64| {
+        let spectrum = noiseless(48_000.0, 4096, |f| {
+            // a bump of an octave about 2 kHz
+            let octaves = (f.max(1.0) / 2000.0).log2();
+            let phase = radians * (-octaves * octaves).exp();
+            let bin = product(real(1.0), Complex64::from_polar(1.0, phase));
+            Bin {
+                re: bin.re * coherence.sqrt(),
+                im: bin.im * coherence.sqrt(),
+                ..bin
+            }
+        });
+        let made = calibrate(&request(Some(&spectrum), None)).unwrap();
+        made.caveats.iter().any(|c| c.code == "phase-shape")
+    };
+    assert!(told(0.5));
+    assert!(!told(0.0));
+}
+
+/// A skew that is stated and calibrated is the calibration's, and that is said.
+#[test]
+fn a_calibration_replaces_what_is_stated() {
+    let calibration = bare(Some(identity_common()), None);
+    let replaced = |skew: Stated| {
+        let chain = job::Chain {
+            skew,
+            ..job::Chain::default()
+        };
+        let mut job = Job {
+            chains: [("C".to_owned(), chain)].into(),
+            ..Job::default()
+        };
+        let known = BTreeMap::from([("C".to_owned(), calibration.clone())]);
+        let caveats = replace_priors(&mut job, &known);
+        assert_eq!(job.chains["C"].skew, Stated::with_u(0.0, 0.0));
+        caveats.iter().any(|c| c.code == "calibration-replaces")
+    };
+    assert!(replaced(Stated::number(1e-6)));
+    assert!(!replaced(Stated::default()));
+}

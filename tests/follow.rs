@@ -592,3 +592,20 @@ fn the_schema_is_published_and_holds() {
     broken.as_object_mut().unwrap().remove("signal");
     assert!(!validator.is_valid(&broken), "the schema excludes nothing");
 }
+
+/// A pitch that leads off the record is a serious doubt of the last word.
+#[test]
+fn a_pitch_may_lead_off_the_record() {
+    // 2.8 revolutions of 2 mm from 24 mm end at 18 mm, and from 30 mm at 24
+    for (radius, there) in [("24", true), ("30", false)] {
+        let arguments = ["--radius", radius, "--rpm", "33", "--pitch", "2", "--json"];
+        let output = run("follow", &arguments, &example(), at_once);
+        let lines = lines(&output);
+        let warnings = lines.last().unwrap()["warnings"].as_array().unwrap();
+        let found = warnings
+            .iter()
+            .find(|w| w["code"] == "radius-off-the-record");
+        assert_eq!(found.is_some(), there, "{radius}: {warnings:?}");
+        assert!(found.is_none_or(|w| w["level"] == "serious"));
+    }
+}

@@ -693,6 +693,32 @@ fn samples_that_are_no_numbers_are_silenced_and_counted() {
     );
 }
 
+/// A packet of an unknown kind of element, in the middle of others: silence, counted.
+#[test]
+fn damaged_packets_are_silenced_and_counted() {
+    let samples = samples(FRAMES);
+    let whole = alac_caf(&samples);
+    let data = whole.windows(4).position(|w| w == b"data").unwrap();
+    let mut bytes = whole.clone();
+    // past the chunk's name, length and edit count: the kind is in the first three bits
+    bytes[data + 16] = 0b0100_0000;
+    let mut recording = open_bytes(&bytes, &Options::default()).unwrap();
+    let read = read_all(&mut recording, 1000);
+    let expected = planes(&samples);
+    assert_eq!(read.left.len(), expected.left.len());
+    assert!(read.left != expected.left && read.left[0] == 0.0);
+    let caveat = &recording.caveats()[0];
+    assert_eq!(
+        (caveat.code.as_str(), caveat.level),
+        ("damaged-packets", Level::Serious)
+    );
+    assert!(
+        caveat.message.starts_with("1 packets"),
+        "{}",
+        caveat.message
+    );
+}
+
 #[test]
 fn bits_that_ought_to_be_unused_are_noticed() {
     // 24 bits in four bytes, but justified to the right.

@@ -349,3 +349,59 @@ fn of_refusal(refusal: &Refusal) -> Option<Caveat> {
     };
     Some(code.seen(format!("{subject}{refusal}")))
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::capture::{self, Options, Source};
+    use crate::chain::ApplyError;
+
+    /// A refusal is a serious doubt of its own, unless only time is missing; and so is any
+    /// other failure.
+    #[test]
+    fn what_fails_is_a_serious_doubt() {
+        let path =
+            std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("test-signals/example.wav");
+        let recording = capture::open(&Source::Path(path), &Options::default()).unwrap();
+        let follower = Follower::new(&recording, delay::Settings::default()).unwrap();
+        // half a second of which nothing is wrong
+        let mut meter = Meter::default();
+        meter.push(&Stereo {
+            left: vec![0.1, 0.2],
+            right: vec![0.2, 0.1],
+        });
+        let told = |error: AnalysisError| {
+            let health = follower.health(&meter, &Err(error), None);
+            let serious = health.into_iter().filter(|c| c.level == Level::Serious);
+            serious.map(|c| c.code).collect::<Vec<_>>()
+        };
+        let refused = |refusal: Refusal| {
+            told(AnalysisError::Refused {
+                file: "x".into(),
+                refusal,
+                doubts: String::new(),
+            })
+        };
+        let (low_hz, high_hz) = (100.0, 200.0);
+        assert!(refused(Refusal::TooShort { needed: 1.0 }).is_empty());
+        assert_eq!(
+            refused(Refusal::Ambiguous { rival: 0.99 }),
+            [Warning::Ambiguous]
+        );
+        assert_eq!(
+            refused(Refusal::EmptyBand { low_hz, high_hz }),
+            [Warning::EmptyBand]
+        );
+        let error = ApplyError::NoOverlap {
+            calibrated_low: 1000.0,
+            calibrated_high: 2000.0,
+            low: low_hz,
+            high: high_hz,
+        };
+        let file = "x".into();
+        assert_eq!(
+            told(AnalysisError::Calibration { file, error }),
+            [Warning::NoEstimate]
+        );
+    }
+}

@@ -11,10 +11,6 @@ use crate::units::DEGREE;
 /// Seed of the draws: results do not change from run to run.
 const SEED: u64 = 101;
 
-/// Share of draws that may fail before the sample is doubted; common
-/// practice, no source.
-const FAILED_SHARE: f64 = 0.01;
-
 /// Draws the whole job `count` times and says, per setup, how the band
 /// compares: the linearised band is validated when both ends agree within the
 /// numerical tolerance of two significant digits (JCGM 101:2008, 7.9.2, 8.1),
@@ -28,16 +24,7 @@ pub fn monte_carlo(
 ) -> Result<Vec<Caveat>, JobError> {
     let problem = &solved.network.problem;
     let sample = Sample::draw(problem, &solved.adjustment, count, SEED, progress)?;
-    let mut caveats = Vec::new();
-    if sample.failed as f64 > FAILED_SHARE * count as f64 {
-        caveats.push(Caveat::caution(
-            Warning::MonteCarloIncomplete,
-            format!(
-                "{} of {count} draws found no solution; the Monte Carlo bands miss what they would have shown",
-                sample.failed
-            ),
-        ));
-    }
+    let mut caveats: Vec<Caveat> = incomplete(sample.failed, count).into_iter().collect();
     let coverage = solved.coverage;
     let tail = 0.5 * (1.0 - coverage);
     for setup in &solved.solution.setups {
@@ -97,6 +84,15 @@ pub fn monte_carlo(
     Ok(caveats)
 }
 
+/// The doubt that draws without a solution leave.
+fn incomplete(failed: usize, count: usize) -> Option<Caveat> {
+    Warning::MonteCarloIncomplete.at(failed as f64 / count.max(1) as f64, || {
+        format!(
+            "{failed} of {count} draws found no solution; the Monte Carlo bands miss what they would have shown"
+        )
+    })
+}
+
 /// Half a unit of the second significant digit of `u` (JCGM 101:2008, 7.9.2).
 fn numerical_tolerance(u: f64) -> f64 {
     if u > 0.0 {
@@ -108,7 +104,7 @@ fn numerical_tolerance(u: f64) -> f64 {
 
 #[cfg(test)]
 mod tests {
-    use super::numerical_tolerance;
+    use super::{incomplete, numerical_tolerance};
 
     /// JCGM 101:2008, 7.9.2, examples 1 and 2: u = 0.00035 g with two digits
     /// gives 0.000005 g; u = 2 K with one digit gives 0.5 K, so with two 0.05.
@@ -117,5 +113,13 @@ mod tests {
         assert!((numerical_tolerance(0.00035) / 0.000005 - 1.0).abs() < 1e-12);
         assert!((numerical_tolerance(2.0) / 0.05 - 1.0).abs() < 1e-12);
         assert_eq!(numerical_tolerance(0.0), 0.0);
+    }
+
+    #[test]
+    fn one_draw_in_a_hundred_may_fail() {
+        assert_eq!(incomplete(10, 1000), None);
+        let told = incomplete(11, 1000).unwrap();
+        assert_eq!(told.code, "monte-carlo-incomplete");
+        assert!(told.message.starts_with("11 of 1000 draws"));
     }
 }

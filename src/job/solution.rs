@@ -1143,7 +1143,7 @@ impl View<'_> {
         }
     }
 
-    fn general_warnings(&self, rank: usize, warnings: &mut Vec<Caveat>) {
+    pub(super) fn general_warnings(&self, rank: usize, warnings: &mut Vec<Caveat>) {
         let job = self.job;
         if self.adjustment.termination == Termination::IterationLimit {
             warnings.push(Caveat::serious(

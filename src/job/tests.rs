@@ -700,3 +700,127 @@ fn swapped_leads_check_a_calibration() {
     job.chains.get_mut("C").unwrap().calibration = None;
     assert_eq!(codes(&job, 3.05, -2.95), Vec::<String>::new());
 }
+
+/// What the job itself leaves open is said: of a stylus, an arm, captures.
+#[test]
+fn what_a_job_leaves_open_is_noted() {
+    let mut job = worked_example();
+    job.cartridges.get_mut("S").unwrap().profile = Some(Profile::Spherical);
+    job.captures = vec![capture("E", LOW, 0.0, false), capture("S", LOW, 0.0, false)];
+    let mut data = as_predicted(&job);
+    let open = |job: &Job, data: &[Option<CaptureData>]| -> Vec<&str> {
+        let solved = solve(job, data, 0.95).unwrap();
+        let warnings = solved.solution.warnings.iter();
+        let notes = warnings.filter(|w| w.level == crate::uncertainty::Level::Note);
+        notes.map(|w| w.code.as_str()).collect()
+    };
+    let found = open(&job, &data);
+    for code in ["arm-not-stated", "spherical-tip", "carried-by-priors"] {
+        assert!(found.contains(&code), "{code}: {found:?}");
+    }
+    for code in ["generic-stylus", "planned-captures"] {
+        assert!(!found.contains(&code), "{code}: {found:?}");
+    }
+    job.cartridges.get_mut("E").unwrap().profile = None;
+    data[1] = None;
+    let found = open(&job, &data);
+    for code in ["generic-stylus", "planned-captures"] {
+        assert!(found.contains(&code), "{code}: {found:?}");
+    }
+}
+
+/// Delays exactly as predicted fit better than their uncertainties let expect.
+#[test]
+fn too_good_a_fit_is_noted() {
+    let job = Job {
+        captures: rows().remove(8).0,
+        ..worked_example()
+    };
+    let solved = solve(&job, &as_predicted(&job), 0.95).unwrap();
+    assert!(solved.solution.fit.p_value.unwrap() > 0.99);
+    assert!(codes(&solved).contains(&"chi-square-low"));
+    // one of them off by what its uncertainty lets expect of eight
+    let solved = solve(&job, &disturbed(&job, 7, 0.02), 0.95).unwrap();
+    assert!(solved.solution.fit.p_value.unwrap() < 0.99);
+    assert!(!codes(&solved).contains(&"chi-square-low"));
+}
+
+#[test]
+fn one_recording_counts_once() {
+    let job = Job {
+        captures: rows().remove(1).0,
+        ..worked_example()
+    };
+    let mut data = as_predicted(&job);
+    for (reading, hash) in data.iter_mut().flatten().zip(["abc", "abd"]) {
+        reading.sha256 = Some(hash.into());
+    }
+    let twice = |job: &Job, data: &[Option<CaptureData>]| {
+        codes(&solve(job, data, 0.95).unwrap()).contains(&"same-recording-twice")
+    };
+    assert!(!twice(&job, &data));
+    data[1].as_mut().unwrap().sha256 = Some("abc".into());
+    assert!(twice(&job, &data));
+    // another span of it
+    let mut parts = job;
+    parts.captures[1].from_s = Some(10.0);
+    assert!(!twice(&parts, &data));
+}
+
+#[test]
+fn a_setup_without_captures_is_compared_with_a_caution() {
+    let job = Job {
+        captures: rows().remove(0).0,
+        ..worked_example()
+    };
+    let solved = solve(&job, &as_predicted(&job), 0.95).unwrap();
+    let warnings = compare(&job, &solved, "E", "S").unwrap().warnings;
+    let of: Vec<&str> = warnings
+        .iter()
+        .filter(|w| w.code == "setup-without-captures")
+        .map(|w| w.message.as_str())
+        .collect();
+    assert!(of.len() == 1 && of[0].contains("'S'"), "{of:?}");
+}
+
+/// A band that is not what the draws show.
+#[test]
+fn monte_carlo_contradicts_a_wrong_band() {
+    let one = Job {
+        captures: rows().remove(0).0,
+        ..worked_example()
+    };
+    let mut solved = solve(&one, &as_predicted(&one), 0.95).unwrap();
+    let rotation = &mut solved.solution.setups[0].rotation_deg;
+    *rotation = Quantity::normal(rotation.value, 0.5 * rotation.standard_uncertainty, 0.95);
+    let said = monte_carlo(&solved, 4000, &mut |_| ()).unwrap();
+    assert_eq!(said[0].code, "monte-carlo-differs", "{said:?}");
+}
+
+#[test]
+fn an_adjustment_that_did_not_settle_is_in_doubt() {
+    use crate::adjust::Termination;
+    let job = Job {
+        captures: rows().remove(0).0,
+        ..worked_example()
+    };
+    let solved = solve(&job, &as_predicted(&job), 0.95).unwrap();
+    for (termination, there) in [
+        (Termination::Converged, false),
+        (Termination::IterationLimit, true),
+    ] {
+        let mut adjustment = solved.adjustment.clone();
+        adjustment.termination = termination;
+        let view = solution::View {
+            job: &job,
+            network: &solved.network,
+            adjustment: &adjustment,
+            coverage: 0.95,
+        };
+        let mut warnings = Vec::new();
+        view.general_warnings(solved.network.parameters.len(), &mut warnings);
+        let told = warnings.iter().find(|w| w.code == "not-converged");
+        assert_eq!(told.is_some(), there, "{termination:?}");
+        assert!(told.is_none_or(|w| w.level == crate::uncertainty::Level::Serious));
+    }
+}
