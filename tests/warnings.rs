@@ -17,11 +17,11 @@ fn word(level: Level) -> &'static str {
     }
 }
 
-/// A number as people write it: with a power of ten where it would have many zeros.
+/// A number as people write it: with a power of ten where many zeros would lead.
 fn number(value: f64) -> String {
     match value.abs() {
         0.0 => "0".into(),
-        v if (1e-3..1e6).contains(&v) => format!("{value}"),
+        v if v >= 1e-3 => format!("{value}"),
         _ => format!("{value:e}"),
     }
 }

@@ -706,7 +706,11 @@ fn swapped_leads_check_a_calibration() {
 fn what_a_job_leaves_open_is_noted() {
     let mut job = worked_example();
     job.cartridges.get_mut("S").unwrap().profile = Some(Profile::Spherical);
-    job.captures = vec![capture("E", LOW, 0.0, false), capture("S", LOW, 0.0, false)];
+    let read = |setup: &str| CaptureSpec {
+        source: Source::Delay(Estimate::exact(0.0)),
+        ..capture(setup, LOW, 0.0, false)
+    };
+    job.captures = vec![read("E"), read("S")];
     let mut data = as_predicted(&job);
     let open = |job: &Job, data: &[Option<CaptureData>]| -> Vec<&str> {
         let solved = solve(job, data, 0.95).unwrap();
@@ -722,6 +726,7 @@ fn what_a_job_leaves_open_is_noted() {
         assert!(!found.contains(&code), "{code}: {found:?}");
     }
     job.cartridges.get_mut("E").unwrap().profile = None;
+    job.captures[1].source = Source::Planned;
     data[1] = None;
     let found = open(&job, &data);
     for code in ["generic-stylus", "planned-captures"] {
