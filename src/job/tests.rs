@@ -706,12 +706,11 @@ fn swapped_leads_check_a_calibration() {
 fn what_a_job_leaves_open_is_noted() {
     let mut job = worked_example();
     job.cartridges.get_mut("S").unwrap().profile = Some(Profile::Spherical);
-    let read = |setup: &str| CaptureSpec {
-        source: Source::Delay(Estimate::exact(0.0)),
-        ..capture(setup, LOW, 0.0, false)
-    };
-    job.captures = vec![read("E"), read("S")];
+    job.captures = vec![capture("E", LOW, 0.0, false), capture("S", LOW, 0.0, false)];
     let mut data = as_predicted(&job);
+    for capture in &mut job.captures {
+        capture.source = Source::Delay(Estimate::exact(0.0));
+    }
     let open = |job: &Job, data: &[Option<CaptureData>]| -> Vec<&str> {
         let solved = solve(job, data, 0.95).unwrap();
         let warnings = solved.solution.warnings.iter();
