@@ -797,7 +797,7 @@ fn monte_carlo_contradicts_a_wrong_band() {
     let mut solved = solve(&one, &as_predicted(&one), 0.95).unwrap();
     let rotation = &mut solved.solution.setups[0].rotation_deg;
     *rotation = Quantity::normal(rotation.value, 0.5 * rotation.standard_uncertainty, 0.95);
-    let said = monte_carlo(&solved, 4000, &mut |_| ()).unwrap();
+    let said = monte_carlo(&one, &solved, 4000, &mut |_| ()).unwrap();
     assert_eq!(said[0].code, "monte-carlo-differs", "{said:?}");
 }
 
