@@ -4,7 +4,7 @@ use super::band::{Band, Clusters};
 use super::coarse::{self, Correlation};
 use super::information::bend_term;
 use super::jackknife::{GroupDelay, jackknife};
-use super::phase::{self, Fit, PhaseTerm};
+use super::phase::{self, Fit, FitError, PhaseTerm};
 use super::{Information, Node, Owner, Side, Term};
 use crate::spectrum::{Bin, CrossSpectrum};
 use crate::uncertainty::{Caveat, Warning};
@@ -105,6 +105,49 @@ pub enum Refusal {
         /// Upper edge, Hz.
         high_hz: f64,
     },
+    /// No part of the band has a phase that tells the delay.
+    #[error(
+        "no part of the band {low_hz:.0} to {high_hz:.0} Hz is coherent enough to tell a delay; record longer or louder, or choose with --band where the programme is strong"
+    )]
+    NoInformation {
+        /// Lower edge, Hz.
+        low_hz: f64,
+        /// Upper edge, Hz.
+        high_hz: f64,
+    },
+    /// Two unknowns turn the phase alike.
+    #[error(
+        "the delay cannot be told from the other unknowns of the phase ({terms}): two of them turn it alike in the band; choose a wider band with --band, or state what is known of the chain"
+    )]
+    Singular {
+        /// Names of the unknowns beside the delay.
+        terms: String,
+    },
+    /// The fit of the phase found no end.
+    #[error(
+        "the fit of the phase still moves after {steps} steps: parts of the band contradict one another; keep to one kind of programme with --from and --to, or to a part of the band with --band"
+    )]
+    NotConverged {
+        /// Steps taken.
+        steps: usize,
+    },
+}
+
+impl Refusal {
+    /// Why the phase fit gives nothing, in the words of its settings.
+    pub(super) fn of_fit(error: FitError, settings: &Settings) -> Self {
+        let (low_hz, high_hz) = settings.band_hz;
+        let names = settings.terms.iter().map(|t| t.term.name.as_str());
+        match error {
+            FitError::NoInformation => Self::NoInformation { low_hz, high_hz },
+            FitError::Singular => Self::Singular {
+                terms: names.collect::<Vec<_>>().join(", "),
+            },
+            FitError::NotConverged => Self::NotConverged {
+                steps: phase::MOST_STEPS,
+            },
+        }
+    }
 }
 
 /// The delay in a narrower band against the whole.
@@ -302,13 +345,10 @@ pub fn estimate(spectrum: &CrossSpectrum, settings: &Settings) -> Result<Estimat
 
     let terms = &settings.terms;
     let clusters = Clusters::new(&band, terms, coarse.delay, coarse.inverted);
-    let empty = Refusal::EmptyBand {
-        low_hz: settings.band_hz.0,
-        high_hz: settings.band_hz.1,
-    };
+    let refused = |error| Refusal::of_fit(error, settings);
     let start = vec![0.0; terms.len() + 1];
-    let first = phase::fit(&clusters.points, &clusters.design, terms, &start, 1.0)
-        .ok_or_else(|| empty.clone())?;
+    let first =
+        phase::fit(&clusters.points, &clusters.design, terms, &start, 1.0).map_err(refused)?;
     let range = band.first..band.first + band.bins.len();
     let groups: Vec<(f64, Vec<Bin>)> = spectrum
         .groups
@@ -336,7 +376,8 @@ pub fn estimate(spectrum: &CrossSpectrum, settings: &Settings) -> Result<Estimat
     let start = first.values.to_vec();
     let misfit = first.misfit();
     let spread = dispersion.max(misfit);
-    let fit = phase::fit(&clusters.points, &clusters.design, terms, &start, spread).ok_or(empty)?;
+    let fit =
+        phase::fit(&clusters.points, &clusters.design, terms, &start, spread).map_err(refused)?;
 
     let offset = spectrum.alignment as f64 / rate;
     // the fit's delay is what the coarse one left
@@ -515,7 +556,8 @@ fn band_shift(
         terms,
         &start,
         dispersion,
-    )?;
+    )
+    .ok()?;
     // The narrower band's data are part of the whole's, so the variance of the
     // difference is the difference of the variances (Hausman 1978).
     let variance = narrow.covariance[[0, 0]] - fit.covariance[[0, 0]];

@@ -1325,3 +1325,96 @@ fn parts_of_the_band_in_opposition_are_told() {
     assert_eq!(of(400.0), None);
     assert_eq!(of(1_500.0), Some(Level::Caution));
 }
+
+/// The phase fit fails in three ways, and says which.
+#[test]
+fn a_failed_fit_says_how() {
+    use phase::FitError;
+    let fit = |of: &[(f64, f64, f64)], terms: &[phase::PhaseTerm], start: &[f64]| {
+        let point = |&(w, phase, information): &(f64, f64, f64)| Point {
+            w,
+            phase,
+            information,
+        };
+        let points: Vec<Point> = of.iter().map(point).collect();
+        // every term turns the phase as a delay does
+        let columns = terms.len() + 1;
+        let design = ndarray::Array2::from_shape_fn((points.len(), columns), |(k, _)| points[k].w);
+        phase::fit(&points, &design, terms, start, 1.0).map(|fit| fit.values[0])
+    };
+    let failed = |result: Result<f64, FitError>| result.unwrap_err();
+    // nothing coherent; and all of it in opposition
+    assert_eq!(
+        failed(fit(&[(1.0, 0.1, 0.0)], &[], &[0.0])),
+        FitError::NoInformation
+    );
+    assert_eq!(
+        failed(fit(&[(1.0, 3.0, 1e6)], &[], &[0.0])),
+        FitError::NoInformation
+    );
+    // a term alike to the delay: told from it by a prior alone
+    let alike = |prior_u: f64| phase::PhaseTerm {
+        term: phase::equaliser_term(75e-6),
+        prior_u,
+        shape: Shape::Delay,
+    };
+    let points = [(1.0, 0.1, 1e6), (1.3, 0.13, 1e6), (0.7, 0.07, 2e6)];
+    assert_eq!(
+        failed(fit(&points, &[alike(f64::INFINITY)], &[0.0, 0.0])),
+        FitError::Singular
+    );
+    let held = fit(&points, &[alike(0.1)], &[0.0, 0.0]).unwrap();
+    assert_relative_eq!(held, 0.1, max_relative = 1e-6);
+    // Two points a quarter turn off, one on either side: of what a step leaves all but
+    // the cosine of their residual is left after the next, 1 - 1e-4.
+    let off = |short: f64| {
+        let a = PI / 2.0 - short;
+        fit(&[(1.0, a, 1e8), (1.0, -a, 1e8)], &[], &[1e-5])
+    };
+    assert_eq!(failed(off(1e-4)), FitError::NotConverged);
+    // a cosine of a half: 1e-5 is 7e-11, a millionth of u, after 17 steps
+    assert!(off(PI / 3.0).unwrap().abs() < 1e-9);
+}
+
+/// A refusal of the fit says what it was and what to do.
+#[test]
+fn a_failed_fit_is_refused_by_its_reason() {
+    use phase::FitError;
+    // coherent in few averages: less than chance makes in a cluster, but all phases agree
+    let faint = made(6, 3, |_, f| bin(0.08, TAU * f * 5e-6, 1.0));
+    assert_eq!(
+        estimate(&faint, &no_terms()),
+        Err(Refusal::NoInformation {
+            low_hz: 100.0,
+            high_hz: 15_000.0
+        })
+    );
+    let settings = Settings {
+        terms: vec![phase::PhaseTerm {
+            prior_u: f64::INFINITY,
+            shape: Shape::Delay,
+            ..phase::equaliser_terms(0.01)[0].clone()
+        }],
+        ..Settings::default()
+    };
+    let alike = estimate(&delayed(5e-6), &settings).unwrap_err();
+    assert_eq!(
+        alike,
+        Refusal::Singular {
+            terms: "equaliser 3180 us".into()
+        }
+    );
+    let restless = Refusal::of_fit(FitError::NotConverged, &settings);
+    assert_eq!(restless, Refusal::NotConverged { steps: 100 });
+    for (refusal, advice) in [
+        (
+            estimate(&faint, &no_terms()).unwrap_err(),
+            "longer or louder",
+        ),
+        (alike, "a wider band"),
+        (restless, "--from and --to"),
+    ] {
+        let words = refusal.to_string();
+        assert!(words.contains(advice), "{words}");
+    }
+}
