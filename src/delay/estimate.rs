@@ -168,7 +168,8 @@ pub struct CurvePoint {
     pub hertz: f64,
     /// Phase of `L conj(R)` as measured, inversion removed, radians.
     pub phase_rad: f64,
-    /// Its standard uncertainty, radians.
+    /// Its standard uncertainty, radians; of a phase of which nothing is known, that of
+    /// any angle being as likely, `pi / sqrt(3)`.
     pub phase_u_rad: f64,
     /// Phase of the fitted model, radians.
     pub fitted_rad: f64,
@@ -755,6 +756,10 @@ fn full_scale(spectrum: &CrossSpectrum) -> f64 {
     spectrum.frames() as f64 * (spectrum.frame_length as f64 / 2.0).powi(2)
 }
 
+/// Standard deviation of an angle that may lie anywhere on the circle, radians: of the
+/// rectangular distribution from -pi to pi (JCGM 100:2008, 4.3.7).
+const ANY_ANGLE: f64 = std::f64::consts::PI / 1.732_050_807_568_877_2;
+
 /// The band on a grid of a tenth of an octave, powers over `full_scale`. `base` is the delay, and
 /// `inverted` the inversion, that were taken out before the fit.
 fn curve(
@@ -800,7 +805,7 @@ fn curve(
         list.push(CurvePoint {
             hertz: w / std::f64::consts::TAU,
             phase_rad: middle + residual,
-            phase_u_rad: information.max(f64::MIN_POSITIVE).sqrt().recip(),
+            phase_u_rad: information.sqrt().recip().min(ANY_ANGLE),
             fitted_rad: middle,
             fitted_u_rad: fitted_u(w),
             coherence: snr / (1.0 + snr),
