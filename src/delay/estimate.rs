@@ -461,7 +461,7 @@ pub fn estimate(spectrum: &CrossSpectrum, settings: &Settings) -> Result<Estimat
         estimate.caveats.push(level(
             Warning::OpposedWalls,
             format!(
-                "in {:.0} % of the band the channels move in opposition to the rest of it: vertical noise, rumble or stereo programme, where the programme is weak; near such parts the delay is drawn aside. Use --band to keep to where the programme is strong, or louder programme",
+                "in {:.0} % of the band or more the channels move in opposition to the rest of it: vertical noise, rumble or stereo programme, where the programme is weak; near such parts the delay is drawn aside. Use --band to keep to where the programme is strong, or louder programme",
                 100.0 * fit.opposed
             ),
         ));

@@ -190,7 +190,8 @@ pub(super) struct Fit {
     pub reduced_chi_square: f64,
     /// How many these are.
     pub points: usize,
-    /// Share of the sharp points that are more than a quarter turn off the model.
+    /// Share of the sharp points, by number and by information, that are more than a
+    /// quarter turn off the model.
     pub opposed: f64,
 }
 
@@ -320,12 +321,23 @@ fn opposed(point: &Point, residual: &f64) -> bool {
     point.information > SIGNIFICANT && residual.abs() > std::f64::consts::FRAC_PI_2
 }
 
-/// Share of [`opposed`] points among those of sharp phase.
+/// Share of [`opposed`] points among those of sharp phase: by their number or by their
+/// information, whichever is less. One line of hum may hold most of the information, and a
+/// treble with next to nothing in it most of the band; neither is opposition of much of it.
 fn opposed_share(points: &[Point], residuals: &[f64]) -> f64 {
-    let pairs = || points.iter().zip(residuals);
-    let sharp = pairs().filter(|(p, _)| p.information > SIGNIFICANT).count();
-    let opposed = pairs().filter(|(p, r)| opposed(p, r)).count();
-    opposed as f64 / sharp.max(1) as f64
+    let (mut all, mut against) = ((0.0, 0.0), (0.0, 0.0));
+    for (point, residual) in points.iter().zip(residuals) {
+        if point.information > SIGNIFICANT {
+            all = (all.0 + 1.0, all.1 + point.information);
+        }
+        if opposed(point, residual) {
+            against = (against.0 + 1.0, against.1 + point.information);
+        }
+    }
+    match all.0 > 0.0 {
+        true => f64::min(against.0 / all.0, against.1 / all.1),
+        false => 0.0,
+    }
 }
 
 /// Huber weights of the residuals against their own robust scale, and the sizes
