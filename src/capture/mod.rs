@@ -29,6 +29,7 @@ mod save;
 pub use error::CaptureError;
 pub use input::ReadSeek;
 pub use pcm::Encoding;
+use raw::Evidence;
 pub use raw::{RawFormat, RawFormatError};
 pub use save::StreamWriter;
 
@@ -257,7 +258,13 @@ fn open_input(input: Input, name: String, options: &Options) -> Result<Recording
                 Some(bits) => format!("{bits}-bit integer"),
                 None => format!("{}-bit float", 8 * format.encoding.bytes()),
             },
-            Body::Plain(Plain::new(input.clone(), format, channels)),
+            Body::Plain({
+                let plain = Plain::new(input.clone(), format, channels);
+                match options.raw {
+                    Some(_) => plain.doubted(),
+                    None => plain,
+                }
+            }),
         ),
         Coding::Flac(info) => (
             format!("{}-bit", header.bits.unwrap_or(0)),
@@ -479,13 +486,29 @@ impl Recording {
             Body::Plain(_) => 1,
             Body::Packets(packets) => packets.slack(),
         };
-        if let Some(all) = self.frames
-            && all.saturating_sub(self.position) >= slack
-        {
-            self.caveats.push(truncated(all, self.position));
-        }
-        match &self.body {
+        let short = self
+            .frames
+            .filter(|all| all.saturating_sub(self.position) >= slack);
+        self.caveats
+            .extend(short.map(|all| truncated(all, self.position)));
+        match &mut self.body {
             Body::Plain(plain) => {
+                if plain.non_finite > 0 && plain.non_finite == plain.unpacked {
+                    return Err(CaptureError::NoNumbers {
+                        name: self.title.clone(),
+                    });
+                }
+                if let Some(better) = plain.evidence.as_ref().and_then(Evidence::better) {
+                    self.caveats.push(Caveat::serious(
+                        Warning::RawMisread,
+                        format!(
+                            "read as asked with --raw the samples jump like chance from one to the \
+                             next, read as {better} they do not: the encoding, the number of \
+                             channels or the order of bytes is another; correct --raw, or convert \
+                             the recording to WAV"
+                        ),
+                    ));
+                }
                 if plain.non_finite > 0 {
                     self.caveats.push(Caveat::serious(
                         Warning::NonFiniteSamples,
@@ -516,6 +539,12 @@ impl Recording {
                              or record the file again",
                             packets.damaged
                         ),
+                    ));
+                } else if short.is_none() && !packets.verified() {
+                    self.caveats.push(Caveat::serious(
+                        Warning::ChecksumDisagrees,
+                        "the samples are not those that were encoded: their MD5 disagrees with the \
+                         one in the header; copy or record the file again",
                     ));
                 }
             }

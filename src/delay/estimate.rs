@@ -5,6 +5,7 @@ use super::coarse::{self, Correlation};
 use super::information::bend_term;
 use super::jackknife::{GroupDelay, jackknife};
 use super::phase::{self, Fit, FitError, PhaseTerm};
+use super::step::step;
 use super::{Information, Node, Owner, Side, Term};
 use crate::spectrum::{Bin, CrossSpectrum};
 use crate::uncertainty::{Caveat, Warning};
@@ -284,6 +285,10 @@ const TORN: f64 = 0.2;
 /// noise is hardly 50 dB down, an amplifier's behind a mono switch is (common practice, no
 /// source).
 const QUIET_NOISE: f64 = 1e-5;
+/// So many samples at full scale, and the programme's peaks are lost. Channels clipped alike
+/// keep their delay; of channels 3 dB apart, at delays of 3 us, a hundredth moved music by
+/// 0.03 us and three hundredths by 0.12 (measured). Common practice, no source.
+const MUCH_CLIPPED: f64 = 0.01;
 /// So much between parts of the band, seconds (about a degree), is no resonance's
 /// or load's.
 const TORN_S: f64 = 1e-6;
@@ -639,7 +644,9 @@ fn caveats(
             quality.clipped,
             100.0 * share
         );
-        list.push(if share > 1e-4 {
+        list.push(if share > MUCH_CLIPPED {
+            Caveat::serious(Warning::Clipped, message)
+        } else if share > 1e-4 {
             Caveat::caution(Warning::Clipped, message)
         } else {
             Caveat::note(Warning::Clipped, message)
@@ -702,6 +709,17 @@ fn caveats(
         list.push(Caveat::note(
             Warning::Balance,
             format!("the channels differ by {:.1} dB in level; this does not move the delay, but check azimuth, bias and gain", balance_db.abs()),
+        ));
+    }
+    if let Some(step) = step(&estimate.along, spectrum.sample_rate_hz) {
+        let (from, to) = estimate.span_s;
+        list.push(Caveat::serious(
+            Warning::LostSamples,
+            format!(
+                "at {:.1} s the delay steps by {:.1} samples and stays there: a recorder lost or repeated samples in one channel; name a part on one side of it with --from or --to, or record again by other means",
+                from + step.position * (to - from),
+                step.samples
+            ),
         ));
     }
     // what the jackknife's variance of the mean says of one stretch

@@ -674,7 +674,12 @@ fn doubts_begin_at_their_limits() {
     let has = |e: &Estimate, code: &str| e.caveats.iter().find(|c| c.code == code).cloned();
     use crate::uncertainty::Level;
     // 400 frames of 2048 new samples in two channels: 1.6 million
-    for (clipped, level) in [(100, Level::Note), (300, Level::Caution)] {
+    for (clipped, level) in [
+        (100, Level::Note),
+        (300, Level::Caution),
+        (16_000, Level::Caution),
+        (17_000, Level::Serious),
+    ] {
         let found = of(&|s| s.quality.clipped = clipped);
         let caveat = has(&found, "clipped").unwrap();
         assert_eq!(caveat.level, level, "{clipped}");

@@ -41,6 +41,7 @@ warnings! {
     CalibrationReplaces: "calibration-replaces";
     CarriedByPriors: "carried-by-priors";
     ChainNotCalibrated: "chain-not-calibrated";
+    ChecksumDisagrees: "checksum-disagrees";
     ChiSquareHigh: "chi-square-high";
     ChiSquareLow: "chi-square-low";
     Clicks: "clicks";
@@ -65,6 +66,7 @@ warnings! {
     KnowledgeUnused: "knowledge-unused";
     LengthNotInHeader: "length-not-in-header";
     LostChannel: "lost-channel";
+    LostSamples: "lost-samples";
     LowSampleRate: "low-sample-rate";
     Misfit: "misfit";
     MonteCarloAgrees: "monte-carlo-agrees";
@@ -86,6 +88,7 @@ warnings! {
     ProgrammeEnds: "programme-ends";
     QuietNoise: "quiet-noise";
     RadiusOffTheRecord: "radius-off-the-record";
+    RawMisread: "raw-misread";
     RawWithHeader: "raw-with-header";
     SameRecordingTwice: "same-recording-twice";
     SameSignal: "same-signal";
