@@ -92,7 +92,7 @@ impl Band {
 
     /// How much of what the channels share in a range of bins the window has spread there
     /// from lines elsewhere, those of negative frequency included.
-    fn from_elsewhere(&self, range: &Range<usize>) -> f64 {
+    fn spread_into(&self, range: &Range<usize>) -> f64 {
         let spread = window::spread();
         let up_to = |distance: usize| spread[distance.min(spread.len() - 1)];
         let (from, to) = (self.first + range.start, self.first + range.end);
@@ -318,7 +318,7 @@ impl Clusters {
         };
         for (k, sum) in sums.iter().enumerate() {
             let range = clusters.ends[k]..clusters.ends[k + 1];
-            let own = || band.from_elsewhere(&range) < FROM_ELSEWHERE * sum.re.hypot(sum.im);
+            let own = || band.spread_into(&range) < FROM_ELSEWHERE * sum.re.hypot(sum.im);
             let beyond_chance = odds[k] > SIGNIFICANT && odds[k] + neighbour(k) > BORNE_OUT;
             let coherence = if beyond_chance && own() {
                 unbiased(sum.coherence(), averages[k])
