@@ -6,7 +6,7 @@ mod bound;
 use bound::{Pink, bound};
 use groovelag::delay::{Estimate, Refusal, Settings, estimate};
 use groovelag::spectrum::{CrossSpectrum, EQUALISER, Engine, EngineSettings};
-use groovelag::uncertainty::Standing;
+use groovelag::uncertainty::{Caveat, Standing};
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use rustfft::FftPlanner;
@@ -821,14 +821,21 @@ fn images_of_a_lower_rate_are_left_out() {
 /// One channel loses a sample half-way.
 #[test]
 fn a_step_of_a_sample_is_a_serious_doubt() {
-    let serious = |left: &[f32], right: &[f32]| {
-        let found = run(left, right, RATE).unwrap();
-        Standing::of(&found.caveats).is_doubted()
-    };
-    let (left, mut right) = programme(1 << 19, 0.3);
-    assert!(!serious(&left, &right));
-    right.remove(1 << 18);
-    assert!(serious(&left[..right.len()], &right));
+    let (left, right) = programme(1 << 19, 0.3);
+    let mut shorter = right.clone();
+    shorter.remove(1 << 18);
+    for rate in [RATE, 96_000.0, 192_000.0] {
+        let lost = |right: &[f32]| {
+            let found = run(&left[..right.len()], right, rate).unwrap();
+            let code = |c: &Caveat| c.code == "lost-samples";
+            (
+                Standing::of(&found.caveats).is_doubted(),
+                found.caveats.iter().any(code),
+            )
+        };
+        assert_eq!(lost(&right), (false, false), "{rate}");
+        assert_eq!(lost(&shorter), (true, true), "{rate}");
+    }
 }
 
 /// A twentieth of a second that is 26 or 40 dB louder than the programme after it, as when the

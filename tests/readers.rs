@@ -719,6 +719,148 @@ fn damaged_packets_are_silenced_and_counted() {
     );
 }
 
+/// A file without any number is called that, and a stream too.
+#[test]
+fn a_recording_of_no_numbers_is_called_that() {
+    let riff_of = |values: &[f32]| {
+        let data: Vec<u8> = values.iter().flat_map(|v| v.to_le_bytes()).collect();
+        riff(&[
+            chunk(b"fmt ", &fmt(3, 2, 96_000, 4, 32)),
+            chunk(b"data", &data),
+        ])
+    };
+    let ended = |bytes: &[u8], dribs: bool| {
+        let options = Options::default();
+        let mut recording = match dribs {
+            true => open_dribs(bytes, &options).unwrap(),
+            false => open_bytes(bytes, &options).unwrap(),
+        };
+        let mut block = Stereo::default();
+        loop {
+            match recording.read(&mut block, 7) {
+                Ok(0) => return None,
+                Ok(_) => {}
+                Err(error) => return Some(error.to_string()),
+            }
+        }
+    };
+    let nothing = riff_of(&[f32::NAN, f32::INFINITY].repeat(40));
+    for dribs in [false, true] {
+        let message = ended(&nothing, dribs).unwrap();
+        assert!(
+            message.contains("none of its samples is a number"),
+            "{message}"
+        );
+    }
+    let one = [&[f32::NAN; 79][..], &[0.5]].concat();
+    assert_eq!(ended(&riff_of(&one), false), None);
+}
+
+/// The MD5 in a FLAC header is that of its samples, or the recording is in doubt; zeros
+/// stand for none.
+#[test]
+fn a_flac_checksum_that_disagrees_is_said() {
+    let samples: Vec<i16> = (0..4000i32)
+        .map(|k| (k * 7919 % 30_011 - 15_000) as i16)
+        .collect();
+    let of = |md5: [u8; 16]| {
+        let mut bytes = flac(&samples, 2000, &[]);
+        // after the signature, the block's head and 18 bytes of it (RFC 9639, 8.2)
+        bytes[26..42].copy_from_slice(&md5);
+        let mut recording = open_bytes(&bytes, &Options::default()).unwrap();
+        read_all(&mut recording, 777);
+        let caveat = recording.caveats().first().cloned();
+        caveat.map(|c| (c.code.as_str().to_owned(), c.level))
+    };
+    // hashlib.md5 of Python 3 over the samples, little-endian
+    let right = u128::from_str_radix("e7a7277defcddcb3a50d5b3d3e2442d0", 16).unwrap();
+    let disagrees = Some(("checksum-disagrees".to_owned(), Level::Serious));
+    assert_eq!(of(right.to_be_bytes()), None);
+    assert_eq!(of((right ^ 1).to_be_bytes()), disagrees);
+    assert_eq!(of([0; 16]), None);
+}
+
+/// White noise within a half either way, by Knuth's MMIX generator.
+fn generator_of(mut state: u64) -> impl FnMut() -> f64 {
+    move || {
+        state = state
+            .wrapping_mul(6_364_136_223_846_793_005)
+            .wrapping_add(1_442_695_040_888_963_407);
+        (state >> 40) as f64 / 16_777_216.0 - 0.5
+    }
+}
+
+/// Samples without a header that are read in the wrong form are suspected, and in the right
+/// one are not, whatever they are.
+#[test]
+fn raw_samples_in_the_wrong_form_are_suspected() {
+    use std::f64::consts::TAU;
+    let mut white = generator_of(1);
+    // noise of a low-pass, white noise, tones up to near half of the rate, in both channels
+    let mut low = 0.0;
+    let mut programmes: Vec<Vec<f64>> = vec![
+        (0..12_000)
+            .map(|_| {
+                low = 0.95 * low + 0.1 * white();
+                low
+            })
+            .collect(),
+        (0..12_000).map(|_| 0.3 * white()).collect(),
+    ];
+    for cycles in [0.01, 0.2, 0.25, 0.3, 0.45] {
+        let tone = |k: i32| 0.3 * (TAU * cycles * f64::from(k)).sin() + 1e-4 * white();
+        programmes.push((0..12_000).map(tone).collect());
+    }
+    let forms = ["s16le", "s24le", "s32le", "f32le", "f64le"];
+    let mut other = generator_of(2);
+    let programmes: Vec<Vec<f64>> = programmes
+        .iter()
+        .map(|p| p.iter().flat_map(|v| [*v, v + 1e-3 * other()]).collect())
+        .collect();
+    let stored = |programme: &[f64], form: &str| -> Vec<u8> {
+        let bytes = |v: f64| -> Vec<u8> {
+            let whole = (v * f64::from(1u32 << 31)) as i32;
+            match form {
+                "s16le" => whole.to_le_bytes()[2..].to_vec(),
+                "s24le" => whole.to_le_bytes()[1..].to_vec(),
+                "s32le" => whole.to_le_bytes().to_vec(),
+                "f32le" => (v as f32).to_le_bytes().to_vec(),
+                "f64le" => v.to_le_bytes().to_vec(),
+                other => panic!("{other}"),
+            }
+        };
+        programme.iter().copied().flat_map(bytes).collect()
+    };
+    let suspected = |bytes: &[u8], form: &str| {
+        let options = Options {
+            raw: Some(format!("{form},96000,2").parse().unwrap()),
+            ..Options::default()
+        };
+        let mut recording = open_bytes(bytes, &options).unwrap();
+        let mut block = Stereo::default();
+        while let Ok(1..) = recording.read(&mut block, 1000) {}
+        let mut caveats = recording.caveats().iter();
+        let found = caveats.find(|c| c.code == "raw-misread");
+        found.map(|c| c.message.clone())
+    };
+    for (k, programme) in programmes.iter().enumerate() {
+        for form in forms {
+            let right = suspected(&stored(programme, form), form);
+            assert_eq!(right, None, "programme {k} as {form}");
+        }
+    }
+    for form in forms {
+        let bytes = stored(&programmes[0], form);
+        for told in forms.iter().filter(|told| **told != form) {
+            assert!(suspected(&bytes, told).is_some(), "{form} read as {told}");
+        }
+    }
+    let mut swapped = stored(&programmes[0], "s24le");
+    swapped.chunks_exact_mut(3).for_each(<[u8]>::reverse);
+    let message = suspected(&swapped, "s24le").unwrap();
+    assert!(message.contains("24-bit integer, big-endian"), "{message}");
+}
+
 #[test]
 fn bits_that_ought_to_be_unused_are_noticed() {
     // 24 bits in four bytes, but justified to the right.

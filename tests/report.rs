@@ -45,6 +45,28 @@ fn fed_by_cable(path: &Path) -> String {
     path.to_string_lossy().into_owned()
 }
 
+/// A capture of one tone, the right channel 3 us late, with noise 60 dB below it.
+fn one_tone(path: &Path, hertz: f64) -> String {
+    let mut noise = generator();
+    let spec = hound::WavSpec {
+        channels: 2,
+        sample_rate: 48_000,
+        bits_per_sample: 24,
+        sample_format: hound::SampleFormat::Int,
+    };
+    let mut wav = hound::WavWriter::create(path, spec).unwrap();
+    for k in 0..6 * 48_000 {
+        let seconds = f64::from(k) / 48_000.0;
+        for late in [0.0, 3e-6] {
+            let tone = (std::f64::consts::TAU * hertz * (seconds - late)).sin();
+            wav.write_sample((4e6 * tone + 1e4 * noise()) as i32)
+                .unwrap();
+        }
+    }
+    wav.finalize().unwrap();
+    path.to_string_lossy().into_owned()
+}
+
 /// White noise within a half either way, by Knuth's MMIX generator.
 fn generator() -> impl FnMut() -> f64 {
     let mut state = 1_u64;
@@ -718,5 +740,30 @@ fn sketches_are_drawn_on_request_alone() {
         assert!(!plain.contains(blocks), "{arguments:?}");
         assert!(sketched.contains(blocks), "{arguments:?}: {sketched}");
         assert!(sketched.starts_with(&plain), "{arguments:?}");
+    }
+}
+
+/// Nothing is known of the phase beside a tone; its page and its picture are drawn all the
+/// same, with bars that reach no further than a circle goes.
+#[test]
+fn a_tone_has_its_page_and_its_picture() {
+    let folder = tempfile::tempdir().unwrap();
+    let place = ["--radius", "72", "--rpm", "33"];
+    for hertz in [300.0, 1000.0, 3150.0] {
+        let tone = one_tone(&folder.path().join("tone.wav"), hertz);
+        let measure = [&["measure", tone.as_str()][..], &place].concat();
+        let (_, html) = page(folder.path(), &measure);
+        assert!(html.contains("Phase against frequency"), "{hertz}");
+        let plot = [&measure[..], &["--plot", "phase=phase.svg", "--force"]].concat();
+        let drawn = run(folder.path(), &plot);
+        assert!(matches!(drawn.status.code(), Some(0 | 1)), "{drawn:?}");
+        let svg = std::fs::read_to_string(folder.path().join("phase.svg")).unwrap();
+        let numbers = svg.split(['>', '<']).filter_map(|text| {
+            let text = text.replace('\u{2212}', "-");
+            text.parse::<f64>().ok()
+        });
+        // the standard deviation of any angle is 104 degrees, a residual at most 180
+        let largest = numbers.map(f64::abs).fold(0.0, f64::max);
+        assert!(largest > 0.0 && largest < 1000.0, "{hertz}: {largest}");
     }
 }

@@ -345,7 +345,8 @@ fn of_refusal(refusal: &Refusal) -> Option<Caveat> {
         Refusal::SameSignal { .. } => (Warning::SameSignal, ""),
         Refusal::NothingInCommon { .. } => (Warning::NothingInCommon, ""),
         Refusal::Ambiguous { .. } => (Warning::Ambiguous, "the signal "),
-        Refusal::EmptyBand { .. } => (Warning::EmptyBand, ""),
+        Refusal::EmptyBand { .. } | Refusal::NoInformation { .. } => (Warning::EmptyBand, ""),
+        Refusal::Singular { .. } | Refusal::NotConverged { .. } => (Warning::NoEstimate, ""),
     };
     Some(code.seen(format!("{subject}{refusal}")))
 }

@@ -132,4 +132,13 @@ pub enum CaptureError {
         /// The recording.
         name: String,
     },
+    /// Samples, but none that is a number.
+    #[error(
+        "{name}: none of its samples is a number (all are NaN or infinite); \
+         export the recording again, best as 24-bit integers"
+    )]
+    NoNumbers {
+        /// The recording.
+        name: String,
+    },
 }

@@ -29,6 +29,7 @@ mod save;
 pub use error::CaptureError;
 pub use input::ReadSeek;
 pub use pcm::Encoding;
+use raw::Evidence;
 pub use raw::{RawFormat, RawFormatError};
 pub use save::StreamWriter;
 
@@ -254,7 +255,13 @@ fn open_input(input: Input, name: String, options: &Options) -> Result<Recording
                 Some(bits) => format!("{bits}-bit integer"),
                 None => format!("{}-bit float", 8 * format.encoding.bytes()),
             },
-            Body::Plain(Plain::new(input.clone(), format, channels)),
+            Body::Plain({
+                let plain = Plain::new(input.clone(), format, channels);
+                match options.raw {
+                    Some(_) => plain.doubted(),
+                    None => plain,
+                }
+            }),
         ),
         Coding::Flac(info) => (
             format!("{}-bit", header.bits.unwrap_or(0)),
@@ -471,14 +478,27 @@ impl Recording {
             Body::Plain(_) => 1,
             Body::Packets(packets) => packets.slack(),
         };
-        if let Some(all) = self.frames
-            && all.saturating_sub(self.position) >= slack
-        {
-            self.caveats.extend(truncated(all, self.position));
-        }
-        match &self.body {
+        let short = self
+            .frames
+            .filter(|all| all.saturating_sub(self.position) >= slack);
+        self.caveats
+            .extend(short.and_then(|all| truncated(all, self.position)));
+        match &mut self.body {
             Body::Plain(plain) => {
                 let count = plain.non_finite;
+                if count > 0 && count == plain.unpacked {
+                    return Err(CaptureError::NoNumbers {
+                        name: self.title.clone(),
+                    });
+                }
+                if let Some(better) = plain.evidence.as_ref().and_then(Evidence::better) {
+                    self.caveats.push(Warning::RawMisread.seen(format!(
+                        "read as asked with --raw the samples jump like chance from one to the \
+                         next, read as {better} they do not: the encoding, the number of channels \
+                         or the order of bytes is another; correct --raw, or convert the recording \
+                         to WAV"
+                    )));
+                }
                 self.caveats
                     .extend(Warning::NonFiniteSamples.at(count as f64, || {
                         format!(
@@ -496,6 +516,7 @@ impl Recording {
             }
             Body::Packets(packets) => {
                 let count = packets.damaged;
+                let verified = packets.verified();
                 self.caveats
                     .extend(Warning::DamagedPackets.at(count as f64, || {
                     format!(
@@ -503,6 +524,12 @@ impl Recording {
                          or record the file again"
                     )
                 }));
+                if count == 0 && short.is_none() && !verified {
+                    self.caveats.push(Warning::ChecksumDisagrees.seen(
+                        "the samples are not those that were encoded: their MD5 disagrees with the \
+                         one in the header; copy or record the file again",
+                    ));
+                }
             }
         }
         Ok(())

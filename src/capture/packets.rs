@@ -167,7 +167,8 @@ impl Packets {
         parameters
             .for_codec(CODEC_ID_FLAC)
             .with_extra_data(Box::new(info));
-        let decoder = FlacDecoder::try_new(&parameters, &AudioDecoderOptions::default())?;
+        let decoder =
+            FlacDecoder::try_new(&parameters, &AudioDecoderOptions::default().verify(true))?;
         Ok(Self::new(
             Demux::Flac(Box::new(info), input),
             Box::new(decoder),
@@ -212,6 +213,12 @@ impl Packets {
             Demux::Alac(table, _) => u64::from(table.packet_frames()),
             Demux::Flac(..) | Demux::FlacOpen(_) => 1,
         }
+    }
+
+    /// Whether all samples decoded are those that were encoded, by the MD5 in the header
+    /// (RFC 9639, 8.2); true where there is none.
+    pub(super) fn verified(&mut self) -> bool {
+        self.decoder.finalize().verify_ok.unwrap_or(true)
     }
 
     /// Fills both planes, of equal length, as far as the packets go.

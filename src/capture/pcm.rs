@@ -43,6 +43,23 @@ impl Encoding {
     }
 }
 
+impl Encoding {
+    /// The value of one little-endian sample, in any scale; 0 for what is no number.
+    pub(super) fn value(self, bytes: &[u8]) -> f64 {
+        let mut wide = [0; 8];
+        let width = self.bytes();
+        wide[8 - width..].copy_from_slice(&bytes[..width]);
+        let value = match self {
+            Self::Unsigned8 => f64::from(bytes[0]),
+            Self::Float32 => f64::from(f32::from_bits((u64::from_le_bytes(wide) >> 32) as u32)),
+            Self::Float64 => f64::from_bits(u64::from_le_bytes(wide)),
+            // two's complement, justified to the left
+            _ => i64::from_le_bytes(wide) as f64,
+        };
+        if value.is_nan() { 0.0 } else { value }
+    }
+}
+
 /// Where the two wanted samples lie in a frame, in bytes.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) struct Picks {

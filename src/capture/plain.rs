@@ -2,6 +2,7 @@
 
 use super::input::Input;
 use super::pcm::{self, Encoding, Picks};
+use super::raw::Evidence;
 use std::io;
 
 /// Bytes unpacked at a time: stays in the second-level cache. Measured flat
@@ -40,6 +41,10 @@ pub(super) struct Plain {
     pub(super) low_bits: bool,
     /// Samples that were no finite number.
     pub(super) non_finite: u64,
+    /// Samples unpacked, of both channels.
+    pub(super) unpacked: u64,
+    /// The first bytes of samples without a header, to be judged in the end.
+    pub(super) evidence: Option<Evidence>,
 }
 
 impl Plain {
@@ -58,7 +63,15 @@ impl Plain {
             piece: vec![0; (PIECE_BYTES / frame).max(1) * frame],
             low_bits: false,
             non_finite: 0,
+            unpacked: 0,
+            evidence: None,
         }
+    }
+
+    /// The same, which judges from its samples whether its form can be right.
+    pub(super) fn doubted(mut self) -> Self {
+        self.evidence = Some(Evidence::new(self.format));
+        self
     }
 
     /// Fills both planes, of equal length, as far as the source goes.
@@ -69,6 +82,9 @@ impl Plain {
             let want = ((left.len() - done) * frame).min(self.piece.len());
             let got = self.input.read_full(&mut self.piece[..want])?;
             let bytes = &mut self.piece[..got / frame * frame];
+            if let Some(evidence) = &mut self.evidence {
+                evidence.add(bytes);
+            }
             if self.format.big_endian {
                 pcm::swap_bytes(bytes, self.format.encoding.bytes());
             }
@@ -82,6 +98,7 @@ impl Plain {
                 &mut right[done..next],
             );
             self.low_bits |= pcm::uses_low_bits(bytes, encoding.bytes(), self.format.valid_bits);
+            self.unpacked += 2 * (next - done) as u64;
             done = next;
             if got < want {
                 break;

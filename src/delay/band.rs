@@ -2,9 +2,10 @@
 
 use super::Refusal;
 use super::phase::{PhaseTerm, Point};
-use crate::spectrum::{Bin, CrossSpectrum};
+use crate::spectrum::{Bin, CrossSpectrum, window};
 use crate::uncertainty::Warning;
 use ndarray::Array2;
+use std::ops::Range;
 
 /// Bins in a cluster, about 140 Hz: as wide as the window's main lobe, so that
 /// a spectral line lies within one.
@@ -30,6 +31,11 @@ const CLIFF_WIDTH_HZ: f64 = 200.0;
 /// deviations of noise.
 const DETECTED: f64 = Warning::NothingInCommon.limit();
 
+/// Where the window spreads so much of what a cluster holds in common from lines outside
+/// it, the cluster has their phase, not that of its own frequency: more comes from
+/// elsewhere than is its own.
+const FROM_ELSEWHERE: f64 = 0.5;
+
 /// The bins of the band, summed over all groups.
 pub(super) struct Band {
     /// Index of the first bin.
@@ -42,6 +48,9 @@ pub(super) struct Band {
     pub averages: f64,
     /// Where the programme ends in a cliff within the band asked for, hertz.
     pub ends_hz: Option<f64>,
+    /// Bins of the whole spectrum in which what the channels share has a maximum, and
+    /// how much that is.
+    lines: Vec<(usize, f64)>,
 }
 
 impl Band {
@@ -53,7 +62,9 @@ impl Band {
         let (Some(first), Some(last)) = (first, last) else {
             return Err(Refusal::EmptyBand { low_hz, high_hz });
         };
-        let mut bins = spectrum.total()[first..=last].to_vec();
+        let total = spectrum.total();
+        let lines = lines(&total);
+        let mut bins = total[first..=last].to_vec();
         let step_hz = spectrum.frequency_hz(1);
         let ends = end_of_programme(&bins, first, step_hz);
         bins.truncate(ends.unwrap_or(bins.len()));
@@ -76,7 +87,25 @@ impl Band {
             points,
             averages,
             ends_hz: ends.map(|end| spectrum.frequency_hz(first + end)),
+            lines,
         })
+    }
+
+    /// How much of what the channels share in a range of bins the window has spread there
+    /// from lines elsewhere, those of negative frequency included.
+    fn spread_into(&self, range: &Range<usize>) -> f64 {
+        let spread = window::spread();
+        let up_to = |distance: usize| spread[distance.min(spread.len() - 1)];
+        let (from, to) = (self.first + range.start, self.first + range.end);
+        let spreads = |&(line, power): &(usize, f64)| {
+            let direct = match line {
+                _ if line < from => up_to(to - 1 - line) - up_to(from - 1 - line),
+                _ if line >= to => up_to(line - from) - up_to(line - to),
+                _ => 0.0,
+            };
+            power * (direct + up_to(line + to - 1) - up_to(line + from - 1))
+        };
+        self.lines.iter().map(spreads).sum()
     }
 
     pub fn edges_hz(&self, spectrum: &CrossSpectrum) -> (f64, f64) {
@@ -178,6 +207,16 @@ impl Band {
     }
 }
 
+/// Bins in which the cross-spectrum has a maximum: lines, or the grain of noise.
+fn lines(bins: &[Bin]) -> Vec<(usize, f64)> {
+    let shared: Vec<f64> = bins.iter().map(|b| b.re.hypot(b.im)).collect();
+    let triples = shared.windows(3).enumerate();
+    triples
+        .filter(|(_, s)| s[1] >= s[0] && s[1] > s[2])
+        .map(|(k, s)| (k + 1, s[1]))
+        .collect()
+}
+
 /// The bin, counted from the band's first, from which on a programme that ends in a
 /// cliff is left out: power of a stretch of bins above which, some way on, nothing
 /// comes within 40 dB of it. A recording that was brought to a higher sample rate
@@ -226,7 +265,8 @@ pub(super) fn unbiased(coherence: f64, n: f64) -> f64 {
 /// frequency it comes from: across the main lobe of a spectral line the phase is
 /// constant, whatever the delay. So neighbouring bins are summed before a phase
 /// is taken, and the sum is given the frequency (and the terms' shapes) that
-/// the same sum has. The ends of clusters lie where the power is least.
+/// the same sum has. The ends of clusters lie where the power is least. A cluster that
+/// holds little more than the skirt of a line outside it says nothing of its own.
 pub(super) struct Clusters {
     /// First bin of each cluster, counted from the band's first; one more at
     /// the end.
@@ -280,7 +320,9 @@ impl Clusters {
         };
         for (k, sum) in sums.iter().enumerate() {
             let range = clusters.ends[k]..clusters.ends[k + 1];
-            let coherence = if odds[k] > SIGNIFICANT && odds[k] + neighbour(k) > BORNE_OUT {
+            let own = || band.spread_into(&range) < FROM_ELSEWHERE * sum.re.hypot(sum.im);
+            let beyond_chance = odds[k] > SIGNIFICANT && odds[k] + neighbour(k) > BORNE_OUT;
+            let coherence = if beyond_chance && own() {
                 unbiased(sum.coherence(), averages[k])
             } else {
                 0.0

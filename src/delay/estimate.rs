@@ -4,7 +4,8 @@ use super::band::{Band, Clusters};
 use super::coarse::{self, Correlation};
 use super::information::bend_term;
 use super::jackknife::{GroupDelay, jackknife};
-use super::phase::{self, Fit, PhaseTerm};
+use super::phase::{self, Fit, FitError, PhaseTerm};
+use super::step::step;
 use super::{Information, Node, Owner, Side, Term};
 use crate::spectrum::{Bin, CrossSpectrum};
 use crate::uncertainty::{Caveat, Warning};
@@ -105,6 +106,49 @@ pub enum Refusal {
         /// Upper edge, Hz.
         high_hz: f64,
     },
+    /// No part of the band has a phase that tells the delay.
+    #[error(
+        "no part of the band {low_hz:.0} to {high_hz:.0} Hz is coherent enough to tell a delay; record longer or louder, or choose with --band where the programme is strong"
+    )]
+    NoInformation {
+        /// Lower edge, Hz.
+        low_hz: f64,
+        /// Upper edge, Hz.
+        high_hz: f64,
+    },
+    /// Two unknowns turn the phase alike.
+    #[error(
+        "the delay cannot be told from the other unknowns of the phase ({terms}): two of them turn it alike in the band; choose a wider band with --band, or state what is known of the chain"
+    )]
+    Singular {
+        /// Names of the unknowns beside the delay.
+        terms: String,
+    },
+    /// The fit of the phase found no end.
+    #[error(
+        "the fit of the phase still moves after {steps} steps: parts of the band contradict one another; keep to one kind of programme with --from and --to, or to a part of the band with --band"
+    )]
+    NotConverged {
+        /// Steps taken.
+        steps: usize,
+    },
+}
+
+impl Refusal {
+    /// Why the phase fit gives nothing, in the words of its settings.
+    pub(super) fn of_fit(error: FitError, settings: &Settings) -> Self {
+        let (low_hz, high_hz) = settings.band_hz;
+        let names = settings.terms.iter().map(|t| t.term.name.as_str());
+        match error {
+            FitError::NoInformation => Self::NoInformation { low_hz, high_hz },
+            FitError::Singular => Self::Singular {
+                terms: names.collect::<Vec<_>>().join(", "),
+            },
+            FitError::NotConverged => Self::NotConverged {
+                steps: phase::MOST_STEPS,
+            },
+        }
+    }
 }
 
 /// The delay in a narrower band against the whole.
@@ -125,7 +169,8 @@ pub struct CurvePoint {
     pub hertz: f64,
     /// Phase of `L conj(R)` as measured, inversion removed, radians.
     pub phase_rad: f64,
-    /// Its standard uncertainty, radians.
+    /// Its standard uncertainty, radians; of a phase of which nothing is known, that of
+    /// any angle being as likely, `pi / sqrt(3)`.
     pub phase_u_rad: f64,
     /// Phase of the fitted model, radians.
     pub fitted_rad: f64,
@@ -277,13 +322,10 @@ pub fn estimate(spectrum: &CrossSpectrum, settings: &Settings) -> Result<Estimat
 
     let terms = &settings.terms;
     let clusters = Clusters::new(&band, terms, coarse.delay, coarse.inverted);
-    let empty = Refusal::EmptyBand {
-        low_hz: settings.band_hz.0,
-        high_hz: settings.band_hz.1,
-    };
+    let refused = |error| Refusal::of_fit(error, settings);
     let start = vec![0.0; terms.len() + 1];
-    let first = phase::fit(&clusters.points, &clusters.design, terms, &start, 1.0)
-        .ok_or_else(|| empty.clone())?;
+    let first =
+        phase::fit(&clusters.points, &clusters.design, terms, &start, 1.0).map_err(refused)?;
     let range = band.first..band.first + band.bins.len();
     let groups: Vec<(f64, Vec<Bin>)> = spectrum
         .groups
@@ -311,7 +353,8 @@ pub fn estimate(spectrum: &CrossSpectrum, settings: &Settings) -> Result<Estimat
     let start = first.values.to_vec();
     let misfit = first.misfit();
     let spread = dispersion.max(misfit);
-    let fit = phase::fit(&clusters.points, &clusters.design, terms, &start, spread).ok_or(empty)?;
+    let fit =
+        phase::fit(&clusters.points, &clusters.design, terms, &start, spread).map_err(refused)?;
 
     let offset = spectrum.alignment as f64 / rate;
     // the fit's delay is what the coarse one left
@@ -385,7 +428,7 @@ pub fn estimate(spectrum: &CrossSpectrum, settings: &Settings) -> Result<Estimat
         }));
         estimate.caveats.extend(Warning::OpposedWalls.at(fit.opposed, || {
             format!(
-                "in {:.0} % of the band the channels move in opposition to the rest of it: vertical noise, rumble or stereo programme, where the programme is weak; near such parts the delay is drawn aside. Use --band to keep to where the programme is strong, or louder programme",
+                "in {:.0} % of the band or more the channels move in opposition to the rest of it: vertical noise, rumble or stereo programme, where the programme is weak; near such parts the delay is drawn aside. Use --band to keep to where the programme is strong, or louder programme",
                 100.0 * fit.opposed
             )
         }));
@@ -480,7 +523,8 @@ fn band_shift(
         terms,
         &start,
         dispersion,
-    )?;
+    )
+    .ok()?;
     // The narrower band's data are part of the whole's, so the variance of the
     // difference is the difference of the variances (Hausman 1978).
     let variance = narrow.covariance[[0, 0]] - fit.covariance[[0, 0]];
@@ -606,6 +650,14 @@ fn caveats(
     list.extend(Warning::Balance.at(balance_db.abs(), || {
         format!("the channels differ by {:.1} dB in level; this does not move the delay, but check azimuth, bias and gain", balance_db.abs())
     }));
+    if let Some(step) = step(&estimate.along, spectrum.sample_rate_hz) {
+        let (from, to) = estimate.span_s;
+        list.push(Warning::LostSamples.seen(format!(
+            "at {:.1} s the delay steps by {:.1} samples and stays there: a recorder lost or repeated samples in one channel; name a part on one side of it with --from or --to, or record again by other means",
+            from + step.position * (to - from),
+            step.samples
+        )));
+    }
     // what the jackknife's variance of the mean says of one stretch
     let apart = estimate.standard_uncertainty_s * (estimate.along.len() as f64).sqrt();
     let unsteady = || {
@@ -644,6 +696,10 @@ fn caveats(
 fn full_scale(spectrum: &CrossSpectrum) -> f64 {
     spectrum.frames() as f64 * (spectrum.frame_length as f64 / 2.0).powi(2)
 }
+
+/// Standard deviation of an angle that may lie anywhere on the circle, radians: of the
+/// rectangular distribution from -pi to pi (JCGM 100:2008, 4.3.7).
+const ANY_ANGLE: f64 = std::f64::consts::PI / 1.732_050_807_568_877_2;
 
 /// The band on a grid of a tenth of an octave, powers over `full_scale`. `base` is the delay, and
 /// `inverted` the inversion, that were taken out before the fit.
@@ -690,7 +746,7 @@ fn curve(
         list.push(CurvePoint {
             hertz: w / std::f64::consts::TAU,
             phase_rad: middle + residual,
-            phase_u_rad: information.max(f64::MIN_POSITIVE).sqrt().recip(),
+            phase_u_rad: information.sqrt().recip().min(ANY_ANGLE),
             fitted_rad: middle,
             fitted_u_rad: fitted_u(w),
             coherence: snr / (1.0 + snr),

@@ -11,6 +11,7 @@ mod estimate;
 mod information;
 mod jackknife;
 pub mod phase;
+mod step;
 
 pub use coarse::Correlation;
 pub use estimate::{BandShift, CurvePoint, Estimate, Refusal, Settings, estimate};

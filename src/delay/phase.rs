@@ -162,6 +162,17 @@ pub(super) struct Point {
     pub information: f64,
 }
 
+/// Why a fit gives nothing.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum FitError {
+    /// No point says anything of the delay.
+    NoInformation,
+    /// Two terms that no prior holds turn the phase alike.
+    Singular,
+    /// The values still move after [`MOST_STEPS`].
+    NotConverged,
+}
+
 /// Result of a fit, before any over-dispersion is applied to it.
 #[derive(Debug, Clone)]
 pub(super) struct Fit {
@@ -179,7 +190,8 @@ pub(super) struct Fit {
     pub reduced_chi_square: f64,
     /// How many these are.
     pub points: usize,
-    /// Share of the sharp points that are more than a quarter turn off the model.
+    /// Share of the sharp points, by number and by information, that are more than a
+    /// quarter turn off the model.
     pub opposed: f64,
 }
 
@@ -211,7 +223,7 @@ const HUBER: f64 = 4.0;
 /// Points with less information than this, 1/rad^2, have a phase too scattered
 /// to say anything of the scale of the residuals.
 const SIGNIFICANT: f64 = 4.0;
-const MOST_STEPS: usize = 100;
+pub(super) const MOST_STEPS: usize = 100;
 /// After so many steps the weights stay as they are: among many outliers they
 /// settle slowly, by a quarter a step, or go round in a circle.
 const WEIGHING_STEPS: usize = 50;
@@ -221,15 +233,14 @@ const CHANCE: f64 = 1e-3;
 /// Fits delay and terms to the points (`design` holds their shapes, one row a
 /// point) by Fisher scoring on the sines of the
 /// residuals (the score of a bin's phase under the complex Wishart law), from
-/// `start` on. `dispersion` divides the data's information. `None` when the
-/// data say nothing of the delay or the steps do not settle.
+/// `start` on. `dispersion` divides the data's information.
 pub(super) fn fit(
     points: &[Point],
     design: &Array2<f64>,
     terms: &[PhaseTerm],
     start: &[f64],
     dispersion: f64,
-) -> Option<Fit> {
+) -> Result<Fit, FitError> {
     let n = terms.len() + 1;
     let mut values = Array1::from_vec(start.to_vec());
     let mut prior = Array2::<f64>::zeros((n, n));
@@ -267,10 +278,21 @@ pub(super) fn fit(
                 information[[i, j]] = information[[j, i]];
             }
         }
-        let covariance = Cholesky::new(&(&information + &prior))?.inverse();
+        // the delay alone has no prior
+        if information[[0, 0]] <= 0.0 {
+            return Err(FitError::NoInformation);
+        }
+        let matrix = &information + &prior;
+        let covariance = Cholesky::new(&matrix).ok_or(FitError::Singular)?.inverse();
+        // How much wider a value is than if all others were known. The matrix's sums of
+        // as many products as there are points know no more than this.
+        let most = 1.0 / (points.len() as f64 * f64::EPSILON);
+        if (0..n).any(|i| covariance[[i, i]] * matrix[[i, i]] > most) {
+            return Err(FitError::Singular);
+        }
         let step = covariance.dot(&(&score - prior.dot(&values)));
         if settled {
-            return Some(Fit {
+            return Ok(Fit {
                 values,
                 information,
                 score,
@@ -289,7 +311,7 @@ pub(super) fn fit(
         // one more pass evaluates everything at the final values.
         settled = (0..n).all(|i| step[i].abs() < 1e-6 * covariance[[i, i]].sqrt());
     }
-    None
+    Err(FitError::NotConverged)
 }
 
 /// A point with a sharp phase more than a quarter turn off the model is not the
@@ -299,12 +321,23 @@ fn opposed(point: &Point, residual: &f64) -> bool {
     point.information > SIGNIFICANT && residual.abs() > std::f64::consts::FRAC_PI_2
 }
 
-/// Share of [`opposed`] points among those of sharp phase.
+/// Share of [`opposed`] points among those of sharp phase: by their number or by their
+/// information, whichever is less. One line of hum may hold most of the information, and a
+/// treble with next to nothing in it most of the band; neither is opposition of much of it.
 fn opposed_share(points: &[Point], residuals: &[f64]) -> f64 {
-    let pairs = || points.iter().zip(residuals);
-    let sharp = pairs().filter(|(p, _)| p.information > SIGNIFICANT).count();
-    let opposed = pairs().filter(|(p, r)| opposed(p, r)).count();
-    opposed as f64 / sharp.max(1) as f64
+    let (mut all, mut against) = ((0.0, 0.0), (0.0, 0.0));
+    for (point, residual) in points.iter().zip(residuals) {
+        if point.information > SIGNIFICANT {
+            all = (all.0 + 1.0, all.1 + point.information);
+        }
+        if opposed(point, residual) {
+            against = (against.0 + 1.0, against.1 + point.information);
+        }
+    }
+    match all.0 > 0.0 {
+        true => f64::min(against.0 / all.0, against.1 / all.1),
+        false => 0.0,
+    }
 }
 
 /// Huber weights of the residuals against their own robust scale, and the sizes

@@ -674,7 +674,12 @@ fn doubts_begin_at_their_limits() {
     let has = |e: &Estimate, code: &str| e.caveats.iter().find(|c| c.code == code).cloned();
     use crate::uncertainty::Level;
     // 400 frames of 2048 new samples in two channels: 1.6 million
-    for (clipped, level) in [(100, Level::Note), (300, Level::Caution)] {
+    for (clipped, level) in [
+        (100, Level::Note),
+        (300, Level::Caution),
+        (16_000, Level::Caution),
+        (17_000, Level::Serious),
+    ] {
         let found = of(&|s| s.quality.clipped = clipped);
         let caveat = has(&found, "clipped").unwrap();
         assert_eq!(caveat.level, level, "{clipped}");
@@ -1324,4 +1329,198 @@ fn parts_of_the_band_in_opposition_are_told() {
     };
     assert_eq!(of(400.0), None);
     assert_eq!(of(1_500.0), Some(Level::Caution));
+}
+
+/// The phase fit fails in three ways, and says which.
+#[test]
+fn a_failed_fit_says_how() {
+    use phase::FitError;
+    let fit = |of: &[(f64, f64, f64)], terms: &[phase::PhaseTerm], start: &[f64]| {
+        let point = |&(w, phase, information): &(f64, f64, f64)| Point {
+            w,
+            phase,
+            information,
+        };
+        let points: Vec<Point> = of.iter().map(point).collect();
+        // every term turns the phase as a delay does
+        let columns = terms.len() + 1;
+        let design = ndarray::Array2::from_shape_fn((points.len(), columns), |(k, _)| points[k].w);
+        phase::fit(&points, &design, terms, start, 1.0).map(|fit| fit.values[0])
+    };
+    let failed = |result: Result<f64, FitError>| result.unwrap_err();
+    // nothing coherent
+    assert_eq!(
+        failed(fit(&[(1.0, 0.1, 0.0)], &[], &[0.0])),
+        FitError::NoInformation
+    );
+    // a term alike to the delay: told from it by a prior alone
+    let alike = |prior_u: f64| phase::PhaseTerm {
+        term: phase::equaliser_term(75e-6),
+        prior_u,
+        shape: Shape::Delay,
+    };
+    let points = [(1.0, 0.1, 1e6), (1.3, 0.13, 1e6), (0.7, 0.07, 2e6)];
+    assert_eq!(
+        failed(fit(&points, &[alike(f64::INFINITY)], &[0.0, 0.0])),
+        FitError::Singular
+    );
+    let held = fit(&points, &[alike(0.1)], &[0.0, 0.0]).unwrap();
+    assert_relative_eq!(held, 0.1, max_relative = 1e-6);
+    // Two points a quarter turn off, one on either side: of what a step leaves all but
+    // the cosine of their residual is left after the next, 1 - 1e-4.
+    let off = |short: f64| {
+        let a = PI / 2.0 - short;
+        fit(&[(1.0, a, 1e8), (1.0, -a, 1e8)], &[], &[1e-5])
+    };
+    assert_eq!(failed(off(1e-4)), FitError::NotConverged);
+    // a cosine of a half: 1e-5 is 7e-11, a millionth of u, after 17 steps
+    assert!(off(PI / 3.0).unwrap().abs() < 1e-9);
+}
+
+/// A refusal of the fit says what it was and what to do.
+#[test]
+fn a_failed_fit_is_refused_by_its_reason() {
+    use phase::FitError;
+    // coherent in few averages: less than chance makes in a cluster, but all phases agree
+    let faint = made(6, 3, |_, f| bin(0.061, TAU * f * 5e-6, 1.0));
+    assert_eq!(
+        estimate(&faint, &no_terms()),
+        Err(Refusal::NoInformation {
+            low_hz: 100.0,
+            high_hz: 15_000.0
+        })
+    );
+    let settings = Settings {
+        terms: vec![phase::PhaseTerm {
+            prior_u: f64::INFINITY,
+            shape: Shape::Delay,
+            ..phase::equaliser_terms(0.01)[0].clone()
+        }],
+        ..Settings::default()
+    };
+    let alike = estimate(&delayed(5e-6), &settings).unwrap_err();
+    assert_eq!(
+        alike,
+        Refusal::Singular {
+            terms: "equaliser 3180 us".into()
+        }
+    );
+    let restless = Refusal::of_fit(FitError::NotConverged, &settings);
+    assert_eq!(restless, Refusal::NotConverged { steps: 100 });
+    for (refusal, advice) in [
+        (
+            estimate(&faint, &no_terms()).unwrap_err(),
+            "longer or louder",
+        ),
+        (alike, "a wider band"),
+        (restless, "--from and --to"),
+    ] {
+        let words = refusal.to_string();
+        assert!(words.contains(advice), "{words}");
+    }
+}
+
+/// Lines as the window shows them: each of a power over the noise of a bin and at a
+/// frequency, with the phase of that frequency wherever the window spreads it.
+fn lines_in_noise(lines: &[(f64, f64)], delay: f64) -> CrossSpectrum {
+    const STEPS: usize = 512;
+    let shape = window::window(STEPS);
+    let sum: f64 = shape.iter().sum();
+    // the window is symmetrical about its middle; further off than it is sampled for, a line
+    // is below the noise
+    let spread = |bins: f64| {
+        let bins = bins.clamp(-200.0, 200.0);
+        let middle = 0.5 * (STEPS as f64 - 1.0);
+        let angle = |n: usize| TAU * bins * (n as f64 - middle) / STEPS as f64;
+        let of: f64 = (0..STEPS).map(|n| shape[n] * angle(n).cos()).sum();
+        (of / sum).powi(2)
+    };
+    let bins: Vec<Bin> = (0..LENGTH / 2)
+        .map(|k| {
+            let noise = Bin {
+                left: 1.0,
+                right: 1.0,
+                ..Bin::default()
+            };
+            lines.iter().fold(noise, |mut all, &(hertz, power)| {
+                let power = power * spread(k as f64 - hertz / STEP);
+                all.add(&bin(1.0, TAU * hertz * delay, power));
+                all
+            })
+        })
+        .collect();
+    made(10, 40, |_, f| bins[(f / STEP).round() as usize])
+}
+
+/// The skirts of a line have its phase, not that of the frequencies they lie at. One line
+/// 80 dB above noise, 112 dB above that of a bin, tells the delay, for which no prior is, and
+/// none of the equaliser's terms, which have one.
+#[test]
+fn skirts_of_a_line_say_nothing_of_their_own() {
+    let delay = 2.6e-6;
+    for tones in [
+        &[(300.0, 1.6e11)][..],
+        &[(1000.0, 1.6e11)],
+        &[(3150.0, 1.6e11)],
+        &[(300.0, 1.6e11), (1000.0, 1.6e11), (3150.0, 1.6e11)],
+    ] {
+        let found = estimate(&lines_in_noise(tones, delay), &Settings::default()).unwrap();
+        // the first end may cut off what lies 4 bins (35 dB) from a line: 4 bins times
+        // 3e-4 of its power move the frequency, of 25 bins at least, by 5e-5 of it
+        let error = found.delay_s - delay;
+        assert!(error.abs() < 5e-5 * delay, "{tones:?}: {error:e}");
+    }
+}
+
+/// A cluster counts where what it shares is well over twice what a line outside spreads there.
+#[test]
+fn a_cluster_counts_where_most_is_its_own() {
+    // near the end of the band, so that what is far below it is not cut off
+    let at = 1270;
+    let spread = window::spread();
+    let counted = |times: f64| {
+        let spectrum = made(10, 40, |_, f| {
+            let k = (f / STEP).round() as usize;
+            match k.abs_diff(at) {
+                0 => bin(1.0, 0.0, 1.0),
+                d if d < 20 => bin(0.0, 0.0, 1e-12),
+                d => bin(1.0, 0.0, times * (spread[d] - spread[d - 1])),
+            }
+        });
+        let band = Band::new(&spectrum, (100.0, 15_000.0)).unwrap();
+        let points = Clusters::new(&band, &[], 0.0, false).points;
+        // where the line of negative frequency is further off by far
+        let among = |p: &&Point| (700.0..1200.0).contains(&(p.w / TAU / STEP));
+        let (all, counted): (Vec<&Point>, Vec<&Point>) = points
+            .iter()
+            .filter(among)
+            .partition(|p| p.information == 0.0);
+        (all.len(), counted.len())
+    };
+    let (left_out, counted_in) = counted(1.8);
+    assert!(left_out > 30 && counted_in == 0, "{left_out} {counted_in}");
+    let (left_out, counted_in) = counted(3.0);
+    assert!(left_out == 0 && counted_in > 30, "{left_out} {counted_in}");
+}
+
+/// What is opposed counts by number and by information: a line of hum, however strong, or a
+/// weak treble, however wide, is not the band.
+#[test]
+fn opposition_counts_by_number_and_information() {
+    let share = |opposed: usize, strong: f64| {
+        let points: Vec<Point> = (0..100)
+            .map(|k| Point {
+                w: 1.0 + 1e-3 * k as f64,
+                phase: if k < opposed { 3.0 } else { 0.0 },
+                information: if k < opposed { strong } else { 1e4 },
+            })
+            .collect();
+        let design = ndarray::Array2::from_shape_fn((100, 1), |(k, _)| points[k].w);
+        phase::fit(&points, &design, &[], &[0.0], 1.0)
+            .unwrap()
+            .opposed
+    };
+    assert_relative_eq!(share(1, 1e9), 0.01);
+    assert_relative_eq!(share(40, 1e2), 4e3 / 6.04e5, max_relative = 1e-9);
+    assert_relative_eq!(share(20, 1e4), 0.2, max_relative = 1e-9);
 }

@@ -165,6 +165,16 @@ pub(super) fn sum_of_lanes(count: usize, term: impl Fn(usize, usize) -> f32) -> 
     sums.iter().sum()
 }
 
+/// Powers of the spectrum of real samples, at as many frequencies as `size` has.
+pub(super) fn powers(samples: &[f64], size: usize) -> Vec<f64> {
+    let mut data = vec![Complex::default(); size];
+    for (slot, sample) in data.iter_mut().zip(samples) {
+        slot.re = *sample;
+    }
+    FftPlanner::new().plan_fft_forward(size).process(&mut data);
+    data.iter().map(Complex::norm_sqr).collect()
+}
+
 /// Generalised cross-correlation of weighted unit phasors: the real inverse
 /// transform of `spectrum` (bin 0 first, one-sided) on a grid `oversampling`
 /// times finer than the samples. Entry `i` is the value at a delay of

@@ -103,8 +103,9 @@ impl Layout {
             .flat_map(|axis| axis.ticks(5))
             .map(|t| width_of(&t.1))
             .fold(0.0, f64::max);
+        // words of any width leave half of the picture to what is drawn
         let left = if widest > 0.0 {
-            EDGE + widest + 6.0
+            (EDGE + widest + 6.0).min(0.5 * WIDTH)
         } else {
             EDGE
         };
@@ -648,6 +649,35 @@ pub fn png_file(picture: &Picture) -> Result<Vec<u8>, DrawError> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    /// Values of any size leave room to draw in.
+    #[test]
+    fn the_widest_numbers_leave_half_of_the_picture() {
+        for high in [1.0, 1e30, 1e300] {
+            let range = (-high, high);
+            let picture = Picture {
+                name: "wide".to_owned(),
+                title: "Wide numbers".to_owned(),
+                caption: String::new(),
+                description: String::new(),
+                x: Axis::hertz((100.0, 15_000.0)),
+                top: None,
+                panels: vec![Panel {
+                    y: Some(Axis::linear("volts", range)),
+                    range,
+                    height: 100.0,
+                    marks: vec![Mark::line(
+                        vec![(100.0, -high), (15_000.0, high)],
+                        Ink::First,
+                        Dash::Solid,
+                    )],
+                }],
+            };
+            let layout = Layout::new(&picture, false);
+            assert!(layout.right - layout.left > 0.4 * WIDTH, "{high}");
+            assert!(svg(&picture, "t").is_ok(), "{high}");
+        }
+    }
 
     #[test]
     fn words_of_an_axis_stay_within_the_picture() {
