@@ -46,11 +46,11 @@ const RADII_MM: (f64, f64) = (20.0, 250.0);
 /// Follow the rotation while the record plays
 #[derive(Debug, Args)]
 #[command(
-    after_help = "Shows, twice a second, the rotation so far and of the latest four seconds, level
+    after_help = "Shows twice a second the rotation so far and of the latest four seconds, level
 and health of the signal, and what more time would bring. Ends with the stream,
-with Ctrl-C or at --until, and then says what measure would. Into a file or pipe it
-writes JSON Lines. A stream that comes faster than it plays is taken in at its own
-speed, and updates are left out.
+with Ctrl-C or at --until, and then says what measure would. Into a file or a
+pipe it writes JSON Lines. A stream that comes faster than it plays is taken in
+at its own speed, and updates are left out.
 
 Example:
   arecord -f S24_3LE -r 96000 -c 2 -t wav |

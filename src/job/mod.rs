@@ -46,7 +46,7 @@ pub use file::JobFileError;
 pub use knowledge::{Knowledge, KnowledgeError, KnowledgeFile};
 pub use monte_carlo::monte_carlo;
 pub use network::{CaptureData, Network, Parameter, READINGS, TermPrior};
-pub use plan::{Plan, PlannedSetup, Suggestion, Wanted, plan};
+pub use plan::{PLANNED_COVERAGE, Plan, PlannedSetup, Suggestion, Wanted, plan};
 pub use scatter::{Series, SeriesPoint};
 pub use solution::{
     ARM_NOT_STATED, CaptureResult, CartridgeResult, ChainResult, Correction, Correlation, Fit,
