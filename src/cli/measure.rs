@@ -14,7 +14,7 @@ use groovelag::job::{
 };
 use groovelag::report::start::Tip;
 use groovelag::report::{Measurement, page, sketch};
-use groovelag::uncertainty::{Conformity, Direction, Quantity, Verdict, is_doubted};
+use groovelag::uncertainty::{Caveat, Conformity, Direction, Quantity, Verdict, is_doubted};
 use groovelag::units::{DEGREE, MICROMETRE, MICROSECOND, MILLIMETRE};
 use std::collections::BTreeMap;
 use std::ffi::OsString;
@@ -190,7 +190,8 @@ impl Measure {
             job::replace_priors(&mut job, &BTreeMap::from([(String::new(), calibration)]));
         }
         let coverage = self.common.coverage;
-        let (measurement, solved, data) = measurement(&job, &analysis, &terms, coverage)?;
+        let (measurement, solved, data) =
+            measurement(&job, &analysis, &terms, coverage, Vec::new())?;
         if self.views.any() {
             let details = Details::of(&job, &[Some(data)], &solved);
             self.views.write(&page::measurement(
@@ -231,12 +232,13 @@ impl Measure {
 }
 
 /// The document of one analysed capture, as the only one of a job, with what it
-/// was made from.
+/// was made from; `extra` are doubts beside those of the analysis and the solution.
 pub fn measurement(
     job: &Job,
     analysis: &Analysis,
     terms: &[PhaseTerm],
     coverage: f64,
+    extra: Vec<Caveat>,
 ) -> Result<(Measurement, Solved, CaptureData), String> {
     // The capture's own doubts are listed here as they are, not by capture.
     let data = CaptureData {
@@ -290,6 +292,7 @@ pub fn measurement(
             .filter(|w| !spoken.contains(&w.code.as_str()))
             .cloned(),
     );
+    measurement.warnings.extend(extra);
     if is_doubted(&measurement.warnings) {
         measurement.correction = None;
         measurement.conformity = measurement.conformity.map(Conformity::withheld);
