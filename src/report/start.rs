@@ -421,6 +421,7 @@ pub fn checklist_text(answers: &Answers, prediction: Option<Prediction>, job: &s
         "The makers' instructions of cartridge, arm and phono stage are at hand; where they differ from this list, they are right.",
         "Amplifier muted before anything is touched, and again before each change. Stylus guard on whenever the record does not play. No iron tools near the magnet. Mains and earth leads stay as they are.",
         "Tracking force and bias force as the maker says; stylus and record clean.",
+        "Once, and after moving a lead: left is left. Amplifier muted, left lead unplugged at the phono stage, ten seconds recorded: the left channel is the empty one. Plugged in again.",
         "A true mono cut, wide-band and lively; no mono switch, no strapped pins.",
         "Both channels, 24 bit, 96 kHz, no processing, no lossy format. Peaks 6 to 12 dB below full scale; the level stays as it is for all recordings.",
     ]);
