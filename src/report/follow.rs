@@ -217,7 +217,7 @@ pub fn last_word(measurement: &Measurement, before: Option<&Before>, width: usiz
     ];
     for caveat in spoken {
         let rank = if caveat.level == Level::Serious { 1 } else { 3 };
-        parts.push((rank, text::caveats(&[caveat.clone()], width)));
+        parts.push((rank, text::caveats(std::slice::from_ref(caveat), width)));
     }
     let caveats = 2..parts.len();
     let changes = before.map(Before::parts).unwrap_or_default();
