@@ -24,6 +24,16 @@ pub enum QuantityError {
     NotANumber(String, &'static str),
 }
 
+/// Digits of a number in a message: more than anybody writes, fewer than an `f64` has, so
+/// that what a change of units rounded does not show.
+const WRITTEN_DIGITS: usize = 12;
+
+/// A number as people write it: `17.78`, not `17.779999999999998`.
+pub fn written(value: f64) -> String {
+    let short = format!("{value:.*e}", WRITTEN_DIGITS - 1);
+    short.parse().unwrap_or(value).to_string()
+}
+
 /// Reads one finite number; a decimal comma gets a message of its own.
 pub fn parse_number(text: &str, what: &'static str) -> Result<f64, QuantityError> {
     let text = text.trim();
@@ -36,11 +46,15 @@ pub fn parse_number(text: &str, what: &'static str) -> Result<f64, QuantityError
     }
 }
 
-/// Reads a speed in revolutions per minute: `33` means 100/3, as does `33.33`;
-/// `100/3` and the like are fractions.
+/// Reads a speed in revolutions per minute: `33` means 100/3, as do `33.33`, `33 1/3`
+/// and `33⅓`; `100/3` and the like are fractions; `rpm` may stand behind it.
 pub fn parse_rpm(text: &str) -> Result<f64, QuantityError> {
     const WHAT: &str = "a speed in revolutions per minute such as 33, 45, 100/3 or 78.26";
-    let value = parse_fraction(text, WHAT)?;
+    let bare = text.trim();
+    let unit = ["rpm", "RPM"];
+    let bare = unit.iter().find_map(|u| bare.strip_suffix(u));
+    let bare = bare.unwrap_or(text).replace('⅓', " 1/3");
+    let value = parse_fraction(&bare, WHAT)?;
     if !(value.is_finite() && value > 0.0) {
         return Err(QuantityError::NotANumber(text.trim().to_owned(), WHAT));
     }
@@ -61,7 +75,7 @@ fn parse_fraction(text: &str, what: &'static str) -> Result<f64, QuantityError> 
     let Some((above, below)) = text.split_once('/') else {
         return parse_number(text, what);
     };
-    let (whole, above) = match above.trim().rsplit_once(' ') {
+    let (whole, above) = match above.trim().rsplit_once(char::is_whitespace) {
         Some((whole, above)) => (parse_number(whole, what)?, above),
         None => (0.0, above),
     };
@@ -108,10 +122,29 @@ mod tests {
 
     #[test]
     fn speeds_as_people_write_them() {
-        for text in ["33", "33.3", "33.33", "100/3", "33 1/3", " 33 "] {
+        for text in [
+            "33",
+            "33.3",
+            "33.33",
+            "100/3",
+            "33 1/3",
+            " 33 ",
+            "33 1/3 rpm",
+            "33⅓",
+            "33 ⅓ rpm",
+            "33\u{a0}1/3\u{a0}RPM",
+            "33rpm",
+            "33 rpm",
+            "100/3 rpm",
+        ] {
             assert_eq!(parse_rpm(text), Ok(100.0 / 3.0), "{text}");
         }
-        assert_eq!(parse_rpm("45"), Ok(45.0));
+        for text in ["45", "45rpm", "45 rpm"] {
+            assert_eq!(parse_rpm(text), Ok(45.0), "{text}");
+        }
+        assert_eq!(parse_rpm("78.26 rpm"), Ok(78.26));
+        assert!(parse_rpm("rpm").is_err());
+        assert!(parse_rpm("33 rps").is_err());
         assert_eq!(parse_rpm("78.26"), Ok(78.26));
         assert!(parse_rpm("0").is_err());
         assert!(parse_rpm("1/0").is_err());
@@ -121,6 +154,20 @@ mod tests {
             comma.contains("decimal point") && comma.contains("33.3"),
             "{comma}"
         );
+    }
+
+    #[test]
+    fn numbers_as_people_write_them() {
+        assert_ne!((0.7 * 25.4).to_string(), "17.78");
+        for (value, text) in [
+            (0.7 * 25.4, "17.78"),
+            (2.8 * 25.4, "71.12"),
+            (0.1 + 0.2, "0.3"),
+            (45.0, "45"),
+            (-1.5e-7, "-0.00000015"),
+        ] {
+            assert_eq!(written(value), text);
+        }
     }
 
     #[test]

@@ -2,7 +2,8 @@
 //! off, against `groovelag measure` on the same samples.
 
 use groovelag::capture::{self, Options, Source, Stereo};
-use groovelag::report::Estimate;
+use groovelag::report::{Before, Estimate, Measurement, last_word};
+use groovelag::uncertainty::{Caveat, Conformity, Warning};
 use serde_json::Value;
 use std::io::{BufRead, BufReader, Write};
 use std::path::Path;
@@ -565,6 +566,190 @@ fn unusable_streams_get_one_message() {
         .unwrap();
     assert_eq!(output.status.code(), Some(2));
     assert!(message(&output).contains("missing.wav"));
+}
+
+/// Three stretches of a record, the arm lifted in between and the stylus turned each time: a
+/// recording as a session at the turntable leaves it. All is simulated and invented.
+fn session(folder: &Path, truths: &[f64]) -> Vec<u8> {
+    let mut recipe = String::from(
+        "format = 1\nname = \"set\"\n[programme]\nkind = \"pink\"\nduration_s = 13\n\
+         [record]\ncut_rpm = 33\ncut_rotation_deg = 0.3\n\
+         [capture]\nradius_mm = 70\nrpm = 33\nsample_rate_hz = 48000\n\
+         [cartridge]\nprofile = \"elliptical\"\nfrontal_radius_um = 18\nside_radius_um = 8\n\
+         [chain]\nskew_us = 0.2\n[dirt]\nsnr_db = 36\n",
+    );
+    for (k, truth) in truths.iter().enumerate() {
+        recipe += &format!("[[variation]]\nname = \"{k}\"\nsetup.rotation_deg = {truth:.1}\n");
+    }
+    std::fs::write(folder.join("recipe.toml"), recipe).unwrap();
+    let made = Command::new(env!("CARGO_BIN_EXE_groovelag"))
+        .current_dir(folder)
+        .args(["simulate", "recipe.toml", "-o", "."])
+        .output()
+        .unwrap();
+    assert!(made.status.success(), "{}", message(&made));
+    let part = |k: usize| read_all(&folder.join(format!("set-{k}.wav")));
+    let mut samples = Vec::new();
+    for k in 0..truths.len() {
+        let Stereo { left, right } = part(k);
+        samples.extend(left.iter().zip(&right).flat_map(|(l, r)| [*l, *r]));
+        // the arm is up for 5 s: noise of the amplifier, and the needle's drop
+        for n in 0..5 * 48_000 {
+            let drop = if n == 4 * 48_000 { 0.3 } else { 0.0 };
+            samples.extend([10, 11].map(|c| (1e-4 * noise(c, n) + drop) as f32));
+        }
+    }
+    samples.truncate(samples.len() - 2 * 5 * 48_000);
+    let spec = hound::WavSpec {
+        channels: 2,
+        sample_rate: 48_000,
+        bits_per_sample: 24,
+        sample_format: hound::SampleFormat::Int,
+    };
+    let mut bytes = std::io::Cursor::new(Vec::new());
+    let mut writer = hound::WavWriter::new(&mut bytes, spec).unwrap();
+    for sample in samples {
+        writer.write_sample((sample * 8_388_608.0) as i32).unwrap();
+    }
+    writer.finalize().unwrap();
+    bytes.into_inner()
+}
+
+#[test]
+fn what_plays_after_a_pause_is_an_estimate_of_its_own() {
+    let folder = tempfile::tempdir().unwrap();
+    let truths = [6.0, 3.0, 0.2];
+    let stream = session(folder.path(), &truths);
+    let more = [
+        "--radius",
+        "70",
+        "--rpm",
+        "33",
+        "--stylus",
+        "elliptical:18x8",
+        "--json",
+        "--all-updates",
+    ];
+    let output = run("follow", &more, &stream, at_once);
+    assert_eq!(output.status.code(), Some(0), "{}", message(&output));
+    let all = lines(&output);
+    let (last, updates) = all.split_last().unwrap();
+    let number = |q: &Value, key: &str| q[key].as_f64().unwrap_or_else(|| panic!("{key}: {q}"));
+    let holds = |q: &Value, truth: f64| number(q, "lower") < truth && truth < number(q, "upper");
+
+    // each stretch has its own figure; the one before and the change stand beside it
+    for (k, truth) in truths.iter().enumerate() {
+        let of_stretch = updates.iter().filter(|u| u["stretch"] == k + 1);
+        let end = of_stretch.clone().next_back().unwrap();
+        assert!(holds(&end["rotation_deg"], *truth), "{end}");
+        let before = &end["before"];
+        let Some(earlier) = k.checked_sub(1).map(|k| truths[k]) else {
+            assert!(before.is_null(), "{before}");
+            continue;
+        };
+        let change = &before["change_deg"];
+        assert!(holds(&before["rotation_deg"], earlier), "{before}");
+        assert!(holds(change, truth - earlier), "{before}");
+        // record and chain, most of the rotation's uncertainty, cancel in it
+        let u = |q: &Value| number(q, "standard_uncertainty");
+        assert!(u(change) < 0.5 * u(&end["rotation_deg"]), "{before}");
+        // nothing of the stretch before is taken along
+        let first = of_stretch.clone().find(|u| !u["rotation_deg"].is_null());
+        let first = &first.unwrap()["rotation_deg"];
+        let moved = number(first, "value") - number(&end["rotation_deg"], "value");
+        assert!(moved.abs() < 0.1 * (truth - earlier).abs(), "{first} {end}");
+    }
+
+    // the last word is of what played last, and advises no turn; the first stretch by
+    // itself would have had one
+    assert!(holds(&last["rotation_deg"], 0.2), "{last}");
+    assert!(last["correction"].is_null(), "{last}");
+    assert!(number(last, "duration_s") > 48.0);
+    let from = last["analysed_s"][0].as_f64().unwrap();
+    assert!((36.0..40.0).contains(&from), "{last}");
+    let early = updates.iter().rfind(|u| u["stretch"] == 1).unwrap();
+    assert!(number(&early["rotation_deg"], "lower") > 0.0);
+
+    // a doubt that comes stays for as long as judgements take to agree (4 s)
+    let codes = |u: &Value| -> Vec<String> {
+        let health = u["health"].as_array().unwrap().iter();
+        health
+            .map(|c| c["code"].as_str().unwrap().to_owned())
+            .collect()
+    };
+    let lengths = |code: &str| -> Vec<usize> {
+        let shown: Vec<bool> = updates
+            .iter()
+            .map(|u| codes(u).iter().any(|c| c == code))
+            .collect();
+        let runs = shown.chunk_by(|a, b| a == b);
+        runs.filter(|run| run[0]).map(<[bool]>::len).collect()
+    };
+    let pauses = lengths("end-of-side");
+    assert_eq!(pauses.len(), 2, "{pauses:?}");
+    let others: std::collections::BTreeSet<String> = updates.iter().flat_map(codes).collect();
+    for code in others.iter().filter(|c| *c != "waiting") {
+        assert!(
+            lengths(code).iter().all(|n| *n >= 4),
+            "{code}: {:?}",
+            lengths(code)
+        );
+    }
+
+    // what a terminal shows
+    let screen: Estimate = serde_json::from_value(updates.last().unwrap().clone()).unwrap();
+    let block = screen.block(80);
+    println!("{block}");
+    for words in ["Before ", "Now ", "Change ", "Health "] {
+        assert!(block.contains(words), "{words}: {block}");
+    }
+    assert!(block.lines().count() < 24, "{block}");
+    let measured: Measurement = serde_json::from_value(last.clone()).unwrap();
+    let text = last_word(&measured, screen.before.as_ref(), 80);
+    println!("{text}");
+    let place = |words: &str| {
+        text.find(words)
+            .unwrap_or_else(|| panic!("{words}: {text}"))
+    };
+    assert!(place("Before ") < place("Change ") && place("Change ") < place("Rotation "));
+    assert!(place("Rotation ") < place("What to do  nothing"), "{text}");
+}
+
+/// However much there is to say, it fits 80 x 24 and ends with the answer.
+#[test]
+fn the_last_word_fits_the_screen() {
+    let stream = example();
+    let output = run("follow", &with(&["--json"]), &stream, at_once);
+    let last = lines(&output).pop().unwrap();
+    let mut measured: Measurement = serde_json::from_value(last).unwrap();
+    measured.correction.as_mut().unwrap().turn_deg = -8.0;
+    measured.correction.as_mut().unwrap().remaining_deg = 3.0;
+    let rotation = measured.rotation_deg.unwrap();
+    measured.conformity = Some(Conformity::from_probability(0.5, 5.0));
+    let before = Before {
+        span_s: [1.0, 2.0],
+        rotation_deg: rotation,
+        change_deg: Some(rotation),
+    };
+    let long = "a doubt of many words, ".repeat(12);
+    for doubts in 0..12 {
+        if doubts > 0 {
+            let caveat = Caveat::caution(Warning::Noisy, long.clone());
+            measured.warnings.push(caveat);
+        }
+        let text = last_word(&measured, Some(&before), 80);
+        assert!(text.lines().count() < 24, "{text}");
+        assert!(
+            text.lines().all(|line| line.chars().count() <= 80),
+            "{text}"
+        );
+        for words in ["Change ", "Rotation ", "What to do", "Tolerance", "mute"] {
+            assert!(text.contains(words), "{words}: {text}");
+        }
+        // the verdict, with nothing behind it
+        let verdict = &text[text.find("Tolerance").unwrap()..];
+        assert!(verdict.trim_end().ends_with("106)"), "{text}");
+    }
 }
 
 /// docs/schemas/estimate.json is the type's, and every line passes it.

@@ -48,6 +48,8 @@ const RECORDINGS: &[(&str, &str)] = &[
     ("turned-on", "setup.rotation_deg = 6.5\n"),
     ("turned-back", "setup.rotation_deg = -1.5\n"),
     ("ball", ""),
+    // after the turn: in the job as remarks
+    ("after", "setup.rotation_deg = -0.3\n"),
 ];
 
 #[test]
@@ -112,6 +114,36 @@ fn the_job_is_planned_as_it_is_and_solved_once_recorded() {
     // predicted at the prior's means and at 5 degrees: same size, not same digits
     let reached = get("standard_uncertainty");
     assert!(reached < 1.3 * u && reached > 0.6 * u, "{reached}, {u}");
+
+    // after the turn the remarks become the job's: what was recorded before still counts
+    let (before, after) = job.split_at(job.find("# [setup.after]").unwrap());
+    let lines = after.lines();
+    let after: Vec<&str> = lines
+        .map(|l| l.strip_prefix('#').unwrap().trim_start())
+        .collect();
+    std::fs::write(
+        at.join("mine.toml"),
+        format!("{before}{}\n", after.join("\n")),
+    )
+    .unwrap();
+    let compare = [
+        "compare",
+        "mine.toml",
+        "--before",
+        "found",
+        "--after",
+        "after",
+    ];
+    let change = json(&groovelag(at, &[&compare[..], &["--json"]].concat()));
+    let get = |what: &str, key: &str| change[what][key].as_f64().unwrap();
+    let holds = |what: &str, truth: f64| get(what, "lower") < truth && truth < get(what, "upper");
+    assert!(
+        holds("change_deg", -2.8) && holds("remaining_deg", -0.3),
+        "{change}"
+    );
+    // one recording more, in the place of six: the band is that of all of them
+    let remains = get("remaining_deg", "standard_uncertainty");
+    assert!(remains < 1.1 * reached, "{remains}, {reached}");
 }
 
 /// Every answer gives a job that `plan` takes.
@@ -165,7 +197,7 @@ fn every_answer_gives_a_job() {
                     said(&planned)
                 );
                 assert_eq!(
-                    job.matches("[[capture]]").count(),
+                    job.matches("\n[[capture]]").count(),
                     if captures == "none" { 1 } else { 6 }
                 );
             }

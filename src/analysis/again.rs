@@ -60,8 +60,8 @@ pub(super) enum Treatment {
 #[derive(Debug, Clone)]
 pub(super) enum Again {
     Source(Source, Options),
-    /// What was read of a stream.
-    Kept(Arc<File>),
+    /// What was read of a stream, and which part of that is meant.
+    Kept(Arc<File>, Part),
 }
 
 /// Keeps what comes of a stream in a temporary file without a name, which the system
@@ -91,9 +91,9 @@ impl Keeper {
         }
     }
 
-    pub fn finish(self) -> Option<Again> {
-        let file = self.writer?.finish().ok()?;
-        Some(Again::Kept(Arc::new(file)))
+    /// What was kept.
+    pub fn finish(self) -> Option<Arc<File>> {
+        self.writer?.finish().ok().map(Arc::new)
     }
 }
 
@@ -128,21 +128,14 @@ impl Rereading<'_> {
                 };
                 (capture::open(source, &options)?, self.part)
             }
-            Again::Kept(kept) => {
+            Again::Kept(kept, part) => {
                 let failed = |source| CaptureError::Open {
                     name: about.file.clone(),
                     source,
                 };
                 let kept = kept.try_clone().map_err(failed)?;
                 let recording = capture::open_reader(kept, &about.file, &Options::default())?;
-                let whole = self.part.whole;
-                (
-                    recording,
-                    Part {
-                        whole,
-                        ..Part::default()
-                    },
-                )
+                (recording, *part)
             }
         };
         let engine = engine(&recording, part.whole, treatment)?;

@@ -3,21 +3,38 @@
 //! [`Follower`] is [`super::analyse`] with a look at the state on the way: the
 //! same engine takes the same samples in, so its end is the same to the last
 //! digit, however often it was asked before.
+//!
+//! Programme that comes after a pause may be that of a stylus that was turned meanwhile. So
+//! it is a [`Stretch`] of its own, with an engine of its own, and the one before it stands
+//! as it was when the pause began.
 
-use super::again::{Keeper, Part};
-use super::{About, AnalysisError, TakenIn, Through, conclude_through};
+use super::again::{Again, Keeper, Part};
+use super::{About, Analysis, AnalysisError, TakenIn, Through, conclude_through};
 use crate::capture::{Recording, Stereo};
 use crate::delay::{self, Estimate, Refusal};
-use crate::spectrum::{CLIPPED, CrossSpectrum, Engine, EngineSettings, Recent, TracingProbe};
+use crate::spectrum::{
+    CLIPPED, CrossSpectrum, Engine, EngineSettings, Recent, SettingsError, Tracing, TracingProbe,
+};
 use crate::uncertainty::{Caveat, Level, Warning};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
+use std::collections::{BTreeMap, VecDeque};
 
 /// Steps a second of stream, at each of which it can be looked at.
 pub const STEPS_PER_SECOND: u64 = 2;
 /// Steps that make the short-term value: 4 s, short enough to watch a turn take
 /// effect, and eight groups, of which the jackknife needs six.
 const RECENT_STEPS: usize = 8;
+/// Programme that does not grow for so many steps has ended or pauses: the
+/// engine itself holds a beginning back for one second (two steps).
+const PAUSE_STEPS: u64 = 4;
+/// Steps from one judgement of the latest seconds to the next: half of what these last, so
+/// that half of it is new each time.
+const JUDGE_STEPS: u64 = RECENT_STEPS as u64 / 2;
+/// Judgements in a row that agree before a doubt is shown or withdrawn: the first and the
+/// last of them have no sample in common, so noise alone seldom makes them agree. While the
+/// first seconds gather, every step is judged, since each is a large part of what there is.
+const AGREE: usize = RECENT_STEPS / JUDGE_STEPS as usize + 1;
 
 /// Level of a stretch of signal, dB of full scale; null where there is nothing
 /// but zeros.
@@ -47,6 +64,15 @@ struct Meter {
 }
 
 impl Meter {
+    fn add(&mut self, other: &Self) {
+        self.frames += other.frames;
+        self.left += other.left;
+        self.right += other.right;
+        self.product += other.product;
+        self.peaks = [0, 1].map(|k: usize| self.peaks[k].max(other.peaks[k]));
+        self.clipped += other.clipped;
+    }
+
     fn push(&mut self, block: &Stereo) {
         self.frames += block.left.len() as u64;
         for (l, r) in block.left.iter().zip(&block.right) {
@@ -77,7 +103,8 @@ impl Meter {
     }
 
     /// What the samples alone say of the connection.
-    fn faults(&self, signal: &Signal) -> Option<Caveat> {
+    fn faults(&self) -> Option<Caveat> {
+        let signal = self.signal();
         let [left, right] = self.powers();
         let words = |dbfs: Option<f64>| {
             dbfs.map_or("nothing but zeros".to_owned(), |v| format!("{v:.0} dB"))
@@ -111,39 +138,206 @@ impl Meter {
     }
 }
 
+/// Doubts that noise may bring and take away at any moment, shown and withdrawn when
+/// [`AGREE`] judgements in a row say so.
+#[derive(Debug, Default)]
+struct Steady {
+    judgements: usize,
+    doubts: BTreeMap<Warning, Doubt>,
+}
+
+#[derive(Debug)]
+struct Doubt {
+    caveat: Caveat,
+    shown: bool,
+    /// Judgements in a row that say otherwise.
+    otherwise: usize,
+}
+
+impl Steady {
+    fn judge(&mut self, found: Vec<Caveat>) {
+        self.judgements += 1;
+        for doubt in self.doubts.values_mut() {
+            let agrees = found.iter().any(|c| c.code == doubt.caveat.code) == doubt.shown;
+            doubt.otherwise = if agrees { 0 } else { doubt.otherwise + 1 };
+        }
+        for caveat in found {
+            let doubt = self.doubts.entry(caveat.code).or_insert_with(|| Doubt {
+                caveat: caveat.clone(),
+                shown: false,
+                otherwise: 1,
+            });
+            doubt.caveat = caveat;
+        }
+        for doubt in self.doubts.values_mut() {
+            if doubt.otherwise >= AGREE {
+                doubt.shown = !doubt.shown;
+                doubt.otherwise = 0;
+            }
+        }
+        // one that is not shown and was not found again is forgotten
+        self.doubts.retain(|_, d| d.shown || d.otherwise > 0);
+    }
+
+    /// Steps until the next judgement.
+    fn interval(&self) -> u64 {
+        match self.judgements < RECENT_STEPS {
+            true => 1,
+            false => JUDGE_STEPS,
+        }
+    }
+
+    fn shown(&self) -> impl Iterator<Item = &Caveat> {
+        let shown = self.doubts.values().filter(|doubt| doubt.shown);
+        shown.map(|doubt| &doubt.caveat)
+    }
+}
+
+/// What plays from one pause to the next.
+struct Stretch {
+    engine: Engine,
+    probe: TracingProbe,
+    recent: Recent,
+    /// Samples of the stream before it.
+    first: u64,
+    /// Frames of programme at the last step, and steps since they grew.
+    programme: (u64, u64),
+    /// First sample that counts: another one once a lead-in has been forgotten.
+    began: u64,
+    /// Step of the last judgement.
+    judged: u64,
+    steady: Steady,
+}
+
+impl Stretch {
+    fn new(sample_rate_hz: u32, first: u64) -> Result<Self, SettingsError> {
+        let rate = f64::from(sample_rate_hz);
+        Ok(Self {
+            engine: Engine::new(EngineSettings {
+                sample_rate_hz: rate,
+                alignment: 0,
+                whole: false,
+            })?,
+            probe: TracingProbe::new(rate),
+            recent: Recent::new(RECENT_STEPS),
+            first,
+            programme: (0, 0),
+            began: 0,
+            judged: 0,
+            steady: Steady::default(),
+        })
+    }
+
+    fn push(&mut self, block: &Stereo) {
+        self.engine.push(&block.left, &block.right);
+        self.probe.push(&block.left, &block.right);
+    }
+
+    /// Ends a step; says whether programme has grown in it.
+    fn step(&mut self) -> bool {
+        let mark = self.engine.mark();
+        let frames = mark.quality().frames;
+        let grew = frames != self.programme.0;
+        self.programme = (frames, if grew { 0 } else { self.programme.1 + 1 });
+        if mark.began() != self.began {
+            // what was judged was the lead-in
+            self.began = mark.began();
+            self.steady = Steady::default();
+        }
+        self.recent.push(mark);
+        grew
+    }
+
+    fn has_programme(&self) -> bool {
+        self.programme.0 > 0
+    }
+
+    fn pauses(&self) -> bool {
+        self.has_programme() && self.programme.1 >= PAUSE_STEPS
+    }
+
+    fn snapshot(&mut self) -> CrossSpectrum {
+        CrossSpectrum {
+            origin: self.first,
+            ..self.engine.snapshot()
+        }
+    }
+
+    /// It as it is when `end` samples of the stream have come.
+    fn held(&mut self, end: u64) -> Held {
+        Held {
+            spectrum: self.snapshot(),
+            tracing: self.probe.found(),
+            part: Part {
+                first: self.first,
+                end,
+                whole: false,
+            },
+        }
+    }
+}
+
+/// A stretch as it was at some moment.
+struct Held {
+    spectrum: CrossSpectrum,
+    tracing: Option<Tracing>,
+    part: Part,
+}
+
 /// What is known at one moment.
 #[derive(Debug)]
 pub struct Moment {
     /// Seconds of stream.
     pub stream_s: f64,
+    /// Which stretch this is of, from 1: one more after each pause.
+    pub stretch: usize,
+    /// Where in the stream it begins, seconds.
+    pub from_s: f64,
     /// Seconds of programme taken in.
     pub programme_s: f64,
-    /// The analysis so far, or why there is none yet.
-    pub so_far: Result<super::Analysis, AnalysisError>,
+    /// The analysis of this stretch so far, or why there is none yet.
+    pub so_far: Result<Analysis, AnalysisError>,
     /// The same of the latest few seconds; `None` if they brought nothing.
-    pub recent: Option<Result<super::Analysis, AnalysisError>>,
+    pub recent: Option<Result<Analysis, AnalysisError>>,
     /// Level since the look before.
     pub signal: Signal,
     /// What is wrong now, the most serious first; empty: nothing.
     pub health: Vec<Caveat>,
 }
 
+/// How a stream ended.
+#[derive(Debug)]
+pub struct Ending {
+    /// The last stretch: what [`super::take_in`] gives of the same samples.
+    pub last: TakenIn,
+    /// The stretch before it, if there was one.
+    pub before: Option<TakenIn>,
+}
+
 /// Takes a recording in and can be asked on the way.
 pub struct Follower {
     /// What is known of the recording beside its samples.
-    taken: TakenIn,
+    about: About,
+    caveats: Vec<Caveat>,
     frames: Option<u64>,
     bits: Option<u16>,
     settings: delay::Settings,
-    engine: Engine,
-    probe: TracingProbe,
     keeper: Keeper,
-    recent: Recent,
+    /// The stretch that plays, or played before the pause.
+    now: Stretch,
+    /// It as it was when the pause began, until there is a new one.
+    paused: Option<Held>,
+    /// What may be a new one.
+    next: Option<Stretch>,
+    /// The stretch before, and the number of this one.
+    before: Option<Held>,
+    number: usize,
+    /// Level since the last look, in the step that is going on, and in the latest ones.
     meter: Meter,
+    step: Meter,
+    latest: VecDeque<Meter>,
     position: u64,
     steps: u64,
-    /// Frames of programme at the last step, and steps since they grew.
-    programme: (u64, u64),
 }
 
 impl Follower {
@@ -153,42 +347,35 @@ impl Follower {
     ///
     /// When its sample rate is out of range.
     pub fn new(recording: &Recording, settings: delay::Settings) -> Result<Self, AnalysisError> {
-        let rate = recording.sample_rate_hz();
-        let mut engine = Engine::new(EngineSettings {
-            sample_rate_hz: f64::from(rate),
-            alignment: 0,
-            whole: false,
-        })
-        .map_err(|error| AnalysisError::Settings {
-            file: recording.name().to_owned(),
-            error,
+        let now = Stretch::new(recording.sample_rate_hz(), 0).map_err(|error| {
+            AnalysisError::Settings {
+                file: recording.name().to_owned(),
+                error,
+            }
         })?;
         Ok(Self {
-            taken: TakenIn {
-                spectrum: engine.snapshot(),
-                about: About::of(recording, 0),
-                caveats: recording.caveats().to_vec(),
-                tracing: None,
-                part: Part::default(),
-                again: None,
-            },
+            about: About::of(recording, 0),
+            caveats: recording.caveats().to_vec(),
             frames: recording.frames(),
             bits: recording.bits(),
             settings,
-            engine,
-            probe: TracingProbe::new(f64::from(rate)),
             keeper: Keeper::new(recording),
-            recent: Recent::new(RECENT_STEPS),
+            now,
+            paused: None,
+            next: None,
+            before: None,
+            number: 1,
             meter: Meter::default(),
+            step: Meter::default(),
+            latest: VecDeque::new(),
             position: 0,
             steps: 0,
-            programme: (0, 0),
         })
     }
 
     /// Sample rate, hertz.
     pub fn sample_rate_hz(&self) -> u32 {
-        self.taken.about.sample_rate_hz
+        self.about.sample_rate_hz
     }
 
     /// Valid bits of integer samples, see [`Recording::bits`].
@@ -199,30 +386,103 @@ impl Follower {
     /// Length of the recording in seconds, where its header tells.
     pub fn length_s(&self) -> Option<f64> {
         self.frames
-            .map(|frames| frames as f64 / f64::from(self.taken.about.sample_rate_hz))
+            .map(|frames| frames as f64 / f64::from(self.about.sample_rate_hz))
+    }
+
+    /// Which stretch plays, or has paused: from 1, one more after each pause.
+    pub fn stretch(&self) -> usize {
+        self.number
     }
 
     /// Takes in the next block; says whether a step of half a second is done.
-    /// Blocks that are short against a step keep the steps equal.
-    pub fn push(&mut self, block: &Stereo) -> bool {
-        self.engine.push(&block.left, &block.right);
-        self.probe.push(&block.left, &block.right);
+    /// Blocks that are short against a step keep the steps equal. What the latest seconds
+    /// say of the signal's health, seen `through` a calibration, is judged at fixed steps, so
+    /// that it does not depend on who looks when.
+    pub fn push(&mut self, block: &Stereo, through: Option<Through>) -> bool {
+        for stretch in std::iter::once(&mut self.now).chain(&mut self.next) {
+            stretch.push(block);
+        }
         self.keeper.push(block);
-        self.meter.push(block);
+        self.step.push(block);
         self.position += block.left.len() as u64;
-        let rate = u64::from(self.taken.about.sample_rate_hz);
+        let rate = u64::from(self.about.sample_rate_hz);
         let done = self.position * STEPS_PER_SECOND >= (self.steps + 1) * rate;
         if done {
             self.steps += 1;
-            let mark = self.engine.mark();
-            let frames = mark.quality().frames;
-            self.programme = match self.programme {
-                (before, unchanged) if before == frames => (before, unchanged + 1),
-                _ => (frames, 0),
-            };
-            self.recent.push(mark);
+            let step = std::mem::take(&mut self.step);
+            self.meter.add(&step);
+            self.latest.push_back(step);
+            if self.latest.len() > RECENT_STEPS {
+                self.latest.pop_front();
+            }
+            self.follow_pauses();
+            self.judge(through);
         }
         done
+    }
+
+    /// A pause ends with programme that lasts as long as any that counts.
+    fn follow_pauses(&mut self) {
+        let grew = self.now.step();
+        if let Some(next) = &mut self.next {
+            next.step();
+        }
+        if self.now.pauses() {
+            // what had begun was the needle's drop, or the arm's lift
+            self.next = None;
+            if self.paused.is_none() {
+                self.paused = Some(self.now.held(self.position));
+            }
+        } else if grew && self.paused.is_some() && self.next.is_none() {
+            // the rate was accepted at the start
+            self.next = Stretch::new(self.about.sample_rate_hz, self.position).ok();
+        }
+        if let Some(next) = self.next.take_if(|next| next.has_programme()) {
+            self.now = next;
+            self.before = self.paused.take();
+            self.number += 1;
+        }
+    }
+
+    /// Judges the latest seconds, if it is time to.
+    fn judge(&mut self, through: Option<Through>) {
+        let due = self.now.judged + self.now.steady.interval();
+        if self.steps < due {
+            return;
+        }
+        let Some(recent) = self.recent() else {
+            return;
+        };
+        if let Some(found) = doubts(&self.conclude(recent, through)) {
+            self.now.judged = self.steps;
+            self.now.steady.judge(found);
+        }
+    }
+
+    /// What came in during the latest seconds.
+    fn recent(&mut self) -> Option<CrossSpectrum> {
+        if self.next.is_some() {
+            return None;
+        }
+        let like = self.now.snapshot();
+        self.now.recent.spectrum(&like)
+    }
+
+    /// The stretch so far. While it is not decided whether a pause has ended, as it was when
+    /// the pause began.
+    fn so_far(&mut self) -> CrossSpectrum {
+        match (&self.paused, &self.next) {
+            (Some(paused), Some(_)) => paused.spectrum.clone(),
+            _ => self.now.snapshot(),
+        }
+    }
+
+    fn conclude(
+        &self,
+        spectrum: CrossSpectrum,
+        through: Option<Through>,
+    ) -> Result<Analysis, AnalysisError> {
+        conclude_through(self.taken(spectrum), &self.settings, through)
     }
 
     fn taken(&self, spectrum: CrossSpectrum) -> TakenIn {
@@ -230,9 +490,9 @@ impl Follower {
             spectrum,
             about: About {
                 duration_s: self.seconds(),
-                ..self.taken.about.clone()
+                ..self.about.clone()
             },
-            caveats: self.taken.caveats.clone(),
+            caveats: self.caveats.clone(),
             tracing: None,
             part: Part::default(),
             again: None,
@@ -240,68 +500,65 @@ impl Follower {
     }
 
     fn seconds(&self) -> f64 {
-        self.position as f64 / f64::from(self.taken.about.sample_rate_hz)
+        self.position as f64 / f64::from(self.about.sample_rate_hz)
+    }
+
+    /// The stretch before this one, if there was one and it gave an estimate.
+    pub fn before(&self, through: Option<Through>) -> Option<Analysis> {
+        let before = self.before.as_ref()?;
+        self.conclude(before.spectrum.clone(), through).ok()
     }
 
     /// Looks at what is known after a [step](Self::push); no step needs it.
     pub fn look(&mut self, through: Option<Through>) -> Moment {
-        let snapshot = self.engine.snapshot();
-        let programme_s = snapshot.averages_in_fit() * snapshot.frame_length as f64
-            / f64::from(self.taken.about.sample_rate_hz);
-        let conclude = |taken| conclude_through(taken, &self.settings, through);
-        let recent = self.recent.spectrum(&snapshot);
-        let recent = recent.map(|spectrum| conclude(self.taken(spectrum)));
-        let so_far = conclude(self.taken(snapshot));
-        let meter = std::mem::take(&mut self.meter);
-        let signal = meter.signal();
-        let health = self.health(&meter, &so_far, recent.as_ref());
+        let so_far = self.so_far();
+        let programme_s = so_far.averages_in_fit() * so_far.frame_length as f64
+            / f64::from(self.about.sample_rate_hz);
+        let recent = self.recent();
+        let signal = std::mem::take(&mut self.meter).signal();
         Moment {
             stream_s: self.seconds(),
+            stretch: self.number,
+            from_s: self.now.first as f64 / f64::from(self.about.sample_rate_hz),
             programme_s,
-            so_far,
-            recent,
+            so_far: self.conclude(so_far, through),
+            recent: recent.map(|spectrum| self.conclude(spectrum, through)),
             signal,
-            health,
+            health: self.health(),
         }
     }
 
-    fn health(
-        &self,
-        meter: &Meter,
-        so_far: &Result<super::Analysis, AnalysisError>,
-        recent: Option<&Result<super::Analysis, AnalysisError>>,
-    ) -> Vec<Caveat> {
-        let mut list: Vec<Caveat> = meter.faults(&meter.signal()).into_iter().collect();
-        list.extend(Warning::Clipping.at(meter.clipped as f64, || {
+    fn health(&self) -> Vec<Caveat> {
+        let latest = |steps: usize| {
+            let mut meter = Meter::default();
+            let newest = self.latest.iter().rev().take(steps);
+            newest.for_each(|step| meter.add(step));
+            meter
+        };
+        // a rest is no fault of the connection: one lasts as long as a pause
+        let mut list: Vec<Caveat> = latest(PAUSE_STEPS as usize).faults().into_iter().collect();
+        let clipped = latest(RECENT_STEPS).clipped;
+        list.extend(Warning::Clipping.at(clipped as f64, || {
             format!(
-                "clipping: {} samples at full scale just now; lower the recording level",
-                meter.clipped
+                "clipping: {clipped} samples at full scale in the latest {} seconds; lower the recording level",
+                RECENT_STEPS as u64 / STEPS_PER_SECOND
             )
         }));
-        let (programme, unchanged) = self.programme;
-        let paused = unchanged as f64 / STEPS_PER_SECOND as f64;
-        if programme > 0 {
+        let paused = self.now.programme.1 as f64 / STEPS_PER_SECOND as f64;
+        let has_programme = self.now.has_programme();
+        if self.now.pauses() {
             list.extend(Warning::EndOfSide.at(paused, || {
                 format!(
-                    "no programme for {paused:.1} s: the end of the side, or a pause; the result so far stands"
+                    "no programme for {paused:.1} s: the end of the side, or a pause; the result so far stands, and what plays next is a new one"
                 )
             }));
-        } else if list.is_empty() {
+        } else if !has_programme && list.is_empty() {
             list.push(
                 Warning::Waiting
                     .seen("waiting for programme: it counts once it has lasted a second"),
             );
         }
-        // The latest seconds speak for what is so now, else all of them.
-        match recent.unwrap_or(so_far) {
-            Ok(analysis) => list.extend(
-                of_estimate(&analysis.estimate)
-                    .filter(|caveat| caveat.level >= Level::Caution)
-                    .cloned(),
-            ),
-            Err(AnalysisError::Refused { refusal, .. }) => list.extend(of_refusal(refusal)),
-            Err(error) => list.push(Warning::NoEstimate.seen(error.to_string())),
-        }
+        list.extend(self.now.steady.shown().cloned());
         let mut seen = std::collections::BTreeSet::new();
         list.retain(|caveat| seen.insert(caveat.code));
         list.sort_by_key(|caveat| std::cmp::Reverse(caveat.level));
@@ -309,27 +566,56 @@ impl Follower {
     }
 
     /// Ends with the recording as it is at its end, or, of a recording that was
-    /// broken off, with `None`: what [`super::take_in`] gives of the same samples.
+    /// broken off, with `None`.
     ///
     /// # Errors
     ///
     /// When the rest of the recording cannot be read for its hash.
-    pub fn end(mut self, recording: Option<Recording>) -> Result<TakenIn, AnalysisError> {
-        let spectrum = self.engine.snapshot();
-        let taken = match recording {
-            Some(recording) => super::described(recording, spectrum, self.position)?,
-            None => self.taken(spectrum),
+    pub fn end(mut self, recording: Option<Recording>) -> Result<Ending, AnalysisError> {
+        let last = match (self.paused.take(), &self.next) {
+            (Some(paused), Some(_)) => paused,
+            _ => self.now.held(u64::MAX),
         };
-        Ok(TakenIn {
-            tracing: self.probe.found(),
-            again: self.keeper.finish(),
+        let taken = match recording {
+            Some(recording) => super::described(recording, last.spectrum, self.position)?,
+            None => self.taken(last.spectrum),
+        };
+        let kept = self.keeper.finish();
+        let again = |part| kept.clone().map(|kept| Again::Kept(kept, part));
+        let before = self.before.map(|held| TakenIn {
+            spectrum: held.spectrum,
+            about: taken.about.clone(),
+            caveats: taken.caveats.clone(),
+            tracing: held.tracing,
+            part: held.part,
+            again: again(held.part),
+        });
+        let last = TakenIn {
+            tracing: last.tracing,
+            part: last.part,
+            again: again(last.part),
             ..taken
-        })
+        };
+        Ok(Ending { last, before })
+    }
+}
+
+/// What an analysis says of the signal as it is now; `None` where time alone is missing.
+fn doubts(analysis: &Result<super::Analysis, AnalysisError>) -> Option<Vec<Caveat>> {
+    match analysis {
+        Ok(analysis) => Some(
+            of_estimate(&analysis.estimate)
+                .filter(|caveat| caveat.level >= Level::Caution)
+                .cloned()
+                .collect(),
+        ),
+        Err(AnalysisError::Refused { refusal, .. }) => of_refusal(refusal).map(|c| vec![c]),
+        Err(error) => Some(vec![Warning::NoEstimate.seen(error.to_string())]),
     }
 }
 
 /// What an estimate says of the signal as it is now; clipping is judged from the
-/// samples, and the meter's words are of this half second.
+/// samples by themselves.
 fn of_estimate(estimate: &Estimate) -> impl Iterator<Item = &Caveat> {
     estimate
         .caveats
@@ -354,26 +640,15 @@ fn of_refusal(refusal: &Refusal) -> Option<Caveat> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::capture::{self, Options, Source};
     use crate::chain::ApplyError;
 
     /// A refusal is a serious doubt of its own, unless only time is missing; and so is any
     /// other failure.
     #[test]
     fn what_fails_is_a_serious_doubt() {
-        let path =
-            std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("test-signals/example.wav");
-        let recording = capture::open(&Source::Path(path), &Options::default()).unwrap();
-        let follower = Follower::new(&recording, delay::Settings::default()).unwrap();
-        // half a second of which nothing is wrong
-        let mut meter = Meter::default();
-        meter.push(&Stereo {
-            left: vec![0.1, 0.2],
-            right: vec![0.2, 0.1],
-        });
         let told = |error: AnalysisError| {
-            let health = follower.health(&meter, &Err(error), None);
-            let serious = health.into_iter().filter(|c| c.level == Level::Serious);
+            let found = doubts(&Err(error)).into_iter().flatten();
+            let serious = found.filter(|c| c.level == Level::Serious);
             serious.map(|c| c.code).collect::<Vec<_>>()
         };
         let refused = |refusal: Refusal| {
@@ -404,5 +679,31 @@ mod tests {
             told(AnalysisError::Calibration { file, error }),
             [Warning::NoEstimate]
         );
+    }
+
+    /// A doubt that comes and goes is shown throughout or not at all; one that lasts is
+    /// shown, and withdrawn once it is gone.
+    #[test]
+    fn doubts_do_not_flicker() {
+        let noisy = || vec![Caveat::caution(Warning::Noisy, "noisy")];
+        let mut steady = Steady::default();
+        let mut shown = |found: Vec<Caveat>| {
+            steady.judge(found);
+            steady.shown().count()
+        };
+        for _ in 0..10 {
+            assert_eq!((shown(noisy()), shown(Vec::new())), (0, 0));
+        }
+        for k in 1..=AGREE {
+            assert_eq!(shown(noisy()), usize::from(k == AGREE));
+        }
+        for _ in 0..10 {
+            assert_eq!((shown(Vec::new()), shown(noisy())), (1, 1));
+        }
+        for k in 1..=AGREE {
+            assert_eq!(shown(Vec::new()), usize::from(k < AGREE));
+        }
+        // begins anew
+        assert_eq!(shown(noisy()), 0);
     }
 }

@@ -179,7 +179,13 @@ pub fn take_in(
         });
     }
     let again = match keeper {
-        Some(keeper) => keeper.finish(),
+        Some(keeper) => {
+            let all = Part {
+                whole: part.whole,
+                ..Part::default()
+            };
+            keeper.finish().map(|kept| Again::Kept(kept, all))
+        }
         None => Some(Again::Source(
             request.source.clone(),
             request.options.clone(),

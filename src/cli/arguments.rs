@@ -4,13 +4,14 @@ use clap::Args;
 use groovelag::analysis::Request;
 use groovelag::capture::{self, RawFormat, Source};
 use groovelag::delay;
-use groovelag::groove;
+use groovelag::groove::{self, CONTACT_SPACINGS_UM, FRONTAL_RADII_UM, SIDE_RADII_UM};
 use groovelag::job::Alignment;
 use groovelag::report::start::Tip;
 use groovelag::units::{
-    DEGREE, MILLIMETRE, parse_length_mm, parse_number, parse_radius_mm, parse_rpm,
+    DEGREE, MILLIMETRE, parse_length_mm, parse_number, parse_radius_mm, parse_rpm, written,
 };
 use std::ffi::OsString;
+use std::ops::RangeInclusive;
 
 /// A radius, or the radii at the start and the end of the analysed part.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -28,11 +29,13 @@ pub fn radii(text: &str) -> Result<Radii, String> {
             Ok(mm)
         } else if (2.0..8.0).contains(&mm) {
             Err(format!(
-                "a groove radius of {mm} mm is too small; if it is in inches write {t}in"
+                "a groove radius of {} mm is too small; if it is in inches write {t}in",
+                written(mm)
             ))
         } else {
             Err(format!(
-                "a groove radius of {mm} mm is not between 20 and 250 mm; give the distance from the spindle's centre to the groove in millimetres"
+                "a groove radius of {} mm is not between 20 and 250 mm; give the distance from the spindle's centre to the groove in millimetres",
+                written(mm)
             ))
         }
     };
@@ -55,7 +58,8 @@ pub fn rpm(text: &str) -> Result<f64, String> {
         Ok(value)
     } else {
         Err(format!(
-            "{value} rpm is not a speed records are played at; give 33, 45 or 78.26"
+            "{} rpm is not a speed records are played at; give 33, 45 or 78.26",
+            written(value)
         ))
     }
 }
@@ -79,18 +83,20 @@ pub const UNKNOWN: &str = "unknown";
 
 /// `spherical:R`, `elliptical:RxR` or `line:SPACINGxR`; sizes in micrometres, or
 /// in thousandths of an inch with `mil` behind them; a shape alone, or `unknown`.
+/// `conical` is what many suppliers call a spherical tip.
 pub fn stylus(text: &str) -> Result<Tip, String> {
     const FORMS: &str = "spherical:R, elliptical:RxR (frontal x side radius) or line:SPACINGxR (contact spacing x side radius), in micrometres, or in thousandths of an inch with 'mil' behind them; or the shape alone, or unknown";
     const SHAPES: &[&str] = &["spherical", "elliptical", "line"];
+    const CONICAL: &str = "conical";
     let text = text.trim();
     let Some((shape, sizes)) = text.split_once(':') else {
         let digit = text.starts_with(|c: char| c.is_ascii_digit());
         return match text {
             UNKNOWN => Ok(Tip::Unknown),
-            "spherical" => Ok(Tip::Spherical(None)),
+            "spherical" | CONICAL => Ok(Tip::Spherical(None)),
             "elliptical" => Ok(Tip::Elliptical(None)),
             "line" => Ok(Tip::Line(None)),
-            "conical" | "round" => Err(format!("a {text} tip is called spherical here")),
+            "round" => Err("a round tip is called spherical here".to_owned()),
             _ if digit && text.contains(['x', 'X']) => Err(format!(
                 "'{text}' names no shape; for an elliptical tip write elliptical:{text}"
             )),
@@ -106,17 +112,19 @@ pub fn stylus(text: &str) -> Result<Tip, String> {
         None => (sizes.trim(), 1.0),
     };
     let size = |t: &str| -> Result<f64, String> {
-        let um = unit_um
-            * parse_number(t.trim_end_matches("um"), "a size in micrometres")
-                .map_err(|e| e.to_string())?;
-        // From the finest edge to the widest 78 tip.
-        if (1.0..=200.0).contains(&um) {
-            Ok(um)
-        } else {
-            Err(format!(
-                "a size of {um} um is not between 1 and 200 um; sizes are in micrometres, or in thousandths of an inch with 'mil' behind them: elliptical:0.7x0.3mil"
-            ))
+        let um = parse_number(t.trim_end_matches("um"), "a size in micrometres");
+        Ok(unit_um * um.map_err(|e| e.to_string())?)
+    };
+    let made = |what: &str, um: f64, range: RangeInclusive<f64>| {
+        if range.contains(&um) {
+            return Ok(());
         }
+        Err(format!(
+            "'{text}': a {what} of {} um is none that tips have ({} to {} um); sizes are in micrometres, or in thousandths of an inch with 'mil' behind them: elliptical:0.7x0.3mil",
+            written(um),
+            range.start(),
+            range.end()
+        ))
     };
     let pair = || -> Result<(f64, f64), String> {
         let (a, b) = sizes
@@ -125,23 +133,34 @@ pub fn stylus(text: &str) -> Result<Tip, String> {
         Ok((size(a)?, size(b)?))
     };
     match shape {
-        "spherical" => Ok(Tip::Spherical(Some(size(sizes)?))),
+        "spherical" | CONICAL => {
+            let radius = size(sizes)?;
+            made("radius", radius, FRONTAL_RADII_UM)?;
+            Ok(Tip::Spherical(Some(radius)))
+        }
         "elliptical" => {
             let (frontal, side) = pair()?;
             if side > frontal {
                 return Err(format!(
-                    "'{text}': the side radius {side} um exceeds the frontal radius {frontal} um; write the frontal radius first"
+                    "'{text}': the side radius {} um exceeds the frontal radius {} um; write the frontal radius first",
+                    written(side),
+                    written(frontal)
                 ));
             }
+            made("frontal radius", frontal, FRONTAL_RADII_UM)?;
+            made("side radius", side, SIDE_RADII_UM)?;
             Ok(Tip::Elliptical(Some((frontal, side))))
         }
         "line" => {
             let (spacing, side) = pair()?;
             if side * std::f64::consts::SQRT_2 >= spacing {
                 return Err(format!(
-                    "'{text}': the contact spacing {spacing} um does not exceed the side radius by a line contact's measure; write the spacing first"
+                    "'{text}': the contact spacing {} um does not exceed the side radius by a line contact's measure; write the spacing first",
+                    written(spacing)
                 ));
             }
+            made("contact spacing", spacing, CONTACT_SPACINGS_UM)?;
+            made("side radius", side, SIDE_RADII_UM)?;
             Ok(Tip::Line(Some((spacing, side))))
         }
         _ => Err(match nearest(shape, SHAPES) {
@@ -431,13 +450,26 @@ mod tests {
             stylus("elliptical:0.7x0.3mil"),
             Ok(Tip::Elliptical(Some((0.7 * 25.4, 0.3 * 25.4))))
         );
+        for text in ["conical:18", "conical: 18 um"] {
+            assert_eq!(stylus(text), Ok(Tip::Spherical(Some(18.0))), "{text}");
+        }
+        assert_eq!(stylus("conical"), Ok(Tip::Spherical(None)));
+        // wide tips for coarse grooves
+        for text in ["spherical:4mil", "elliptical:3.5x0.9mil", "spherical:127"] {
+            assert!(stylus(text).is_ok(), "{text}");
+        }
         for (text, says) in [
+            ("elliptical:180x80", "frontal radius of 180 um"),
+            ("elliptical:100x80", "side radius of 80 um"),
+            ("line:400x5", "contact spacing of 400 um"),
+            ("spherical:180", "10 to 130 um"),
+            ("elliptical:0.3x0.7mil", "side radius 17.78 um"),
             ("elliptical:8x18", "frontal radius first"),
             ("elliptical:18", "two sizes"),
             ("round:18", "not a tip shape"),
             ("eliptical:18x8", "'elliptical'?"),
             ("eliptical", "'elliptical'?"),
-            ("conical", "spherical"),
+            ("round", "spherical"),
             ("18", "elliptical:RxR"),
             ("elliptical:0.7x0.3", "0.3mil"),
             ("elliptical:18,5x8", "decimal"),
@@ -483,6 +515,8 @@ mod tests {
         assert_eq!(channels("3,4"), Ok([3, 4]));
         assert!(channels("3").is_err() && channels("0,1").is_err());
         assert_eq!(rpm("33"), Ok(100.0 / 3.0));
+        assert_eq!(rpm("33 1/3 rpm"), Ok(100.0 / 3.0));
         assert!(rpm("3").is_err());
+        assert!(radii("20in").unwrap_err().contains("508 mm"));
     }
 }

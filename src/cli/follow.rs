@@ -11,14 +11,14 @@ use super::measure::{PlaceArguments, SituationArguments, measurement};
 use super::output::{self, Kind};
 use super::{Common, Outcome};
 use clap::Args;
-use groovelag::analysis::follow::{Follower, Moment};
+use groovelag::analysis::follow::{Ending as Ended, Follower, Moment};
 use groovelag::analysis::{Analysis, Request, Through, settle};
 use groovelag::capture::{self, Recording, Stereo, StreamWriter};
 use groovelag::chain::Calibration;
 use groovelag::delay::phase::PhaseTerm;
 use groovelag::document::Program;
-use groovelag::job::{self, CaptureData, Job, Turned};
-use groovelag::report::{Estimate, Measurement, Recent};
+use groovelag::job::{self, CaptureData, Job, JobError, Turned};
+use groovelag::report::{Before, Estimate, Measurement, Recent, last_word, text};
 use groovelag::uncertainty::{Caveat, Direction, Level, Quantity, Warning, outlook};
 use groovelag::units::{MICROSECOND, MILLIMETRE};
 use std::collections::BTreeMap;
@@ -42,15 +42,22 @@ const STALL: Duration = Duration::from_secs(1);
 const SHOW_EVERY: Duration = Duration::from_millis(250);
 /// Radii that a followed groove may reach, mm; as for `--radius`.
 const RADII_MM: (f64, f64) = (20.0, 250.0);
+/// A pause longer than this, seconds, is taken for a lifted arm, lowered again at the radius
+/// that was stated; a shorter one for the gap between two pieces, over which the groove
+/// goes on (common practice, no source: gaps last 2 to 5 s, a turn with guard and screws far
+/// longer).
+const GAP_S: f64 = 10.0;
 
 /// Follow the rotation while the record plays
 #[derive(Debug, Args)]
 #[command(
-    after_help = "Shows, twice a second, the rotation so far and of the latest four seconds, level
-and health of the signal, and what more time would bring. Ends with the stream,
-with Ctrl-C or at --until, and then says what measure would. Into a file or pipe it
-writes JSON Lines. A stream that comes faster than it plays is taken in at its own
-speed, and updates are left out.
+    after_help = "Shows twice a second the rotation so far and of the latest four seconds, level
+and health of the signal, and what more time would bring. Two seconds without
+programme, as when the arm is lifted for a turn, end the estimate: what plays
+next has one of its own, shown with the one before and the change. Ends with
+the stream, with Ctrl-C or at --until, and then says what measure would of what
+played last. Into a file or a pipe it writes JSON Lines. A stream that comes
+faster than it plays is taken in at its own speed, and updates are left out.
 
 Example:
   arecord -f S24_3LE -r 96000 -c 2 -t wav |
@@ -185,9 +192,16 @@ impl Follow {
             Ok(Message::End(Err(message))) => return Err(message),
             _ => return Err("interrupted before the stream began".to_owned()),
         };
+        let captures = [(BEFORE, &self.capture), (AFTER, &self.capture)];
+        let pair = self.situation.job(&self.place, &recording, &captures);
         let session = Session {
             radius: Groove::new(self, &follower)?,
             arguments: self,
+            pair: Job {
+                setups: pair.setups,
+                captures: pair.captures,
+                ..job.clone()
+            },
             job,
             terms,
             calibration,
@@ -282,11 +296,42 @@ impl Groove {
     }
 }
 
+/// Setups of the job of two stretches.
+const BEFORE: &str = "before";
+const AFTER: &str = "after";
+
+/// What is known of the stretches so far.
+#[derive(Default)]
+struct Course {
+    /// Number of the stretch that plays.
+    stretch: usize,
+    /// When programme began at the radius stated, seconds, if that was before this stretch.
+    lowered_s: Option<f64>,
+    /// The stretch before.
+    earlier: Option<Earlier>,
+}
+
+impl Course {
+    /// When programme began at the radius stated, for a stretch that began at `began_s`.
+    fn lowered(&self, began_s: f64) -> f64 {
+        self.lowered_s.unwrap_or(began_s)
+    }
+}
+
+/// A stretch that has ended.
+struct Earlier {
+    analysis: Analysis,
+    radii_mm: [f64; 2],
+    rotation_deg: Quantity,
+}
+
 /// One run of the command.
 struct Session<'a> {
     arguments: &'a Follow,
     radius: Groove,
     job: Job,
+    /// The same with a setup before and one after.
+    pair: Job,
     terms: Vec<PhaseTerm>,
     calibration: Option<Calibration>,
 }
@@ -313,14 +358,19 @@ impl Session<'_> {
         let mut kept = self.arguments.keep(&follower)?;
         let mut view = View::new(self.arguments.writes_json());
         let mut shown = None;
+        let mut course = Course::default();
         let ending = loop {
             match view.wait(queue)? {
                 Message::Block(block) => {
                     if let Some(kept) = &mut kept {
                         kept.write(&block)?;
                     }
-                    if follower.push(&block) && self.is_due(&mut shown) {
-                        let estimate = self.estimate(&follower.look(self.through()))?;
+                    let step = follower.push(&block, self.through());
+                    let new = follower.stretch() != course.stretch;
+                    if step && (self.is_due(&mut shown) || new) {
+                        let moment = follower.look(self.through());
+                        self.go_on(&mut course, &moment, &follower);
+                        let estimate = self.estimate(&moment, &course)?;
                         if !view.show(&estimate)? {
                             break Ending::Unread;
                         }
@@ -346,13 +396,27 @@ impl Session<'_> {
             Ending::Unread => return Ok(Outcome::Done),
         };
         let to_the_end = recording.is_some();
-        let taken = follower.end(recording).map_err(|e| e.to_string())?;
-        let analysis = settle(taken, &self.settings(), self.through(), &mut |_| ())
-            .map_err(|e| e.to_string())?;
-        let measurement = self.conclude(&analysis, to_the_end)?;
+        let Ended { last, before } = follower.end(recording).map_err(|e| e.to_string())?;
+        let settled = |taken| settle(taken, &self.settings(), self.through(), &mut |_| ());
+        let analysis = settled(last).map_err(|e| match &course.earlier {
+            None => e.to_string(),
+            Some(earlier) => format!(
+                "{e}. That is of what played after the last pause; before it there was {}",
+                text::quantity(&earlier.rotation_deg, "deg")
+            ),
+        })?;
+        let (measurement, radii_mm) = self.conclude(&analysis, &course, to_the_end)?;
         output::print(&match view {
             View::Json => json_line(&measurement)?,
-            View::Terminal { .. } => measurement.text(output::width()),
+            View::Terminal { .. } => {
+                // what was before as carefully read as what is now
+                let before = before.and_then(|taken| settled(taken).ok());
+                if let (Some(earlier), Some(analysis)) = (&mut course.earlier, before) {
+                    earlier.analysis = analysis;
+                }
+                let before = self.before(&course, Some((&analysis, radii_mm)));
+                last_word(&measurement, before.as_ref(), output::width())
+            }
         })?;
         let angle = measurement.rotation_deg.or(measurement.cut_rotation_deg);
         Ok(if self.arguments.until.is_none() || self.reached(angle) {
@@ -405,38 +469,96 @@ impl Session<'_> {
         let mut job = self.job.clone();
         let (least, most) = RADII_MM;
         job.captures[0].radius = radii_mm.map(in_metres);
-        let (mut measurement, _, _) = measurement(
-            &job,
-            analysis,
-            &self.terms,
-            self.arguments.common.coverage,
-            Vec::new(),
-        )?;
-        if let Some(wrong) = radii_mm.iter().find(|mm| !(least..=most).contains(*mm)) {
-            measurement.warnings.push(Caveat::serious(
+        let wrong = radii_mm.iter().find(|mm| !(least..=most).contains(*mm));
+        let off = wrong.map(|wrong| {
+            Caveat::serious(
                 Warning::RadiusOffTheRecord,
                 format!(
                     "the pitch led to a radius of {wrong:.1} mm, where no record has a groove; correct --pitch or --radius"
                 ),
-            ));
-        }
+            )
+        });
+        let coverage = self.arguments.common.coverage;
+        let extra = off.into_iter().collect();
+        let (measurement, _, _) = measurement(&job, analysis, &self.terms, coverage, extra)?;
         Ok(measurement)
     }
 
-    /// The last word: as `measure`, with the radius where the needle came to.
-    fn conclude(&self, analysis: &Analysis, to_the_end: bool) -> Result<Measurement, String> {
+    /// The last word: as `measure`, with the radii where the needle came to.
+    fn conclude(
+        &self,
+        analysis: &Analysis,
+        course: &Course,
+        to_the_end: bool,
+    ) -> Result<(Measurement, [f64; 2]), String> {
         let stated = self.arguments.place.radius;
-        if to_the_end && self.radius.mm_per_s.is_none() {
-            self.measured_between(analysis, [stated.start_mm, stated.end_mm])
-        } else {
-            self.measured(analysis, analysis.estimate.span_s.0)
+        let (start_s, end_s) = analysis.estimate.span_s;
+        let whole = to_the_end && course.stretch <= 1 && self.radius.mm_per_s.is_none();
+        let radii_mm = match whole {
+            true => [stated.start_mm, stated.end_mm],
+            false => self.radii(start_s, end_s, course.lowered(start_s)),
+        };
+        Ok((self.measured_between(analysis, radii_mm)?, radii_mm))
+    }
+
+    /// Takes note of a stretch that has begun.
+    fn go_on(&self, course: &mut Course, moment: &Moment, follower: &Follower) {
+        if course.stretch == moment.stretch {
+            return;
         }
+        course.stretch = moment.stretch;
+        let Some(analysis) = follower.before(self.through()) else {
+            return;
+        };
+        let (start_s, end_s) = analysis.estimate.span_s;
+        let lowered_s = course.lowered(start_s);
+        let radii_mm = self.radii(start_s, end_s, lowered_s);
+        let lifted = self.radius.end.is_none() && moment.from_s - end_s > GAP_S;
+        course.lowered_s = (!lifted).then_some(lowered_s);
+        // a ball cannot see a turn
+        let measured = self.measured_between(&analysis, radii_mm).ok();
+        let rotation = measured.and_then(|m| m.rotation_deg);
+        course.earlier = rotation.map(|rotation_deg| Earlier {
+            analysis,
+            radii_mm,
+            rotation_deg,
+        });
+    }
+
+    /// What was before, and the change to what is now, played between these radii.
+    fn before(&self, course: &Course, now: Option<(&Analysis, [f64; 2])>) -> Option<Before> {
+        let earlier = course.earlier.as_ref()?;
+        let (start_s, end_s) = earlier.analysis.estimate.span_s;
+        Some(Before {
+            span_s: [start_s, end_s],
+            rotation_deg: earlier.rotation_deg,
+            change_deg: now.and_then(|(analysis, radii_mm)| {
+                let pair = [(&earlier.analysis, earlier.radii_mm), (analysis, radii_mm)];
+                self.change(pair).ok()
+            }),
+        })
+    }
+
+    /// The rotation after minus the rotation before, from both together.
+    fn change(&self, pair: [(&Analysis, [f64; 2]); 2]) -> Result<Quantity, JobError> {
+        let mut job = self.pair.clone();
+        let mut data = Vec::new();
+        for ((analysis, radii_mm), capture) in pair.into_iter().zip(&mut job.captures) {
+            capture.radius = radii_mm.map(in_metres);
+            // two parts of one recording
+            data.push(Some(CaptureData {
+                sha256: None,
+                ..CaptureData::of(analysis).with_priors(&self.terms)
+            }));
+        }
+        let solved = job::solve(&job, &data, self.arguments.common.coverage)?;
+        Ok(job::compare(&job, &solved, BEFORE, AFTER)?.change_deg)
     }
 
     /// The document of one moment.
-    fn estimate(&self, moment: &Moment) -> Result<Estimate, String> {
+    fn estimate(&self, moment: &Moment, course: &Course) -> Result<Estimate, String> {
         let so_far = moment.so_far.as_ref().ok();
-        let began_s = so_far.map_or(0.0, |a| a.estimate.span_s.0);
+        let began_s = course.lowered(so_far.map_or(0.0, |a| a.estimate.span_s.0));
         let mut health = moment.health.clone();
         // what does not settle now may do so later
         let all = so_far.and_then(|analysis| {
@@ -472,6 +594,10 @@ impl Session<'_> {
             })
             .transpose()?;
         let end_s = so_far.map_or(0.0, |a| a.estimate.span_s.1);
+        let now = so_far.filter(|_| all.is_some()).map(|analysis| {
+            let (start_s, end_s) = analysis.estimate.span_s;
+            (analysis, self.radii(start_s, end_s, began_s))
+        });
         if let Some(all) = &all {
             let known: Vec<Warning> = health.iter().map(|c| c.code).collect();
             let new = |c: &&Caveat| c.level == Level::Serious && !known.contains(&c.code);
@@ -481,6 +607,8 @@ impl Session<'_> {
             schema: Estimate::SCHEMA.to_owned(),
             program: Program::this(),
             stream_s: moment.stream_s,
+            stretch: moment.stretch,
+            before: self.before(course, now),
             programme_s: moment.programme_s,
             radius_mm: self.radius.at(end_s, began_s),
             delay_us: all.as_ref().map(|m| m.delay_us),

@@ -194,3 +194,22 @@ fn analysed(request: &Request, through: Option<Through<'_>>) -> Result<CaptureDa
         .map(|analysis| CaptureData::of(&analysis))
         .map_err(|e| e.to_string())
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// What stands below the options is broken by hand: a line that is too long for 80
+    /// columns would be broken once more, in a bad place.
+    #[test]
+    fn help_is_broken_where_it_was_meant_to() {
+        let program = Arguments::command();
+        let commands = program.get_subcommands().chain([&program]);
+        for command in commands {
+            let help = command.get_after_help().map(ToString::to_string);
+            for line in help.unwrap_or_default().lines() {
+                assert!(line.chars().count() <= 80, "{}: {line}", command.get_name());
+            }
+        }
+    }
+}

@@ -11,7 +11,8 @@ use std::path::PathBuf;
 /// Print completions for a shell
 #[derive(Debug, Args)]
 #[command(after_help = "Examples:
-  groovelag completions bash > ~/.local/share/bash-completion/completions/groovelag
+  groovelag completions bash \\
+      > ~/.local/share/bash-completion/completions/groovelag
   groovelag completions zsh > ~/.zfunc/_groovelag
   groovelag completions fish > ~/.config/fish/completions/groovelag.fish")]
 pub struct Completions {

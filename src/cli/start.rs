@@ -5,17 +5,18 @@ use super::arguments::{self, OptionalArm, Radii, UNKNOWN};
 use super::output::{self, Kind, check_free};
 use clap::Args;
 use groovelag::document::TomlKind;
-use groovelag::job::{self, Plan, Wanted};
+use groovelag::job::{self, PLANNED_COVERAGE, Plan, Wanted};
 use groovelag::report::start::{
-    Answers, Further, Prediction, Tip, checklist_text, expected, job_text, understood,
+    Answers, Further, NONE, Prediction, Tip, checklist_text, choices, expected, job_text,
+    understood,
 };
 use groovelag::report::text::{labelled, wrapped};
-use groovelag::uncertainty::{Quantity, rounded_u};
+use groovelag::uncertainty::rounded_u;
 use std::io::{self, BufRead, IsTerminal, Write};
 use std::path::{Path, PathBuf};
 
-/// Coverage of the band that is promised.
-const COVERAGE: f64 = 0.95;
+/// The setup that is asked about.
+const FOUND: &str = "found";
 
 /// Suggestions shown: what is worth an evening.
 const SUGGESTIONS: usize = 3;
@@ -23,7 +24,8 @@ const SUGGESTIONS: usize = 3;
 /// Ask what an owner knows; write a job file and a recording checklist for it
 #[derive(Debug, Args)]
 #[command(
-    after_help = "On a terminal, what is not given is asked. Otherwise --radius and --rpm are needed.
+    after_help = "On a terminal, what is not given is asked. Otherwise --radius and --rpm are
+needed.
 
 --captures takes any of: speed (the other speed too), swapped (leads swapped at
 the cartridge), turned (cartridge turned 4 degrees each way), ball (another
@@ -75,19 +77,19 @@ fn usual_rpm(text: &str) -> Result<f64, String> {
 }
 
 fn captures(text: &str) -> Result<Captures, String> {
-    if text.trim() == "none" {
+    if text.trim() == NONE {
         return Ok(Captures(Vec::new()));
     }
     text.split([',', ' '])
         .filter(|word| !word.is_empty())
-        .map(|word| match word {
-            "speed" => Ok(Further::Speed),
-            "swapped" => Ok(Further::Swapped),
-            "turned" => Ok(Further::Turned),
-            "ball" => Ok(Further::Ball),
-            other => Err(format!(
-                "'{other}' is none of speed, swapped, turned, ball; join several by commas, or write none"
-            )),
+        .map(|word| {
+            let named = Further::ALL.into_iter().find(|f| f.name() == word);
+            named.ok_or_else(|| {
+                format!(
+                    "'{word}' is none of {}; join several by commas, or write {NONE}",
+                    Further::ALL.map(Further::name).join(", ")
+                )
+            })
         })
         .collect::<Result<_, _>>()
         .map(Captures)
@@ -100,6 +102,11 @@ struct Dialogue<'a> {
 }
 
 impl Dialogue<'_> {
+    /// Shows something to answer by.
+    fn show(&mut self, text: &str) -> Result<(), String> {
+        write!(self.output, "\n{text}").map_err(failed)
+    }
+
     /// Asks until the answer is understood; an empty one means `default`.
     fn ask<T>(
         &mut self,
@@ -107,7 +114,6 @@ impl Dialogue<'_> {
         default: Option<&str>,
         read: impl Fn(&str) -> Result<T, String>,
     ) -> Result<T, String> {
-        let failed = |e: io::Error| format!("the terminal cannot be used ({e})");
         loop {
             let offered = default.map_or_else(String::new, |d| format!(" [{d}]"));
             write!(
@@ -136,10 +142,27 @@ impl Dialogue<'_> {
     }
 }
 
+fn failed(error: io::Error) -> String {
+    format!("the terminal cannot be used ({error})")
+}
+
 impl Start {
     /// What was given and, where there is somebody to ask, what was asked.
     fn answers(&self, dialogue: Option<&mut Dialogue<'_>>) -> Result<Answers, String> {
-        let (radius, rpm, tip, arm, further) = match dialogue {
+        let answers = |radius: Radii, rpm, tip, arm: OptionalArm, further: Captures| Answers {
+            tip,
+            rpm,
+            radius_mm: [radius.start_mm, radius.end_mm],
+            arm: arm.0.map(|arm| {
+                [
+                    arm.effective_length_mm,
+                    arm.pivot_to_spindle_mm,
+                    arm.offset_deg,
+                ]
+            }),
+            further: further.0,
+        };
+        Ok(match dialogue {
             None => {
                 let (Some(radius), Some(rpm)) = (self.radius, self.rpm) else {
                     let missing: Vec<&str> = [
@@ -158,7 +181,7 @@ impl Start {
                         missing.join(" and ")
                     ));
                 };
-                (
+                answers(
                     radius,
                     rpm,
                     self.stylus.unwrap_or(Tip::Unknown),
@@ -201,27 +224,18 @@ impl Start {
                 };
                 let further = match &self.captures {
                     Some(captures) => captures.clone(),
-                    None => d.ask(
-                        "What can you record beside the first? speed: the other speed too. swapped: leads swapped at the cartridge. turned: cartridge turned 4 degrees each way. ball: another cartridge with a spherical tip. Join them by commas, or none.",
-                        Some("none"),
-                        captures,
-                    )?,
+                    None => {
+                        let first = answers(radius, rpm, tip, arm, Captures(Vec::new()));
+                        d.show(&choices(&bands(&first)?, PLANNED_COVERAGE))?;
+                        d.ask(
+                            "What can you record beside the first? Join several by commas, or none.",
+                            Some(NONE),
+                            captures,
+                        )?
+                    }
                 };
-                (radius, rpm, tip, arm, further)
+                answers(radius, rpm, tip, arm, further)
             }
-        };
-        Ok(Answers {
-            tip,
-            rpm,
-            radius_mm: [radius.start_mm, radius.end_mm],
-            arm: arm.0.map(|arm| {
-                [
-                    arm.effective_length_mm,
-                    arm.pivot_to_spindle_mm,
-                    arm.offset_deg,
-                ]
-            }),
-            further: further.0,
         })
     }
 
@@ -239,17 +253,10 @@ impl Start {
         } else {
             self.answers(None)?
         };
-        let plan = predicted(&answers)?;
-        let half_band = |u: f64| Quantity::normal(0.0, u, COVERAGE).interval.upper;
-        let found = plan.setups.iter().find(|setup| setup.name == "found");
-        let wanted = if plan.qualifies {
-            plan.records.first().map(|r| r.standard_uncertainty_deg)
-        } else {
-            found.map(|setup| setup.standard_uncertainty_deg)
-        };
-        let prediction = wanted.and_then(half_band).map(|half_band_deg| Prediction {
+        let plan = predicted(&answers, Wanted::Ranking)?;
+        let prediction = plan.half_band_deg(FOUND).map(|half_band_deg| Prediction {
             half_band_deg,
-            coverage: COVERAGE,
+            coverage: PLANNED_COVERAGE,
         });
         let name = shown(&self.job);
         let text = job_text(&answers, prediction);
@@ -275,8 +282,7 @@ impl Start {
         if !plan.suggestions.is_empty() {
             said += "\nWhat would narrow it most, and the band reached\n";
             for s in plan.suggestions.iter().take(SUGGESTIONS) {
-                let half = half_band(s.standard_uncertainty_deg).unwrap_or_default();
-                let half = format!("+-{}", rounded_u(half));
+                let half = format!("+-{}", rounded_u(s.half_band_deg));
                 said += &wrapped(&format!("  {half:>8} deg  "), &s.capture, width);
             }
         }
@@ -295,9 +301,33 @@ impl Start {
 }
 
 /// What the plan says of the job that these answers make.
-fn predicted(answers: &Answers) -> Result<Plan, String> {
+fn predicted(answers: &Answers, wanted: Wanted) -> Result<Plan, String> {
     let job = job::file::parse(&job_text(answers, None), "the job").map_err(|e| e.to_string())?;
-    job::plan(&job, Wanted::Ranking).map_err(|e| e.to_string())
+    job::plan(&job, wanted).map_err(|e| e.to_string())
+}
+
+/// Half of the band with no further recording, with each, with the two that are best together
+/// and with all.
+fn bands(first: &Answers) -> Result<Vec<(Vec<Further>, f64)>, String> {
+    let band = |set: Vec<Further>| {
+        let answers = Answers {
+            further: set.clone(),
+            ..first.clone()
+        };
+        let plan = predicted(&answers, Wanted::Steps(0))?;
+        let half = plan.half_band_deg(FOUND).ok_or("nothing to predict")?;
+        Ok::<_, String>((set, half))
+    };
+    let all = Further::ALL;
+    let mut list = vec![band(Vec::new())?];
+    for one in all {
+        list.push(band(vec![one])?);
+    }
+    let pairs = (0..all.len()).flat_map(|b| (0..b).map(move |a| vec![all[a], all[b]]));
+    let pairs = pairs.map(band).collect::<Result<Vec<_>, _>>()?;
+    list.extend(pairs.into_iter().min_by(|a, b| a.1.total_cmp(&b.1)));
+    list.push(band(all.to_vec())?);
+    Ok(list)
 }
 
 /// A path as one types it in a shell.
@@ -374,6 +404,25 @@ mod tests {
         );
         for says in ["decimal point", "round", "[33]", "[unknown]", "[none]"] {
             assert!(shown.contains(says), "{says}: {shown}");
+        }
+        // beside each further recording stands the band that its job gives when planned
+        for further in [vec![], vec![Further::Turned], Further::ALL.to_vec()] {
+            let names: Vec<&str> = further.iter().map(|f| f.name()).collect();
+            let names = if names.is_empty() {
+                NONE.into()
+            } else {
+                names.join(",")
+            };
+            let answers = Answers {
+                further,
+                ..answers.clone().unwrap()
+            };
+            let plan = predicted(&answers, Wanted::Ranking).unwrap();
+            let u = plan.setups.iter().find(|s| s.name == "found").unwrap();
+            // normal, 95 %
+            let half = rounded_u(1.959964 * u.standard_uncertainty_deg);
+            let line = format!("+-{half}  {names}");
+            assert!(shown.contains(&line), "{line}: {shown}");
         }
         assert_eq!(shown.matches(" > ").count(), 8, "{shown}");
     }

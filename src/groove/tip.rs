@@ -2,6 +2,7 @@
 
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
+use std::ops::RangeInclusive;
 
 /// The kinds of stylus, in the trade's words.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize, JsonSchema)]
@@ -14,6 +15,16 @@ pub enum Profile {
     /// A fine edge over a long contact, given by the distance of its contacts.
     Line,
 }
+
+/// Sizes of the tips that are made, micrometres, so that 180 for 18.0 is not taken. All are
+/// common practice, no source. Frontal radii: from the finest tips for microgrooves (some
+/// 13) to the widest for worn coarse grooves (5 mil, 127), with a little room.
+pub const FRONTAL_RADII_UM: RangeInclusive<f64> = 10.0..=130.0;
+/// Side radii: from the finest edges (2 to 3) to coarse-groove ellipticals (1.2 mil, 30).
+pub const SIDE_RADII_UM: RangeInclusive<f64> = 1.0..=40.0;
+/// Distances between the contacts of line tips: as the frontal radii, times the square root
+/// of two, at which a tip of that radius touches walls of 45 degrees.
+pub const CONTACT_SPACINGS_UM: RangeInclusive<f64> = 14.0..=184.0;
 
 /// A stylus tip: its profile and three sizes.
 ///

@@ -10,9 +10,9 @@ use crate::analysis::Through;
 use crate::chain::Calibration;
 use crate::delay::phase::PhaseTerm;
 use crate::document::TomlKind;
-use crate::groove::{Arm, Profile, Tip};
+use crate::groove::{Arm, CONTACT_SPACINGS_UM, FRONTAL_RADII_UM, Profile, SIDE_RADII_UM, Tip};
 use crate::uncertainty::{Caveat, Level};
-use crate::units::{DEGREE, MICROMETRE, MICROSECOND, MILLIMETRE, nominal_rpm, parse_rpm};
+use crate::units::{DEGREE, MICROMETRE, MICROSECOND, MILLIMETRE, nominal_rpm, parse_rpm, written};
 use serde_spanned::Spanned;
 use std::collections::BTreeMap;
 use std::f64::consts::FRAC_PI_4;
@@ -400,13 +400,11 @@ fn cartridge(f: &mut Fields<'_>) -> Result<Cartridge, JobFileError> {
             ("line", Profile::Line),
         ],
     )?;
-    // from the finest edge to the widest tip for coarse grooves, as --stylus
-    let sizes = 1.0..=200.0;
     let cartridge = Cartridge {
         profile,
-        frontal_radius: f.quantity("frontal_radius_um", MICROMETRE, sizes.clone())?,
-        side_radius: f.quantity("side_radius_um", MICROMETRE, sizes.clone())?,
-        contact_spacing: f.quantity("contact_spacing_um", MICROMETRE, sizes)?,
+        frontal_radius: f.quantity("frontal_radius_um", MICROMETRE, FRONTAL_RADII_UM)?,
+        side_radius: f.quantity("side_radius_um", MICROMETRE, SIDE_RADII_UM)?,
+        contact_spacing: f.quantity("contact_spacing_um", MICROMETRE, CONTACT_SPACINGS_UM)?,
         crosstalk_db: f.number("crosstalk_db", -120.0..=-1.0)?,
         skew: f.quantity("skew_us", MICROSECOND, -1000.0..=1000.0)?,
         inductance: f.quantity("inductance_mh", MILLIHENRY, 0.0..=10_000.0)?,
@@ -1062,7 +1060,8 @@ impl<'a> Fields<'a> {
             return Err(self.error(
                 key,
                 &format!(
-                    "'{key}' = {rpm} is not a speed of records; write 33, 45, 78.26 or \"100/3\""
+                    "'{key}' = {} is not a speed of records; write 33, 45, 78.26 or \"100/3\"",
+                    written(rpm)
                 ),
             ));
         }

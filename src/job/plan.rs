@@ -4,6 +4,7 @@ use super::description::{CaptureSpec, Cartridge, Chain, Estimate, Job, Setup, So
 use super::network::{self, Angle, Readings, id, named, tidy};
 use super::{JobError, priors};
 use crate::groove::Profile;
+use crate::uncertainty::Quantity;
 use crate::units::{DEGREE, MICROSECOND, MILLIMETRE};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -28,6 +29,15 @@ const HELPS: f64 = 0.01;
 /// practice, no source.
 const MOST_STEPS: usize = 20;
 
+/// Coverage of the bands that are predicted: the default of `--coverage`.
+pub const PLANNED_COVERAGE: f64 = 0.95;
+
+/// Half of the band that a standard uncertainty makes, of a normal quantity.
+fn half_band(u: f64) -> f64 {
+    let band = Quantity::normal(0.0, u, PLANNED_COVERAGE).interval;
+    band.upper.unwrap_or(0.0)
+}
+
 /// What a plan is asked for.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Wanted {
@@ -46,6 +56,8 @@ pub struct PlannedSetup {
     pub name: String,
     /// Predicted standard uncertainty, degrees.
     pub standard_uncertainty_deg: f64,
+    /// Half of the 95 % band that it makes, degrees.
+    pub half_band_deg: f64,
 }
 
 /// Predicted standard uncertainty of a record side's cut.
@@ -55,6 +67,8 @@ pub struct PlannedRecord {
     pub name: String,
     /// Predicted standard uncertainty of the rotation of its cut, degrees.
     pub standard_uncertainty_deg: f64,
+    /// Half of the 95 % band that it makes, degrees.
+    pub half_band_deg: f64,
 }
 
 /// A further capture and what it would do.
@@ -66,6 +80,18 @@ pub struct Suggestion {
     /// before it): the root mean square over setups, spherical tips left out; over the
     /// cuts of the records where every tip is spherical.
     pub standard_uncertainty_deg: f64,
+    /// Half of the 95 % band that it makes, degrees.
+    pub half_band_deg: f64,
+}
+
+impl Suggestion {
+    fn new(capture: String, u: f64) -> Self {
+        Self {
+            capture,
+            standard_uncertainty_deg: u,
+            half_band_deg: half_band(u),
+        }
+    }
 }
 
 /// A plan.
@@ -101,10 +127,7 @@ pub fn plan(job: &Job, wanted: Wanted) -> Result<Plan, JobError> {
             for (capture, candidate) in candidates(job) {
                 let value = predict(&candidate)?.overall(job);
                 if value < (1.0 - HELPS) * current {
-                    suggestions.push(Suggestion {
-                        capture,
-                        standard_uncertainty_deg: value,
-                    });
+                    suggestions.push(Suggestion::new(capture, value));
                 }
             }
             suggestions.sort_by(|a, b| {
@@ -136,10 +159,7 @@ pub fn plan(job: &Job, wanted: Wanted) -> Result<Plan, JobError> {
                 if value > (1.0 - HELPS) * current {
                     break;
                 }
-                suggestions.push(Suggestion {
-                    capture,
-                    standard_uncertainty_deg: value,
-                });
+                suggestions.push(Suggestion::new(capture, value));
                 current = value;
                 job = next;
             }
@@ -174,9 +194,11 @@ fn predict(job: &Job) -> Result<Prediction, JobError> {
             .map(|name| {
                 let angle = network.angle(job, name, Angle::Groove, &solution.values);
                 let variance = angle.map_or(0.0, |a| a.row.dot(&solution.covariance.dot(&a.row)));
+                let u = variance.sqrt() / DEGREE;
                 PlannedSetup {
                     name: name.clone(),
-                    standard_uncertainty_deg: variance.sqrt() / DEGREE,
+                    standard_uncertainty_deg: u,
+                    half_band_deg: half_band(u),
                 }
             })
             .collect(),
@@ -184,12 +206,28 @@ fn predict(job: &Job) -> Result<Prediction, JobError> {
             .records
             .keys()
             .filter(|name| job.captures.iter().any(|c| c.record == **name))
-            .map(|name| PlannedRecord {
-                name: name.clone(),
-                standard_uncertainty_deg: degrees(id::cut(name)),
+            .map(|name| {
+                let u = degrees(id::cut(name));
+                PlannedRecord {
+                    name: name.clone(),
+                    standard_uncertainty_deg: u,
+                    half_band_deg: half_band(u),
+                }
             })
             .collect(),
     })
+}
+
+impl Plan {
+    /// Half of the band of what the first setup's tip can see, degrees: its rotation, or
+    /// the cut of the first record where every tip is spherical.
+    pub fn half_band_deg(&self, setup: &str) -> Option<f64> {
+        if self.qualifies {
+            return self.records.first().map(|r| r.half_band_deg);
+        }
+        let found = self.setups.iter().find(|s| s.name == setup);
+        found.map(|s| s.half_band_deg)
+    }
 }
 
 impl Prediction {

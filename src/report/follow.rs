@@ -1,6 +1,6 @@
 //! What is known while a record plays.
 
-use super::text;
+use super::{Measurement, text};
 use crate::analysis::follow::Signal;
 use crate::document::Program;
 use crate::uncertainty::{
@@ -18,7 +18,10 @@ pub struct Estimate {
     pub program: Program,
     /// Seconds of stream so far.
     pub stream_s: f64,
-    /// Seconds of programme taken in.
+    /// Which stretch of the stream the estimate is of, from 1: a pause, in which the stylus
+    /// may have been turned, ends one.
+    pub stretch: usize,
+    /// Seconds of programme taken in, of this stretch.
     pub programme_s: f64,
     /// Groove radius at the end of the programme so far, as followed.
     pub radius_mm: f64,
@@ -30,6 +33,9 @@ pub struct Estimate {
     pub cut_rotation_deg: Option<Quantity>,
     /// Which way the stylus (with a spherical tip: the cut) is turned.
     pub direction: Direction,
+    /// The stretch before; null: there was none, it brought no estimate, or the tip is
+    /// spherical and cannot see a turn.
+    pub before: Option<Before>,
     /// The latest few seconds by themselves; null: they brought no estimate.
     pub recent: Option<Recent>,
     /// Level since the document before.
@@ -38,6 +44,36 @@ pub struct Estimate {
     pub health: Vec<Caveat>,
     /// What more time would bring, in degrees; null: no estimate yet.
     pub outlook: Option<Outlook>,
+}
+
+/// The stretch before the latest pause, and what changed since.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Before {
+    /// The seconds of stream meant: start, end.
+    pub span_s: [f64; 2],
+    /// Rotation of the stylus then.
+    pub rotation_deg: Quantity,
+    /// Rotation now minus rotation then; what both share, as record, cartridge and chain,
+    /// cancels. Null: no estimate yet.
+    pub change_deg: Option<Quantity>,
+}
+
+impl Before {
+    /// What was before, and the change since.
+    fn parts(&self) -> Vec<(&'static str, String)> {
+        let [start, end] = self.span_s;
+        let words = |quantity: &Quantity| {
+            let band = text::turn_band(quantity, "degrees");
+            format!("{}, {band}", text::angle(quantity))
+        };
+        let before = format!(
+            "{}; from {start:.1} s to {end:.1} s",
+            words(&self.rotation_deg)
+        );
+        let mut parts = vec![("Before", before)];
+        parts.extend(self.change_deg.as_ref().map(|q| ("Change", words(q))));
+        parts
+    }
 }
 
 /// The latest few seconds.
@@ -71,9 +107,11 @@ impl Estimate {
     /// The state as label and words, for a terminal.
     fn parts(&self) -> Vec<(&'static str, String)> {
         let mut parts = Vec::new();
+        let mut before = self.before.iter().flat_map(Before::parts);
+        parts.extend(before.next());
         match angle(&self.rotation_deg, &self.cut_rotation_deg) {
             Some((label, quantity)) => parts.push((
-                label,
+                if self.before.is_some() { "Now" } else { label },
                 format!(
                     "{} seen from above, {}; from {:.1} s of programme",
                     text::angle(quantity),
@@ -83,6 +121,7 @@ impl Estimate {
             )),
             None => parts.push(("Rotation", "no estimate yet".to_owned())),
         }
+        parts.extend(before);
         if let Some(recent) = &self.recent
             && let Some((_, quantity)) = angle(&recent.rotation_deg, &recent.cut_rotation_deg)
         {
@@ -144,14 +183,77 @@ fn health(list: &[Caveat]) -> String {
     if list.is_empty() {
         return "good".to_owned();
     }
-    let words: Vec<String> = list
+    let mut words: Vec<String> = list
         .iter()
+        .take(HEALTH_SHOWN)
         .map(|caveat| match caveat.level {
             Level::Serious => format!("SERIOUS: {}", caveat.message),
             _ => caveat.message.clone(),
         })
         .collect();
+    if list.len() > HEALTH_SHOWN {
+        words.push(format!("And {} more", list.len() - HEALTH_SHOWN));
+    }
     words.join(". ")
+}
+
+/// Doubts shown while it plays, the most serious: all of them might not fit the screen.
+const HEALTH_SHOWN: usize = 3;
+
+/// Lines of the smallest usual screen, less one for the prompt (common practice, no source).
+const SCREEN_LINES: usize = 24 - 1;
+
+/// The last word on a terminal: the answer at the end, where the eye is, and above it as
+/// much of the rest as fits the screen, the most important first.
+pub fn last_word(measurement: &Measurement, before: Option<&Before>, width: usize) -> String {
+    let mut warnings: Vec<&Caveat> = measurement.warnings.iter().collect();
+    warnings.sort_by_key(|caveat| std::cmp::Reverse(caveat.level));
+    let (spoken, notes): (Vec<_>, Vec<_>) =
+        (warnings.into_iter()).partition(|c| c.level > Level::Note);
+    // as they stand on the screen, each with its rank
+    let mut parts = vec![
+        (5, measurement.recording(width)),
+        (4, measurement.delay(width)),
+    ];
+    for caveat in spoken {
+        let rank = if caveat.level == Level::Serious { 1 } else { 3 };
+        parts.push((rank, text::caveats(std::slice::from_ref(caveat), width)));
+    }
+    let caveats = 2..parts.len();
+    let changes = before.map(Before::parts).unwrap_or_default();
+    let changes = changes
+        .iter()
+        .map(|(label, words)| text::labelled(label, words, width));
+    parts.extend(changes.map(|text| (2, text)));
+    if measurement.correction.is_some() {
+        parts.push((0, text::wrapped("", text::CAUTIONS, width)));
+    }
+    parts.push((0, measurement.angles(width) + &measurement.advice(width)));
+    // one line says how many caveats are left out
+    let mut room = SCREEN_LINES - 1;
+    let mut order: Vec<usize> = (0..parts.len()).collect();
+    order.sort_by_key(|&k| (parts[k].0, k));
+    let mut shown = vec![false; parts.len()];
+    for k in order {
+        let lines = parts[k].1.lines().count();
+        shown[k] = lines <= room;
+        room -= if shown[k] { lines } else { 0 };
+    }
+    let left_out = notes.len() + caveats.clone().filter(|&k| !shown[k]).count();
+    let mut out = String::new();
+    for (k, (_, part)) in parts.iter().enumerate() {
+        if k == caveats.end && left_out > 0 {
+            let plural = if left_out == 1 { "" } else { "s" };
+            out += &format!(
+                "  {left_out} caveat{plural} more, which measure and --json tell
+"
+            );
+        }
+        if shown[k] {
+            out += part;
+        }
+    }
+    out
 }
 
 /// Whole seconds, or minutes and seconds.

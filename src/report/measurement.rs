@@ -67,6 +67,27 @@ impl Measurement {
     /// The result in plain words, composed for `width` columns.
     pub fn text(&self, width: usize) -> String {
         let mut out = text::in_doubt(self.in_doubt.as_deref(), width);
+        out.push_str(&self.angles(width));
+        out.push_str(&self.delay(width));
+        out.push_str(&self.advice(width));
+        out.push_str(&self.recording(width));
+        out.push_str("\nWhat limits it (standard uncertainty, share of the variance)\n");
+        out.push_str(&text::budget(&self.budget, "deg", width));
+        if !self.warnings.is_empty() {
+            out.push_str("\nCaveats\n");
+            out.push_str(&text::caveats(&self.warnings, width));
+        }
+        out.push('\n');
+        out.push_str(&text::wrapped("", text::MEASURAND, width));
+        if self.correction.is_some() {
+            out.push_str(&text::wrapped("", text::CAUTIONS, width));
+        }
+        out
+    }
+
+    /// The rotations, or with a spherical tip that of the cut.
+    pub(super) fn angles(&self, width: usize) -> String {
+        let mut out = String::new();
         if let Some(rotation) = &self.rotation_deg {
             self.angle(&mut out, "Rotation", rotation, width);
         }
@@ -92,13 +113,18 @@ impl Measurement {
                 width,
             ));
         }
+        out
+    }
+
+    /// The delay.
+    pub(super) fn delay(&self, width: usize) -> String {
         let delay = &self.delay_us;
         let order = if delay.value < 0.0 {
             "left after right"
         } else {
             "right after left"
         };
-        out.push_str(&text::labelled(
+        text::labelled(
             "Delay",
             &format!(
                 "{} us, {order}; standard uncertainty {} us (noise and equaliser parts alone)",
@@ -106,7 +132,12 @@ impl Measurement {
                 rounded_u(delay.standard_uncertainty)
             ),
             width,
-        ));
+        )
+    }
+
+    /// What to do, and the verdict where a tolerance was stated.
+    pub(super) fn advice(&self, width: usize) -> String {
+        let mut out = String::new();
         if let Some(situation) = self.situation() {
             let instruction = situation.instruction();
             out.push_str(&text::labelled("What to do", &instruction.text(), width));
@@ -114,7 +145,12 @@ impl Measurement {
         if let Some(c) = &self.conformity {
             out.push_str(&text::labelled("Tolerance", &text::conformity(c), width));
         }
-        out.push_str(&text::labelled(
+        out
+    }
+
+    /// What was analysed.
+    pub(super) fn recording(&self, width: usize) -> String {
+        text::labelled(
             "Recording",
             &format!(
                 "{}, {} Hz; analysed from {:.1} s to {:.1} s of {:.1} s",
@@ -125,19 +161,7 @@ impl Measurement {
                 self.duration_s
             ),
             width,
-        ));
-        out.push_str("\nWhat limits it (standard uncertainty, share of the variance)\n");
-        out.push_str(&text::budget(&self.budget, "deg", width));
-        if !self.warnings.is_empty() {
-            out.push_str("\nCaveats\n");
-            out.push_str(&text::caveats(&self.warnings, width));
-        }
-        out.push('\n');
-        out.push_str(&text::wrapped("", text::MEASURAND, width));
-        if self.correction.is_some() {
-            out.push_str(&text::wrapped("", text::CAUTIONS, width));
-        }
-        out
+        )
     }
 
     /// What the instruction is made of; `None` for a spherical tip.

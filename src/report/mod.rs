@@ -13,5 +13,5 @@ pub mod start;
 pub mod text;
 
 pub use calibration::CalibrationReport;
-pub use follow::{Estimate, Recent};
+pub use follow::{Before, Estimate, Recent, last_word};
 pub use measurement::Measurement;

@@ -3,7 +3,7 @@
 use super::instruction::Situation;
 use super::text::{self, quantity, rotation, turn_band, wrapped};
 use crate::document::Program;
-use crate::job::{Comparison, Plan, SetupResult, Solution, Wanted};
+use crate::job::{Comparison, PLANNED_COVERAGE, Plan, SetupResult, Solution, Wanted};
 use crate::uncertainty::{BudgetLine, Caveat, DECIDED, Direction, Quantity, plain, rounded_u};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -317,31 +317,32 @@ pub fn comparison_text(c: &Comparison, after: &SetupResult, width: usize) -> Str
 /// The text of a plan.
 pub fn plan_text(plan: &Plan, wanted: Wanted, width: usize) -> String {
     let mut out = String::new();
-    let mut list = |heading: &str, entries: Vec<(&String, f64)>| {
+    let percent = text::coverage_percent(PLANNED_COVERAGE);
+    let mut list = |heading: &str, entries: Vec<(&String, (f64, f64))>| {
         out += &wrapped("", heading, width);
-        for (name, u) in entries {
-            out += &wrapped(
-                "  ",
-                &format!("{}: {} deg", shown(name), rounded_u(u)),
-                width,
-            );
+        for (name, (half, u)) in entries {
+            let (half, u) = (rounded_u(half), rounded_u(u));
+            let text = format!("{}: +-{half} deg, u {u} deg", shown(name));
+            out += &wrapped("  ", &text, width);
         }
         out.push('\n');
     };
     if plan.qualifies {
         list(
-            "Predicted standard uncertainty of the rotation of the cut",
+            &format!("Predicted {percent} % band of the rotation of the cut"),
             plan.records
                 .iter()
-                .map(|r| (&r.name, r.standard_uncertainty_deg))
+                .map(|r| (&r.name, (r.half_band_deg, r.standard_uncertainty_deg)))
                 .collect(),
         );
     } else {
         list(
-            "Predicted standard uncertainty of the rotation (taken as 5 degrees where none is stated)",
+            &format!(
+                "Predicted {percent} % band of the rotation (taken as 5 degrees where none is stated)"
+            ),
             plan.setups
                 .iter()
-                .map(|s| (&s.name, s.standard_uncertainty_deg))
+                .map(|s| (&s.name, (s.half_band_deg, s.standard_uncertainty_deg)))
                 .collect(),
         );
     }
@@ -355,15 +356,16 @@ pub fn plan_text(plan: &Plan, wanted: Wanted, width: usize) -> String {
         return out;
     }
     out += if wanted != Wanted::Ranking {
-        "What to record, in this order, and the uncertainty reached\n"
+        "What to record, in this order, and the band reached\n"
     } else {
-        "What to record next, best first, and the uncertainty reached\n"
+        "What to record next, best first, and the band reached\n"
     };
     for (k, s) in plan.suggestions.iter().enumerate() {
         out += &wrapped(
             &format!(
-                "  {:>2}  {:>7} deg  ",
+                "  {:>2}  {:>8} deg, u {:>6}  ",
                 k + 1,
+                format!("+-{}", rounded_u(s.half_band_deg)),
                 rounded_u(s.standard_uncertainty_deg)
             ),
             &s.capture,
@@ -373,7 +375,9 @@ pub fn plan_text(plan: &Plan, wanted: Wanted, width: usize) -> String {
     if let (Wanted::Until(goal), false) = (wanted, reached) {
         out += &wrapped(
             "",
-            &format!("The goal of {goal} deg is not reached by these captures."),
+            &format!(
+                "The goal, a standard uncertainty u of {goal} deg, is not reached by these captures."
+            ),
             width,
         );
     }

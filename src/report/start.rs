@@ -30,6 +30,53 @@ pub enum Further {
     Ball,
 }
 
+impl Further {
+    /// All of them, in the order in which they disturb least.
+    pub const ALL: [Self; 4] = [Self::Speed, Self::Swapped, Self::Turned, Self::Ball];
+
+    /// What is typed for it.
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::Speed => "speed",
+            Self::Swapped => "swapped",
+            Self::Turned => "turned",
+            Self::Ball => "ball",
+        }
+    }
+
+    fn what(self) -> String {
+        match self {
+            Self::Speed => "the other speed too".to_owned(),
+            Self::Swapped => "leads swapped at the cartridge".to_owned(),
+            Self::Turned => format!("cartridge turned {} degrees each way", number(TURN_DEG)),
+            Self::Ball => "another cartridge with a spherical tip".to_owned(),
+        }
+    }
+}
+
+/// What is typed for no further recording.
+pub const NONE: &str = "none";
+
+/// Sets of further recordings with half of the band that each makes, degrees, to choose from.
+pub fn choices(bands: &[(Vec<Further>, f64)], coverage: f64) -> String {
+    let mut out = format!(
+        "What further recordings make of the {} % band, in degrees:\n",
+        plain(100.0 * coverage, 0)
+    );
+    for (set, half) in bands {
+        let names: Vec<&str> = set.iter().map(|further| further.name()).collect();
+        let (names, what) = match set[..] {
+            [] => (NONE.to_owned(), "the first recording alone".to_owned()),
+            [one] => (one.name().to_owned(), one.what()),
+            _ => (names.join(","), String::new()),
+        };
+        let half = format!("+-{}", rounded_u(*half));
+        let line = format!("  {half:>8}  {names:<9} {what}");
+        let _ = writeln!(out, "{}", line.trim_end());
+    }
+    out
+}
+
 /// What an owner knows and can do.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Answers {
@@ -251,13 +298,12 @@ pub fn job_text(answers: &Answers, prediction: Option<Prediction>) -> String {
     for recording in answers.recordings() {
         out += "\n";
         out += &remark(&recording.what);
-        let _ = write!(
-            out,
-            "[[capture]]\nfile = \"{}\"\nsetup = \"{}\"\nrecord = \"mono\"\nchain = \"mine\"\nradius_mm = {}\nrpm = {}\n",
+        out += "[[capture]]\n";
+        out += &capture_text(
             recording.file,
             recording.setup,
-            radius(answers.radius_mm),
-            rpm(recording.rpm),
+            answers.radius_mm,
+            recording.rpm,
         );
         if recording.swapped {
             out += "leads = \"swapped\"\n";
@@ -270,7 +316,35 @@ pub fn job_text(answers: &Answers, prediction: Option<Prediction>) -> String {
             );
         }
     }
+    if !matches!(answers.tip, Tip::Spherical(_)) {
+        out += &after_text(answers, of_arm);
+    }
     out
+}
+
+/// The setup after the turn, as remarks.
+fn after_text(answers: &Answers, of_arm: &str) -> String {
+    let mut out = String::from("\n");
+    out += &remark(
+        "After a turn, record the same grooves again under the name below, at the same level, and take the '# ' off the lines below. All that was recorded before still counts. 'groovelag compare' with this file, --before found --after after, then tells the change and what remains.",
+    );
+    let block = format!(
+        "[setup.after]\ncartridge = \"mine\"\n{of_arm}\n[[capture]]\n{}",
+        capture_text("after.wav", "after", answers.radius_mm, answers.rpm)
+    );
+    for line in block.lines() {
+        let _ = writeln!(out, "{}", format!("# {line}").trim_end());
+    }
+    out
+}
+
+/// The lines of a capture that every one has.
+fn capture_text(file: &str, setup: &str, radius_mm: [f64; 2], speed: f64) -> String {
+    format!(
+        "file = \"{file}\"\nsetup = \"{setup}\"\nrecord = \"mono\"\nchain = \"mine\"\nradius_mm = {}\nrpm = {}\n",
+        radius(radius_mm),
+        rpm(speed),
+    )
 }
 
 fn tip_text(tip: Tip) -> String {
@@ -347,6 +421,7 @@ pub fn checklist_text(answers: &Answers, prediction: Option<Prediction>, job: &s
         "The makers' instructions of cartridge, arm and phono stage are at hand; where they differ from this list, they are right.",
         "Amplifier muted before anything is touched, and again before each change. Stylus guard on whenever the record does not play. No iron tools near the magnet. Mains and earth leads stay as they are.",
         "Tracking force and bias force as the maker says; stylus and record clean.",
+        "Once, and after moving a lead: left is left. Amplifier muted, left lead unplugged at the phono stage, ten seconds recorded: the left channel is the empty one. Plugged in again.",
         "A true mono cut, wide-band and lively; no mono switch, no strapped pins.",
         "Both channels, 24 bit, 96 kHz, no processing, no lossy format. Peaks 6 to 12 dB below full scale; the level stays as it is for all recordings.",
     ]);
@@ -375,6 +450,17 @@ pub fn checklist_text(answers: &Answers, prediction: Option<Prediction>, job: &s
             "What was different from this list, written down: ____________________".to_owned(),
         ],
     );
+    if !matches!(answers.tip, Tip::Spherical(_)) {
+        section(
+            "After a turn, if one is made",
+            &[
+                "after.wav: the same grooves, level and leads as found.wav.".to_owned(),
+                format!(
+                    "The '# ' taken off the lines under [setup.after] in {job}; groovelag compare {job} --before found --after after"
+                ),
+            ],
+        );
+    }
     let expectation = expected(answers.tip, prediction);
     if !expectation.is_empty() {
         out += "\n";

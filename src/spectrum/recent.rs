@@ -15,6 +15,11 @@ pub struct Mark {
 }
 
 impl Mark {
+    /// First sample of what counts: another one once a lead-in has been forgotten.
+    pub fn began(&self) -> u64 {
+        self.span.0
+    }
+
     /// What was seen of the signal while it passed.
     pub fn quality(&self) -> &SignalQuality {
         &self.quality

@@ -206,29 +206,39 @@ impl TracingProbe {
     }
 
     fn conclude(&mut self) {
-        let probed = std::mem::take(&mut self.probed);
-        if probed.len() >= FEWEST
-            && let Some(segment) = regress(&probed)
-        {
-            let middle = 0.5 * (self.from + self.next + self.transform.length() as u64) as f64;
-            self.segments.push(Segment {
-                sample: middle,
-                ..segment
-            });
-        }
+        let segment = self.segment();
+        self.segments.extend(segment);
+        self.probed.clear();
     }
 
-    /// What was found, if anything was.
-    pub fn found(mut self) -> Option<Tracing> {
-        self.conclude();
-        let sum = |of: &dyn Fn(&Segment) -> f64| self.segments.iter().map(of).sum::<f64>();
-        let weight = sum(&|s| s.variance.recip());
-        let mean = sum(&|s| s.coefficient / s.variance) / weight;
-        if self.segments.is_empty() || mean * mean * weight < FOUND * FOUND {
+    /// What the frames since the last segment say.
+    fn segment(&self) -> Option<Segment> {
+        if self.probed.len() < FEWEST {
             return None;
         }
-        let samples = (self.segments[0].sample, self.segments.last()?.sample);
-        let (middle_s, change) = along(&self.segments, self.sample_rate_hz, mean);
+        let middle = 0.5 * (self.from + self.next + self.transform.length() as u64) as f64;
+        Some(Segment {
+            sample: middle,
+            ..regress(&self.probed)?
+        })
+    }
+
+    /// What was found so far, if anything was.
+    pub fn found(&self) -> Option<Tracing> {
+        let segments: Vec<Segment> = self
+            .segments
+            .iter()
+            .copied()
+            .chain(self.segment())
+            .collect();
+        let sum = |of: &dyn Fn(&Segment) -> f64| segments.iter().map(of).sum::<f64>();
+        let weight = sum(&|s| s.variance.recip());
+        let mean = sum(&|s| s.coefficient / s.variance) / weight;
+        if segments.is_empty() || mean * mean * weight < FOUND * FOUND {
+            return None;
+        }
+        let samples = (segments[0].sample, segments.last()?.sample);
+        let (middle_s, change) = along(&segments, self.sample_rate_hz, mean);
         let tracing = Tracing {
             middle_s,
             change,
