@@ -10,12 +10,12 @@ use crate::chain::Calibration;
 use crate::delay::phase::PhaseTerm;
 use crate::document::TomlKind;
 use crate::groove::{Arm, Profile, Tip};
+use crate::outside::{self, ReadError};
 use crate::uncertainty::{Caveat, Level};
 use crate::units::{DEGREE, MICROMETRE, MICROSECOND, MILLIMETRE, nominal_rpm, parse_rpm};
 use serde_spanned::Spanned;
 use std::collections::BTreeMap;
 use std::f64::consts::FRAC_PI_4;
-use std::io::Read;
 use std::ops::RangeInclusive;
 use std::path::{Path, PathBuf};
 use thiserror::Error;
@@ -89,28 +89,56 @@ pub fn read(path: &Path) -> Result<Job, JobFileError> {
     let text = read_text(path, &shown)?;
     let parsed = parse_with_includes(&text, &shown);
     let (mut job, includes) = parsed.map_err(|e| e.of_other_kind(&text))?;
+    let mut known: BTreeMap<String, String> = BTreeMap::new();
+    let count = includes.len();
     for (line, include) in includes {
         let content = |message: String| JobFileError::Content {
             path: shown.clone(),
             line,
             message,
         };
+        if count > MOST_INCLUDES {
+            return Err(content(format!(
+                "the job includes {count} files; the most is {MOST_INCLUDES}: solve their captures in jobs of their own and include what those learned"
+            )));
+        }
         let resolved = resolve(path, &include);
-        let text = std::fs::read_to_string(&resolved)
+        let text = outside::read_text(&resolved)
             .map_err(|e| content(format!("cannot include '{}': {e}", include.display())))?;
         let knowledge = Knowledge::parse(&text, &include.to_string_lossy())
             .map_err(|e| content(e.to_string()))?;
-        for other in &job.knowledge {
-            if let Some(id) = knowledge.ids.iter().find(|id| other.ids.contains(id)) {
+        for id in &knowledge.ids {
+            if let Some(other) = known.insert(id.clone(), knowledge.source.clone()) {
                 return Err(content(format!(
-                    "'{}' and '{}' both hold '{id}'; what they know may come from the same captures, so include one of them",
-                    other.source, knowledge.source
+                    "'{other}' and '{}' both hold '{id}'; what they know may come from the same captures, so include one of them",
+                    knowledge.source
                 )));
             }
         }
         job.knowledge.push(knowledge);
     }
     Ok(job)
+}
+
+/// Most files that a job includes: the records of a large collection, each qualified by a job
+/// of its own. Common practice, no source.
+const MOST_INCLUDES: usize = 1000;
+
+/// Every file that a job is made of, itself among them.
+pub fn inputs(job: &Job, job_file: &Path) -> Vec<PathBuf> {
+    let includes = job.knowledge.iter().map(|k| Path::new(&k.source));
+    let calibrations = job.chains.values().filter_map(|c| c.calibration.as_deref());
+    let recordings = job.captures.iter().filter_map(|c| match &c.source {
+        Source::File(file) => Some(file.as_path()),
+        _ => None,
+    });
+    includes
+        .chain(calibrations)
+        .chain(job.limits.baseline.as_deref())
+        .chain(recordings)
+        .map(|file| resolve(job_file, file))
+        .chain([job_file.to_owned()])
+        .collect()
 }
 
 /// A path of a job file, which is relative to it; backslashes are understood
@@ -196,34 +224,23 @@ fn recordings<E: std::fmt::Display>(
         .collect()
 }
 
-/// Largest job file, bytes: some hundred thousand captures. What is larger is a
-/// recording or a device given by mistake.
-const LARGEST: u64 = 16 << 20;
-
 fn read_text(path: &Path, shown: &str) -> Result<String, JobFileError> {
-    let read = |reason: String| JobFileError::Read {
-        path: shown.to_owned(),
-        reason,
-    };
-    let mut bytes = Vec::new();
-    std::fs::File::open(path)
-        .and_then(|file| file.take(LARGEST + 1).read_to_end(&mut bytes))
-        .map_err(|e| read(e.to_string()))?;
-    if bytes.len() as u64 > LARGEST {
-        return Err(read(format!(
-            "longer than the {} MiB that a job file can have; a recording is named in a job, or given to `groovelag measure`",
-            LARGEST >> 20
-        )));
-    }
-    String::from_utf8(bytes).map_err(|e| {
-        let valid = &e.as_bytes()[..e.utf8_error().valid_up_to()];
-        JobFileError::Content {
+    outside::read_text(path).map_err(|e| match e {
+        ReadError::NotText(line) => JobFileError::Content {
             path: shown.to_owned(),
-            line: 1 + valid.iter().filter(|b| **b == b'\n').count(),
+            line,
             message:
                 "not text in UTF-8; save it as UTF-8, or give the job file instead of a recording"
                     .to_owned(),
-        }
+        },
+        ReadError::TooLong => JobFileError::Read {
+            path: shown.to_owned(),
+            reason: format!("{e} A recording is named in a job, or given to `groovelag measure`"),
+        },
+        e => JobFileError::Read {
+            path: shown.to_owned(),
+            reason: e.to_string(),
+        },
     })
 }
 
