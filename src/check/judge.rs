@@ -1,8 +1,8 @@
 //! A solution held against its limits.
 
 use super::Outcome;
-use crate::outside::{self, without_content};
 use crate::job::{Limits, READINGS, SetupResult, Solution};
+use crate::outside::{self, without_content};
 use crate::uncertainty::{
     BudgetLine, Level, Quantity, Shape, Verdict, normal_coverage_factor, plain, rounded, rounded_u,
 };

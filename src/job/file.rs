@@ -249,7 +249,13 @@ fn read_text(path: &Path, shown: &str) -> Result<String, JobFileError> {
 pub fn read_limits(path: &Path) -> Result<Limits, JobFileError> {
     let shown = path.to_string_lossy().replace('\\', "/");
     let text = read_text(path, &shown)?;
-    let source = SourceText::new(&text, &shown);
+    let text = without_mark(&text);
+    let starts = line_starts(text);
+    let source = SourceText {
+        text,
+        path: &shown,
+        starts: &starts,
+    };
     let table = source.table()?;
     let mut top = source.fields(
         "a folder's defaults",
@@ -272,7 +278,13 @@ pub fn parse(text: &str, path: &str) -> Result<Job, JobFileError> {
 type Includes = Vec<(usize, PathBuf)>;
 
 fn parse_with_includes(text: &str, path: &str) -> Result<(Job, Includes), JobFileError> {
-    let source = SourceText::new(text, path);
+    let text = without_mark(text);
+    let starts = line_starts(text);
+    let source = SourceText {
+        text,
+        path,
+        starts: &starts,
+    };
     let table = source.table()?;
     let mut top = source.fields(
         "the job",
@@ -616,18 +628,18 @@ fn fill(name: &mut String, only: &Option<String>) {
 /// Refuses names that are left out although there are several to choose from.
 fn missing_names(source: &SourceText<'_>, job: &Job) -> Result<(), JobFileError> {
     for c in &job.captures {
-        for (kind, name, known) in [
-            ("setup", &c.setup, names(&job.setups)),
-            ("record", &c.record, names(&job.records)),
-            ("chain", &c.chain, names(&job.chains)),
+        for (kind, name) in [
+            ("setup", &c.setup),
+            ("record", &c.record),
+            ("chain", &c.chain),
         ] {
-            if !known.contains(name) {
+            if !job.has(kind, name) {
                 return Err(JobFileError::Content {
                     path: source.path.to_owned(),
                     line: c.line.unwrap_or(1),
                     message: format!(
                         "this capture names no {kind}, and the job has several; add {kind} = one of: {}",
-                        known.join(", ")
+                        job.names(kind).join(", ")
                     ),
                 });
             }
@@ -635,7 +647,7 @@ fn missing_names(source: &SourceText<'_>, job: &Job) -> Result<(), JobFileError>
     }
     for (name, setup) in &job.setups {
         if !job.cartridges.contains_key(&setup.cartridge) {
-            let known = names(&job.cartridges).join(", ");
+            let known = job.names("cartridge").join(", ");
             return Err(source.at(
                 source.text.find(&format!("setup.{name}")).unwrap_or(0),
                 &format!("setup '{name}' names no cartridge; add cartridge = one of: {known}"),
@@ -645,8 +657,31 @@ fn missing_names(source: &SourceText<'_>, job: &Job) -> Result<(), JobFileError>
     Ok(())
 }
 
-fn names<T>(map: &BTreeMap<String, T>) -> Vec<String> {
-    map.keys().cloned().collect()
+impl Job {
+    /// The names of all things of a kind.
+    fn names(&self, kind: &str) -> Vec<&str> {
+        fn keys<T>(map: &BTreeMap<String, T>) -> Vec<&str> {
+            map.keys().map(String::as_str).collect()
+        }
+        match kind {
+            "setup" => keys(&self.setups),
+            "record" => keys(&self.records),
+            "chain" => keys(&self.chains),
+            "arm" => keys(&self.arms),
+            _ => keys(&self.cartridges),
+        }
+    }
+
+    /// Whether there is a thing of a kind and a name.
+    fn has(&self, kind: &str, name: &str) -> bool {
+        match kind {
+            "setup" => self.setups.contains_key(name),
+            "record" => self.records.contains_key(name),
+            "chain" => self.chains.contains_key(name),
+            "arm" => self.arms.contains_key(name),
+            _ => self.cartridges.contains_key(name),
+        }
+    }
 }
 
 /// A name used, to be looked up once everything is read.
@@ -658,18 +693,11 @@ struct Reference<'a> {
 
 impl Reference<'_> {
     fn check(&self, source: &SourceText<'_>, job: &Job) -> Result<(), JobFileError> {
-        let known = match self.kind {
-            "setup" => names(&job.setups),
-            "record" => names(&job.records),
-            "chain" => names(&job.chains),
-            "arm" => names(&job.arms),
-            _ => names(&job.cartridges),
-        };
-        if known.iter().any(|k| k == self.name) {
+        let (kind, name) = (self.kind, self.name);
+        if job.has(kind, name) {
             return Ok(());
         }
-        let (kind, name) = (self.kind, self.name);
-        let advice = match nearest(name, known.iter().map(String::as_str)) {
+        let advice = match nearest(name, job.names(kind).into_iter()) {
             Some(near) => format!("did you mean '{near}'? Otherwise add [{kind}.{name}]"),
             None => format!("add [{kind}.{name}]"),
         };
@@ -694,21 +722,26 @@ fn nearest<'k>(word: &str, known: impl Iterator<Item = &'k str>) -> Option<&'k s
 struct SourceText<'a> {
     text: &'a str,
     path: &'a str,
+    /// Where lines begin, but for the first.
+    starts: &'a [usize],
+}
+
+/// Editors on some systems start a file with a byte order mark.
+fn without_mark(text: &str) -> &str {
+    text.strip_prefix('\u{feff}').unwrap_or(text)
+}
+
+fn line_starts(text: &str) -> Vec<usize> {
+    text.match_indices('\n').map(|(at, _)| at + 1).collect()
 }
 
 impl<'a> SourceText<'a> {
-    fn new(text: &'a str, path: &'a str) -> Self {
-        // editors on some systems start a file with a byte order mark
-        let text = text.strip_prefix('\u{feff}').unwrap_or(text);
-        Self { text, path }
-    }
-
     fn table(&self) -> Result<Spanned<DeTable<'a>>, JobFileError> {
         DeTable::parse(self.text).map_err(|e| self.syntax(&e))
     }
 
     fn line(&self, at: usize) -> usize {
-        1 + self.text[..at.min(self.text.len())].matches('\n').count()
+        1 + self.starts.partition_point(|start| *start <= at)
     }
 
     fn at(&self, at: usize, message: &str) -> JobFileError {

@@ -61,7 +61,8 @@ impl Knowledge {
             file: file.to_owned(),
             reason: reason.to_owned(),
         };
-        let read: KnowledgeFile = toml::from_str(text).map_err(|e| refuse(&without_content(e.message())))?;
+        let read: KnowledgeFile =
+            toml::from_str(text).map_err(|e| refuse(&without_content(e.message())))?;
         if read.format != FORMAT || read.kind != KIND {
             return Err(refuse("its format or kind is another"));
         }

@@ -8,7 +8,7 @@ use std::path::{Path, PathBuf};
 /// What a name leads to: two names are of one file exactly when their identities are equal.
 /// On Unix that is the device and the number of the file on it, whatever links lead there;
 /// elsewhere the path with all links resolved.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Identity {
     /// Something that exists, by device and number.
     Node(u64, u64),
