@@ -110,7 +110,9 @@ impl Measurement {
             ),
             width,
         ));
-        out.push_str("\nWhat limits it (standard uncertainty, share of the variance)\n");
+        let heading = "What limits it (standard uncertainty, share of the variance)";
+        out.push('\n');
+        out.push_str(&text::wrapped("", heading, width));
         out.push_str(&text::budget(&self.budget, "deg", width));
         if !self.warnings.is_empty() {
             out.push_str("\nCaveats\n");
