@@ -29,7 +29,8 @@
 //! groove and arm; [`adjust`] is generic least squares; [`job`] joins captures
 //! and priors into rotations; [`uncertainty`] holds intervals, budgets and
 //! decisions; [`check`] holds many jobs against their limits; [`simulate`]
-//! makes captures with known truth.
+//! makes captures with known truth. [`outside`] reads small files within bounds
+//! and makes the text of others safe to show.
 //! [`report`] makes text and documents of results. The command line lives in the
 //! binary alone.
 //!
@@ -44,6 +45,7 @@ pub mod delay;
 pub mod document;
 pub mod groove;
 pub mod job;
+pub mod outside;
 pub mod report;
 pub mod simulate;
 pub mod spectrum;

@@ -161,7 +161,7 @@ fn nothing_but_an_older_result_is_written_over() {
             ]
             .concat(),
         ),
-        "the recording that is read",
+        "the file that is read",
     );
     let recipe = Path::new(env!("CARGO_MANIFEST_DIR")).join("test-signals/example.toml");
     std::fs::copy(recipe, at.join("band.toml")).unwrap();

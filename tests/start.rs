@@ -249,7 +249,8 @@ fn nothing_is_overwritten_and_what_is_missing_is_named() {
     assert_eq!(std::fs::read_dir(at).unwrap().count(), 0);
 
     // neither the job nor the checklist, and not one of them alone
-    std::fs::write(at.join("mine-checklist.txt"), "kept").unwrap();
+    let older = "Recording checklist for another.toml\n";
+    std::fs::write(at.join("mine-checklist.txt"), older).unwrap();
     let (status, _, error) = said(&groovelag(at, ALL));
     assert_eq!(status, Some(2));
     assert!(error.contains("mine-checklist.txt") && error.contains("--force"));

@@ -76,6 +76,10 @@ pub struct Block<'a> {
     model: Option<Model<'a>>,
 }
 
+/// Most unknowns: their covariance has 8 bytes for each pair, 800 MB, and stands in memory
+/// twice while it is made.
+const MOST_UNKNOWNS: usize = 10_000;
+
 /// Why an adjustment could not be set up or solved.
 #[derive(Debug, Clone, PartialEq, Error)]
 pub enum AdjustError {
@@ -92,6 +96,14 @@ pub enum AdjustError {
     NotFinite {
         /// The first such block's label.
         block: String,
+    },
+    /// The covariance would not fit into an ordinary machine.
+    #[error(
+        "{unknowns} unknowns are too many to adjust together; the most is {MOST_UNKNOWNS}: solve them in parts, and join these by what each has learned"
+    )]
+    TooMany {
+        /// How many there are.
+        unknowns: usize,
     },
     /// Data and priors together leave a combination of unknowns open.
     #[error("data and priors together do not determine {unknown}; give it a prior")]
@@ -466,6 +478,7 @@ impl<'a> Problem<'a> {
 
     /// Finds the minimum from the unknowns' starting values.
     pub fn solve(&self) -> Result<Solution, AdjustError> {
+        self.bounded()?;
         let start = self.unknowns.iter().map(|u| u.start).collect();
         let (mut solution, factor) = self.minimise(start, None)?;
         solution.covariance = self.unscaled(&factor.inverse());
@@ -475,6 +488,7 @@ impl<'a> Problem<'a> {
     /// The neighbourhood of the starting values, taken as the minimum: what an
     /// adjustment of data that agree with them would find.
     pub fn linearised(&self) -> Result<Solution, AdjustError> {
+        self.bounded()?;
         let x: Vec<f64> = self.unknowns.iter().map(|u| u.start).collect();
         let normal = self.normal(&x);
         if !normal.is_finite() {
@@ -485,6 +499,14 @@ impl<'a> Problem<'a> {
         solution.covariance = self.unscaled(&factor.inverse());
         solution.log_determinant = factor.log_determinant();
         Ok(solution)
+    }
+
+    fn bounded(&self) -> Result<(), AdjustError> {
+        let unknowns = self.unknowns.len();
+        if unknowns > MOST_UNKNOWNS {
+            return Err(AdjustError::TooMany { unknowns });
+        }
+        Ok(())
     }
 
     fn factor(&self, normal: &Normal) -> Result<Factor<'_>, AdjustError> {

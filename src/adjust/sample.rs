@@ -19,7 +19,7 @@ const TOGETHER: usize = 256;
 /// draw: far below what any number of draws resolves.
 const SETTLED: f64 = 1e-7;
 
-/// Weighted draws of all unknowns.
+/// Weighted draws of the unknowns, of which those asked for are kept.
 ///
 /// Each draw disturbs the normal equations by a normal deviate and solves
 /// them anew (randomise, then optimise; Bardsley et al. 2014, from memory),
@@ -29,18 +29,22 @@ const SETTLED: f64 = 1e-7;
 /// as the measurement model.
 #[derive(Debug, Clone)]
 pub struct Sample {
-    draws: Vec<Vec<f64>>,
+    /// What is kept of each draw, one after the other.
+    kept: Vec<f64>,
+    /// How many values are kept of each.
+    width: usize,
     weights: Vec<f64>,
     /// Draws given up because no solution was found.
     pub failed: usize,
 }
 
 impl Sample {
-    /// Makes `count` draws about `solution` from a seed; `progress` is told the
-    /// fraction done.
+    /// Makes `count` draws about `solution` from a seed and keeps the unknowns `wanted` of
+    /// each, in that order; `progress` is told the fraction done.
     pub fn draw(
         problem: &Problem<'_>,
         solution: &Solution,
+        wanted: &[usize],
         count: usize,
         seed: u64,
         progress: &mut dyn FnMut(f64),
@@ -50,7 +54,7 @@ impl Sample {
             .ok_or_else(|| problem.first_open(&solution.values))?;
         let mut random = ChaCha8Rng::seed_from_u64(seed);
         let n = solution.values.len();
-        let mut draws = Vec::with_capacity(count);
+        let mut kept = Vec::with_capacity(count * wanted.len());
         let mut logs = Vec::with_capacity(count);
         let mut failed = 0;
         for done in (0..count).step_by(TOGETHER) {
@@ -60,15 +64,15 @@ impl Sample {
                 .map(|_| (0..n).map(|_| StandardNormal.sample(&mut random)).collect())
                 .collect();
             let solved = deviates.par_iter().map(|z| {
-                let wanted = factor.colour(z);
-                let (x, log_determinant) = frozen.solve(problem, &solution.values, &wanted)?;
+                let disturbed = factor.colour(z);
+                let (x, log_determinant) = frozen.solve(problem, &solution.values, &disturbed)?;
                 let square: f64 = z.iter().map(|z| z * z).sum();
                 let log = 0.5 * square - 0.5 * problem.chi_square(&x) - log_determinant;
                 Some((x, log))
             });
             for draw in solved.collect::<Vec<_>>() {
                 if let Some((x, log)) = draw {
-                    draws.push(x);
+                    kept.extend(wanted.iter().map(|&k| x[k]));
                     logs.push(log);
                 } else {
                     failed += 1;
@@ -79,7 +83,8 @@ impl Sample {
         let weights: Vec<f64> = logs.iter().map(|l| (l - largest).exp()).collect();
         let total: f64 = weights.iter().sum();
         Ok(Self {
-            draws,
+            kept,
+            width: wanted.len(),
             weights: weights.into_iter().map(|w| w / total).collect(),
             failed,
         })
@@ -90,9 +95,14 @@ impl Sample {
         self.weights.iter().map(|w| w * w).sum::<f64>().recip()
     }
 
-    /// Mean and standard deviation of a function of the unknowns.
+    /// What was kept of each draw.
+    fn draws(&self) -> impl Iterator<Item = &[f64]> {
+        self.kept.chunks(self.width.max(1))
+    }
+
+    /// Mean and standard deviation of a function of the unknowns kept.
     pub fn moments(&self, function: impl Fn(&[f64]) -> f64) -> (f64, f64) {
-        let values: Vec<f64> = self.draws.iter().map(|x| function(x)).collect();
+        let values: Vec<f64> = self.draws().map(function).collect();
         let mean: f64 = values.iter().zip(&self.weights).map(|(v, w)| v * w).sum();
         let variance: f64 = values
             .iter()
@@ -102,16 +112,15 @@ impl Sample {
         (mean, variance.sqrt())
     }
 
-    /// Quantiles of a function of the unknowns.
+    /// Quantiles of a function of the unknowns kept.
     pub fn quantiles<const N: usize>(
         &self,
         function: impl Fn(&[f64]) -> f64,
         probabilities: [f64; N],
     ) -> [f64; N] {
         let mut sorted: Vec<(f64, f64)> = self
-            .draws
-            .iter()
-            .map(|x| function(x))
+            .draws()
+            .map(function)
             .zip(self.weights.iter().copied())
             .collect();
         sorted.sort_by(|a, b| a.0.total_cmp(&b.0));
@@ -309,7 +318,8 @@ mod tests {
     #[test]
     fn figures_of_three_weighted_draws() {
         let sample = Sample {
-            draws: vec![vec![4.0], vec![1.0], vec![2.0]],
+            kept: vec![4.0, 1.0, 2.0],
+            width: 1,
             weights: vec![0.25, 0.5, 0.25],
             failed: 0,
         };
@@ -334,7 +344,7 @@ mod tests {
         .unwrap();
         let problem = Problem::new(vec![unknown(0.0, 1.0)], vec![prior, data]);
         let solution = problem.solve().unwrap();
-        let sample = Sample::draw(&problem, &solution, 1000, 5, &mut |_| ()).unwrap();
+        let sample = Sample::draw(&problem, &solution, &[0], 1000, 5, &mut |_| ()).unwrap();
         assert!((sample.effective_size() - 1000.0).abs() < 1e-3);
         let (mean, deviation) = sample.moments(|x| x[0]);
         assert!(
@@ -381,7 +391,7 @@ mod tests {
         let solution = problem.solve().unwrap();
         // GUM first order: 0.0539 (JCGM 101 table 5)
         assert!((solution.covariance[[0, 0]].sqrt() - 0.0538516).abs() < 1e-6);
-        let sample = Sample::draw(&problem, &solution, 10_000, 7, &mut |_| ()).unwrap();
+        let sample = Sample::draw(&problem, &solution, &[0], 10_000, 7, &mut |_| ()).unwrap();
         assert_eq!(sample.failed, 0);
         let (mean, u) = sample.moments(|x| x[0]);
         // GUM second order: 0.0750 (same table)
@@ -418,8 +428,8 @@ mod tests {
             vec![prior(0, 1.0, 0.2), prior(1, 4.0, 3.0), product],
         );
         let solution = problem.solve().unwrap();
-        let sample = Sample::draw(&problem, &solution, 20_000, 3, &mut |_| ()).unwrap();
-        let found = sample.quantiles(|x| x[1], [0.025, 0.5, 0.975]);
+        let sample = Sample::draw(&problem, &solution, &[1], 20_000, 3, &mut |_| ()).unwrap();
+        let found = sample.quantiles(|x| x[0], [0.025, 0.5, 0.975]);
         // midpoint rule over +-8 u of both
         let mut density = vec![0.0; 4000];
         for (i, d) in density.iter_mut().enumerate() {
@@ -441,7 +451,7 @@ mod tests {
             }
             sum = next;
         }
-        let (_, u) = sample.moments(|x| x[1]);
+        let (_, u) = sample.moments(|x| x[0]);
         for (found, expected) in found.into_iter().zip(expected) {
             // 4 sqrt(p (1 - p) / n) / density: at most 0.11 u at 2.5 %
             assert!(

@@ -3,6 +3,7 @@
 
 use super::calibration::{Calibration, Common, Crosstalk, Estimated, SourceFile};
 use crate::document::TomlKind;
+use crate::outside::{self, ReadError, without_content};
 use crate::uncertainty::{Caveat, Level};
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
@@ -19,7 +20,7 @@ pub enum DocumentError {
         /// The file.
         file: String,
         /// The reason.
-        source: std::io::Error,
+        source: ReadError,
     },
     /// It is another file of this program's.
     #[error("{file} is no calibration: {kind}")]
@@ -77,7 +78,7 @@ pub struct Document {
 /// Reads a calibration from a file.
 pub fn read(path: &Path) -> Result<Calibration, DocumentError> {
     let file = path.to_string_lossy().replace('\\', "/");
-    let text = std::fs::read_to_string(path).map_err(|source| DocumentError::Read {
+    let text = outside::read_text(path).map_err(|source| DocumentError::Read {
         file: file.clone(),
         source,
     })?;
@@ -113,9 +114,11 @@ pub fn from_toml(text: &str, file: &str) -> Result<Calibration, DocumentError> {
     })
 }
 
-/// The parser's message with the line it happened on.
+/// The parser's message with the line it happened on, and the key there if the file is
+/// plainly a calibration: of any other nothing is repeated.
 fn one_line(error: &toml::de::Error, text: &str) -> String {
-    let message = error.message().trim().replace('\n', " ");
+    let message = without_content(error.message());
+    let ours = TomlKind::of(text) == Some(TomlKind::Calibration);
     match error.span() {
         // A missing field is reported for its whole table, whose first line
         // is its heading.
@@ -124,7 +127,11 @@ fn one_line(error: &toml::de::Error, text: &str) -> String {
             let line = before.matches('\n').count() + 1;
             let shown = text.lines().nth(line - 1).unwrap_or("").trim();
             let key = shown.split('=').next().unwrap_or("").trim();
-            format!("line {line} ({key}): {message}")
+            if ours {
+                format!("line {line} ({key}): {message}")
+            } else {
+                format!("line {line}: {message}")
+            }
         }
         None => message,
     }

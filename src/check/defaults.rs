@@ -59,7 +59,7 @@ fn collect(folder: &Path, files: &mut Files) -> Result<Limits, String> {
     for above in real.ancestors() {
         let file = above.join(DEFAULTS_FILE);
         let read = files.entry(file).or_insert_with_key(|file| {
-            if !file.is_file() {
+            if !file.exists() {
                 return Ok(Limits::default());
             }
             let named = if folder.is_absolute() {

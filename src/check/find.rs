@@ -1,6 +1,7 @@
 //! From what was typed to a list of jobs.
 
 use super::DEFAULTS_FILE;
+use crate::outside;
 use globset::GlobBuilder;
 use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
@@ -166,7 +167,7 @@ fn walk(folder: &Path, matches: &dyn Fn(&Path) -> bool, items: &mut Vec<Item>) {
 /// not valid is: a broken job must not vanish from the list.
 fn is_job(path: &Path) -> bool {
     const PARTS: [&str; 6] = ["capture", "cartridge", "record", "chain", "setup", "limits"];
-    let Ok(text) = std::fs::read_to_string(path) else {
+    let Ok(text) = outside::read_text(path) else {
         return true;
     };
     let text = text.strip_prefix('\u{feff}').unwrap_or(&text);

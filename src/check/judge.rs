@@ -2,20 +2,17 @@
 
 use super::Outcome;
 use crate::job::{Limits, READINGS, SetupResult, Solution};
+use crate::outside::{self, without_content};
 use crate::uncertainty::{
     BudgetLine, Level, Quantity, Shape, Verdict, normal_coverage_factor, plain, rounded, rounded_u,
 };
 use crate::units::DEGREE;
 use serde::Deserialize;
 use std::collections::BTreeMap;
-use std::io::Read;
 use std::path::Path;
 
 /// The schema of a baseline.
 const SCHEMA: &str = "groovelag/solution/1";
-
-/// Largest baseline read, bytes: a solution of some ten thousand captures.
-const LARGEST: u64 = 64 << 20;
 
 /// A change below this is rounding, degrees: a billionth, far above the
 /// rounding of an adjustment (condition number times 1e-16) and far below
@@ -54,17 +51,13 @@ impl Baseline {
                 "[limits], 'baseline': '{file}' {reason}; make it with `groovelag solve JOB --json`"
             )
         };
-        let mut bytes = Vec::new();
-        std::fs::File::open(path)
-            .and_then(|f| f.take(LARGEST).read_to_end(&mut bytes))
-            .map_err(|e| refuse(format!("cannot be read ({e})")))?;
-        let baseline: Self = serde_json::from_slice(&bytes)
-            .map_err(|e| refuse(format!("is not a result of this program ({e})")))?;
+        let bytes = outside::read(path).map_err(|e| refuse(format!("cannot be read ({e})")))?;
+        let baseline: Self = serde_json::from_slice(&bytes).map_err(|e| {
+            let e = without_content(&e.to_string());
+            refuse(format!("is not a result of this program ({e})"))
+        })?;
         if baseline.schema != SCHEMA {
-            return Err(refuse(format!(
-                "has the schema '{}' and not '{SCHEMA}'",
-                baseline.schema
-            )));
+            return Err(refuse(format!("has another schema than '{SCHEMA}'")));
         }
         Ok(Self { file, ..baseline })
     }

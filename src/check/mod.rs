@@ -76,7 +76,8 @@ pub struct Options {
     pub coverage: f64,
     /// Stop at the first job, in the list's order, that does not pass.
     pub fail_fast: bool,
-    /// Jobs at a time; each holds one recording's analysis in memory.
+    /// Jobs at a time, as many as there are cores at most: more would bring nothing, and each
+    /// holds one recording's analysis in memory.
     pub threads: usize,
 }
 
@@ -164,7 +165,7 @@ impl Line<'_> {
 ///
 /// # Errors
 ///
-/// What `emit` returns; checking stops then.
+/// What `emit` returns, checking stops then; and when no thread can be made.
 pub fn run(
     items: &[Item],
     defaults: &Defaults,
@@ -183,22 +184,31 @@ pub fn run(
     });
     // Threads of their own, not tasks of the pool that an analysis uses: a task
     // that waits there may be given another whole job on top of its own.
-    std::thread::scope(|scope| {
-        for _ in 0..options.threads.clamp(1, items.len().max(1)) {
-            scope.spawn(|| {
-                loop {
-                    if locked(&line).stopped {
-                        break;
-                    }
-                    let Some((at, item)) = locked(&queue).next() else {
-                        break;
-                    };
-                    let result = check(item, defaults, options.coverage, reader);
-                    locked(&line).take(at, result, options.fail_fast);
-                }
-            });
+    let work = || {
+        loop {
+            if locked(&line).stopped {
+                break;
+            }
+            let Some((at, item)) = locked(&queue).next() else {
+                break;
+            };
+            let result = check(item, defaults, options.coverage, reader);
+            locked(&line).take(at, result, options.fail_fast);
         }
-    });
+    };
+    let cores = std::thread::available_parallelism().map_or(1, usize::from);
+    let threads = options.threads.min(cores).min(items.len()).max(1);
+    std::thread::scope(|scope| {
+        for made in 0..threads {
+            match std::thread::Builder::new().spawn_scoped(scope, work) {
+                Ok(_) => {}
+                // those that were made do all of it
+                Err(_) if made > 0 => break,
+                Err(e) => return Err(e),
+            }
+        }
+        Ok(())
+    })?;
     let line = line.into_inner().unwrap_or_else(PoisonError::into_inner);
     match line.error {
         Some(e) => Err(e),

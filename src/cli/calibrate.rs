@@ -1,7 +1,7 @@
 //! `groovelag calibrate`: captures of known signals to a calibration.
 
 use super::arguments;
-use super::output::{self, Kind, Progress};
+use super::output::{self, Inputs, Kind, Progress};
 use super::views::Views;
 use super::{Common, Outcome};
 use clap::Args;
@@ -140,12 +140,11 @@ fn day_of(path: &Path) -> Option<String> {
 impl Calibrate {
     /// Runs the command.
     pub fn run(&self) -> Result<Outcome, String> {
-        output::check_free(
-            &self.output,
-            Kind::Toml(TomlKind::Calibration),
-            self.views.force,
-        )?;
-        self.views.check_free()?;
+        const CALIBRATION: Kind = Kind::Toml(TomlKind::Calibration);
+        let read = [&self.common, &self.left_only, &self.right_only];
+        let inputs = Inputs::of(read.into_iter().flatten());
+        output::check_free(&self.output, CALIBRATION, self.views.force)?;
+        self.views.check_free(&inputs, &[Some(&self.output)])?;
         let common = self.common.as_ref().map(take_in).transpose()?;
         let left = self.left_only.as_ref().map(take_in).transpose()?;
         let right = self.right_only.as_ref().map(take_in).transpose()?;
@@ -170,19 +169,20 @@ impl Calibrate {
             cutter_separation_db: self.cutter_separation,
         })
         .map_err(|e| e.to_string())?;
-        output::write_file(
+        // what cannot be written does not cost the answer
+        let mut written = vec![output::write_file(
             &self.output,
             made.toml.as_bytes(),
-            Kind::Toml(TomlKind::Calibration),
+            CALIBRATION,
             self.views.force,
-        )?;
+        )];
         let name = self.output.to_string_lossy().replace('\\', "/");
         let mut report = CalibrationReport::new(&made, &name, self.shown.coverage);
         for taken in [&common, &left, &right].into_iter().flatten() {
             report.warnings.extend(taken.caveats.iter().cloned());
         }
         if self.views.any() {
-            self.views.write(&page::calibration(&report))?;
+            written.push(self.views.write(&page::calibration(&report)));
         }
         if self.shown.json {
             output::print_json(&report)?;
@@ -195,6 +195,7 @@ impl Calibrate {
             }
             output::print(&text)?;
         }
+        output::all(written)?;
         Ok(Outcome::Done)
     }
 }

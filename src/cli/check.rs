@@ -1,13 +1,13 @@
 //! `groovelag check`.
 
-use super::output::{self, Kind};
+use super::output::{self, Inputs};
 use super::views::Views;
 use super::{Common, Outcome, read_capture_silently};
 use clap::Args;
 use groovelag::check::{self, Checked, Defaults, Options, Shard};
 use groovelag::report::check::{CheckDocument, checked_json_line, checked_text};
 use groovelag::report::{page, sketch};
-use std::io::{self, IsTerminal, Write};
+use std::io::{self, IsTerminal};
 use std::path::PathBuf;
 
 /// Hold many jobs against their stated limits, for continuous integration
@@ -53,11 +53,14 @@ pub struct CheckArguments {
 /// Runs the command.
 pub fn run(arguments: &CheckArguments) -> Result<Outcome, String> {
     let force = arguments.views.force;
-    for file in [&arguments.junit, &arguments.csv].into_iter().flatten() {
-        output::check_free(file, Kind::Other, force)?;
-    }
-    arguments.views.check_free()?;
     let mut items = check::find(&arguments.paths);
+    // recordings and whatever else the jobs name are safe by their kind
+    let inputs = Inputs::of(items.iter().filter_map(check::Item::path));
+    let (junit, csv) = (arguments.junit.as_deref(), arguments.csv.as_deref());
+    for (file, kind) in [(junit, output::JUNIT), (csv, output::CSV)] {
+        file.map_or(Ok(()), |file| output::check_free(file, kind, force))?;
+    }
+    arguments.views.check_free(&inputs, &[junit, csv])?;
     if let Some(shard) = arguments.shard {
         items = shard.of(items);
     }
@@ -81,7 +84,7 @@ pub fn run(arguments: &CheckArguments) -> Result<Outcome, String> {
             } else {
                 checked_text(result, width)
             };
-            print(&text)?;
+            output::print(&text).map_err(io::Error::other)?;
         }
         if !quiet {
             progress.show("checking", f64::from(done) / items.len() as f64);
@@ -95,19 +98,23 @@ pub fn run(arguments: &CheckArguments) -> Result<Outcome, String> {
         &read_capture_silently,
         &mut emit,
     )
-    .map_err(|e| format!("standard output cannot be written ({e})"))?;
+    .map_err(|e| e.to_string())?;
     drop(progress);
     let document = CheckDocument::new(results);
-    if let Some(file) = &arguments.junit {
-        let text = document.junit().map_err(|e| e.to_string())?;
-        output::write_file(file, text.as_bytes(), Kind::Other, force)?;
+    // what cannot be written does not cost the answer
+    let mut written = Vec::new();
+    if let Some(file) = junit {
+        let text = document.junit().map_err(|e| e.to_string());
+        written.push(
+            text.and_then(|text| output::write_file(file, text.as_bytes(), output::JUNIT, force)),
+        );
     }
-    if let Some(file) = &arguments.csv {
-        let bytes = document.csv().map_err(|e| e.to_string())?;
-        output::write_file(file, &bytes, Kind::Other, force)?;
+    if let Some(file) = csv {
+        let bytes = document.csv().map_err(|e| e.to_string());
+        written.push(bytes.and_then(|bytes| output::write_file(file, &bytes, output::CSV, force)));
     }
     if arguments.views.any() {
-        arguments.views.write(&page::check(&document))?;
+        written.push(arguments.views.write(&page::check(&document)));
     }
     if arguments.common.json {
         output::print_json(&document)?;
@@ -118,6 +125,7 @@ pub fn run(arguments: &CheckArguments) -> Result<Outcome, String> {
         }
         output::print(&text)?;
     }
+    output::all(written)?;
     Ok(if document.unusable > 0 {
         Outcome::InputUnusable
     } else if document.failed + document.undecided > 0 {
@@ -125,13 +133,4 @@ pub fn run(arguments: &CheckArguments) -> Result<Outcome, String> {
     } else {
         Outcome::Done
     })
-}
-
-/// One whole line or entry at once; a reader that has gone away is no error.
-fn print(text: &str) -> io::Result<()> {
-    let mut out = io::stdout().lock();
-    match out.write_all(text.as_bytes()).and_then(|()| out.flush()) {
-        Err(e) if e.kind() == io::ErrorKind::BrokenPipe => Ok(()),
-        other => other,
-    }
 }

@@ -2,6 +2,7 @@
 
 use super::arguments::{self, Radii, RecordingArguments};
 use super::measure::{PlaceArguments, SituationArguments};
+use super::output::Inputs;
 use super::solve::{Reader, load};
 use super::views::Views;
 use super::{Common, Outcome, output};
@@ -80,7 +81,9 @@ impl CompareArguments {
                     name(&self.before, "--before")?,
                     name(&self.after, "--after")?,
                 ];
-                let (job, data, solved) = load(Path::new(file), coverage, reader)?;
+                let (job, data, solved) = load(Path::new(file), coverage, reader, &|inputs| {
+                    self.views.check_free(inputs, &[])
+                })?;
                 Ok(Pair {
                     job,
                     data,
@@ -102,6 +105,11 @@ impl CompareArguments {
                             .to_owned(),
                     );
                 }
+                let chain = self.chain.as_ref().map(|c| c.as_os_str());
+                let read = [before.as_os_str(), after.as_os_str()]
+                    .into_iter()
+                    .chain(chain);
+                self.views.check_free(&Inputs::of(read), &[])?;
                 let calibration = super::calibration(self.chain.as_deref())?;
                 let through = calibration.as_ref().map(|calibration| Through {
                     calibration,
@@ -179,7 +187,6 @@ fn names_of(files: [&OsString; 2]) -> [String; 2] {
 /// Runs the command.
 pub fn run(arguments: &CompareArguments, reader: &Reader) -> Result<Outcome, String> {
     let views = &arguments.views;
-    views.check_free()?;
     let pair = arguments.solved(reader)?;
     let (job, solved, [before, after]) = (&pair.job, &pair.solved, &pair.names);
     let later = solved.solution.setups.iter().find(|s| s.name == *after);
@@ -187,9 +194,10 @@ pub fn run(arguments: &CompareArguments, reader: &Reader) -> Result<Outcome, Str
         let name = pair.file.as_deref().unwrap_or("the recordings");
         format!("{name}: {e}")
     })?;
+    let mut written = Ok(());
     if views.any() {
         let details = Details::of(job, &pair.data, solved);
-        views.write(&page::comparison(
+        written = views.write(&page::comparison(
             &comparison,
             &solved.solution,
             &page::About {
@@ -199,7 +207,7 @@ pub fn run(arguments: &CompareArguments, reader: &Reader) -> Result<Outcome, Str
                 coverage: solved.coverage,
                 metadata: views.report_metadata,
             },
-        ))?;
+        ));
     }
     let ending = Outcome::of(Standing::of(&comparison.warnings), true);
     if arguments.common.json {
@@ -223,5 +231,6 @@ pub fn run(arguments: &CompareArguments, reader: &Reader) -> Result<Outcome, Str
         }
         output::print(&text)?;
     }
+    written?;
     Ok(ending)
 }

@@ -8,7 +8,7 @@
 
 use super::arguments::{self, ReadingArguments, RecordingArguments};
 use super::measure::{PlaceArguments, SituationArguments, measurement};
-use super::output::{self, Kind};
+use super::output::{self, Inputs, Kind};
 use super::{Common, Outcome};
 use clap::Args;
 use groovelag::analysis::follow::{Ending as Ended, Follower, Moment};
@@ -18,12 +18,13 @@ use groovelag::chain::Calibration;
 use groovelag::delay::phase::PhaseTerm;
 use groovelag::document::Program;
 use groovelag::job::{self, CaptureData, Job, JobError, Turned};
+use groovelag::outside::shown;
 use groovelag::report::{Before, Estimate, Measurement, Recent, last_word, text};
 use groovelag::uncertainty::{Caveat, Direction, Level, Quantity, Warning, outlook};
 use groovelag::units::{MICROSECOND, MILLIMETRE};
 use std::collections::BTreeMap;
 use std::ffi::OsString;
-use std::fs::{File, OpenOptions};
+use std::fs::File;
 use std::io::IsTerminal;
 use std::path::{Path, PathBuf};
 use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender, sync_channel};
@@ -40,6 +41,9 @@ const STALL: Duration = Duration::from_secs(1);
 /// Updates of a stream that comes faster than it plays are this far apart: half
 /// of a step, so that none of a played stream is left out for coming unevenly.
 const SHOW_EVERY: Duration = Duration::from_millis(250);
+/// Blocks on a terminal that cannot take the one before back are this far apart: time to
+/// read one (common practice, no source).
+const DUMB_EVERY: Duration = Duration::from_secs(5);
 /// Radii that a followed groove may reach, mm; as for `--radius`.
 const RADII_MM: (f64, f64) = (20.0, 250.0);
 /// A pause longer than this, seconds, is taken for a lifted arm, lowered again at the radius
@@ -152,16 +156,12 @@ impl Follow {
                     .to_owned(),
             );
         }
+        let chain = self.chain.as_ref().map(|c| c.as_os_str());
+        let read = [self.capture.as_os_str()].into_iter().chain(chain);
         if let Some(path) = &self.save {
             output::check_free(path, Kind::Wav, self.force)?;
-            let same = |of: &Path| std::fs::canonicalize(of).ok();
-            if same(path).is_some_and(|p| same(Path::new(&self.capture)) == Some(p)) {
-                return Err(format!(
-                    "--save names the recording that is read, {}; choose another name",
-                    path.display()
-                ));
-            }
         }
+        Inputs::of(read).spare(self.save.as_deref())?;
         let calibration = super::calibration(self.chain.as_deref())?;
         let recording = RecordingArguments {
             from: None,
@@ -186,7 +186,9 @@ impl Follow {
             let _ = interruptions.send(Message::Stop);
         })
         .map_err(|e| format!("interruptions cannot be caught ({e})"))?;
-        std::thread::spawn(move || listen(request, &sender));
+        std::thread::Builder::new()
+            .spawn(move || listen(request, &sender))
+            .map_err(|e| format!("no thread can be made ({e}); free memory and try again"))?;
         let follower = match queue.recv() {
             Ok(Message::Opened(follower)) => follower,
             Ok(Message::End(Err(message))) => return Err(message),
@@ -219,17 +221,9 @@ impl Follow {
         let Some(path) = &self.save else {
             return Ok(None);
         };
-        let file = OpenOptions::new()
-            .write(true)
-            .create(true)
-            .create_new(!self.force)
-            .truncate(self.force)
-            .open(path)
-            .and_then(|file| StreamWriter::new(file, follower.sample_rate_hz(), follower.bits()))
-            .map_err(|e| match e.kind() {
-                std::io::ErrorKind::AlreadyExists => output::exists(path),
-                _ => cannot_keep(path, &e),
-            })?;
+        let file = output::create_file(path, Kind::Wav, self.force)?;
+        let file = StreamWriter::new(file, follower.sample_rate_hz(), follower.bits())
+            .map_err(|e| cannot_keep(path, &e))?;
         Ok(Some(Kept { path, file }))
     }
 }
@@ -408,7 +402,7 @@ impl Session<'_> {
         let (measurement, radii_mm) = self.conclude(&analysis, &course, to_the_end)?;
         output::print(&match view {
             View::Json => json_line(&measurement)?,
-            View::Terminal { .. } => {
+            _ => {
                 // what was before as carefully read as what is now
                 let before = before.and_then(|taken| settled(taken).ok());
                 if let (Some(earlier), Some(analysis)) = (&mut course.earlier, before) {
@@ -654,24 +648,30 @@ fn json_line(document: &impl serde::Serialize) -> Result<String, String> {
 enum View {
     /// JSON Lines.
     Json,
-    /// In place: the block on the screen and its number of lines, and whether it
+    /// In place: the block on the screen and its number of rows, and whether it
     /// says that nothing comes.
     Terminal {
         block: String,
-        lines: usize,
+        rows: usize,
         stalled: bool,
     },
+    /// One block after the other, on a terminal that cannot go back, and when the
+    /// latest was shown.
+    Dumb(Option<Instant>),
 }
 
 impl View {
     fn new(json: bool) -> Self {
-        match json {
-            true => Self::Json,
-            false => Self::Terminal {
+        if json {
+            Self::Json
+        } else if output::has_cursor(&std::io::stdout()) {
+            Self::Terminal {
                 block: String::new(),
-                lines: 0,
+                rows: 0,
                 stalled: false,
-            },
+            }
+        } else {
+            Self::Dumb(None)
         }
     }
 
@@ -707,7 +707,16 @@ impl View {
     /// Shows an update; false if nobody reads any more.
     fn show(&mut self, estimate: &Estimate) -> Result<bool, String> {
         match self {
-            Self::Json => output::print_to_reader(&json_line(estimate)?),
+            Self::Json => output::print_as_it_is(&json_line(estimate)?),
+            Self::Dumb(shown_at) => {
+                let now = Instant::now();
+                if shown_at.is_some_and(|before| now - before < DUMB_EVERY) {
+                    return Ok(true);
+                }
+                *shown_at = Some(now);
+                let block = estimate.block(output::width());
+                output::print_as_it_is(&(shown(&block) + "\n"))
+            }
             Self::Terminal { block, stalled, .. } => {
                 *block = estimate.block(output::width());
                 *stalled = false;
@@ -720,15 +729,16 @@ impl View {
     /// Replaces the block on the screen: up to its first line, erase what is
     /// below (ECMA-48: CPL, ED).
     fn redraw(&mut self, text: &str) -> Result<bool, String> {
-        let Self::Terminal { lines, .. } = self else {
+        let Self::Terminal { rows, .. } = self else {
             return Ok(true);
         };
-        let back = match *lines {
+        let back = match *rows {
             0 => String::new(),
             n => format!("\x1b[{n}F\x1b[J"),
         };
-        *lines = text.lines().count();
-        output::print_to_reader(&format!("{back}{text}"))
+        let text = shown(text);
+        *rows = rows_of(&text, output::width());
+        output::print_as_it_is(&format!("{back}{text}"))
     }
 
     /// Takes the block off the screen.
@@ -737,6 +747,25 @@ impl View {
     }
 }
 
+/// Rows that a text takes on a terminal, which breaks lines that are longer than it is wide.
+fn rows_of(text: &str, width: usize) -> usize {
+    let rows = |line: &str| line.chars().count().div_ceil(width).max(1);
+    text.lines().map(rows).sum()
+}
+
 fn text_of_waiting() -> String {
     "Waiting for samples (Ctrl-C ends)\n".to_owned()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::rows_of;
+
+    #[test]
+    fn long_lines_take_several_rows() {
+        assert_eq!(rows_of("", 20), 0);
+        assert_eq!(rows_of("a\n\nb\n", 20), 3);
+        let line = "x".repeat(41);
+        assert_eq!(rows_of(&format!("{line}\n{}\n", &line[..40]), 20), 5);
+    }
 }

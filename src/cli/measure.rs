@@ -1,7 +1,7 @@
 //! `groovelag measure`: one recording to a rotation.
 
 use super::arguments::{self, AnyArm, Radii, RecordingArguments};
-use super::output::{self, Progress};
+use super::output::{self, Inputs, Progress};
 use super::views::Views;
 use super::{Common, Outcome};
 use clap::Args;
@@ -187,7 +187,9 @@ pub struct Measure {
 impl Measure {
     /// Runs the command.
     pub fn run(&self) -> Result<Outcome, String> {
-        self.views.check_free()?;
+        let chain = self.chain.as_ref().map(|c| c.as_os_str());
+        let inputs = Inputs::of(chain.into_iter().chain([self.capture.as_os_str()]));
+        self.views.check_free(&inputs, &[])?;
         let hash = self.common.json || self.views.any();
         let request = self.recording.request(&self.capture, hash)?;
         let calibration = super::calibration(self.chain.as_deref())?;
@@ -212,9 +214,10 @@ impl Measure {
         let coverage = self.common.coverage;
         let (measurement, solved, data) =
             measurement(&job, &analysis, &terms, coverage, Vec::new())?;
+        let mut written = Ok(());
         if self.views.any() {
             let details = Details::of(&job, &[Some(data)], &solved);
-            self.views.write(&page::measurement(
+            written = self.views.write(&page::measurement(
                 &measurement,
                 &page::About {
                     job: &job,
@@ -223,7 +226,7 @@ impl Measure {
                     coverage,
                     metadata: self.views.report_metadata,
                 },
-            ))?;
+            ));
         }
         if self.common.json {
             output::print_json(&measurement)?;
@@ -240,6 +243,7 @@ impl Measure {
             }
             output::print(&text)?;
         }
+        written?;
         let met = self.tolerance.is_none() || measurement.conformity.is_some_and(|c| c.is_kept());
         let met = met || measurement.rotation_deg.is_none();
         Ok(Outcome::of(Standing::of(&measurement.warnings), met))

@@ -22,6 +22,7 @@ use groovelag::chain::{self, Calibration};
 use groovelag::delay;
 use groovelag::job::CaptureData;
 use groovelag::job::file::Reading;
+use groovelag::outside::{is_unsafe, shown};
 use groovelag::uncertainty::Standing;
 use std::path::Path;
 use std::process::ExitCode;
@@ -108,15 +109,24 @@ pub fn run() -> ExitCode {
     }
     // 80 columns where no terminal says otherwise
     let program = Arguments::command().term_width(output::width());
-    let arguments = match Arguments::from_arg_matches(&program.clone().get_matches()) {
+    let matches = program.clone().try_get_matches();
+    let arguments = match matches.and_then(|m| Arguments::from_arg_matches(&m)) {
         Ok(arguments) => arguments,
+        // what was typed comes back in the message
+        Err(error) if std::env::args_os().any(|a| a.to_string_lossy().contains(is_unsafe)) => {
+            eprint!("{}", shown(&error.render().to_string()));
+            return ExitCode::from(2);
+        }
         Err(error) => error.exit(),
     };
-    if let Some(threads) = arguments.threads {
-        // Fails only if a pool exists already, and none does yet.
-        let _ = rayon::ThreadPoolBuilder::new()
-            .num_threads(threads.into())
-            .build_global();
+    // 0: as many as there are cores
+    let threads = rayon::ThreadPoolBuilder::new()
+        .num_threads(arguments.threads.map_or(0, usize::from))
+        .build_global();
+    if let Err(error) = threads {
+        return unusable(&format!(
+            "the threads cannot be made ({error}); ask for fewer with --threads, or free memory"
+        ));
     }
     let outcome = match arguments.command {
         Command::Start(command) => command.run(),
@@ -142,7 +152,7 @@ pub fn run() -> ExitCode {
 /// Says why nothing came of it. What a file or an argument brought into the
 /// message must not steer the terminal.
 fn unusable(message: &str) -> ExitCode {
-    eprintln!("groovelag: {}", output::harmless(message));
+    eprintln!("groovelag: {}", shown(message));
     ExitCode::from(2)
 }
 

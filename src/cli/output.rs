@@ -1,97 +1,148 @@
 //! Writing results: standard output, and files that appear whole or not at all.
 
 use groovelag::document::TomlKind;
+use groovelag::outside::{self, Identity, on_one_line, shown};
+use groovelag::report::start;
+use std::collections::BTreeMap;
+use std::ffi::OsStr;
 use std::fs::File;
 use std::io::{self, Read, Write};
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
-/// A kind of output. `--force` is for older results: it writes over no recording and over
-/// no job or other file of this program's that is of another kind, since a slip of the hand
-/// must not cost what cannot be made again.
+/// A kind of output, told by what stands in it. `--force` is for older results: it writes
+/// over nothing that is not plainly one of the same kind, since a slip of the hand must not
+/// cost what cannot be made again.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Kind {
     /// A WAV file.
     Wav,
     /// A TOML file that is read again later.
     Toml(TomlKind),
-    /// A page, a picture, a table.
-    Other,
+    /// A job as `start` wrote it, with nothing changed by hand since.
+    Started,
+    /// Anything else: its beginning holds these words of this program's.
+    Marked(&'static str),
 }
 
-/// How the recordings that are read begin.
+/// A page.
+pub const PAGE: Kind = Kind::Marked("<p class=\"made\">groovelag ");
+/// A picture as SVG.
+pub const SVG: Kind = Kind::Marked("<svg xmlns=\"http://www.w3.org/2000/svg\" role=\"img\" aria-");
+/// A picture as PNG; the keyword and the text of a "tEXt" chunk (PNG, 11.3.4.3).
+pub const PNG: Kind = Kind::Marked("Software\0groovelag");
+/// The JUnit file of a check.
+pub const JUNIT: Kind = Kind::Marked("<testsuites name=\"groovelag check\"");
+/// The table of a check.
+pub const CSV: Kind = Kind::Marked("path,outcome,reason");
+/// The truth of a simulation.
+pub const TRUTH: Kind = Kind::Marked("\"schema\": \"groovelag/");
+/// A recording checklist.
+pub const CHECKLIST: Kind = Kind::Marked("Recording checklist for ");
+/// A manual page.
+pub const MANUAL: Kind = Kind::Marked(".TH groovelag");
+
+/// The words of a kind stand within so many bytes: behind the style sheet of a page.
+const BEGINNING: u64 = 1 << 16;
+
+/// How the recordings that are read begin; the first three are WAV.
 const RECORDINGS: [&[u8; 4]; 6] = [b"RIFF", b"RF64", b"BW64", b"FORM", b"caff", b"fLaC"];
-/// A longer file is no TOML of this program's.
-const LONGEST_TOML: u64 = 1 << 22;
 
-/// Why a file that exists is none that this kind of output may write over.
-fn is_other(path: &Path, kind: Kind) -> io::Result<Option<String>> {
-    let mut start = [0; 4];
-    let mut file = File::open(path)?;
-    let length = file.metadata()?.len();
-    if length < start.len() as u64 {
-        return Ok(None);
+impl Kind {
+    /// Why a regular file is no older result of this kind.
+    fn is_other(self, path: &Path) -> io::Result<Option<String>> {
+        let mut start = Vec::new();
+        File::open(path)?.take(BEGINNING).read_to_end(&mut start)?;
+        if start.is_empty() {
+            return Ok(None);
+        }
+        let recording = RECORDINGS.iter().position(|r| start.starts_with(*r));
+        let text = outside::read_text(path).ok();
+        let toml = text.as_deref().and_then(TomlKind::of);
+        let holds = |words: &str| start.windows(words.len()).any(|w| w == words.as_bytes());
+        let is_ours = match self {
+            Self::Wav => recording.is_some_and(|r| r < 3),
+            Self::Toml(kind) => toml == Some(kind),
+            Self::Started => text.is_some_and(|t| start::is_as_written(&t)),
+            Self::Marked(words) => recording.is_none() && toml.is_none() && holds(words),
+        };
+        Ok((!is_ours).then(|| match (recording, toml) {
+            (Some(_), _) => "it is a recording".to_owned(),
+            (_, Some(TomlKind::Job)) if self == Self::Started => {
+                "it is a job, and somebody has worked on it".to_owned()
+            }
+            (_, Some(toml)) => toml.to_string(),
+            _ => "it is no older result of this kind".to_owned(),
+        }))
     }
-    file.read_exact(&mut start)?;
-    if RECORDINGS.contains(&&start) {
-        return Ok((kind != Kind::Wav).then(|| "it is a recording".to_owned()));
-    }
-    if length > LONGEST_TOML {
-        return Ok(None);
-    }
-    let text = std::fs::read(path)?;
-    let is = std::str::from_utf8(&text).ok().and_then(TomlKind::of);
-    Ok(is
-        .filter(|is| kind != Kind::Toml(*is))
-        .map(|is| is.to_string()))
 }
 
-/// Writes `bytes` to `path`, whole or not at all; over an older result only with `force`.
-pub fn write_file(path: &Path, bytes: &[u8], kind: Kind, force: bool) -> Result<(), String> {
-    let name = path.display();
-    check_free(path, kind, force)?;
+/// Why something cannot be written.
+fn failed(path: &Path, e: &io::Error) -> String {
+    // the error of a temporary file names it, which tells nobody anything
+    let e = e
+        .get_ref()
+        .map_or_else(|| e.to_string(), |_| e.kind().to_string());
+    format!(
+        "{} cannot be written ({e}); check that its folder exists, may be written to and has room",
+        path.display()
+    )
+}
+
+/// A file that is not there yet, beside its place.
+fn unplaced(path: &Path) -> io::Result<tempfile::NamedTempFile> {
     let folder = match path.parent() {
         Some(parent) if !parent.as_os_str().is_empty() => parent,
         _ => Path::new("."),
     };
-    let failed = |e: io::Error| {
-        // the error of a temporary file names it, which tells nobody anything
-        let e = e
-            .get_ref()
-            .map_or_else(|| e.to_string(), |_| e.kind().to_string());
-        format!(
-            "{name} cannot be written ({e}); check that its folder exists, may be written to and has room"
-        )
-    };
-    let mut file = tempfile::Builder::new()
+    tempfile::Builder::new()
         .prefix(".groovelag-")
         .permissions_of_a_plain_file()
         .tempfile_in(folder)
-        .map_err(failed)?;
-    file.write_all(bytes)
-        .and_then(|()| file.as_file().sync_all())
-        .map_err(failed)?;
-    if force {
-        file.persist(path).map_err(|e| failed(e.error))?;
-    } else {
-        file.persist_noclobber(path)
-            .map_err(|e| match e.error.kind() {
-                io::ErrorKind::AlreadyExists => exists(path),
-                _ => failed(e.error),
-            })?;
-    }
-    Ok(())
 }
 
-/// Refuses to write over a file unless told to, and over what is no older result even then;
-/// for before the work starts.
+/// Puts a file in its place; an older result there is gone only with `force`.
+fn place(file: tempfile::NamedTempFile, path: &Path, force: bool) -> Result<File, String> {
+    let placed = if force {
+        file.persist(path)
+    } else {
+        file.persist_noclobber(path)
+    };
+    placed.map_err(|e| match e.error.kind() {
+        io::ErrorKind::AlreadyExists => exists(path),
+        _ => failed(path, &e.error),
+    })
+}
+
+/// Writes `bytes` to `path`, whole or not at all; over an older result only with `force`.
+pub fn write_file(path: &Path, bytes: &[u8], kind: Kind, force: bool) -> Result<(), String> {
+    check_free(path, kind, force)?;
+    let mut file = unplaced(path).map_err(|e| failed(path, &e))?;
+    file.write_all(bytes)
+        .and_then(|()| file.as_file().sync_all())
+        .map_err(|e| failed(path, &e))?;
+    place(file, path, force).map(|_| ())
+}
+
+/// An empty file at `path`, to be filled while it is there: always a new one, so that
+/// whatever else leads to an older one keeps that.
+pub fn create_file(path: &Path, kind: Kind, force: bool) -> Result<File, String> {
+    check_free(path, kind, force)?;
+    place(unplaced(path).map_err(|e| failed(path, &e))?, path, force)
+}
+
+/// Refuses to write over a file unless told to, and over what is no older result of the
+/// kind even then; for before the work starts. A link is never replaced, nor written
+/// through: what it leads to may be anything, a device or another program's pipe too.
 pub fn check_free(path: &Path, kind: Kind, force: bool) -> Result<(), String> {
     let name = path.display();
-    let Ok(about) = std::fs::metadata(path) else {
+    let Ok(about) = std::fs::symlink_metadata(path) else {
         return Ok(());
     };
     if !about.is_file() {
         let what = if about.is_dir() {
             "a folder"
+        } else if about.is_symlink() {
+            "a link, which is left as it is"
         } else {
             "no ordinary file"
         };
@@ -100,7 +151,7 @@ pub fn check_free(path: &Path, kind: Kind, force: bool) -> Result<(), String> {
     if !force {
         return Err(exists(path));
     }
-    match is_other(path, kind) {
+    match kind.is_other(path) {
         Ok(None) => Ok(()),
         Ok(Some(what)) => Err(format!(
             "{name} would be lost: {what}. --force writes over older results alone; choose another name"
@@ -113,7 +164,82 @@ pub fn check_free(path: &Path, kind: Kind, force: bool) -> Result<(), String> {
 
 /// Tells the user something beside the result.
 pub fn note(text: &str) {
-    eprintln!("groovelag: {}", harmless(text));
+    eprintln!("groovelag: {}", shown(text));
+}
+
+/// The files that a command reads: it writes into none of them.
+#[derive(Debug, Default)]
+pub struct Inputs(BTreeMap<Identity, PathBuf>);
+
+impl Inputs {
+    /// The files of these names; `-` is standard input. What does not exist is passed over.
+    pub fn of<P: AsRef<OsStr>>(names: impl IntoIterator<Item = P>) -> Self {
+        let known = |name: P| {
+            let name = name.as_ref();
+            let identity = if name == "-" {
+                identity_of(io::stdin())
+            } else {
+                Identity::of(Path::new(name))
+            };
+            Some((identity?, PathBuf::from(name)))
+        };
+        Self(names.into_iter().filter_map(known).collect())
+    }
+
+    /// Refuses outputs, and a standard output, that lead to one of the files read or to
+    /// each other.
+    pub fn spare<'a>(&self, outputs: impl IntoIterator<Item = &'a Path>) -> Result<(), String> {
+        let mut taken: BTreeMap<Identity, String> = BTreeMap::new();
+        if let Some(input) = identity_of(io::stdout()).and_then(|i| self.0.get(&i)) {
+            return Err(format!(
+                "standard output goes into {}, which is read; send it elsewhere",
+                title(input)
+            ));
+        }
+        for output in outputs {
+            let name = output.display().to_string();
+            let Some(identity) = Identity::of(output) else {
+                continue;
+            };
+            if let Some(input) = self.0.get(&identity) {
+                return Err(format!(
+                    "{name} is the file that is read, {}; choose another name for the output",
+                    title(input)
+                ));
+            }
+            if let Some(other) = taken.get(&identity) {
+                return Err(if *other == name {
+                    format!("{name} is named twice; give each output a file of its own")
+                } else {
+                    format!("{other} and {name} are one file; give each output a file of its own")
+                });
+            }
+            taken.insert(identity, name);
+        }
+        Ok(())
+    }
+}
+
+fn title(input: &Path) -> String {
+    if input.as_os_str() == "-" {
+        "standard input".to_owned()
+    } else {
+        input.display().to_string()
+    }
+}
+
+/// The regular file to which a stream of the process leads, if it leads to one.
+#[cfg(unix)]
+fn identity_of(stream: impl std::os::fd::AsFd) -> Option<Identity> {
+    let file = File::from(stream.as_fd().try_clone_to_owned().ok()?);
+    let regular = file.metadata().is_ok_and(|about| about.is_file());
+    regular.then(|| Identity::of_open(&file)).flatten()
+}
+
+/// The regular file to which a stream of the process leads: not told here.
+#[cfg(not(unix))]
+fn identity_of<S>(_: S) -> Option<Identity> {
+    None
 }
 
 /// Writes one JSON document to standard output.
@@ -127,16 +253,6 @@ pub fn exists(path: &Path) -> String {
         "{} exists already; choose another name or add --force",
         path.display()
     )
-}
-
-/// The text with control characters written out, line breaks and tabs aside.
-pub fn harmless(text: &str) -> String {
-    let written = |c: char| match c {
-        '\n' | '\t' => c.to_string(),
-        c if c.is_control() => c.escape_default().to_string(),
-        c => c.to_string(),
-    };
-    text.chars().map(written).collect()
 }
 
 /// A temporary file is readable by its owner alone; a result is an ordinary file.
@@ -157,18 +273,47 @@ impl PlainFile for tempfile::Builder<'_, '_> {
     }
 }
 
-/// Writes to standard output; a closed pipe is no error.
+/// Writes text for people, or a document, to standard output; a closed pipe is no error.
+/// What a file or an argument brought into it must not steer the terminal.
 pub fn print(text: &str) -> Result<(), String> {
-    print_to_reader(text).map(|_| ())
+    print_as_it_is(&shown(text)).map(|_| ())
 }
 
-/// Writes to standard output and says whether anybody still reads there.
-pub fn print_to_reader(text: &str) -> Result<bool, String> {
+/// Writes to standard output what is safe already, and says whether anybody still reads there.
+pub fn print_as_it_is(text: &str) -> Result<bool, String> {
     let mut out = io::stdout().lock();
     match out.write_all(text.as_bytes()).and_then(|()| out.flush()) {
         Ok(()) => Ok(true),
         Err(e) if e.kind() == io::ErrorKind::BrokenPipe => Ok(false),
         Err(e) => Err(format!("standard output cannot be written ({e})")),
+    }
+}
+
+/// Several things that had to be done, of which none holds up the others: what went wrong,
+/// in one message.
+pub fn all(done: impl IntoIterator<Item = Result<(), String>>) -> Result<(), String> {
+    let wrong: Vec<String> = done.into_iter().filter_map(Result::err).collect();
+    if wrong.is_empty() {
+        Ok(())
+    } else {
+        Err(wrong.join(". "))
+    }
+}
+
+/// Whether a terminal on `stream` understands where to put the cursor: one that calls
+/// itself dumb does not (terminfo).
+pub fn has_cursor(stream: &impl io::IsTerminal) -> bool {
+    stream.is_terminal() && std::env::var_os("TERM").is_none_or(|term| term != "dumb")
+}
+
+/// An adjustment of more captures than this takes longer than anybody waits without a word
+/// (measured: a second for some hundred).
+const MANY_CAPTURES: usize = 200;
+
+/// Says on a terminal that an adjustment of so many captures takes its time, if it does.
+pub fn say_that_it_takes_time(captures: usize) {
+    if captures > MANY_CAPTURES && io::IsTerminal::is_terminal(&io::stderr()) {
+        eprintln!("adjusting {captures} captures together, which takes a while; Ctrl-C ends it");
     }
 }
 
@@ -182,11 +327,10 @@ pub struct Progress {
 impl Progress {
     /// Nothing is shown yet.
     pub fn new() -> Self {
-        use std::io::IsTerminal;
         Self {
             started: std::time::Instant::now(),
             shown: None,
-            on: io::stderr().is_terminal(),
+            on: has_cursor(&io::stderr()),
         }
     }
 
@@ -195,14 +339,10 @@ impl Progress {
         let percent = (100.0 * fraction) as u32;
         if self.on && self.started.elapsed().as_millis() > 500 && self.shown != Some(percent) {
             self.shown = Some(percent);
-            // twenty marks of five per cent each
-            let done = "#".repeat(percent as usize / 5);
-            eprint!("\r\x1b[K{what} [{done:.<20}] {percent} %");
+            eprint!("\r\x1b[K{}", bar(what, percent, width()));
         }
     }
-}
 
-impl Progress {
     /// Takes what is shown off the screen, for a line of output in its place.
     pub fn clear(&mut self) {
         if self.shown.take().is_some() {
@@ -211,19 +351,41 @@ impl Progress {
     }
 }
 
+/// One line of progress, shorter than the terminal is wide: a longer one could not be
+/// taken back.
+fn bar(what: &str, percent: u32, width: usize) -> String {
+    // twenty marks of five per cent each
+    let done = "#".repeat(percent as usize / 5);
+    let tail = format!(" [{done:.<20}] {percent} %");
+    let tail = if 2 * tail.len() > width {
+        format!(" {percent} %")
+    } else {
+        tail
+    };
+    let room = width.saturating_sub(tail.len() + 1);
+    let what = on_one_line(what);
+    // the end of a path says more than its beginning
+    let skipped = what.chars().count().saturating_sub(room);
+    what.chars().skip(skipped).chain(tail.chars()).collect()
+}
+
 impl Drop for Progress {
     fn drop(&mut self) {
         self.clear();
     }
 }
 
-/// Columns of the terminal, within reason; 80 where there is none.
+/// Columns of the terminal: what `COLUMNS` says, else what the terminal says, within reason;
+/// 80 where nobody does. The reader of a line longer than 120 characters loses the next
+/// one's beginning; below 20 there is no room for a word (common practice, no source).
 pub fn width() -> usize {
-    terminal_size::terminal_size()
-        .map_or(groovelag::report::text::DEFAULT_WIDTH, |(w, _)| {
-            usize::from(w.0)
-        })
-        .clamp(40, 120)
+    let stated = std::env::var("COLUMNS").ok();
+    stated
+        .and_then(|columns| columns.trim().parse().ok())
+        .filter(|columns| *columns > 0)
+        .or_else(|| terminal_size::terminal_size().map(|(w, _)| usize::from(w.0)))
+        .unwrap_or(groovelag::report::text::DEFAULT_WIDTH)
+        .clamp(20, 120)
 }
 
 #[cfg(test)]
@@ -231,10 +393,24 @@ mod tests {
     use super::*;
 
     #[test]
-    fn control_characters_are_written_out() {
+    fn progress_fits_its_line() {
         assert_eq!(
-            harmless("a\u{1b}[2J\tb\nµ\u{9b}"),
-            "a\\u{1b}[2J\tb\nµ\\u{9b}"
+            bar("reading", 50, 80),
+            "reading [##########..........] 50 %"
         );
+        let name = "a/long/path/to\u{1b}[2J/a/recording.wav";
+        for width in [20, 40, 60, 80] {
+            let line = bar(name, 100, width);
+            assert!(line.chars().count() < width, "{width}: {line}");
+            assert!(line.contains(".wav") && line.ends_with(" 100 %"), "{line}");
+        }
+        assert!(bar(name, 0, 120).contains("\\u{1b}"));
+    }
+
+    #[test]
+    fn failures_are_named_together() {
+        let wrong = |text: &str| Err(text.to_owned());
+        assert_eq!(all([Ok(()), Ok(())]), Ok(()));
+        assert_eq!(all([wrong("a"), Ok(()), wrong("b")]), wrong("a. b"));
     }
 }

@@ -50,6 +50,7 @@ pub fn run(arguments: &PlanArguments) -> Result<Outcome, String> {
     }
     let calibrations = job::calibrations(&job, &arguments.job).map_err(|e| e.to_string())?;
     job::replace_priors(&mut job, &calibrations);
+    output::say_that_it_takes_time(job.captures.len());
     let wanted = match (arguments.steps, arguments.until) {
         (Some(steps), _) => Wanted::Steps(steps.into()),
         (None, Some(goal)) => Wanted::Until(goal),

@@ -2,7 +2,7 @@
 //! the command line itself.
 
 use super::Outcome;
-use super::output::{self, Kind};
+use super::output;
 use clap::{Args, Command};
 use clap_complete::Shell;
 use clap_mangen::Man;
@@ -64,7 +64,7 @@ impl Manual {
             folder.join(format!("{name}.1"))
         };
         for command in &commands {
-            output::check_free(&path(command), Kind::Other, self.force)?;
+            output::check_free(&path(command), output::MANUAL, self.force)?;
         }
         std::fs::create_dir_all(folder).map_err(|e| {
             format!(
@@ -74,7 +74,7 @@ impl Manual {
         })?;
         for command in commands {
             let path = path(&command);
-            output::write_file(&path, &page(command)?, Kind::Other, self.force)?;
+            output::write_file(&path, &page(command)?, output::MANUAL, self.force)?;
         }
         Ok(Outcome::Done)
     }

@@ -1,9 +1,10 @@
 //! `groovelag simulate`.
 
 use super::Outcome;
-use super::output::{self, Kind};
+use super::output::{self, Inputs, Kind};
 use clap::Args;
 use groovelag::document::{self, TomlKind};
+use groovelag::outside;
 use groovelag::simulate::truth::TruthSet;
 use groovelag::simulate::{self, variations};
 use std::path::{Path, PathBuf};
@@ -29,7 +30,7 @@ pub struct Arguments {
 /// Follows the recipe.
 pub fn run(arguments: &Arguments) -> Result<Outcome, String> {
     let shown = arguments.recipe.display();
-    let text = std::fs::read_to_string(&arguments.recipe)
+    let text = outside::read_text(&arguments.recipe)
         .map_err(|error| format!("{shown}: {error}; give a recipe in TOML"))?;
     let stem = arguments
         .recipe
@@ -47,12 +48,16 @@ pub fn run(arguments: &Arguments) -> Result<Outcome, String> {
             ["wav", "truth.json"].map(|end| arguments.output.join(format!("{name}.{end}")))
         })
         .collect();
+    let programmes = recipes.iter().filter_map(|r| r.programme.file.as_ref());
+    let read = programmes
+        .map(|file| folder.join(file))
+        .chain([arguments.recipe.clone()]);
+    Inputs::of(read).spare(paths.iter().flatten().map(PathBuf::as_path))?;
     for [wav, truth] in &paths {
         output::check_free(wav, Kind::Wav, arguments.force)?;
-        output::check_free(truth, Kind::Other, arguments.force)?;
+        output::check_free(truth, output::TRUTH, arguments.force)?;
         // a recording of that name is nobody's simulation
-        let recording = wav.exists() && output::check_free(wav, Kind::Other, true).is_err();
-        if recording && !truth.exists() {
+        if wav.exists() && !truth.exists() {
             return Err(format!(
                 "{} exists without the truth of a simulation beside it, so it may be a recording; choose another folder",
                 wav.display()
@@ -77,7 +82,7 @@ pub fn run(arguments: &Arguments) -> Result<Outcome, String> {
         let (bytes, truth) = rendered.wav(name);
         let json = document::json(&truth).map_err(|error| error.to_string())?;
         output::write_file(wav_path, &bytes, Kind::Wav, arguments.force)?;
-        output::write_file(truth_path, json.as_bytes(), Kind::Other, arguments.force)?;
+        output::write_file(truth_path, json.as_bytes(), output::TRUTH, arguments.force)?;
         progress.clear();
         if !arguments.json {
             let rotation = truth.rotation_deg.map_or_else(

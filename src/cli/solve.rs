@@ -1,6 +1,6 @@
 //! `groovelag solve`.
 
-use super::output::{self, Kind};
+use super::output::{self, Inputs, Kind};
 use super::views::Views;
 use super::{Common, Outcome};
 use clap::Args;
@@ -32,16 +32,21 @@ pub struct SolveArguments {
     views: Views,
 }
 
+/// What --export-knowledge writes.
+const KNOWLEDGE: Kind = Kind::Toml(TomlKind::Knowledge);
+
 /// How audio captures become data.
 pub type Reader = dyn Fn(&job::file::Reading<'_>) -> Result<CaptureData, String>;
 
-/// Reads and solves a job.
+/// Reads and solves a job; `outputs` refuses what would write over a file of the job.
 pub fn load(
     path: &Path,
     coverage: f64,
     reader: &Reader,
+    outputs: &dyn Fn(&Inputs) -> Result<(), String>,
 ) -> Result<(Job, Vec<Option<CaptureData>>, Solved), String> {
     let mut job = job::file::read(path).map_err(|e| e.to_string())?;
+    outputs(&Inputs::of(job::file::inputs(&job, path)))?;
     if job.captures.is_empty() {
         return Err(format!(
             "{}: the job has no capture, so there is nothing to solve; add [[capture]]",
@@ -55,6 +60,7 @@ pub fn load(
         ));
     }
     let (data, caveats) = job::file::gather(&mut job, path, reader).map_err(|e| e.to_string())?;
+    output::say_that_it_takes_time(job.captures.len());
     let solved =
         job::solve(&job, &data, coverage).map_err(|e| format!("{}: {e}", path.display()))?;
     Ok((job, data, solved.with_warnings(caveats)))
@@ -62,11 +68,15 @@ pub fn load(
 
 /// Runs the command.
 pub fn run(arguments: &SolveArguments, reader: &Reader) -> Result<Outcome, String> {
-    if let Some(path) = &arguments.export_knowledge {
-        output::check_free(path, Kind::Toml(TomlKind::Knowledge), arguments.views.force)?;
-    }
-    arguments.views.check_free()?;
-    let (job, data, mut solved) = load(&arguments.job, arguments.common.coverage, reader)?;
+    let outputs = |inputs: &Inputs| {
+        let knowledge = arguments.export_knowledge.as_deref();
+        if let Some(path) = knowledge {
+            output::check_free(path, KNOWLEDGE, arguments.views.force)?;
+        }
+        arguments.views.check_free(inputs, &[knowledge])
+    };
+    let coverage = arguments.common.coverage;
+    let (job, data, mut solved) = load(&arguments.job, coverage, reader, &outputs)?;
     if let Some(count) = arguments.monte_carlo {
         let mut progress = output::Progress::new();
         let mut shown = |f| progress.show("drawing", f);
@@ -81,14 +91,16 @@ pub fn run(arguments: &SolveArguments, reader: &Reader) -> Result<Outcome, Strin
             "the knowledge was not exported, since the result is in doubt; --force exports it all the same",
         );
     }
+    // what cannot be written does not cost the answer
+    let mut written = Vec::new();
     if let Some(path) = arguments.export_knowledge.as_ref().filter(|_| !withheld) {
         let text = solved.knowledge(&job, &data).to_text();
-        output::write_file(
+        written.push(output::write_file(
             path,
             text.as_bytes(),
-            Kind::Toml(TomlKind::Knowledge),
+            KNOWLEDGE,
             arguments.views.force,
-        )?;
+        ));
     }
     // the change since a baseline is for `check`: solve makes the baseline
     let (outcome, _) = judge(&job.limits, None, &solved.solution, solved.coverage)?;
@@ -100,7 +112,7 @@ pub fn run(arguments: &SolveArguments, reader: &Reader) -> Result<Outcome, Strin
     let details = (views.any() || views.sketch).then(|| Details::of(&job, &data, &solved));
     if let (true, Some(details)) = (views.any(), &details) {
         let file = arguments.job.to_string_lossy().replace('\\', "/");
-        views.write(&page::solution(
+        written.push(views.write(&page::solution(
             &solved.solution,
             &page::About {
                 job: &job,
@@ -109,7 +121,7 @@ pub fn run(arguments: &SolveArguments, reader: &Reader) -> Result<Outcome, Strin
                 coverage: solved.coverage,
                 metadata: views.report_metadata,
             },
-        ))?;
+        )));
     }
     if arguments.common.json {
         output::print_json(&SolutionDocument::new(solved.solution))?;
@@ -125,5 +137,6 @@ pub fn run(arguments: &SolveArguments, reader: &Reader) -> Result<Outcome, Strin
         }
         output::print(&text)?;
     }
+    output::all(written)?;
     Ok(ending)
 }

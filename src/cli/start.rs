@@ -2,9 +2,8 @@
 
 use super::Outcome;
 use super::arguments::{self, OptionalArm, Radii, UNKNOWN};
-use super::output::{self, Kind, check_free};
+use super::output::{self, Inputs, Kind, check_free};
 use clap::Args;
-use groovelag::document::TomlKind;
 use groovelag::job::{self, PLANNED_COVERAGE, Plan, Wanted};
 use groovelag::report::start::{
     Answers, Further, NONE, Prediction, Tip, checklist_text, choices, expected, job_text,
@@ -242,8 +241,9 @@ impl Start {
     /// Runs the command.
     pub fn run(&self) -> Result<Outcome, String> {
         let checklist = checklist_path(&self.job)?;
-        check_free(&self.job, Kind::Toml(TomlKind::Job), self.force)?;
-        check_free(&checklist, Kind::Other, self.force)?;
+        check_free(&self.job, Kind::Started, self.force)?;
+        check_free(&checklist, output::CHECKLIST, self.force)?;
+        Inputs::of(["-"]).spare([self.job.as_path(), checklist.as_path()])?;
         let stdin = io::stdin();
         let answers = if stdin.is_terminal() {
             self.answers(Some(&mut Dialogue {
@@ -261,13 +261,8 @@ impl Start {
         let name = shown(&self.job);
         let text = job_text(&answers, prediction);
         let list = checklist_text(&answers, prediction, &file_name(&self.job));
-        output::write_file(
-            &self.job,
-            text.as_bytes(),
-            Kind::Toml(TomlKind::Job),
-            self.force,
-        )?;
-        output::write_file(&checklist, list.as_bytes(), Kind::Other, self.force)?;
+        output::write_file(&self.job, text.as_bytes(), Kind::Started, self.force)?;
+        output::write_file(&checklist, list.as_bytes(), output::CHECKLIST, self.force)?;
 
         let width = output::width();
         let mut said = labelled("Understood", &understood(&answers), width);

@@ -1,6 +1,6 @@
 //! Pages, pictures and sketches beside the text of a result.
 
-use super::output::{self, Kind};
+use super::output::{self, Inputs};
 use clap::Args;
 use groovelag::report::page::Page;
 use groovelag::report::picture::{self, Picture};
@@ -105,20 +105,18 @@ pub fn help(width: usize) -> String {
 }
 
 impl Views {
-    /// Refuses files that exist, before the work starts.
-    pub fn check_free(&self) -> Result<(), String> {
-        let mut files: Vec<&Path> = self.plot.iter().map(|p| p.file.as_path()).collect();
-        files.extend(self.report.as_deref());
-        for (k, file) in files.iter().enumerate() {
-            if files[..k].contains(file) {
-                return Err(format!(
-                    "{} is named twice; give each output a file of its own",
-                    file.display()
-                ));
-            }
-            output::check_free(file, Kind::Other, self.force)?;
+    /// Refuses files that exist, that are read or that are named twice, before the work
+    /// starts; `more` are what the command writes beside them.
+    pub fn check_free(&self, inputs: &Inputs, more: &[Option<&Path>]) -> Result<(), String> {
+        for plot in &self.plot {
+            output::check_free(&plot.file, plot.form.kind(), self.force)?;
         }
-        Ok(())
+        if let Some(page) = &self.report {
+            output::check_free(page, output::PAGE, self.force)?;
+        }
+        let plots = self.plot.iter().map(|p| p.file.as_path());
+        let more = more.iter().copied().flatten();
+        inputs.spare(more.chain(self.report.as_deref()).chain(plots))
     }
 
     /// Whether a page is needed at all.
@@ -126,34 +124,46 @@ impl Views {
         self.report.is_some() || !self.plot.is_empty()
     }
 
-    /// Writes what was asked for of a page. Everything is drawn before anything
-    /// is written.
+    /// Writes what was asked for of a page. What fails holds up nothing else, and all of it
+    /// is named: the caller prints its answer before it returns that.
     pub fn write(&self, page: &Page) -> Result<(), String> {
-        let mut files: Vec<(&Path, Vec<u8>)> = Vec::new();
-        if let Some(file) = &self.report {
+        let report = self.report.iter().map(|file| {
             let html = page.html().map_err(|e| e.to_string())?;
-            files.push((file, html.into_bytes()));
+            output::write_file(file, html.as_bytes(), output::PAGE, self.force)
+        });
+        let plots = self.plot.iter().map(|plot| {
+            let bytes = plot.drawn(page)?;
+            output::write_file(&plot.file, &bytes, plot.form.kind(), self.force)
+        });
+        output::all(report.chain(plots))
+    }
+}
+
+impl Form {
+    fn kind(self) -> output::Kind {
+        match self {
+            Self::Svg => output::SVG,
+            Self::Png => output::PNG,
         }
-        for plot in &self.plot {
-            let found: Option<&Picture> = page.pictures().find(|p| p.name == plot.name);
-            let picture = found.ok_or_else(|| {
-                let names: Vec<&str> = page.pictures().map(|p| p.name.as_str()).collect();
-                format!(
-                    "this result has no picture '{}'; its data support: {}",
-                    plot.name,
-                    names.join(", ")
-                )
-            })?;
-            let bytes = match plot.form {
-                Form::Svg => picture::svg_file(picture).map(String::into_bytes),
-                Form::Png => picture::png_file(picture),
-            };
-            files.push((&plot.file, bytes.map_err(|e| e.to_string())?));
-        }
-        for (file, bytes) in files {
-            output::write_file(file, &bytes, Kind::Other, self.force)?;
-        }
-        Ok(())
+    }
+}
+
+impl Plot {
+    fn drawn(&self, page: &Page) -> Result<Vec<u8>, String> {
+        let found: Option<&Picture> = page.pictures().find(|p| p.name == self.name);
+        let picture = found.ok_or_else(|| {
+            let names: Vec<&str> = page.pictures().map(|p| p.name.as_str()).collect();
+            format!(
+                "this result has no picture '{}'; its data support: {}",
+                self.name,
+                names.join(", ")
+            )
+        })?;
+        let bytes = match self.form {
+            Form::Svg => picture::svg_file(picture).map(String::into_bytes),
+            Form::Png => picture::png_file(picture),
+        };
+        bytes.map_err(|e| e.to_string())
     }
 }
 

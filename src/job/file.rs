@@ -11,12 +11,12 @@ use crate::chain::Calibration;
 use crate::delay::phase::PhaseTerm;
 use crate::document::TomlKind;
 use crate::groove::{Arm, CONTACT_SPACINGS_UM, FRONTAL_RADII_UM, Profile, SIDE_RADII_UM, Tip};
+use crate::outside::{self, ReadError};
 use crate::uncertainty::{Caveat, Level};
 use crate::units::{DEGREE, MICROMETRE, MICROSECOND, MILLIMETRE, nominal_rpm, parse_rpm, written};
 use serde_spanned::Spanned;
 use std::collections::BTreeMap;
 use std::f64::consts::FRAC_PI_4;
-use std::io::Read;
 use std::ops::RangeInclusive;
 use std::path::{Path, PathBuf};
 use thiserror::Error;
@@ -90,28 +90,56 @@ pub fn read(path: &Path) -> Result<Job, JobFileError> {
     let text = read_text(path, &shown)?;
     let parsed = parse_with_includes(&text, &shown);
     let (mut job, includes) = parsed.map_err(|e| e.of_other_kind(&text))?;
+    let mut known: BTreeMap<String, String> = BTreeMap::new();
+    let count = includes.len();
     for (line, include) in includes {
         let content = |message: String| JobFileError::Content {
             path: shown.clone(),
             line,
             message,
         };
+        if count > MOST_INCLUDES {
+            return Err(content(format!(
+                "the job includes {count} files; the most is {MOST_INCLUDES}: solve their captures in jobs of their own and include what those learned"
+            )));
+        }
         let resolved = resolve(path, &include);
-        let text = std::fs::read_to_string(&resolved)
+        let text = outside::read_text(&resolved)
             .map_err(|e| content(format!("cannot include '{}': {e}", include.display())))?;
         let knowledge = Knowledge::parse(&text, &include.to_string_lossy())
             .map_err(|e| content(e.to_string()))?;
-        for other in &job.knowledge {
-            if let Some(id) = knowledge.ids.iter().find(|id| other.ids.contains(id)) {
+        for id in &knowledge.ids {
+            if let Some(other) = known.insert(id.clone(), knowledge.source.clone()) {
                 return Err(content(format!(
-                    "'{}' and '{}' both hold '{id}'; what they know may come from the same captures, so include one of them",
-                    other.source, knowledge.source
+                    "'{other}' and '{}' both hold '{id}'; what they know may come from the same captures, so include one of them",
+                    knowledge.source
                 )));
             }
         }
         job.knowledge.push(knowledge);
     }
     Ok(job)
+}
+
+/// Most files that a job includes: the records of a large collection, each qualified by a job
+/// of its own. Common practice, no source.
+const MOST_INCLUDES: usize = 1000;
+
+/// Every file that a job is made of, itself among them.
+pub fn inputs(job: &Job, job_file: &Path) -> Vec<PathBuf> {
+    let includes = job.knowledge.iter().map(|k| Path::new(&k.source));
+    let calibrations = job.chains.values().filter_map(|c| c.calibration.as_deref());
+    let recordings = job.captures.iter().filter_map(|c| match &c.source {
+        Source::File(file) => Some(file.as_path()),
+        _ => None,
+    });
+    includes
+        .chain(calibrations)
+        .chain(job.limits.baseline.as_deref())
+        .chain(recordings)
+        .map(|file| resolve(job_file, file))
+        .chain([job_file.to_owned()])
+        .collect()
 }
 
 /// A path of a job file, which is relative to it; backslashes are understood
@@ -197,34 +225,23 @@ fn recordings<E: std::fmt::Display>(
         .collect()
 }
 
-/// Largest job file, bytes: some hundred thousand captures. What is larger is a
-/// recording or a device given by mistake.
-const LARGEST: u64 = 16 << 20;
-
 fn read_text(path: &Path, shown: &str) -> Result<String, JobFileError> {
-    let read = |reason: String| JobFileError::Read {
-        path: shown.to_owned(),
-        reason,
-    };
-    let mut bytes = Vec::new();
-    std::fs::File::open(path)
-        .and_then(|file| file.take(LARGEST + 1).read_to_end(&mut bytes))
-        .map_err(|e| read(e.to_string()))?;
-    if bytes.len() as u64 > LARGEST {
-        return Err(read(format!(
-            "longer than the {} MiB that a job file can have; a recording is named in a job, or given to `groovelag measure`",
-            LARGEST >> 20
-        )));
-    }
-    String::from_utf8(bytes).map_err(|e| {
-        let valid = &e.as_bytes()[..e.utf8_error().valid_up_to()];
-        JobFileError::Content {
+    outside::read_text(path).map_err(|e| match e {
+        ReadError::NotText(line) => JobFileError::Content {
             path: shown.to_owned(),
-            line: 1 + valid.iter().filter(|b| **b == b'\n').count(),
+            line,
             message:
                 "not text in UTF-8; save it as UTF-8, or give the job file instead of a recording"
                     .to_owned(),
-        }
+        },
+        ReadError::TooLong => JobFileError::Read {
+            path: shown.to_owned(),
+            reason: format!("{e} A recording is named in a job, or given to `groovelag measure`"),
+        },
+        e => JobFileError::Read {
+            path: shown.to_owned(),
+            reason: e.to_string(),
+        },
     })
 }
 
@@ -233,7 +250,13 @@ fn read_text(path: &Path, shown: &str) -> Result<String, JobFileError> {
 pub fn read_limits(path: &Path) -> Result<Limits, JobFileError> {
     let shown = path.to_string_lossy().replace('\\', "/");
     let text = read_text(path, &shown)?;
-    let source = SourceText::new(&text, &shown);
+    let text = without_mark(&text);
+    let starts = line_starts(text);
+    let source = SourceText {
+        text,
+        path: &shown,
+        starts: &starts,
+    };
     let table = source.table()?;
     let mut top = source.fields(
         "a folder's defaults",
@@ -256,7 +279,13 @@ pub fn parse(text: &str, path: &str) -> Result<Job, JobFileError> {
 type Includes = Vec<(usize, PathBuf)>;
 
 fn parse_with_includes(text: &str, path: &str) -> Result<(Job, Includes), JobFileError> {
-    let source = SourceText::new(text, path);
+    let text = without_mark(text);
+    let starts = line_starts(text);
+    let source = SourceText {
+        text,
+        path,
+        starts: &starts,
+    };
     let table = source.table()?;
     let mut top = source.fields(
         "the job",
@@ -635,18 +664,18 @@ fn fill(name: &mut String, only: &Option<String>) {
 /// Refuses names that are left out although there are several to choose from.
 fn missing_names(source: &SourceText<'_>, job: &Job) -> Result<(), JobFileError> {
     for c in &job.captures {
-        for (kind, name, known) in [
-            ("setup", &c.setup, names(&job.setups)),
-            ("record", &c.record, names(&job.records)),
-            ("chain", &c.chain, names(&job.chains)),
+        for (kind, name) in [
+            ("setup", &c.setup),
+            ("record", &c.record),
+            ("chain", &c.chain),
         ] {
-            if !known.contains(name) {
+            if !job.has(kind, name) {
                 return Err(JobFileError::Content {
                     path: source.path.to_owned(),
                     line: c.line.unwrap_or(1),
                     message: format!(
                         "this capture names no {kind}, and the job has several; add {kind} = one of: {}",
-                        known.join(", ")
+                        job.names(kind).join(", ")
                     ),
                 });
             }
@@ -654,7 +683,7 @@ fn missing_names(source: &SourceText<'_>, job: &Job) -> Result<(), JobFileError>
     }
     for (name, setup) in &job.setups {
         if !job.cartridges.contains_key(&setup.cartridge) {
-            let known = names(&job.cartridges).join(", ");
+            let known = job.names("cartridge").join(", ");
             return Err(source.at(
                 source.text.find(&format!("setup.{name}")).unwrap_or(0),
                 &format!("setup '{name}' names no cartridge; add cartridge = one of: {known}"),
@@ -664,8 +693,31 @@ fn missing_names(source: &SourceText<'_>, job: &Job) -> Result<(), JobFileError>
     Ok(())
 }
 
-fn names<T>(map: &BTreeMap<String, T>) -> Vec<String> {
-    map.keys().cloned().collect()
+impl Job {
+    /// The names of all things of a kind.
+    fn names(&self, kind: &str) -> Vec<&str> {
+        fn keys<T>(map: &BTreeMap<String, T>) -> Vec<&str> {
+            map.keys().map(String::as_str).collect()
+        }
+        match kind {
+            "setup" => keys(&self.setups),
+            "record" => keys(&self.records),
+            "chain" => keys(&self.chains),
+            "arm" => keys(&self.arms),
+            _ => keys(&self.cartridges),
+        }
+    }
+
+    /// Whether there is a thing of a kind and a name.
+    fn has(&self, kind: &str, name: &str) -> bool {
+        match kind {
+            "setup" => self.setups.contains_key(name),
+            "record" => self.records.contains_key(name),
+            "chain" => self.chains.contains_key(name),
+            "arm" => self.arms.contains_key(name),
+            _ => self.cartridges.contains_key(name),
+        }
+    }
 }
 
 /// A name used, to be looked up once everything is read.
@@ -677,18 +729,11 @@ struct Reference<'a> {
 
 impl Reference<'_> {
     fn check(&self, source: &SourceText<'_>, job: &Job) -> Result<(), JobFileError> {
-        let known = match self.kind {
-            "setup" => names(&job.setups),
-            "record" => names(&job.records),
-            "chain" => names(&job.chains),
-            "arm" => names(&job.arms),
-            _ => names(&job.cartridges),
-        };
-        if known.iter().any(|k| k == self.name) {
+        let (kind, name) = (self.kind, self.name);
+        if job.has(kind, name) {
             return Ok(());
         }
-        let (kind, name) = (self.kind, self.name);
-        let advice = match nearest(name, known.iter().map(String::as_str)) {
+        let advice = match nearest(name, job.names(kind).into_iter()) {
             Some(near) => format!("did you mean '{near}'? Otherwise add [{kind}.{name}]"),
             None => format!("add [{kind}.{name}]"),
         };
@@ -720,21 +765,26 @@ fn nearest<'k>(word: &str, known: impl Iterator<Item = &'k str>) -> Option<&'k s
 struct SourceText<'a> {
     text: &'a str,
     path: &'a str,
+    /// Where lines begin, but for the first.
+    starts: &'a [usize],
+}
+
+/// Editors on some systems start a file with a byte order mark.
+fn without_mark(text: &str) -> &str {
+    text.strip_prefix('\u{feff}').unwrap_or(text)
+}
+
+fn line_starts(text: &str) -> Vec<usize> {
+    text.match_indices('\n').map(|(at, _)| at + 1).collect()
 }
 
 impl<'a> SourceText<'a> {
-    fn new(text: &'a str, path: &'a str) -> Self {
-        // editors on some systems start a file with a byte order mark
-        let text = text.strip_prefix('\u{feff}').unwrap_or(text);
-        Self { text, path }
-    }
-
     fn table(&self) -> Result<Spanned<DeTable<'a>>, JobFileError> {
         DeTable::parse(self.text).map_err(|e| self.syntax(&e))
     }
 
     fn line(&self, at: usize) -> usize {
-        1 + self.text[..at.min(self.text.len())].matches('\n').count()
+        1 + self.starts.partition_point(|start| *start <= at)
     }
 
     fn at(&self, at: usize, message: &str) -> JobFileError {

@@ -2,6 +2,7 @@
 
 use super::description::Estimate;
 use super::network::Parameter;
+use crate::outside::without_content;
 use ndarray::{Array1, Array2};
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
@@ -60,7 +61,8 @@ impl Knowledge {
             file: file.to_owned(),
             reason: reason.to_owned(),
         };
-        let read: KnowledgeFile = toml::from_str(text).map_err(|e| refuse(e.message().trim()))?;
+        let read: KnowledgeFile =
+            toml::from_str(text).map_err(|e| refuse(&without_content(e.message())))?;
         if read.format != FORMAT || read.kind != KIND {
             return Err(refuse("its format or kind is another"));
         }

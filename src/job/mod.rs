@@ -112,6 +112,18 @@ pub enum JobError {
         /// The knowledge file.
         file: String,
     },
+    /// More draws than memory is kept for.
+    #[error(
+        "{count} draws of {setups} setups are too many; at most {most} with this job, and a million tell two digits of a band"
+    )]
+    TooManyDraws {
+        /// Draws asked for.
+        count: usize,
+        /// Setups whose rotation is drawn.
+        setups: usize,
+        /// Most draws.
+        most: usize,
+    },
     /// A setup asked for is not in the job.
     #[error("there is no setup '{name}' in this job; it has: {known}")]
     NoSetup {

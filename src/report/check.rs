@@ -3,6 +3,7 @@
 use super::text::wrapped;
 use crate::check::{Checked, Outcome};
 use crate::document::{self, Program};
+use crate::outside::{on_one_line, shown};
 use quick_junit::{NonSuccessKind, Report, TestCase, TestCaseStatus, TestSuite};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -96,20 +97,22 @@ impl CheckDocument {
                 Outcome::Failed | Outcome::Undecided => Some(NonSuccessKind::Failure),
                 Outcome::Unusable => Some(NonSuccessKind::Error),
             };
+            // XML has no control characters, and the library takes an escape character for the
+            // beginning of a terminal's colour and drops what follows
             let status = match kind {
                 None => TestCaseStatus::success(),
                 Some(kind) => {
                     let mut status = TestCaseStatus::non_success(kind);
                     status
                         .set_type(result.outcome.word())
-                        .set_message(visible(&result.reason));
+                        .set_message(shown(&result.reason));
                     status
                 }
             };
-            let mut case = TestCase::new(visible(&result.path), status);
+            let mut case = TestCase::new(on_one_line(&result.path), status);
             case.set_classname(NAME);
             if kind.is_none() {
-                case.set_system_out(visible(&result.reason));
+                case.set_system_out(shown(&result.reason));
             }
             suite.add_test_case(case);
         }
@@ -144,27 +147,12 @@ impl CheckDocument {
     }
 }
 
-/// Control characters written out: XML has none, and the library takes an escape
-/// character for the beginning of a terminal's colour and drops what follows.
-fn visible(text: &str) -> String {
-    text.chars()
-        .flat_map(|c| {
-            let (kept, written) = if c.is_control() && c != '\n' && c != '\t' {
-                (None, Some(c.escape_unicode()))
-            } else {
-                (Some(c), None)
-            };
-            kept.into_iter().chain(written.into_iter().flatten())
-        })
-        .collect()
-}
-
 /// One job of the table: outcome, path and the reason below.
 pub fn checked_text(result: &Checked, width: usize) -> String {
     let outcome = result.outcome.word();
     let indent = " ".repeat(OUTCOME_COLUMNS);
-    format!("{outcome:<OUTCOME_COLUMNS$}{}\n", result.path)
-        + &wrapped(&indent, &result.reason, width)
+    let path = on_one_line(&result.path);
+    format!("{outcome:<OUTCOME_COLUMNS$}{path}\n") + &wrapped(&indent, &result.reason, width)
 }
 
 /// One job as a line of JSON.

@@ -71,7 +71,9 @@ impl Measurement {
         out.push_str(&self.delay(width));
         out.push_str(&self.advice(width));
         out.push_str(&self.recording(width));
-        out.push_str("\nWhat limits it (standard uncertainty, share of the variance)\n");
+        let heading = "What limits it (standard uncertainty, share of the variance)";
+        out.push('\n');
+        out.push_str(&text::wrapped("", heading, width));
         out.push_str(&text::budget(&self.budget, "deg", width));
         if !self.warnings.is_empty() {
             out.push_str("\nCaveats\n");

@@ -2,6 +2,7 @@
 
 use super::text::{DEFAULT_WIDTH, wrapped};
 use crate::uncertainty::{plain, rounded_u};
+use sha2::{Digest, Sha256};
 use std::fmt::Write as _;
 
 /// The tip, as far as an owner knows it; sizes in micrometres.
@@ -319,7 +320,22 @@ pub fn job_text(answers: &Answers, prediction: Option<Prediction>) -> String {
     if !matches!(answers.tip, Tip::Spherical(_)) {
         out += &after_text(answers, of_arm);
     }
-    out
+    let seal = seal(&out);
+    out + "\n" + &seal
+}
+
+/// The last line of a job: it holds as long as nobody has changed the lines above.
+fn seal(text: &str) -> String {
+    let hash = Sha256::digest(text.as_bytes());
+    // a change of hand that keeps 48 bits has a probability of 4e-15
+    let hash: String = hash.iter().take(6).map(|b| format!("{b:02x}")).collect();
+    format!("# As written (groovelag start --force writes over no other): {hash}\n")
+}
+
+/// Whether a job is as [`job_text`] wrote it, with nothing changed by hand.
+pub fn is_as_written(text: &str) -> bool {
+    let end = text.rfind("\n# As written");
+    end.is_some_and(|end| text[end + 1..] == seal(&text[..end]))
 }
 
 /// The setup after the turn, as remarks.

@@ -9,15 +9,22 @@ use crate::uncertainty::{
 
 /// Columns composed for when the terminal does not say.
 pub const DEFAULT_WIDTH: usize = 80;
+/// Columns that words need beside a label (common practice, no source).
+const LEAST_ROOM: usize = 20;
 /// Budget lines with a smaller share are summed up in one.
 const SMALL_SHARE: f64 = 0.005;
 
 /// Breaks `text` into lines of at most `width` columns, the first one after
 /// `first`, the others after as many blanks.
 pub fn wrapped(first: &str, text: &str, width: usize) -> String {
-    let indent = first.chars().count();
-    let room = width.saturating_sub(indent).max(20);
+    let mut indent = first.chars().count();
     let mut out = String::from(first);
+    if indent + LEAST_ROOM > width && !first.trim().is_empty() {
+        // a narrow terminal has the label on a line of its own
+        out = format!("{}\n  ", first.trim_end());
+        indent = 2;
+    }
+    let room = width.saturating_sub(indent).max(1);
     let mut column = 0;
     for word in text.split_whitespace() {
         let length = word.chars().count();

@@ -1,11 +1,14 @@
 //! What a page may show of files and free text: names, never where they lie.
 
+use crate::outside::shown;
+
 /// Ends a path in running text.
 const ENDS: &[char] = &['\'', '"', ')', '(', ',', ';', '<', '>', '\n', '\t', ' '];
 
 /// Text for HTML.
 pub fn escaped(text: &str) -> String {
-    text.replace('&', "&amp;")
+    shown(text)
+        .replace('&', "&amp;")
         .replace('<', "&lt;")
         .replace('>', "&gt;")
         .replace('"', "&quot;")
@@ -102,6 +105,7 @@ mod tests {
             ("C:\\Users\\someone\\x.wav:", "x.wav:"),
             ("L/R at 0.5 s/m and 3/4", "L/R at 0.5 s/m and 3/4"),
             ("a < b & c", "a &lt; b &amp; c"),
+            ("a\u{1b}\u{202e}b", "a\\u{1b}\\u{202e}b"),
         ] {
             assert_eq!(names.html(text), shown);
         }

@@ -2,6 +2,7 @@
 //! measured with the font that the crate brings, and no other is looked for.
 
 use super::{Anchor, Axis, Dash, Ink, Mark, Marker, Panel, Picture};
+use crate::outside::{on_one_line, shown};
 use plotters::element::DashedPathElement;
 use plotters::prelude::*;
 use plotters::style::text_anchor::{HPos, Pos, VPos};
@@ -249,7 +250,7 @@ impl<DB: DrawingBackend> Surface<'_, DB> {
             Anchor::End => HPos::Right,
         };
         self.area.draw(&Text::new(
-            text.to_owned(),
+            on_one_line(text),
             Self::at(at),
             words_style(ink, horizontal),
         ))
@@ -481,7 +482,7 @@ fn draw_mark<DB: DrawingBackend>(
 
 /// As much of a text as there is room for.
 fn fitting(text: &str, room: f64) -> String {
-    let mut shown = text.to_owned();
+    let mut shown = on_one_line(text);
     while width_of(&shown) > room {
         let mut kept: Vec<char> = shown.trim_end_matches('\u{2026}').chars().collect();
         kept.pop();
@@ -579,7 +580,8 @@ fn without_size(line: &str) -> String {
 }
 
 fn escaped(text: &str) -> String {
-    text.replace('&', "&amp;")
+    shown(text)
+        .replace('&', "&amp;")
         .replace('<', "&lt;")
         .replace('>', "&gt;")
 }
@@ -640,7 +642,8 @@ pub fn png_file(picture: &Picture) -> Result<Vec<u8>, DrawError> {
     let mut encoder = png::Encoder::new(&mut bytes, size.0, size.1);
     encoder.set_color(png::ColorType::Rgb);
     encoder
-        .write_header()
+        .add_text_chunk("Software".to_owned(), env!("CARGO_PKG_NAME").to_owned())
+        .and_then(|()| encoder.write_header())
         .and_then(|mut writer| writer.write_image_data(&pixels))
         .map_err(|e| failed(e.to_string()))?;
     Ok(bytes)
