@@ -212,14 +212,20 @@ pub fn last_word(measurement: &Measurement, before: Option<&Before>, width: usiz
         (warnings.into_iter()).partition(|c| c.level > Level::Note);
     // as they stand on the screen, each with its rank
     let mut parts = vec![
+        (0, text::in_doubt(measurement.in_doubt.as_deref(), width)),
         (5, measurement.recording(width)),
         (4, measurement.delay(width)),
     ];
+    // the first serious one stands in the first line
+    let mut doubts = measurement.in_doubt.iter();
     for caveat in spoken {
+        if caveat.level == Level::Serious && doubts.next().is_some() {
+            continue;
+        }
         let rank = if caveat.level == Level::Serious { 1 } else { 3 };
         parts.push((rank, text::caveats(std::slice::from_ref(caveat), width)));
     }
-    let caveats = 2..parts.len();
+    let caveats = 3..parts.len();
     let changes = before.map(Before::parts).unwrap_or_default();
     let changes = changes
         .iter()
