@@ -554,11 +554,12 @@ fn files_appear_whole_or_not_at_all() {
         with(&["--plot", "phase=b.svg", "--plot", "along=b.svg"]),
         "named twice",
     );
-    std::fs::write(folder.path().join("a.html"), "mine").unwrap();
+    let older = "<p class=\"made\">groovelag 0.0.1</p>";
+    std::fs::write(folder.path().join("a.html"), older).unwrap();
     refused(with(&["--report", "a.html"]), "exists already");
     assert_eq!(
-        std::fs::read(folder.path().join("a.html")).unwrap(),
-        b"mine"
+        std::fs::read_to_string(folder.path().join("a.html")).unwrap(),
+        older
     );
     assert!(with(&["--report", "a.html", "--force"]).status.success());
     let written = std::fs::read_to_string(folder.path().join("a.html")).unwrap();

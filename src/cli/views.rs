@@ -1,6 +1,6 @@
 //! Pages, pictures and sketches beside the text of a result.
 
-use super::output::{self, Inputs};
+use super::output::{self, Inputs, Kind};
 use clap::Args;
 use groovelag::report::page::Page;
 use groovelag::report::picture::{self, Picture};
@@ -124,23 +124,27 @@ impl Views {
         self.report.is_some() || !self.plot.is_empty()
     }
 
-    /// Writes what was asked for of a page. What fails holds up nothing else, and all of it
-    /// is named: the caller prints its answer before it returns that.
+    /// Writes what was asked for of a page. Everything is drawn before anything is written;
+    /// then what fails holds up nothing else, and all of it is named. The caller prints its
+    /// answer before it returns that.
     pub fn write(&self, page: &Page) -> Result<(), String> {
-        let report = self.report.iter().map(|file| {
+        let mut files: Vec<(&Path, Vec<u8>, Kind)> = Vec::new();
+        if let Some(file) = &self.report {
             let html = page.html().map_err(|e| e.to_string())?;
-            output::write_file(file, html.as_bytes(), output::PAGE, self.force)
-        });
-        let plots = self.plot.iter().map(|plot| {
-            let bytes = plot.drawn(page)?;
-            output::write_file(&plot.file, &bytes, plot.form.kind(), self.force)
-        });
-        output::all(report.chain(plots))
+            files.push((file, html.into_bytes(), output::PAGE));
+        }
+        for plot in &self.plot {
+            files.push((&plot.file, plot.drawn(page)?, plot.form.kind()));
+        }
+        let written = files
+            .iter()
+            .map(|(file, bytes, kind)| output::write_file(file, bytes, *kind, self.force));
+        output::all(written)
     }
 }
 
 impl Form {
-    fn kind(self) -> output::Kind {
+    fn kind(self) -> Kind {
         match self {
             Self::Svg => output::SVG,
             Self::Png => output::PNG,
