@@ -706,6 +706,7 @@ fn swapped_leads_check_a_calibration() {
 fn what_a_job_leaves_open_is_noted() {
     let mut job = worked_example();
     job.cartridges.get_mut("S").unwrap().profile = Some(Profile::Spherical);
+    job.setups.get_mut("E").unwrap().arm = ArmOf::Unknown;
     job.captures = vec![capture("E", LOW, 0.0, false), capture("S", LOW, 0.0, false)];
     let mut data = as_predicted(&job);
     for capture in &mut job.captures {
@@ -827,4 +828,25 @@ fn an_adjustment_that_did_not_settle_is_in_doubt() {
         assert_eq!(told.is_some(), there, "{termination:?}");
         assert!(told.is_none_or(|w| w.level == crate::uncertainty::Level::Serious));
     }
+}
+
+/// A rotation stated beside what six captures find: no capture departs, yet the whole
+/// does not fit.
+#[test]
+fn a_wrong_statement_shows_in_chi_square_alone() {
+    let mut job = Job {
+        captures: rows().remove(8).0,
+        ..worked_example()
+    };
+    let data = as_predicted(&job);
+    let mut solve_with = |degrees: f64| {
+        job.setups.get_mut("E").unwrap().rotation = deg(degrees, 1.0);
+        let solved = solve(&job, &data, 0.95).unwrap();
+        let p = solved.solution.fit.p_value.unwrap();
+        (p, codes(&solved).contains(&"chi-square-high"))
+    };
+    assert!(!solve_with(5.0).1);
+    let further = (10..80).map(|tenth| solve_with(4.0 + 0.2 * f64::from(tenth)));
+    let (p, told) = further.into_iter().find(|(p, _)| *p < 0.01).unwrap();
+    assert!(told && p > 1e-4, "{p}");
 }

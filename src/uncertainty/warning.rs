@@ -96,7 +96,7 @@ warnings! {
         judged_by: "no arm in the setup",
         level: Seen(Note),
         law: "none: a statement is missing",
-        effect: "none on the rotation to the groove, which contains the arm's tracking error",
+        effect: "none on the rotation to the groove, which contains the arm's tracking error; allowed for in u of stylus to body",
         advice: "state the arm's length, pivot to spindle and offset",
     }
     /// The channels differ in level.
