@@ -306,7 +306,7 @@ fn what_is_read_is_never_written_over() {
             "it is a recording",
         ),
         (
-            "$G measure in.wav PLACE --plot turns=a.svg --plot phase=./a.svg",
+            "$G measure in.wav PLACE --plot budget=a.svg --plot phase=./a.svg",
             2,
             "one file",
         ),
@@ -601,7 +601,7 @@ fn work_is_bounded() {
         (
             "$G solve two-setups.toml --monte-carlo 10000000",
             2,
-            "at most 5000000",
+            "at most 3333333",
         ),
         ("$G solve many-setups.toml", 2, "unknowns are too many"),
         ("$G plan many-setups.toml", 2, "unknowns are too many"),

@@ -768,3 +768,79 @@ fn a_tone_has_its_page_and_its_picture() {
         assert!(largest > 0.0 && largest < 1000.0, "{hertz}: {largest}");
     }
 }
+
+/// Text with single blanks, tags of HTML and its entities taken out.
+fn flat(text: &str) -> String {
+    let mut out = String::new();
+    let mut inside = false;
+    for c in text.chars() {
+        match c {
+            '<' => inside = true,
+            '>' => inside = false,
+            '\u{2212}' => out.push('-'),
+            _ if !inside => out.push(c),
+            _ => {}
+        }
+    }
+    let out = out.replace("&#39;", "'").replace("&quot;", "\"");
+    let out = out
+        .replace("&gt;", ">")
+        .replace("&lt;", "<")
+        .replace("&amp;", "&");
+    out.split_whitespace().collect::<Vec<_>>().join(" ")
+}
+
+/// Text and page give the same instruction, sentence by sentence: a turn, a large turn, a
+/// setup that a later one supersedes, nothing to turn, and a result in doubt.
+#[test]
+fn text_and_page_instruct_alike() {
+    let folder = tempfile::tempdir().unwrap();
+    let capture = |setup: &str, delay: f64, turn: f64| {
+        format!(
+            "[[capture]]\ndelay_us = {{ value = {delay}, u = 0.005 }}\nsetup = \"{setup}\"\nradius_mm = 70\nrpm = 33\nturn_deg = {turn}\n"
+        )
+    };
+    let head = "format = 1\n[limits]\ntolerance_deg = 5\n[cartridge.a]\nprofile = \"elliptical\"\nfrontal_radius_um = 18\nside_radius_um = 8\n[setup.x]\narm = \"tangential\"\naligned = \"gauge\"\n";
+    for (more, captures, orders) in [
+        ("", capture("x", 4.0, 0.0), vec!["Turn the cartridge 4"]),
+        ("", capture("x", 8.0, 0.0), vec!["So large a turn"]),
+        ("", capture("x", 0.3, 0.0), vec!["Turn nothing: the"]),
+        (
+            "[setup.y]\narm = \"tangential\"\n",
+            capture("x", 4.0, 0.0) + &capture("y", 0.2, 0.0),
+            vec!["Nothing here: setup 'y' was recorded later"],
+        ),
+        (
+            "",
+            capture("x", 4.0, 0.0) + &capture("x", 7.9, -4.0) + &capture("x", 0.1, 4.0),
+            vec!["Turn nothing before the doubt is resolved"],
+        ),
+    ] {
+        std::fs::write(
+            folder.path().join("job.toml"),
+            format!("{head}{more}{captures}"),
+        )
+        .unwrap();
+        let arguments = ["solve", "job.toml", "--report", "page.html", "--force"];
+        let output = run(folder.path(), &arguments);
+        let text = String::from_utf8(output.stdout).unwrap();
+        let page = std::fs::read_to_string(folder.path().join("page.html")).unwrap();
+        let advice = page.split("id=\"what-to-do\"").nth(1).unwrap();
+        let advice = flat(&advice[..advice.find("</section>").unwrap()]);
+        for order in orders {
+            assert!(flat(&text).contains(order), "{order}: {text}");
+        }
+        // every instruction of the text, up to what follows it there
+        let instructions: Vec<&str> = text.split("  What to do    ").skip(1).collect();
+        assert!(!instructions.is_empty(), "{text}");
+        for instruction in instructions {
+            let whole = &instruction[..instruction.find("\n  What limits it").unwrap()];
+            for sentence in flat(whole).split(". ") {
+                let sentence = sentence.trim_end_matches('.');
+                assert!(advice.contains(sentence), "{sentence}\nis not in\n{advice}");
+            }
+        }
+        let doubted = text.starts_with("In doubt: ");
+        assert_eq!(page.contains("class=\"doubt\""), doubted);
+    }
+}

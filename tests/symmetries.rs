@@ -454,6 +454,7 @@ fn clockwise_and_anticlockwise_mirror_each_other() {
         let mut odd = vec![
             Input::Rotation,
             Input::Turn,
+            Input::Tracking,
             Input::Cut,
             Input::LatheOffset,
             Input::RecordSkew,

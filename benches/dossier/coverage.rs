@@ -35,7 +35,11 @@ const CLASSES: usize = 20;
 const JUDGED: [(&str, &[(&str, f64)]); 5] = [
     (
         "rotation",
-        &[("setup.E.rotation_deg", 1.0), ("tracking_deg[70]", 1.0)],
+        &[
+            ("setup.E.rotation_deg", 1.0),
+            ("tracking_deg", 1.0),
+            ("tracking_deg[70]", 1.0),
+        ],
     ),
     ("cut", &[("record.R.cut_rotation_deg", 1.0)]),
     (
@@ -206,7 +210,7 @@ pub fn delay(spec: &CaptureSpec, truth: &Truth) -> f64 {
         scale: of(format!("cartridge.{setup}.scale"), 1.0),
         chain_skew: of("chain.C.skew_us".to_owned(), 0.0),
         arm: None,
-        tracking: like("tracking_deg[", 0.0),
+        tracking: of("tracking_deg".to_owned(), 0.0) + like("tracking_deg[", 0.0),
         swapped: spec.swapped,
     };
     let level = conditions.predict().delay;

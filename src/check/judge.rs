@@ -169,7 +169,11 @@ fn tolerance(setup: &SetupResult) -> Finding {
     };
     let body = setup.stylus_to_body_deg.unwrap_or(setup.rotation_deg);
     let text = format!(
-        "stylus to body {} deg (u {}): {verdict} to tolerance_deg = {} (probability of conformity {})",
+        "stylus to body{} {} deg (u {}): {verdict} to tolerance_deg = {} (probability of conformity {})",
+        match setup.name.as_str() {
+            "" => String::new(),
+            name => format!(" of '{name}'"),
+        },
         rounded(body.value, body.standard_uncertainty),
         rounded_u(body.standard_uncertainty),
         plain(c.tolerance_deg, 3),

@@ -58,11 +58,11 @@ pub struct SituationArguments {
     /// Effective length, pivot to spindle (mm), offset (deg); or tangential, null-radius, unknown
     #[arg(long, value_name = "L/P/OFFSET", value_parser = arguments::any_arm)]
     pub arm: Option<AnyArm>,
-    /// How the cartridge body was aligned in the headshell: gauge, eye [default: eye]
+    /// Body aligned with a gauge or by eye [default: eye]
     #[arg(long, value_name = "HOW", value_parser = arguments::aligned)]
     pub aligned: Option<Alignment>,
-    /// How far the stylus lies ahead of the mounting holes, mm [default: 9.5]
-    #[arg(long, value_name = "MM", value_parser = arguments::holes_to_stylus, allow_negative_numbers = true)]
+    /// Stylus ahead of the mounting holes, mm [default: 9.5]
+    #[arg(long = "stylus-ahead", value_name = "MM", value_parser = arguments::holes_to_stylus, allow_negative_numbers = true)]
     pub holes_to_stylus: Option<f64>,
 }
 
@@ -170,7 +170,7 @@ pub struct Measure {
     place: PlaceArguments,
     #[command(flatten)]
     situation: SituationArguments,
-    /// Tolerance of the rotation to the cartridge body, degrees either way
+    /// Tolerance to the cartridge body, degrees either way
     #[arg(long, value_name = "DEG", value_parser = arguments::positive_degrees)]
     tolerance: Option<f64>,
     #[command(flatten)]
@@ -304,7 +304,7 @@ pub fn measurement(
             .collect(),
         conformity: setup.conformity,
         correction: setup.correction,
-        setup: Some(setup.clone()),
+        mounting_stated: setup.mounting_stated,
     };
     let data = data.ok_or("no data")?;
     Ok((measurement, solved, data))

@@ -16,7 +16,7 @@ pub struct Views {
     /// Show in the page the text that recordings carry
     #[arg(long, requires = "report")]
     pub report_metadata: bool,
-    /// Write a picture; repeatable; --plot help lists them
+    /// Write a picture; repeatable; see --plot help
     #[arg(long, value_name = "NAME=FILE", value_parser = plot)]
     plot: Vec<Plot>,
     /// Add small plots in block characters

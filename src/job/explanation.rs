@@ -22,20 +22,19 @@ use std::ops::RangeInclusive;
 
 /// Probability below which chance is no explanation: a job whose chi-square is
 /// larger less often than this, or one of whose captures departs from the rest
-/// further, contradicts itself. One honest job in some hundreds does (of eight
+/// further, contradicts itself. One honest job in some thousand does (of eight
 /// captures: 8 + 1 chances).
-pub(super) const CONTRADICTION_P: f64 = 1e-4;
+const CONTRADICTION_P: f64 = Warning::Contradiction.limit();
 
-/// The same two-sided probability as a normalised residual.
+/// Normalised residual that chance exceeds, two-sided, as seldom (normal law).
 const CONTRADICTION_W: f64 = 3.8906;
 
-/// Normalised residual from which a capture is named: chance alone exceeds it
-/// once in a thousand (Baarda 1968, from memory).
-const NAMED_W: f64 = 3.2905;
+/// Normalised residual from which a capture is named.
+const NAMED_W: f64 = Warning::Outlier.limit();
 
 /// A chi-square that chance exceeds less often than this is spoken of, and a
-/// hypothesis that leaves one does not explain the data; common practice, no source.
-pub(super) const DOUBTED_P: f64 = 0.01;
+/// hypothesis that leaves one does not explain the data.
+pub(super) const DOUBTED_P: f64 = Warning::ChiSquareHigh.limit();
 
 /// Hypotheses that together have this probability are told; common practice
 /// (95 %), no source.

@@ -429,10 +429,12 @@ fn cartridge(f: &mut Fields<'_>) -> Result<Cartridge, JobFileError> {
             ("line", Profile::Line),
         ],
     )?;
+    // both may be the other: that is told below
+    let radii = *SIDE_RADII_UM.start()..=*FRONTAL_RADII_UM.end();
     let cartridge = Cartridge {
         profile,
-        frontal_radius: f.quantity("frontal_radius_um", MICROMETRE, FRONTAL_RADII_UM)?,
-        side_radius: f.quantity("side_radius_um", MICROMETRE, SIDE_RADII_UM)?,
+        frontal_radius: f.quantity("frontal_radius_um", MICROMETRE, radii.clone())?,
+        side_radius: f.quantity("side_radius_um", MICROMETRE, radii)?,
         contact_spacing: f.quantity("contact_spacing_um", MICROMETRE, CONTACT_SPACINGS_UM)?,
         crosstalk_db: f.number("crosstalk_db", -120.0..=-1.0)?,
         skew: f.quantity("skew_us", MICROSECOND, -1000.0..=1000.0)?,
@@ -470,6 +472,8 @@ fn cartridge(f: &mut Fields<'_>) -> Result<Cartridge, JobFileError> {
             "the side radius exceeds the frontal radius; have the two been exchanged?",
         ));
     }
+    f.quantity("frontal_radius_um", MICROMETRE, FRONTAL_RADII_UM)?;
+    f.quantity("side_radius_um", MICROMETRE, SIDE_RADII_UM)?;
     if lever(Profile::Line, cartridge.contact_spacing).is_some_and(|l| l <= 0.0) {
         return Err(f.error(
             "contact_spacing_um",

@@ -168,6 +168,8 @@ fn origin(stated: Stated, default: &DefaultPrior) -> String {
 enum Effect {
     /// Stands for this input (the radius: added to the stated one).
     Input(Input),
+    /// Adds to the tracking error.
+    Tracking,
     /// Is a term of the information, seen with this sign.
     Term(usize, f64),
 }
@@ -204,6 +206,7 @@ impl Observation {
                         *field = value;
                     }
                 }
+                Effect::Tracking => conditions.tracking += value,
                 Effect::Term(row, sign) => {
                     values[row] += sign * value;
                     jacobian[[row, column]] += sign;
@@ -216,9 +219,12 @@ impl Observation {
             let prediction = conditions.predict();
             values[0] += node.weight * prediction.delay;
             for (column, &effect) in self.effects.iter().enumerate() {
-                if let Effect::Input(input) = effect {
-                    jacobian[[0, column]] += node.weight * prediction.gradient[input as usize];
-                }
+                let input = match effect {
+                    Effect::Input(input) => input,
+                    Effect::Tracking => Input::Tracking,
+                    Effect::Term(..) => continue,
+                };
+                jacobian[[0, column]] += node.weight * prediction.gradient[input as usize];
             }
         }
         Evaluation { values, jacobian }
@@ -282,8 +288,8 @@ impl Linear {
 /// Where a setup's tracking error comes from.
 #[derive(Debug, Clone, Copy, PartialEq)]
 enum Tracking {
-    /// An unknown of its own, or exactly known.
-    Place(Place),
+    /// Unknowns that add up: a part that all radii share, and one of this radius.
+    Sum([Place; 2]),
     /// An arm's effective length, pivot to spindle and offset, and the change of
     /// this radius.
     Arm([Place; 3], Place, f64),
@@ -319,7 +325,9 @@ impl Network {
                 linear.add(*self.rotations.get(setup)?, 1.0);
                 match self.tracking.get(setup) {
                     None => {}
-                    Some(Tracking::Place(place)) => linear.add(*place, 1.0),
+                    Some(Tracking::Sum(places)) => {
+                        places.iter().for_each(|place| linear.add(*place, 1.0));
+                    }
                     Some(Tracking::Arm(..)) => {
                         let (arm, radius, places) = self.arm(setup, x)?;
                         let gradient = arm.tracking_gradient(radius);
@@ -537,22 +545,25 @@ impl Builder<'_> {
         (bodies, mountings)
     }
 
-    /// The tracking error of an arm without dimensions at a radius.
-    fn tracking(&mut self, arm: &ArmOf, radius: [f64; 2]) -> Option<Place> {
-        match arm {
-            ArmOf::Pivoted(_) => None,
-            ArmOf::Tangential | ArmOf::NullRadius => Some(Place::Exact(0.0)),
-            ArmOf::Unknown => {
-                let span = span_mm(radius);
-                Some(self.place(
-                    format!("tracking_deg[{span}]"),
-                    || format!("tracking error of the arm, not stated (at {span} mm)"),
-                    DEGREE,
-                    priors::TRACKING.estimate(),
-                    priors::TRACKING.origin,
-                ))
-            }
-        }
+    /// The tracking error at a radius of an arm of which nothing is stated: what all
+    /// radii have in common, and what is this radius's own.
+    fn unstated_tracking(&mut self, radius: [f64; 2]) -> [Place; 2] {
+        let span = span_mm(radius);
+        let common = self.place(
+            "tracking_deg".to_owned(),
+            || "tracking error of the arm, not stated: overhang and offset".to_owned(),
+            DEGREE,
+            priors::TRACKING_COMMON.estimate(),
+            priors::TRACKING_COMMON.origin,
+        );
+        let own = self.place(
+            format!("tracking_deg[{span}]"),
+            || format!("tracking error of the arm, not stated: at {span} mm"),
+            DEGREE,
+            priors::TRACKING_RADIUS.estimate(),
+            priors::TRACKING_RADIUS.origin,
+        );
+        [common, own]
     }
 
     fn observation(
@@ -764,11 +775,13 @@ impl Builder<'_> {
         places.push((Input::ChainSkew, place));
 
         let seeing = profile != Profile::Spherical;
-        if let Some(place) = self.tracking(&setup.arm, spec.radius).filter(|_| seeing) {
-            places.push((Input::Tracking, place));
+        let mut tracking = Vec::new();
+        if setup.arm == ArmOf::Unknown && seeing {
+            let parts = self.unstated_tracking(spec.radius);
             self.tracking
                 .entry(spec.setup.clone())
-                .or_insert(Tracking::Place(place));
+                .or_insert(Tracking::Sum(parts));
+            tracking.extend(parts);
         }
         if let Some((name, arm)) = arm {
             let of_arm = named("arm", name);
@@ -799,7 +812,9 @@ impl Builder<'_> {
                 let words = || format!("{what} of {of_arm}");
                 places.push((input, self.stated(id, words, stated, default)));
             }
-            if let [.., (_, length), (_, pivot), (_, offset)] = places[..] {
+            if let [.., (_, length), (_, pivot), (_, offset)] = places[..]
+                && seeing
+            {
                 let middle = 0.5 * (spec.radius[0] + spec.radius[1]);
                 self.tracking
                     .entry(spec.setup.clone())
@@ -861,6 +876,12 @@ impl Builder<'_> {
             if let Place::Unknown(k, _) = place {
                 observation.unknowns.push(k);
                 observation.effects.push(Effect::Input(input));
+            }
+        }
+        for place in tracking {
+            if let Place::Unknown(k, _) = place {
+                observation.unknowns.push(k);
+                observation.effects.push(Effect::Tracking);
             }
         }
         if let Some(arm) = observation.base.arm

@@ -54,8 +54,10 @@ priors! {
     MOUNTING_BY_GAUGE: "mounting of the cartridge body, aligned with a gauge", 0.0, 1.0, "deg", DEGREE, COMMON;
     /// Mounting of a body of which nothing is stated.
     MOUNTING_BY_EYE: "mounting of the cartridge body, aligned by eye or not stated", 0.0, 3.0, "deg", DEGREE, COMMON;
-    /// Tracking error of an arm that is not stated.
-    TRACKING: "tracking error of a pivoted arm that is not stated", 0.0, 1.2, "deg", DEGREE, "0.9 deg: root mean square over a side for the published alignments of 9 and 12 inch arms (Lofgren 1938, Stevenson 1966); 0.8 deg: overhang and offset set by hand; common practice, no source";
+    /// Tracking error of an arm that is not stated, the part that all radii share.
+    TRACKING_COMMON: "tracking error of a pivoted arm that is not stated, at all radii", 0.0, 0.8, "deg", DEGREE, "overhang and offset set by hand; common practice, no source. With the part of each radius 1.2 deg";
+    /// The part of one radius.
+    TRACKING_RADIUS: "tracking error of a pivoted arm that is not stated, at one radius", 0.0, 0.9, "deg", DEGREE, "root mean square over a side of the published alignments of 9 and 12 inch arms (Lofgren 1938, Stevenson 1966)";
     /// Rotation of a setup with a spherical tip.
     BALL_ROTATION: "rotation of a setup with a spherical tip", 0.0, 3.0, "deg", DEGREE, "no capture can tell it; a cartridge is mounted by eye to about that; common practice, no source";
     /// Frontal radius when no profile is stated.

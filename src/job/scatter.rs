@@ -5,7 +5,7 @@ use super::network::{CaptureData, locate};
 use super::priors;
 use crate::adjust::{Line, paule_mandel};
 use crate::groove::groove_speed;
-use crate::uncertainty::{Caveat, Quantity, Warning, normal_coverage_factor};
+use crate::uncertainty::{Caveat, Level, Quantity, Warning, normal_coverage_factor};
 use crate::units::{DEGREE, MICROSECOND};
 use std::collections::BTreeMap;
 
@@ -42,9 +42,9 @@ pub(super) struct Scatter {
     furthest: Option<(usize, usize)>,
 }
 
-/// Scatter of repeats, seconds (about a tenth of a degree), that setting the stylus down anew
-/// does not make. Common practice, no source.
-const OTHERWISE_MADE: f64 = 0.1 * MICROSECOND;
+/// The most scatter of repeats, seconds, that setting the stylus down anew makes: the
+/// caution's threshold in the table of warnings (in microseconds there).
+const OTHERWISE_MADE: f64 = Warning::ScatterBetweenDrops.threshold(Level::Caution) * MICROSECOND;
 
 impl Scatter {
     /// Estimates it from captures that repeat each other (same setup, record,

@@ -57,9 +57,8 @@ const RELATIVE_LEVER: f64 = 0.05;
 /// Rotation above which the linearised band is not used, degrees: beyond it
 /// the path bends away from its tangent by more than 2 %.
 const LARGE_ANGLE_DEG: f64 = 10.0;
-/// A stylus turned further than this is doubted, degrees: several times what
-/// makers allow. Common practice, no source.
-const IMPLAUSIBLE_DEG: f64 = 15.0;
+/// A stylus turned further than this is doubted, degrees.
+const IMPLAUSIBLE_DEG: f64 = Warning::ImplausibleRotation.limit();
 /// An adjustment that did not settle and led beyond a right angle is no result.
 const LOST_DEG: f64 = 90.0;
 
@@ -793,6 +792,11 @@ impl View<'_> {
         if let Some(marginal) = &marginal {
             let interval = marginal.interval(self.coverage);
             quantity.interval = interval.shifted(angle.offset);
+            // the minimum of a distribution so skew that its band leaves it out is no
+            // best value: the median is
+            if !quantity.interval.contains(value) {
+                quantity.value = marginal.quantile(0.5) + angle.offset;
+            }
         }
         Ok((quantity.scaled(DEGREE.recip()), marginal))
     }
@@ -1184,7 +1188,7 @@ impl View<'_> {
                 format!(
                     "nothing is stated of the arm for {}: its tracking error at the radius played is taken as 0 +- {} deg, which widens the turn and the rotation to the body",
                     without_arm.join(", "),
-                    priors::TRACKING.u
+                    plain(priors::TRACKING_COMMON.u.hypot(priors::TRACKING_RADIUS.u), 1)
                 ),
             ));
         }

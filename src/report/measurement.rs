@@ -3,7 +3,7 @@
 use super::instruction::Situation;
 use super::text;
 use crate::document::Program;
-use crate::job::{ArmResult, Correction, SetupResult};
+use crate::job::{ARM_NOT_STATED, ArmResult, Correction};
 use crate::uncertainty::{
     BudgetLine, Caveat, Conformity, Direction, Quantity, Standing, rounded, rounded_u,
 };
@@ -55,9 +55,9 @@ pub struct Measurement {
     pub conformity: Option<Conformity>,
     /// What to do, if the band says which way and no doubt withholds it.
     pub correction: Option<Correction>,
-    /// The setup that it is of, for the instruction.
+    /// Whether anything is stated of the mounting.
     #[serde(skip)]
-    pub setup: Option<SetupResult>,
+    pub mounting_stated: bool,
 }
 
 impl Measurement {
@@ -168,9 +168,15 @@ impl Measurement {
 
     /// What the instruction is made of; `None` for a spherical tip.
     pub fn situation(&self) -> Option<Situation<'_>> {
-        self.rotation_deg?;
-        let in_doubt = Standing::of(&self.warnings).is_doubted();
-        self.setup.as_ref().map(|s| Situation::of(s, in_doubt))
+        Some(Situation {
+            in_doubt: Standing::of(&self.warnings).is_doubted(),
+            headshell_deg: self.headshell_deg.as_ref()?,
+            correction: self.correction.as_ref(),
+            kept: self.conformity.is_some_and(|c| c.is_kept()),
+            arm_unknown: self.warnings.iter().any(|w| w.code == ARM_NOT_STATED),
+            mounting_stated: self.mounting_stated,
+            superseded_by: None,
+        })
     }
 
     fn angle(&self, out: &mut String, label: &str, quantity: &Quantity, width: usize) {

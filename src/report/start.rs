@@ -281,7 +281,7 @@ pub fn job_text(answers: &Answers, prediction: Option<Prediction>) -> String {
         None => {
             out += "\n";
             out += &remark(
-                "No arm is stated: the rotation is the one to the groove at the radius played, the arm's tracking error included. With [arm.mine] (effective_length_mm, pivot_to_spindle_mm, offset_deg) and arm = \"mine\" in the setup it is the one to the arm.",
+                "Nothing is stated of the arm, so its tracking error widens the turn. Add [arm.mine] (effective_length_mm, pivot_to_spindle_mm, offset_deg) and arm = \"mine\" in the setup, or arm = \"tangential\", or arm = \"null-radius\" for a band at one of its null radii.",
             );
         }
     }
@@ -291,7 +291,10 @@ pub fn job_text(answers: &Answers, prediction: Option<Prediction>) -> String {
     } else {
         ""
     };
-    let _ = write!(out, "[setup.found]\ncartridge = \"mine\"\n{of_arm}");
+    let _ = write!(
+        out,
+        "[setup.found]\ncartridge = \"mine\"\n{of_arm}# aligned = \"gauge\"                       # if the body was aligned with an alignment gauge\n"
+    );
     if ball {
         let _ = write!(out, "\n[setup.ball]\ncartridge = \"ball\"\n{of_arm}");
     }

@@ -503,7 +503,7 @@ warnings! {
     Outlier "outlier" {
         judged_by: "normalised residual of the capture, without its sign",
         level: Above(&[(Caution, 3.29)]),
-        law: "standard normal law, two-sided: once in a thousand (Baarda 1968, from memory); or a slip in one repeat that would take the scatter away",
+        law: "standard normal law, two-sided: once in a thousand (Baarda 1968, from memory)",
         effect: "bias of the residual times the capture's weight possible",
         advice: "check that entry; listen to the recording, or leave it out",
     }
@@ -590,10 +590,10 @@ warnings! {
     /// Repeated captures scatter.
     ScatterBetweenDrops "scatter-between-drops" {
         judged_by: "standard deviation between repeats beyond their own uncertainty (us)",
-        level: Above(&[(Note, 0.0), (Caution, 0.3)]),
-        law: "Paule and Mandel 1982; 0.3 us, about a third of a degree, is more than setting the stylus down anew makes (common practice, no source)",
-        effect: "allowed for in u: every capture carries it",
-        advice: "beyond 0.3 us check leads, turn, setup, radius and speed of both",
+        level: Above(&[(Note, 0.0), (Caution, 0.1)]),
+        law: "Paule and Mandel 1982; 0.1 us, about a tenth of a degree, is the most that setting the stylus down anew makes (common practice, no source)",
+        effect: "allowed for in u up to 0.1 us: every capture carries it; beyond, the captures contradict each other",
+        advice: "beyond 0.1 us check leads, turn, setup, radius and speed of both",
     }
     /// A setup that is compared has no captures.
     SetupWithoutCaptures "setup-without-captures" {
@@ -742,6 +742,24 @@ impl Warning {
             Some(limit) => limit,
             None => panic!("this warning has no threshold, or two"),
         }
+    }
+
+    /// The threshold of one of its levels.
+    ///
+    /// # Panics
+    ///
+    /// Where it has none; use it in constants, so that the compiler tells.
+    pub const fn threshold(self, level: Level) -> f64 {
+        if let Above(levels) | Below(levels) = self.definition().rule {
+            let mut k = 0;
+            while k < levels.len() {
+                if levels[k].0 as u8 == level as u8 {
+                    return levels[k].1;
+                }
+                k += 1;
+            }
+        }
+        panic!("this warning has no such level")
     }
 
     const fn mildest(self) -> (Level, Option<f64>) {

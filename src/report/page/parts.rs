@@ -37,6 +37,15 @@ pub fn percent(pointer: &str, value: f64, decimals: usize) -> String {
     )
 }
 
+/// A probability; none that rounds to certainty is called so.
+pub fn probability(pointer: &str, p: f64) -> String {
+    if (0.001..=0.999).contains(&p) {
+        format!("{} %", percent(pointer, p, 1))
+    } else {
+        text::probability(p)
+    }
+}
+
 /// A coverage in percent without idle zeros.
 pub fn coverage(quantity: &Quantity) -> String {
     coverage_percent(quantity.interval.coverage)
@@ -166,11 +175,7 @@ pub fn verdict(pointer: &str, c: &Conformity) -> String {
         c.tolerance_deg,
         &c.tolerance_deg.to_string(),
     );
-    let probability = number(
-        &format!("{pointer}/probability"),
-        c.probability,
-        &text::probability(c.probability),
-    );
+    let probability = probability(&format!("{pointer}/probability"), c.probability);
     let word = match c.verdict {
         Verdict::Conforming => "it <strong>keeps</strong> the tolerance of",
         Verdict::NonConforming => "it <strong>does not keep</strong> the tolerance of",
@@ -279,11 +284,7 @@ pub fn conformity(
         ("Decision rule", rule),
         (
             "Probability of conformity",
-            number(
-                &format!("{at}/probability"),
-                c.probability,
-                &text::probability(c.probability),
-            ),
+            probability(&format!("{at}/probability"), c.probability),
         ),
         ("Statement", format!("<strong>{word}</strong>")),
     ];

@@ -343,16 +343,19 @@ pub fn solution(s: &Solution, about: &About<'_>) -> Page {
             let heading = format!("<h3>Setup {}</h3>\n", names.html(&setup.name));
             blocks.push(Block::Html(heading));
         }
-        if let Some(c) = &setup.conformity {
-            if let Some(body) = &setup.stylus_to_body_deg {
-                blocks.push(Block::Html(parts::conformity(
-                    &format!("{at}/stylus_to_body_deg"),
-                    &format!("{at}/conformity"),
-                    c,
-                    body,
-                    &of,
-                )));
-            }
+        if let (Some(c), Some(body)) = (&setup.conformity, &setup.stylus_to_body_deg) {
+            blocks.push(Block::Html(parts::conformity(
+                &format!("{at}/stylus_to_body_deg"),
+                &format!("{at}/conformity"),
+                c,
+                body,
+                &of,
+            )));
+            blocks.push(Block::Html(parts::budget(
+                &format!("{at}/stylus_to_body_budget"),
+                &setup.stylus_to_body_budget,
+                &format!("What the uncertainty of the rotation to the body consists of{of}"),
+            )));
         }
         if let Some(zero) = &setup.zero_setting_deg {
             let text = escaped(&crate::report::text::zero_setting(zero));
@@ -533,11 +536,7 @@ pub fn comparison(c: &Comparison, s: &Solution, about: &About<'_>) -> Page {
         let _ = writeln!(
             answer,
             "<p>The rotation after is smaller in size than before with a probability of {}.</p>",
-            number(
-                "/probability_improved",
-                p,
-                &crate::report::text::probability(p)
-            ),
+            parts::probability("/probability_improved", p),
         );
     }
     let advice = after.map_or_else(String::new, |after| {
