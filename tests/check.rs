@@ -54,6 +54,7 @@ cut_rotation_deg = {{ value = 0, u = 0.3 }}
 [chain.c]
 skew_us = {{ value = 0, u = 0.001 }}
 [setup.s]
+mounting_deg = {{ value = 0, u = 0 }}
 cartridge = \"a\"
 [limits]
 {limits}

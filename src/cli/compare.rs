@@ -12,7 +12,6 @@ use groovelag::job::{self, CaptureData, Details, Job, Solved};
 use groovelag::report::solution::{ComparisonDocument, comparison_text};
 use groovelag::report::{page, sketch};
 use groovelag::uncertainty::Standing;
-use groovelag::units::DEGREE;
 use std::collections::BTreeMap;
 use std::ffi::OsString;
 use std::path::{Path, PathBuf};
@@ -20,8 +19,7 @@ use std::path::{Path, PathBuf};
 /// Change between two setups, with what they share cancelled
 #[derive(Debug, Args)]
 #[command(
-    after_help = "Give a job and two of its setups, or two recordings of the same band made before
-and after, with radius, speed and what else is known as for measure.
+    after_help = "Give a job and two of its setups, or two recordings of the same band.
 
 Examples:
   groovelag compare job.toml --before found --after corrected
@@ -227,7 +225,7 @@ pub fn run(arguments: &CompareArguments, reader: &Reader) -> Result<Outcome, Str
                 .collect();
             list.push(("change".to_owned(), comparison.change_deg));
             text.push('\n');
-            text += &sketch::rotations(&list, job.limits.tolerance.map(|t| t / DEGREE), width);
+            text += &sketch::rotations(&list, None, width);
         }
         output::print(&text)?;
     }

@@ -55,7 +55,7 @@ pub struct SituationArguments {
     /// The leads were swapped at the cartridge
     #[arg(long)]
     pub leads_swapped: bool,
-    /// Effective length, pivot to spindle (mm), offset (deg); or tangential, null-radius, unknown
+    /// Dimensions (mm, deg), tangential or null-radius
     #[arg(long, value_name = "L/P/OFFSET", value_parser = arguments::any_arm)]
     pub arm: Option<AnyArm>,
     /// Body aligned with a gauge or by eye [default: eye]
@@ -124,12 +124,13 @@ impl SituationArguments {
         job.cartridges.insert(name(), cartridge);
         job.records.insert(name(), job::Record::default());
         job.chains.insert(name(), job::Chain::default());
-        for (setup, capture) in captures {
+        for (at, (setup, capture)) in captures.iter().enumerate() {
             job.setups.insert(
                 (*setup).to_owned(),
                 Setup {
                     arm: arm.clone(),
-                    alignment: self.aligned,
+                    // a later setup was turned on purpose
+                    alignment: self.aligned.filter(|_| at == 0),
                     ..Default::default()
                 },
             );
@@ -238,7 +239,7 @@ impl Measure {
                 let angle = seen.or(measurement.cut_rotation_deg.map(|q| ("Cut", q)));
                 let list: Vec<_> = angle.iter().map(|(n, q)| ((*n).to_owned(), *q)).collect();
                 text.push('\n');
-                text += &sketch::rotations(&list, self.tolerance, width);
+                text += &sketch::rotations(&list, None, width);
                 text += &sketch::along(&analysis.evidence(), width);
             }
             output::print(&text)?;

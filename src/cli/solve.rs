@@ -9,7 +9,6 @@ use groovelag::document::TomlKind;
 use groovelag::job::{self, CaptureData, Details, Job, Solved, Source};
 use groovelag::report::solution::{SolutionDocument, solution_text};
 use groovelag::report::{page, sketch};
-use groovelag::units::DEGREE;
 use std::path::{Path, PathBuf};
 
 /// Adjust all captures of a job together
@@ -132,7 +131,7 @@ pub fn run(arguments: &SolveArguments, reader: &Reader) -> Result<Outcome, Strin
             let seeing = solved.solution.setups.iter().filter(|s| !s.blind);
             let list: Vec<_> = seeing.map(|s| (s.name.clone(), s.rotation_deg)).collect();
             text.push('\n');
-            text += &sketch::rotations(&list, job.limits.tolerance.map(|t| t / DEGREE), width);
+            text += &sketch::rotations(&list, None, width);
             text += &sketch::recordings(details, width);
         }
         output::print(&text)?;

@@ -14,7 +14,7 @@ use super::network::{self, CaptureData, Network, Readings, named};
 use super::plan::fresh;
 use crate::adjust::{self, BiasTest};
 use crate::uncertainty::{Caveat, Warning, plain};
-use crate::units::{DEGREE, MICROSECOND, MILLIMETRE};
+use crate::units::{DEGREE, MILLIMETRE};
 use rayon::prelude::*;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -155,6 +155,10 @@ impl Examined<'_> {
     /// What is to be said of the fit (a contradiction, or captures that depart), and
     /// the slips that would explain it, the most probable first.
     pub(super) fn findings(&self) -> (Vec<Caveat>, Vec<Explanation>) {
+        // residuals mean nothing away from the minimum, which has a warning of its own
+        if self.adjustment.termination == adjust::Termination::IterationLimit {
+            return (Vec::new(), Vec::new());
+        }
         let suspects = self.suspects();
         let beyond = |limit: f64| {
             suspects
@@ -175,9 +179,20 @@ impl Examined<'_> {
         };
         let cause = in_words(&explanations, tried);
         let facts = format!(
-            "chi-square {:.1} with {} degrees of freedom, probability {p:.1e}",
-            self.adjustment.chi_square, self.adjustment.degrees_of_freedom
+            "chi-square {:.1} with {} degrees of freedom, probability {}",
+            self.adjustment.chi_square,
+            self.adjustment.degrees_of_freedom,
+            // less than that is lost in rounding
+            if p < f64::EPSILON {
+                "less than 2e-16".to_owned()
+            } else {
+                format!("{p:.1e}")
+            }
         );
+        // the capture at fault first
+        let fault = explanations.first().and_then(|e| e.capture);
+        let mut named = named;
+        named.sort_by_key(|(at, _)| Some(*at) != fault);
         let departures: Vec<String> = named
             .iter()
             .map(|(at, test)| self.departure(*at, test))
@@ -208,9 +223,8 @@ impl Examined<'_> {
 
     fn departure(&self, at: usize, test: &BiasTest) -> String {
         format!(
-            "{} reads {} us against what everything else says, {} standard uncertainties",
+            "{} departs from what everything else says by {} standard uncertainties",
             network::locate(at, &self.job.captures[at]),
-            plain(test.leave_one_out / MICROSECOND, 3),
             plain(test.normalised.abs(), 1)
         )
     }

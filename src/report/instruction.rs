@@ -105,7 +105,7 @@ impl<'a> Situation<'a> {
                 rounded_u(half)
             ),
             _ => format!(
-                "the {} of what a turn can take out contains zero, so the data do not say which way",
+                "the band of what a turn can take out contains zero ({}), so the data do not say which way",
                 text::turn_band(q, "degrees")
             ),
         };
@@ -202,11 +202,11 @@ impl<'a> Situation<'a> {
             ..*self.headshell_deg
         };
         after.push(words(format!(
-            "expect to be left with a {}",
+            "what a turn can take out is then expected within: {}",
             text::turn_band(&left, "degrees")
         )));
         after.push(words(
-            "set overhang, tracking force and bias force again, and measure again",
+            "set overhang, tracking force and bias force again, record the same grooves again and compare ('groovelag compare'); the body is then no longer as a gauge has it, so do not state that it is",
         ));
         Instruction {
             before,

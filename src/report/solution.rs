@@ -203,7 +203,15 @@ fn setup_text(setup: &SetupResult, doubted: bool, width: usize) -> String {
     }
     let instruction = Situation::of(setup, doubted).instruction();
     out += &wrapped("  What to do    ", &instruction.text(), width);
-    out += &budget_text(&setup.budget, width);
+    out += &budget_text(
+        "What limits it (share of the variance, contribution)",
+        &setup.budget,
+        width,
+    );
+    if setup.conformity.is_some() {
+        let heading = "What limits the rotation to the body, which the tolerance is about";
+        out += &budget_text(heading, &setup.stylus_to_body_budget, width);
+    }
     if let Some(zero) = &setup.zero_setting_deg {
         out += &wrapped("  ", &text::zero_setting(zero), width);
     }
@@ -219,11 +227,10 @@ fn known_to(quantity: &Quantity) -> String {
     )
 }
 
-fn budget_text(lines: &[BudgetLine], width: usize) -> String {
+fn budget_text(heading: &str, lines: &[BudgetLine], width: usize) -> String {
     if lines.is_empty() {
         return String::new();
     }
-    let heading = "What limits it (share of the variance, contribution)";
     let mut out = wrapped("  ", heading, width);
     let mut rest = 0.0;
     for line in lines {
@@ -284,22 +291,22 @@ pub fn comparison_text(c: &Comparison, after: &SetupResult, width: usize) -> Str
     line("", &turn_band(&c.remaining_deg, "degrees"));
     if let Some(p) = c.probability_improved {
         let verdict = if p >= DECIDED {
-            format!("yes, with a probability of {}", text::probability(p))
+            format!(
+                "yes: smaller in size than before, with a probability of {}",
+                text::probability(p)
+            )
         } else if p <= 1.0 - DECIDED {
             format!(
-                "no: worse, with a probability of {}",
+                "no: larger in size than before, with a probability of {}",
                 text::probability(1.0 - p)
             )
         } else {
             format!(
-                "undecided: yes with a probability of {}",
+                "undecided: smaller in size than before with a probability of {}",
                 text::probability(p)
             )
         };
-        line(
-            "Improved",
-            &format!("{verdict} (smaller in size than before)"),
-        );
+        line("Improved", &verdict);
     }
     let situation = Situation {
         correction: c.correction.as_ref(),

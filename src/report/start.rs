@@ -161,7 +161,7 @@ impl Answers {
                         all.push(Recording {
                             file,
                             what: format!(
-                                "{}, cartridge turned by {} degrees {way}, counted from where it was found, the stylus staying where it is",
+                                "{}, cartridge turned by {} degrees {way}, counted from where it was found, the stylus staying where it is. Put it back as found afterwards",
                                 speed(self.rpm),
                                 number(TURN_DEG)
                             ),

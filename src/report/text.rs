@@ -300,7 +300,7 @@ pub fn in_doubt(doubt: Option<&str>, width: usize) -> String {
 /// What known turns alone tell.
 pub fn zero_setting(zero: &Quantity) -> String {
     format!(
-        "By the captures at known turns alone, the two channels would read together at a turn of {} from this setup. That is the zero of the whole delay on this record, its cut and all skews included; the instruction leaves these out",
+        "By the captures at known turns alone, the two channels would read together at a turn of {} from this setup. That is the zero of the whole delay on this record, its cut and all skews included: do not turn by it, the instruction leaves these out",
         quantity(zero, "deg")
     )
 }

@@ -310,17 +310,13 @@ pub fn solution(s: &Solution, about: &About<'_>) -> Page {
     }
 
     let mut contacts = about.contacts();
-    let tolerance = s
-        .setups
-        .iter()
-        .find_map(|x| x.conformity)
-        .map(|c| c.tolerance_deg);
     let picture = if several {
         let list: Vec<(String, Quantity)> = seeing
             .iter()
             .map(|(_, setup)| (setup.name.clone(), setup.rotation_deg))
             .collect();
-        picture::rotations(&list, tolerance)
+        // a tolerance is about another angle, that to the body
+        picture::rotations(&list, None)
     } else if contacts.is_empty() {
         None
     } else {
@@ -546,13 +542,12 @@ pub fn comparison(c: &Comparison, s: &Solution, about: &About<'_>) -> Page {
         };
         parts::advice("/correction", &situation)
     }) + &parts::cautions();
-    let tolerance = after.and_then(|a| a.conformity).map(|x| x.tolerance_deg);
     let picture = before.zip(after).and_then(|(b, a)| {
         picture::comparison(
             (&b.name, &b.rotation_deg),
             (&a.name, &a.rotation_deg),
             change,
-            tolerance,
+            None,
         )
     });
     let mut contacts = Vec::new();
