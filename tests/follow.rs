@@ -724,7 +724,13 @@ fn the_last_word_fits_the_screen() {
     let stream = example();
     let output = run(
         "follow",
-        &with(&["--json", "--arm", "tangential"]),
+        &with(&[
+            "--json",
+            "--arm",
+            "tangential",
+            "--stylus",
+            "elliptical:18x8",
+        ]),
         &stream,
         at_once,
     );

@@ -573,7 +573,7 @@ fn text_of_others_steers_nothing() {
         ),
         (r"$G $(printf '\033[2Jmeasure')", 2, ""),
         (
-            "$G solve nasty.toml --report a.html --plot turns=a.svg > /dev/null; cat a.html",
+            "$G solve nasty.toml --report a.html --plot budget=a.svg > /dev/null; cat a.html",
             0,
             "<title>",
         ),
@@ -601,7 +601,7 @@ fn work_is_bounded() {
         (
             "$G solve two-setups.toml --monte-carlo 10000000",
             2,
-            "at most 3333333",
+            "at most 2500000",
         ),
         ("$G solve many-setups.toml", 2, "unknowns are too many"),
         ("$G plan many-setups.toml", 2, "unknowns are too many"),
@@ -628,7 +628,7 @@ fn an_answer_is_not_lost_with_its_page() {
             2,
             "no/a.svg cannot be written",
         ),
-        ("$G measure in.wav PLACE --plot turns=a.svg", 2, "Rotation"),
+        ("$G measure in.wav PLACE --plot budget=a.svg", 2, "Rotation"),
         (
             "$G solve job.toml --export-knowledge no/k.toml --report no/a.html",
             2,

@@ -498,7 +498,7 @@ fn what_cannot_be_compared_is_refused() {
         &path,
     );
     let text = String::from_utf8_lossy(&swapped.stdout);
-    assert!(text.contains("no: worse"), "{text}");
+    assert!(text.contains("no: larger"), "{text}");
 }
 
 /// A cartridge whose channels see 4 % of one another, turned by known angles about -6 degrees:

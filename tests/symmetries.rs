@@ -1032,11 +1032,17 @@ fn knowing_more_never_widens() {
         let mut rng = random(36, draw);
         let (mut job, data) = random_job(&mut rng);
         let effective_length = uniform(&mut rng, 222.0, 300.0);
-        let overhang = uniform(&mut rng, 14.0, 18.0);
+        // two null radii make an arm (see `references.json`, ids `A_null` and others)
+        let nulls = [
+            uniform(&mut rng, 62.0, 72.0),
+            uniform(&mut rng, 115.0, 122.0),
+        ];
+        let product = nulls[0] * nulls[1];
+        let pivot = (effective_length * effective_length - product).sqrt();
         let arm = PivotedArm {
             effective_length: Stated::number(effective_length * MILLIMETRE),
-            pivot_to_spindle: Stated::number((effective_length - overhang) * MILLIMETRE),
-            offset: Stated::number(uniform(&mut rng, 18.0, 24.0) * DEGREE),
+            pivot_to_spindle: Stated::number(pivot * MILLIMETRE),
+            offset: Stated::number(((nulls[0] + nulls[1]) / (2.0 * effective_length)).asin()),
         };
         job.arms.insert("arm".to_owned(), arm);
         let found = |arm: ArmOf, alignment: Option<Alignment>| {

@@ -107,6 +107,7 @@ fn redraw(truth: &mut Truth, id: &str, value: f64, u: f64, rng: &mut ChaCha8Rng)
 
 const ANY: &[usize] = &[0, 1, 2, 3, 4, 5, 6, 7];
 const STYLUS: &[usize] = &[0, 1, 2, 3, 4];
+const UNTURNED: &[usize] = &[0, 1, 4];
 const BALL: &[usize] = &[5, 6, 7];
 const TURNED: &[usize] = &[2, 3];
 
@@ -155,11 +156,11 @@ fn kinds() -> Vec<Kind> {
         ),
         kind(
             "speed",
-            "speed of one capture of the stylus",
+            "speed of one capture of the stylus, not turned",
             true,
             &[Slip::Speed],
             |w, rng| {
-                let at = one_of(rng, STYLUS);
+                let at = one_of(rng, UNTURNED);
                 let made = culprit(w, at);
                 let fast = made.0.nominal_rpm() > 40.0;
                 made.0.rpm.value = Some(if fast { 100.0 / 3.0 } else { 45.0 });
@@ -309,11 +310,11 @@ fn kinds() -> Vec<Kind> {
         ),
         kind(
             "radius",
-            "radius of one capture of the stylus 20 mm larger",
+            "radius of one capture of the stylus, not turned 20 mm larger",
             true,
             &[Slip::Radius],
             |w, rng| {
-                let at = one_of(rng, STYLUS);
+                let at = one_of(rng, UNTURNED);
                 let made = culprit(w, at);
                 made.0.radius = made.0.radius.map(|r| r + 20.0 * MILLIMETRE);
             },
@@ -542,7 +543,7 @@ pub fn chapter() -> Chapter {
         text: "What a slip of the pen costs, and what the program makes of it. An invented job of eight captures (an elliptical stylus and a ball, two speeds, leads swapped, the stylus turned both ways by 4 degrees), truths drawn from the priors that it states, delays from the geometry, one entry other than the capture was made.",
         tables: vec![Table {
             title: "Slips".to_owned(),
-            text: "*Stated*: a verdict or a turn was given all the same; of a gross slip this may happen in 5 of 100, of an honest job it should. *Wrong*: the verdict that was given is wrong. Of the jobs for which an explanation was found: the first one names the *capture* at fault (or rightly none), the *cause*, and one of those named has the cause. Some slips cannot be seen, and the verdict survives them rightly: at a capture whose delay is next to nothing (most of the ball's) leads, speed and radius hardly matter; all radii wrong alike look like another lever, the ball on another side like another cut; another record whose cut happens to be alike is no contradiction. Some look alike and count as each other's cause: leads of all captures of a tip, and the signs of all its turns; another setup, and another cartridge, of a single capture.".to_owned(),
+            text: "*Stated*: a verdict or a turn was given all the same; of a gross slip this may happen in 5 of 100, of an honest job it should. *Wrong*: the verdict that was given is wrong. Of the jobs for which an explanation was found: the first one names the *capture* at fault (or rightly none), the *cause*, and one of those named has the cause. Some slips cannot be seen, and the verdict survives them rightly: at a capture whose delay is next to nothing (most of the ball's) leads, speed and radius hardly matter; at a turned capture the turn, known to 0.2 degrees, hides a wrong speed or radius (not listed); all radii wrong alike look like another lever, the ball on another side like another cut; another record whose cut happens to be alike is no contradiction. Some look alike and count as each other's cause: leads of all captures of a tip, and the signs of all its turns; another setup, and another cartridge, of a single capture.".to_owned(),
             columns: columns(&["what was wrong", "jobs", "stated", "wrong", "explained", "capture", "cause", "cause among those named"]),
             rows: kinds().into_iter().map(row).collect(),
             plots: Vec::new(),

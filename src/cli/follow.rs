@@ -58,10 +58,8 @@ const GAP_S: f64 = 10.0;
     after_help = "Shows twice a second the rotation so far and of the latest four seconds, level
 and health of the signal, and what more time would bring. Two seconds without
 programme, as when the arm is lifted for a turn, end the estimate: what plays
-next has one of its own, shown with the one before and the change. Ends with
-the stream, with Ctrl-C or at --until, and then says what measure would of what
-played last. Into a file or a pipe it writes JSON Lines. A stream that comes
-faster than it plays is taken in at its own speed, and updates are left out.
+next has its own, shown with the one before and the change. Ends with the
+stream, with Ctrl-C or at --until. Into a file or a pipe it writes JSON Lines.
 
 Example:
   arecord -f S24_3LE -r 96000 -c 2 -t wav |

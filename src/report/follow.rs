@@ -234,6 +234,7 @@ pub fn last_word(measurement: &Measurement, before: Option<&Before>, width: usiz
     if measurement.correction.is_some() {
         parts.push((0, text::wrapped("", text::CAUTIONS, width)));
     }
+    parts.push((2, measurement.beside(width)));
     parts.push((0, measurement.angles(width) + &measurement.advice(width)));
     // one line says how many caveats are left out
     let mut room = SCREEN_LINES - 1;

@@ -180,11 +180,6 @@ impl<'a> Situation<'a> {
                 plain(c.holes_to_stylus_mm, 1)
             )),
         ]];
-        after.push(words(if self.mounting_stated {
-            "an alignment gauge will then show the cartridge body askew, on purpose: do not turn it back"
-        } else {
-            "an alignment gauge may then show the cartridge body askew, on purpose: do not turn it back"
-        }));
         if c.remaining_deg.abs() > REMAINS_DEG {
             after.push(vec![
                 Piece::Words("the headshell is taken to allow no more, and ".to_owned()),
@@ -206,8 +201,12 @@ impl<'a> Situation<'a> {
             text::turn_band(&left, "degrees")
         )));
         after.push(words(
-            "set overhang, tracking force and bias force again, record the same grooves again and compare ('groovelag compare'); the body is then no longer as a gauge has it, so do not state that it is",
+            "set overhang, tracking force and bias force again, record the same grooves again and compare ('groovelag compare')",
         ));
+        after.push(words(format!(
+            "an alignment gauge {} show the body askew then, on purpose: do not turn it back, nor state that it is aligned",
+            if self.mounting_stated { "will" } else { "may" }
+        )));
         Instruction {
             before,
             order,

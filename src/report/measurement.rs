@@ -68,6 +68,7 @@ impl Measurement {
     pub fn text(&self, width: usize) -> String {
         let mut out = text::in_doubt(self.in_doubt.as_deref(), width);
         out.push_str(&self.angles(width));
+        out.push_str(&self.beside(width));
         out.push_str(&self.delay(width));
         out.push_str(&self.advice(width));
         out.push_str(&self.recording(width));
@@ -93,6 +94,20 @@ impl Measurement {
         if let Some(rotation) = &self.rotation_deg {
             self.angle(&mut out, "Rotation", rotation, width);
         }
+        if let Some(cut) = &self.cut_rotation_deg {
+            self.angle(&mut out, "Cut", cut, width);
+            out.push_str(&text::labelled(
+                "",
+                "A spherical tip cannot see its own rotation: this is the rotation of the record's own cut.",
+                width,
+            ));
+        }
+        out
+    }
+
+    /// The rotation to the body, and the arm.
+    pub(super) fn beside(&self, width: usize) -> String {
+        let mut out = String::new();
         if let Some(body) = &self.stylus_to_body_deg {
             out.push_str(&text::labelled(
                 "To the body",
@@ -106,14 +121,6 @@ impl Measurement {
         }
         if let Some(arm) = &self.arm {
             out.push_str(&text::labelled("Arm", &text::arm(arm), width));
-        }
-        if let Some(cut) = &self.cut_rotation_deg {
-            self.angle(&mut out, "Cut", cut, width);
-            out.push_str(&text::labelled(
-                "",
-                "A spherical tip cannot see its own rotation: this is the rotation of the record's own cut.",
-                width,
-            ));
         }
         out
     }

@@ -293,7 +293,7 @@ pub fn job_text(answers: &Answers, prediction: Option<Prediction>) -> String {
     };
     let _ = write!(
         out,
-        "[setup.found]\ncartridge = \"mine\"\n{of_arm}# aligned = \"gauge\"                       # if the body was aligned with an alignment gauge\n"
+        "[setup.found]\ncartridge = \"mine\"\n{of_arm}# aligned = \"gauge\"                          # if a gauge was used\n"
     );
     if ball {
         let _ = write!(out, "\n[setup.ball]\ncartridge = \"ball\"\n{of_arm}");

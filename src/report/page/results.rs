@@ -147,6 +147,9 @@ pub fn measurement(m: &Measurement, about: &About<'_>) -> Page {
         }
         let _ = writeln!(answer, "<p class=\"lead\">{sentence}.</p>");
     }
+    if let Some(rotation) = &m.rotation_deg {
+        answer.push_str(&known_to("/rotation_deg", rotation));
+    }
     if let Some(body) = &m.stylus_to_body_deg {
         answer.push_str(&to_the_body("/stylus_to_body_deg", body, m.arm.as_ref()));
     }
@@ -221,6 +224,13 @@ fn in_doubt(doubt: Option<&str>, names: &Names) -> String {
     })
 }
 
+/// The standard uncertainty of a rotation.
+fn known_to(pointer: &str, rotation: &Quantity) -> String {
+    let u = rotation.standard_uncertainty;
+    let shown = number(&format!("{pointer}/standard_uncertainty"), u, &rounded_u(u));
+    format!("<p>Standard uncertainty of the rotation to the groove: {shown} degrees.</p>\n")
+}
+
 /// The rotation to the body, and the arm.
 fn to_the_body(pointer: &str, body: &Quantity, arm: Option<&ArmResult>) -> String {
     let arm = arm.map_or_else(String::new, |arm| {
@@ -285,6 +295,10 @@ pub fn solution(s: &Solution, about: &About<'_>) -> Page {
         }
         let class = if several { "" } else { " class=\"lead\"" };
         let _ = writeln!(answer, "<p{class}>{sentence}.</p>");
+        answer.push_str(&known_to(
+            &format!("{at}/rotation_deg"),
+            &setup.rotation_deg,
+        ));
         if let Some(body) = &setup.stylus_to_body_deg {
             let at = format!("{at}/stylus_to_body_deg");
             answer.push_str(&to_the_body(&at, body, setup.arm.as_ref()));
