@@ -306,7 +306,7 @@ fn what_is_read_is_never_written_over() {
             "it is a recording",
         ),
         (
-            "$G measure in.wav PLACE --plot budget=a.svg --plot phase=./a.svg",
+            "$G measure in.wav PLACE --plot turns=a.svg --plot phase=./a.svg",
             2,
             "one file",
         ),
@@ -628,7 +628,7 @@ fn an_answer_is_not_lost_with_its_page() {
             2,
             "no/a.svg cannot be written",
         ),
-        ("$G measure in.wav PLACE --plot budget=a.svg", 2, "Rotation"),
+        ("$G measure in.wav PLACE --plot turns=a.svg", 2, "Rotation"),
         (
             "$G solve job.toml --export-knowledge no/k.toml --report no/a.html",
             2,

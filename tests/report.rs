@@ -107,7 +107,15 @@ fn pages(folder: &Path) -> Vec<(&'static str, Value, String)> {
         (
             "measure",
             with(
-                &["measure", "--tolerance", "5"],
+                &[
+                    "measure",
+                    "--tolerance",
+                    "5",
+                    "--arm",
+                    "tangential",
+                    "--stylus",
+                    "elliptical:18x8",
+                ],
                 &[&[example.as_str()], &place[..]].concat(),
             ),
         ),

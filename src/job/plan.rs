@@ -58,6 +58,11 @@ pub struct PlannedSetup {
     pub standard_uncertainty_deg: f64,
     /// Half of the 95 % band that it makes, degrees.
     pub half_band_deg: f64,
+    /// Predicted standard uncertainty of the rotation to the cartridge body, degrees;
+    /// null for a spherical tip, or where nothing is known of the mounting.
+    pub stylus_to_body_standard_uncertainty_deg: Option<f64>,
+    /// Predicted standard uncertainty of the rotation in the headshell, degrees.
+    pub headshell_standard_uncertainty_deg: Option<f64>,
 }
 
 /// Predicted standard uncertainty of a record side's cut.
@@ -195,7 +200,14 @@ fn predict(job: &Job) -> Result<Prediction, JobError> {
                 let angle = network.angle(job, name, Angle::Groove, &solution.values);
                 let variance = angle.map_or(0.0, |a| a.row.dot(&solution.covariance.dot(&a.row)));
                 let u = variance.sqrt() / DEGREE;
+                let of = |angle: Angle| {
+                    let angle = network.angle(job, name, angle, &solution.values)?;
+                    let variance = angle.row.dot(&solution.covariance.dot(&angle.row));
+                    Some(variance.sqrt() / DEGREE)
+                };
                 PlannedSetup {
+                    stylus_to_body_standard_uncertainty_deg: of(Angle::Body),
+                    headshell_standard_uncertainty_deg: of(Angle::Headshell),
                     name: name.clone(),
                     standard_uncertainty_deg: u,
                     half_band_deg: half_band(u),

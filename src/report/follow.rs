@@ -235,7 +235,9 @@ pub fn last_word(measurement: &Measurement, before: Option<&Before>, width: usiz
         parts.push((0, text::wrapped("", text::CAUTIONS, width)));
     }
     parts.push((2, measurement.beside(width)));
-    parts.push((0, measurement.angles(width) + &measurement.advice(width)));
+    let instruction = measurement.situation().map(|s| s.instruction().brief());
+    let advice = measurement.advice(instruction, width);
+    parts.push((0, measurement.angles(width) + &advice));
     // one line says how many caveats are left out
     let mut room = SCREEN_LINES - 1;
     let mut order: Vec<usize> = (0..parts.len()).collect();

@@ -237,6 +237,11 @@ pub fn plain_text(sentence: &Sentence) -> String {
         .collect()
 }
 
+fn joined<'a>(sentences: impl Iterator<Item = &'a Sentence>) -> String {
+    let sentences = sentences.map(|s| capitalised(&plain_text(s)) + ".");
+    sentences.collect::<Vec<_>>().join(" ")
+}
+
 /// A text that begins with a capital letter.
 pub fn capitalised(text: &str) -> String {
     let mut letters = text.chars();
@@ -254,7 +259,12 @@ impl Instruction {
 
     /// All sentences, each with a capital letter and a full stop.
     pub fn text(&self) -> String {
-        let sentences = self.sentences().map(|s| capitalised(&plain_text(s)) + ".");
-        sentences.collect::<Vec<_>>().join(" ")
+        joined(self.sentences())
+    }
+
+    /// The same without what follows once the cartridge is turned.
+    pub fn brief(&self) -> String {
+        let to_the_turn = self.before.len() + 1 + self.after.len().min(1);
+        joined(self.sentences().take(to_the_turn))
     }
 }

@@ -70,7 +70,8 @@ impl Measurement {
         out.push_str(&self.angles(width));
         out.push_str(&self.beside(width));
         out.push_str(&self.delay(width));
-        out.push_str(&self.advice(width));
+        let instruction = self.situation().map(|s| s.instruction().text());
+        out.push_str(&self.advice(instruction, width));
         out.push_str(&self.recording(width));
         let heading = "What limits it (standard uncertainty, share of the variance)";
         out.push('\n');
@@ -145,11 +146,10 @@ impl Measurement {
     }
 
     /// What to do, and the verdict where a tolerance was stated.
-    pub(super) fn advice(&self, width: usize) -> String {
+    pub(super) fn advice(&self, instruction: Option<String>, width: usize) -> String {
         let mut out = String::new();
-        if let Some(situation) = self.situation() {
-            let instruction = situation.instruction();
-            out.push_str(&text::labelled("What to do", &instruction.text(), width));
+        if let Some(instruction) = instruction {
+            out.push_str(&text::labelled("What to do", &instruction, width));
         }
         if let Some(c) = &self.conformity {
             out.push_str(&text::labelled("Tolerance", &text::conformity(c), width));
