@@ -5,7 +5,7 @@
 //! digit, however often it was asked before.
 //!
 //! Programme that comes after a pause may be that of a stylus that was turned meanwhile. So
-//! it is a [`Stretch`] of its own, with an engine of its own, and the one before it stands
+//! it is a stretch of its own, with an engine of its own, and the one before it stands
 //! as it was when the pause began.
 
 use super::again::{Again, Keeper, Part};

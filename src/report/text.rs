@@ -297,11 +297,10 @@ pub fn in_doubt(doubt: Option<&str>, width: usize) -> String {
     doubt.map_or_else(String::new, |doubt| wrapped("", doubt, width) + "\n")
 }
 
-/// What known turns alone tell.
-pub fn zero_setting(zero: &Quantity) -> String {
+/// What known turns alone tell; `zero` is the turn as it is shown.
+pub fn zero_setting(zero: &str) -> String {
     format!(
-        "By the captures at known turns alone, the two channels would read together at a turn of {} from this setup. That is the zero of the whole delay on this record, its cut and all skews included: do not turn by it, the instruction leaves these out",
-        quantity(zero, "deg")
+        "By the captures at known turns alone, the two channels would read together at a turn of {zero} from this setup. That is the zero of the whole delay on this record, its cut and all skews included: do not turn by it, the instruction leaves these out"
     )
 }
 

@@ -368,7 +368,8 @@ pub fn solution(s: &Solution, about: &About<'_>) -> Page {
             )));
         }
         if let Some(zero) = &setup.zero_setting_deg {
-            let text = escaped(&crate::report::text::zero_setting(zero));
+            let zero = quantity(&format!("{at}/zero_setting_deg"), zero, "degrees");
+            let text = crate::report::text::zero_setting(&zero);
             blocks.push(Block::Html(format!("<p>{text}.</p>\n")));
         }
         let picture = picture::budget(&setup.budget, &parts::suffix(n), &of);
