@@ -155,11 +155,10 @@ impl Examined<'_> {
     /// What is to be said of the fit (a contradiction, or captures that depart), and
     /// the slips that would explain it, the most probable first.
     pub(super) fn findings(&self) -> (Vec<Caveat>, Vec<Explanation>) {
-        // residuals mean nothing away from the minimum, which has a warning of its own
-        if self.adjustment.termination == adjust::Termination::IterationLimit {
-            return (Vec::new(), Vec::new());
-        }
-        let suspects = self.suspects();
+        // away from the minimum residuals mean nothing, and only a chi-square that is far
+        // too large asks for an explanation
+        let settled = self.adjustment.termination != adjust::Termination::IterationLimit;
+        let suspects = if settled { self.suspects() } else { Vec::new() };
         let beyond = |limit: f64| {
             suspects
                 .iter()
@@ -168,7 +167,8 @@ impl Examined<'_> {
         let p = self.adjustment.p_value.unwrap_or(1.0);
         let named: Vec<_> = beyond(NAMED_W).collect();
         let contradicts = p < CONTRADICTION_P || beyond(CONTRADICTION_W).next().is_some();
-        if !contradicts && named.is_empty() && p >= DOUBTED_P {
+        let nothing = named.is_empty() && (p >= DOUBTED_P || !settled);
+        if !contradicts && nothing {
             return (Vec::new(), Vec::new());
         }
         let tried = self.network.parameters.len() <= MOST_UNKNOWNS;
@@ -288,6 +288,9 @@ impl Examined<'_> {
         )
         .ok()?;
         let solution = network.problem.solve().ok()?;
+        if solution.termination == adjust::Termination::IterationLimit {
+            return None;
+        }
         if solution.p_value.is_some_and(|p| p < DOUBTED_P) {
             return None;
         }
