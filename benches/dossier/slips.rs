@@ -524,7 +524,7 @@ fn row(kind: Kind) -> Row {
         }
         Outcome {
             cells,
-            numbers: vec![stated, wrong, culprit, cause, among],
+            numbers: vec![stated, wrong],
             fault: (!faults.is_empty()).then(|| faults.join("; ")),
         }
     };
