@@ -167,8 +167,7 @@ impl Examined<'_> {
         let p = self.adjustment.p_value.unwrap_or(1.0);
         let named: Vec<_> = beyond(NAMED_W).collect();
         let contradicts = p < CONTRADICTION_P || beyond(CONTRADICTION_W).next().is_some();
-        let nothing = named.is_empty() && (p >= DOUBTED_P || !settled);
-        if !contradicts && nothing {
+        if !contradicts && named.is_empty() && p >= DOUBTED_P {
             return (Vec::new(), Vec::new());
         }
         let tried = self.network.parameters.len() <= MOST_UNKNOWNS;
