@@ -261,7 +261,6 @@ fn numbers_on_a_page_are_those_of_the_document() {
                 "/change_deg/value",
                 "/change_deg/lower",
                 "/remaining_deg/value",
-                "/probability_improved",
             ],
         ),
         ("check", &["/passed", "/failed", "/undecided", "/unusable"]),
