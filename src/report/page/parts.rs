@@ -37,12 +37,13 @@ pub fn percent(pointer: &str, value: f64, decimals: usize) -> String {
     )
 }
 
-/// A probability; none that rounds to certainty is called so.
+/// A probability; none that rounds to certainty is called so. The element holds
+/// the whole number beside such words.
 pub fn probability(pointer: &str, p: f64) -> String {
     if (0.001..=0.999).contains(&p) {
         format!("{} %", percent(pointer, p, 1))
     } else {
-        text::probability(p)
+        number(pointer, p, &text::probability(p))
     }
 }
 
