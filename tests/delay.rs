@@ -1,7 +1,7 @@
 //! The delay estimator on synthetic signals whose delay is exact by
 //! construction: periodic noise made in the frequency domain.
 
-mod bound;
+use crate::bound;
 
 use bound::{Pink, bound};
 use groovelag::delay::{Estimate, Refusal, Settings, estimate};

@@ -1,7 +1,7 @@
 //! Files of independent writers (tests/cross-check/make_audio.py) are read as
 //! their names say. Needs the directory in GROOVELAG_INDEPENDENT_AUDIO.
 
-mod recordings;
+use crate::recordings;
 
 use groovelag::capture::{self, CaptureError, Options, Recording, Stereo};
 use recordings::{open_path, read_all};

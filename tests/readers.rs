@@ -1,7 +1,7 @@
 //! The same audio in every form gives identical samples, and every form that
 //! cannot be measured is refused with its reason.
 
-mod recordings;
+use crate::recordings;
 
 use groovelag::capture::{CaptureError, Options, Recording, Stereo};
 use groovelag::uncertainty::Level;

@@ -1,7 +1,7 @@
 //! Pages and pictures as their readers meet them: their numbers against the
 //! documents', their privacy, their accessibility, their size.
 
-mod recordings;
+use crate::recordings;
 
 use groovelag::report::solution::{SolutionDocument, solution_text};
 use serde_json::Value;

@@ -162,9 +162,11 @@ fn every_answer_gives_a_job() {
         "elliptical:18x8",
         "line:40x5",
     ] {
-        for (arm, radius, rpm) in [
-            ("unknown", "2 7/8 in", "45"),
-            ("229/211/24", "75..70", "33"),
+        for (arm, aligned, radius, rpm) in [
+            ("unknown", "eye", "2 7/8 in", "45"),
+            ("229/211/24", "gauge", "75..70", "33"),
+            ("tangential", "gauge", "72", "33"),
+            ("null-radius", "eye", "66", "33"),
         ] {
             for captures in ["none", "ball,turned,swapped,speed,speed"] {
                 number += 1;
@@ -178,6 +180,8 @@ fn every_answer_gives_a_job() {
                         stylus,
                         "--arm",
                         arm,
+                        "--aligned",
+                        aligned,
                         "--radius",
                         radius,
                         "--rpm",
@@ -197,6 +201,14 @@ fn every_answer_gives_a_job() {
                     "{:?}\n{job}",
                     said(&planned)
                 );
+                let of_arm = match arm {
+                    "unknown" => "Nothing is stated of the arm",
+                    "229/211/24" => "\narm = \"mine\"",
+                    word => &format!("\narm = \"{word}\""),
+                };
+                assert!(job.contains(of_arm), "{job}");
+                let by_gauge = job.contains("\naligned = \"gauge\"");
+                assert_eq!(by_gauge, aligned == "gauge", "{job}");
                 assert_eq!(
                     job.matches("\n[[capture]]").count(),
                     if captures == "none" { 1 } else { 6 }

@@ -335,7 +335,9 @@ pub enum Determined {
 pub struct BiasTest {
     /// Target minus what all *other* information predicts for it.
     pub leave_one_out: f64,
-    /// The same over its standard uncertainty.
+    /// Its standard uncertainty.
+    pub uncertainty: f64,
+    /// The one over the other.
     pub normalised: f64,
 }
 
@@ -787,6 +789,7 @@ impl<'a> Problem<'a> {
         }
         Some(BiasTest {
             leave_one_out: pull[component] / free,
+            uncertainty: free.sqrt().recip(),
             normalised: pull[component] / free.sqrt(),
         })
     }

@@ -52,7 +52,7 @@ pub struct Signal {
     pub clipped: u64,
 }
 
-/// Sums over the samples since the last look.
+/// Sums over samples.
 #[derive(Debug, Clone, Copy, Default)]
 struct Meter {
     frames: u64,
@@ -299,7 +299,7 @@ pub struct Moment {
     pub so_far: Result<Analysis, AnalysisError>,
     /// The same of the latest few seconds; `None` if they brought nothing.
     pub recent: Option<Result<Analysis, AnalysisError>>,
-    /// Level since the look before.
+    /// Level in the latest half second.
     pub signal: Signal,
     /// What is wrong now, the most serious first; empty: nothing.
     pub health: Vec<Caveat>,
@@ -332,8 +332,7 @@ pub struct Follower {
     /// The stretch before, and the number of this one.
     before: Option<Held>,
     number: usize,
-    /// Level since the last look, in the step that is going on, and in the latest ones.
-    meter: Meter,
+    /// Level in the step that is going on, and in the latest ones.
     step: Meter,
     latest: VecDeque<Meter>,
     position: u64,
@@ -365,7 +364,6 @@ impl Follower {
             next: None,
             before: None,
             number: 1,
-            meter: Meter::default(),
             step: Meter::default(),
             latest: VecDeque::new(),
             position: 0,
@@ -410,7 +408,6 @@ impl Follower {
         if done {
             self.steps += 1;
             let step = std::mem::take(&mut self.step);
-            self.meter.add(&step);
             self.latest.push_back(step);
             if self.latest.len() > RECENT_STEPS {
                 self.latest.pop_front();
@@ -515,7 +512,7 @@ impl Follower {
         let programme_s = so_far.averages_in_fit() * so_far.frame_length as f64
             / f64::from(self.about.sample_rate_hz);
         let recent = self.recent();
-        let signal = std::mem::take(&mut self.meter).signal();
+        let signal = self.latest.back().copied().unwrap_or_default().signal();
         Moment {
             stream_s: self.seconds(),
             stretch: self.number,

@@ -6,7 +6,7 @@ use groovelag::capture::{self, RawFormat, Source};
 use groovelag::delay;
 use groovelag::groove::{self, CONTACT_SPACINGS_UM, FRONTAL_RADII_UM, SIDE_RADII_UM};
 use groovelag::job::Alignment;
-use groovelag::report::start::Tip;
+use groovelag::report::start::{AnyArm, ArmDimensions, Tip};
 use groovelag::units::{
     DEGREE, MILLIMETRE, parse_length_mm, parse_number, parse_radius_mm, parse_rpm, written,
 };
@@ -193,41 +193,8 @@ pub fn band(text: &str) -> Result<(f64, f64), String> {
     }
 }
 
-/// An arm as typed: effective length, pivot to spindle (mm), offset (degrees).
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Arm {
-    pub effective_length_mm: f64,
-    pub pivot_to_spindle_mm: f64,
-    pub offset_deg: f64,
-}
-
-/// An arm, or that it is not known.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct OptionalArm(pub Option<Arm>);
-
-/// `LENGTH/PIVOT/OFFSET`, or `unknown`.
-pub fn arm(text: &str) -> Result<OptionalArm, String> {
-    match text.trim() {
-        UNKNOWN => Ok(OptionalArm(None)),
-        known => dimensions(known).map(|arm| OptionalArm(Some(arm))),
-    }
-}
-
-/// What is said of the arm on the command line.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub enum AnyArm {
-    /// Nothing.
-    Unknown,
-    /// A tangential arm.
-    Tangential,
-    /// A pivoted arm at one of its null radii.
-    NullRadius,
-    /// A pivoted arm by its dimensions.
-    Pivoted(Arm),
-}
-
 /// `LENGTH/PIVOT/OFFSET`, or what the arm is in a word.
-pub fn any_arm(text: &str) -> Result<AnyArm, String> {
+pub fn arm(text: &str) -> Result<AnyArm, String> {
     match text.trim() {
         UNKNOWN => Ok(AnyArm::Unknown),
         "tangential" => Ok(AnyArm::Tangential),
@@ -261,7 +228,7 @@ pub fn holes_to_stylus(text: &str) -> Result<f64, String> {
     }
 }
 
-fn dimensions(text: &str) -> Result<Arm, String> {
+fn dimensions(text: &str) -> Result<ArmDimensions, String> {
     let parts: Vec<&str> = text.split('/').collect();
     let [length, pivot, offset] = parts[..] else {
         return Err(format!(
@@ -269,7 +236,7 @@ fn dimensions(text: &str) -> Result<Arm, String> {
         ));
     };
     let mm = |t: &str, what| parse_length_mm(t, what).map_err(|e| e.to_string());
-    let arm = Arm {
+    let arm = ArmDimensions {
         effective_length_mm: mm(length, "an effective length in mm")?,
         pivot_to_spindle_mm: mm(pivot, "a pivot-to-spindle distance in mm")?,
         offset_deg: parse_number(offset, "an offset angle in degrees")
@@ -504,10 +471,11 @@ mod tests {
         assert_eq!(band("100..15k"), Ok((100.0, 15_000.0)));
         assert!(band("15000..100").is_err());
         assert!(arm("229/211/24").is_ok());
-        assert_eq!(
-            arm("9in/8.3in/24").map(|a| a.0.unwrap().effective_length_mm),
-            Ok(228.6)
-        );
+        assert!(matches!(
+            arm("9in/8.3in/24"),
+            Ok(AnyArm::Pivoted(a)) if a.effective_length_mm == 228.6
+        ));
+        assert_eq!(arm("tangential"), Ok(AnyArm::Tangential));
         assert!(arm("229/211").unwrap_err().contains("LENGTH/PIVOT/OFFSET"));
         assert_eq!(seconds("1:30"), Ok(90.0));
         assert_eq!(coverage("95%"), Ok(0.95));

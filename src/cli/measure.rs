@@ -1,6 +1,6 @@
 //! `groovelag measure`: one recording to a rotation.
 
-use super::arguments::{self, AnyArm, Radii, RecordingArguments};
+use super::arguments::{self, Radii, RecordingArguments};
 use super::output::{self, Inputs, Progress};
 use super::views::Views;
 use super::{Common, Outcome};
@@ -13,7 +13,7 @@ use groovelag::job::{
     self, Alignment, ArmOf, CaptureData, CaptureSpec, Cartridge, Details, Job, PivotedArm, Setup,
     Solved, Stated,
 };
-use groovelag::report::start::Tip;
+use groovelag::report::start::{AnyArm, Tip};
 use groovelag::report::{Measurement, page, sketch};
 use groovelag::uncertainty::{Caveat, Direction, Quantity, Standing, Warning};
 use groovelag::units::{DEGREE, MICROMETRE, MICROSECOND, MILLIMETRE};
@@ -56,7 +56,7 @@ pub struct SituationArguments {
     #[arg(long)]
     pub leads_swapped: bool,
     /// Dimensions (mm, deg), tangential or null-radius
-    #[arg(long, value_name = "L/P/OFFSET", value_parser = arguments::any_arm)]
+    #[arg(long, value_name = "L/P/OFFSET", value_parser = arguments::arm)]
     pub arm: Option<AnyArm>,
     /// Body aligned with a gauge or by eye [default: eye]
     #[arg(long, value_name = "HOW", value_parser = arguments::aligned)]

@@ -1,12 +1,12 @@
 //! `groovelag start`: a few questions to a job file and a checklist.
 
 use super::Outcome;
-use super::arguments::{self, OptionalArm, Radii, UNKNOWN};
+use super::arguments::{self, Radii, UNKNOWN};
 use super::output::{self, Inputs, Kind, check_free};
 use clap::Args;
-use groovelag::job::{self, PLANNED_COVERAGE, Plan, Wanted};
+use groovelag::job::{self, Alignment, PLANNED_COVERAGE, Plan, Wanted};
 use groovelag::report::start::{
-    Answers, Further, NONE, Prediction, Tip, checklist_text, choices, expected, job_text,
+    Answers, AnyArm, Further, NONE, Prediction, Tip, checklist_text, choices, expected, job_text,
     understood,
 };
 use groovelag::report::text::{labelled, wrapped};
@@ -47,9 +47,12 @@ pub struct Start {
     /// Tip: elliptical:18x8, spherical:18, line:40x5 (um), a shape alone, or unknown
     #[arg(long, value_name = "TIP", value_parser = arguments::stylus)]
     stylus: Option<Tip>,
-    /// Arm: effective length, pivot to spindle (mm), offset (degrees), or unknown
+    /// Arm: dimensions (mm, deg), tangential, null-radius or unknown
     #[arg(long, value_name = "L/P/OFFSET", value_parser = arguments::arm)]
-    arm: Option<OptionalArm>,
+    arm: Option<AnyArm>,
+    /// Body aligned with a gauge or by eye
+    #[arg(long, value_name = "HOW", value_parser = arguments::aligned)]
+    aligned: Option<Alignment>,
     /// Recordings that can be made beside the first, or none
     #[arg(long, value_name = "LIST", value_parser = captures)]
     captures: Option<Captures>,
@@ -148,17 +151,12 @@ fn failed(error: io::Error) -> String {
 impl Start {
     /// What was given and, where there is somebody to ask, what was asked.
     fn answers(&self, dialogue: Option<&mut Dialogue<'_>>) -> Result<Answers, String> {
-        let answers = |radius: Radii, rpm, tip, arm: OptionalArm, further: Captures| Answers {
+        let answers = |radius: Radii, rpm, tip, arm, aligned, further: Captures| Answers {
             tip,
             rpm,
             radius_mm: [radius.start_mm, radius.end_mm],
-            arm: arm.0.map(|arm| {
-                [
-                    arm.effective_length_mm,
-                    arm.pivot_to_spindle_mm,
-                    arm.offset_deg,
-                ]
-            }),
+            arm,
+            aligned,
             further: further.0,
         };
         Ok(match dialogue {
@@ -184,7 +182,8 @@ impl Start {
                     radius,
                     rpm,
                     self.stylus.unwrap_or(Tip::Unknown),
-                    self.arm.unwrap_or(OptionalArm(None)),
+                    self.arm.unwrap_or(AnyArm::Unknown),
+                    self.aligned.unwrap_or(Alignment::Eye),
                     self.captures.clone().unwrap_or(Captures(Vec::new())),
                 )
             }
@@ -216,15 +215,23 @@ impl Start {
                 let arm = match self.arm {
                     Some(arm) => arm,
                     None => d.ask(
-                        "Which arm? Effective length / pivot to spindle / offset angle, as 229/211/24, or unknown.",
+                        "Which arm? Effective length / pivot to spindle / offset angle, as 229/211/24; tangential; null-radius (the groove lies at a null radius of a pivoted arm); or unknown.",
                         Some(UNKNOWN),
                         arguments::arm,
+                    )?,
+                };
+                let aligned = match self.aligned {
+                    Some(aligned) => aligned,
+                    None => d.ask(
+                        "How was the cartridge body aligned: with a gauge, or by eye?",
+                        Some("eye"),
+                        arguments::aligned,
                     )?,
                 };
                 let further = match &self.captures {
                     Some(captures) => captures.clone(),
                     None => {
-                        let first = answers(radius, rpm, tip, arm, Captures(Vec::new()));
+                        let first = answers(radius, rpm, tip, arm, aligned, Captures(Vec::new()));
                         d.show(&choices(&bands(&first)?, PLANNED_COVERAGE))?;
                         d.ask(
                             "What can you record beside the first? Join several by commas, or none.",
@@ -233,7 +240,7 @@ impl Start {
                         )?
                     }
                 };
-                answers(radius, rpm, tip, arm, further)
+                answers(radius, rpm, tip, arm, aligned, further)
             }
         })
     }
@@ -358,6 +365,7 @@ fn checklist_path(job: &Path) -> Result<PathBuf, String> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use groovelag::report::start::ArmDimensions;
 
     fn asked(given: &Start, typed: &str) -> (Result<Answers, String>, String) {
         let mut output = Vec::new();
@@ -375,6 +383,7 @@ mod tests {
             rpm: None,
             stylus: None,
             arm: None,
+            aligned: None,
             captures: None,
             force: false,
         }
@@ -385,7 +394,7 @@ mod tests {
         // an empty line is the default, except for the radius, which has none
         let (answers, shown) = asked(
             &nothing(),
-            "\n\n72,5\nd144\nround\nelliptical\n\nspeed, turned\n",
+            "\n\n72,5\nd144\nround\nelliptical\n\nstraight\ngauge\nspeed, turned\n",
         );
         assert_eq!(
             answers,
@@ -393,11 +402,20 @@ mod tests {
                 tip: Tip::Elliptical(None),
                 rpm: 100.0 / 3.0,
                 radius_mm: [72.0, 72.0],
-                arm: None,
+                arm: AnyArm::Unknown,
+                aligned: Alignment::Gauge,
                 further: vec![Further::Speed, Further::Turned],
             })
         );
-        for says in ["decimal point", "round", "[33]", "[unknown]", "[none]"] {
+        for says in [
+            "decimal point",
+            "round",
+            "straight",
+            "[33]",
+            "[unknown]",
+            "[eye]",
+            "[none]",
+        ] {
             assert!(shown.contains(says), "{says}: {shown}");
         }
         // beside each further recording stands the band that its job gives when planned
@@ -419,7 +437,7 @@ mod tests {
             let line = format!("+-{half}  {names}");
             assert!(shown.contains(&line), "{line}: {shown}");
         }
-        assert_eq!(shown.matches(" > ").count(), 8, "{shown}");
+        assert_eq!(shown.matches(" > ").count(), 10, "{shown}");
     }
 
     #[test]
@@ -429,12 +447,18 @@ mod tests {
             rpm: Some(45.0),
             stylus: Some(Tip::Spherical(Some(18.0))),
             arm: Some(arguments::arm("229/211/24").unwrap()),
+            aligned: Some(Alignment::Eye),
             captures: Some(captures("none").unwrap()),
             ..nothing()
         };
         let (answers, shown) = asked(&given, "");
         assert_eq!(shown, "");
-        assert_eq!(answers.unwrap().arm, Some([229.0, 211.0, 24.0]));
+        let dimensions = ArmDimensions {
+            effective_length_mm: 229.0,
+            pivot_to_spindle_mm: 211.0,
+            offset_deg: 24.0,
+        };
+        assert_eq!(answers.unwrap().arm, AnyArm::Pivoted(dimensions));
         let (ended, _) = asked(&nothing(), "33\n");
         assert!(ended.unwrap_err().contains("nothing was written"));
     }

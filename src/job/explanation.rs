@@ -12,6 +12,7 @@
 use super::description::{CaptureSpec, Cartridge, Chain, Job, Record, Setup, Source, Stated};
 use super::network::{self, CaptureData, Network, Readings, named};
 use super::plan::fresh;
+use super::solution::SetupResult;
 use crate::adjust::{self, BiasTest};
 use crate::uncertainty::{Caveat, Warning, plain};
 use crate::units::{DEGREE, MILLIMETRE};
@@ -218,6 +219,50 @@ impl Examined<'_> {
             departures.into_iter().map(outlier).collect()
         };
         (caveats, explanations)
+    }
+
+    /// Setups whose leads could be entered the wrong way round and nobody would see:
+    /// each of their captures would depart by too little, and what is said of the
+    /// rotation would be wrong by more than its band.
+    pub(super) fn unchecked(&self, setups: &[SetupResult]) -> Vec<Caveat> {
+        if self.network.capture_blocks.iter().flatten().count() < 2 {
+            return Vec::new();
+        }
+        let mut other = self.job.clone();
+        for capture in &mut other.captures {
+            capture.swapped = !capture.swapped;
+        }
+        let Ok(other) = network::network(&other, Readings::Real(self.data), self.scatter) else {
+            return Vec::new();
+        };
+        let problem = &self.network.problem;
+        let predicted = |network: &Network, block: usize| {
+            let block = &network.problem.blocks()[block];
+            block.evaluate(&self.adjustment.values).values[0]
+        };
+        // the normalised residual that wrong leads would make
+        let seen_by = |block: usize| {
+            let change = predicted(&other, block) - predicted(self.network, block);
+            let test = problem.bias_test(self.adjustment, block, 0);
+            test.map_or(0.0, |t| (change / t.uncertainty).abs())
+        };
+        let of_setup = |setup: &SetupResult| {
+            let half = setup.rotation_deg.half_width()?;
+            let captures = self.job.captures.iter().zip(&self.network.capture_blocks);
+            let own = captures.filter(|(c, _)| c.setup == setup.name);
+            let worst = own.filter_map(|(_, block)| Some(seen_by((*block)?)));
+            let worst = worst.reduce(f64::max)?;
+            if setup.blind || 2.0 * setup.rotation_deg.value.abs() <= half {
+                return None;
+            }
+            Warning::Unchecked.at(worst, || {
+                format!(
+                    "nothing checks the captures of {}: leads entered the wrong way round would go unseen. Record once more at another speed or with a known turn",
+                    named("setup", &setup.name)
+                )
+            })
+        };
+        setups.iter().filter_map(of_setup).collect()
     }
 
     fn departure(&self, at: usize, test: &BiasTest) -> String {

@@ -352,6 +352,7 @@ pub fn solve(job: &Job, data: &[Option<CaptureData>], coverage: f64) -> Result<S
     };
     let (mut warnings, explanations) = examined.findings();
     findings.explanations = explanations;
+    warnings.extend(examined.unchecked(&findings.setups));
     warnings.append(&mut findings.warnings);
     warnings.extend(scatter.caveat(job));
     warnings.extend(same_recording(job, data));
@@ -544,9 +545,20 @@ impl Solved {
             self.adjustment.covariance[[k, k]].sqrt(),
             self.coverage,
         );
-        quantity.interval = marginal(&self.network, &self.adjustment, k)?.interval(self.coverage);
+        let marginal = marginal(&self.network, &self.adjustment, k)?;
+        take_band(&mut quantity, &marginal, 0.0);
         let lines = unknown_budget(&self.network, &self.adjustment, k, factor);
         Ok(Some((quantity.scaled(factor), lines)))
+    }
+}
+
+/// Gives a quantity the band of its marginal, moved by `offset`. The minimum of a
+/// distribution so skew that its band leaves it out is no best value: the median is.
+fn take_band(quantity: &mut Quantity, marginal: &Marginal, offset: f64) {
+    let coverage = quantity.interval.coverage;
+    quantity.interval = marginal.interval(coverage).shifted(offset);
+    if !quantity.interval.contains(quantity.value) {
+        quantity.value = marginal.quantile(0.5) + offset;
     }
 }
 
@@ -702,7 +714,7 @@ impl View<'_> {
         let u = self.adjustment.covariance[[k, k]].sqrt();
         let mut quantity = Quantity::normal(self.adjustment.values[k], u, self.coverage);
         if let Some(marginal) = marginal {
-            quantity.interval = marginal.interval(self.coverage);
+            take_band(&mut quantity, marginal, 0.0);
         }
         quantity
     }
@@ -790,13 +802,7 @@ impl View<'_> {
             None => None,
         };
         if let Some(marginal) = &marginal {
-            let interval = marginal.interval(self.coverage);
-            quantity.interval = interval.shifted(angle.offset);
-            // the minimum of a distribution so skew that its band leaves it out is no
-            // best value: the median is
-            if !quantity.interval.contains(value) {
-                quantity.value = marginal.quantile(0.5) + angle.offset;
-            }
+            take_band(&mut quantity, marginal, angle.offset);
         }
         Ok((quantity.scaled(DEGREE.recip()), marginal))
     }
@@ -969,7 +975,7 @@ impl View<'_> {
                 .zip(&self.adjustment.values)
                 .map(|(g, x)| g * x)
                 .sum();
-            lever.interval = marginal.interval(self.coverage).shifted(length - sizes);
+            take_band(&mut lever, &marginal, length - sizes);
         }
         let exact = self.job.cartridges[name].scale.or(&priors::SCALE).value;
         Ok(CartridgeResult {

@@ -122,6 +122,33 @@ fn rows() -> Vec<(Vec<CaptureSpec>, [f64; 3])> {
     ]
 }
 
+/// A setup of one capture beside a job that knows its cartridge: leads entered the wrong
+/// way round would only turn its rotation over. A second speed shows them.
+#[test]
+fn what_nothing_checks_is_noted() {
+    let mut job = worked_example();
+    job.captures = rows().remove(8).0;
+    let mut after = job.setups["E"].clone();
+    after.rotation = deg(2.0, 5.0);
+    job.setups.insert("F".into(), after);
+    job.captures.push(capture("F", LOW, 0.0, false));
+    let unchecked = |job: &Job| -> Vec<String> {
+        let solved = solve(job, &as_predicted(job), 0.95).unwrap();
+        let of = solved.solution.warnings.iter();
+        of.filter(|w| w.code == Warning::Unchecked.as_str())
+            .map(|w| w.message.clone())
+            .collect()
+    };
+    let said = unchecked(&job);
+    assert!(said.len() == 1 && said[0].contains("'F'"), "{said:?}");
+    // nothing to turn over
+    job.setups.get_mut("F").unwrap().rotation = deg(0.0, 5.0);
+    assert_eq!(unchecked(&job), [""; 0]);
+    job.setups.get_mut("F").unwrap().rotation = deg(2.0, 5.0);
+    job.captures.push(capture("F", 45.0, 0.0, false));
+    assert_eq!(unchecked(&job), [""; 0]);
+}
+
 /// Given delays exactly as predicted at the prior means.
 fn as_predicted(job: &Job) -> Vec<Option<CaptureData>> {
     let u = 0.005 * MICROSECOND;

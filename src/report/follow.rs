@@ -38,7 +38,7 @@ pub struct Estimate {
     pub before: Option<Before>,
     /// The latest few seconds by themselves; null: they brought no estimate.
     pub recent: Option<Recent>,
-    /// Level since the document before.
+    /// Level in the latest half second.
     pub signal: Signal,
     /// What is wrong now, the most serious first.
     pub health: Vec<Caveat>,

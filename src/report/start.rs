@@ -1,6 +1,7 @@
 //! The job file and the recording checklist for somebody who begins.
 
 use super::text::{DEFAULT_WIDTH, wrapped};
+use crate::job::Alignment;
 use crate::uncertainty::{plain, rounded_u};
 use sha2::{Digest, Sha256};
 use std::fmt::Write as _;
@@ -16,6 +17,30 @@ pub enum Tip {
     Elliptical(Option<(f64, f64)>),
     /// A line contact, with contact spacing and side radius if known.
     Line(Option<(f64, f64)>),
+}
+
+/// What is said of the arm.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum AnyArm {
+    /// Nothing.
+    Unknown,
+    /// A tangential arm.
+    Tangential,
+    /// A pivoted arm at one of its null radii.
+    NullRadius,
+    /// A pivoted arm by its dimensions.
+    Pivoted(ArmDimensions),
+}
+
+/// A pivoted arm.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct ArmDimensions {
+    /// Pivot to stylus, mm.
+    pub effective_length_mm: f64,
+    /// Pivot to the spindle, mm.
+    pub pivot_to_spindle_mm: f64,
+    /// Offset angle, degrees.
+    pub offset_deg: f64,
 }
 
 /// What can be recorded beside the first recording.
@@ -87,8 +112,10 @@ pub struct Answers {
     pub rpm: f64,
     /// Radius at the start and the end of the part played, mm.
     pub radius_mm: [f64; 2],
-    /// Effective length and pivot to spindle (mm), offset (degrees), if known.
-    pub arm: Option<[f64; 3]>,
+    /// The arm.
+    pub arm: AnyArm,
+    /// How the cartridge body was aligned.
+    pub aligned: Alignment,
     /// Further recordings, each at most once.
     pub further: Vec<Further>,
 }
@@ -268,32 +295,35 @@ pub fn job_text(answers: &Answers, prediction: Option<Prediction>) -> String {
     }
     out += "\n# One side of one record. Another side is another record.\n[record.mono]\n# label = \"\"                # free text\n# cut_rotation_deg = { value = 0, u = 0.1 }   # if the side has been qualified\n";
     out += "\n# Everything behind the cartridge's pins: leads, phono stage, converter.\n[chain.mine]\n# calibration = \"CHAIN.toml\"                  # from 'groovelag calibrate'\n";
-    let arm = answers.arm.map(|[length, pivot, offset]| {
-        format!(
-            "\n[arm.mine]\neffective_length_mm = {}\npivot_to_spindle_mm = {}\noffset_deg = {}\n",
-            number(length),
-            number(pivot),
-            number(offset)
-        )
-    });
-    match &arm {
-        Some(arm) => out += arm,
-        None => {
+    let of_arm = match answers.arm {
+        AnyArm::Unknown => {
             out += "\n";
             out += &remark(
                 "Nothing is stated of the arm, so its tracking error widens the turn. Add [arm.mine] (effective_length_mm, pivot_to_spindle_mm, offset_deg) and arm = \"mine\" in the setup, or arm = \"tangential\", or arm = \"null-radius\" for a band at one of its null radii.",
             );
+            ""
         }
-    }
+        AnyArm::Tangential => "arm = \"tangential\"\n",
+        AnyArm::NullRadius => "arm = \"null-radius\"\n",
+        AnyArm::Pivoted(arm) => {
+            let _ = write!(
+                out,
+                "\n[arm.mine]\neffective_length_mm = {}\npivot_to_spindle_mm = {}\noffset_deg = {}\n",
+                number(arm.effective_length_mm),
+                number(arm.pivot_to_spindle_mm),
+                number(arm.offset_deg)
+            );
+            "arm = \"mine\"\n"
+        }
+    };
     out += "\n# A setup is one state of alignment.\n";
-    let of_arm = if arm.is_some() {
-        "arm = \"mine\"\n"
-    } else {
-        ""
+    let aligned = match answers.aligned {
+        Alignment::Gauge => "aligned = \"gauge\"\n",
+        Alignment::Eye => "# aligned = \"gauge\"                          # if a gauge was used\n",
     };
     let _ = write!(
         out,
-        "[setup.found]\ncartridge = \"mine\"\n{of_arm}# aligned = \"gauge\"                          # if a gauge was used\n"
+        "[setup.found]\ncartridge = \"mine\"\n{of_arm}{aligned}"
     );
     if ball {
         let _ = write!(out, "\n[setup.ball]\ncartridge = \"ball\"\n{of_arm}");

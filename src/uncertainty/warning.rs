@@ -643,6 +643,14 @@ warnings! {
         effect: "allowed for in u: less is averaged",
         advice: "copy or record it again if the rest matters",
     }
+    /// Nothing checks the captures of a setup.
+    Unchecked "unchecked" {
+        judged_by: "normalised residual that leads entered the wrong way round would make, in the capture of the setup where it is largest",
+        level: Below(&[(Note, 4.93)]),
+        law: "standard normal law: named from 3.29 on (outlier), with a power of 95 % 1.64 further (Baarda 1968, from memory)",
+        effect: "none by itself; a wrong entry would go unseen and turn the result over",
+        advice: "record once more at another speed or with a known turn",
+    }
     /// The delay steps or drifts along the recording.
     Unsteady "unsteady" {
         judged_by: "standard deviation of the delay between stretches of the recording (s)",

@@ -1,0 +1,29 @@
+//! All integration tests in one program: built once, and run together on all cores.
+//! `cargo test --test main chain::` runs those of one file. `docs.rs` stands by itself,
+//! since it moves the process from folder to folder.
+
+mod bound;
+mod calibrate_command;
+mod chain;
+mod chain_scipy;
+mod check;
+mod command_line;
+mod cross_check;
+mod delay;
+mod follow;
+mod hostile;
+mod independent_writers;
+mod job;
+mod layers;
+mod measure;
+mod readers;
+mod recordings;
+mod references_spectrum;
+mod references_uncertainty;
+mod report;
+mod schemas;
+mod simulate;
+mod start;
+mod symmetries;
+mod tracing;
+mod warnings;
