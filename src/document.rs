@@ -1,11 +1,11 @@
 //! What every JSON document has in common.
 
 use crate::outside::in_json;
-use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 /// The program that made a document.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct Program {
     /// `groovelag`.
     pub name: String,

@@ -200,6 +200,84 @@ fn groovelag(arguments: &[&str]) -> Output {
         .unwrap()
 }
 
+/// Samples held in memory give a library user what the command gives of the file, tracing
+/// taken out (of the third file, which a ball plays loud near the middle).
+#[test]
+fn samples_in_memory_give_what_the_command_gives() {
+    use groovelag::{analysis, capture, job};
+    let folder = tempfile::tempdir().unwrap();
+    let traced = "format = 1
+[programme]
+kind = \"pink\"
+duration_s = 10
+peak_cm_s = 6
+[capture]
+radius_mm = 62
+rpm = 33
+sample_rate_hz = 96000
+[cartridge]
+profile = \"spherical\"
+frontal_radius_um = 18
+[chain]
+skew_us = 2
+[dirt]
+snr_db = 45
+";
+    let recipe = folder.path().join("traced.toml");
+    std::fs::write(&recipe, traced).unwrap();
+    let made = groovelag(&[
+        "simulate",
+        recipe.to_str().unwrap(),
+        "-o",
+        folder.path().to_str().unwrap(),
+    ]);
+    assert!(made.status.success(), "{made:?}");
+    for file in [
+        repository("test-signals/example.wav"),
+        repository("test-signals/workshop/workshop-found.wav"),
+        folder
+            .path()
+            .join("traced.wav")
+            .to_str()
+            .unwrap()
+            .to_owned(),
+    ] {
+        let shown = groovelag(&["measure", &file, "--radius", "70", "--rpm", "33", "--json"]);
+        let shown = json(&shown);
+        let on_disk = capture::Source::Path(file.clone().into());
+        let mut recording = capture::open(&on_disk, &capture::Options::default()).unwrap();
+        let mut samples = capture::Stereo::default();
+        recording.read(&mut samples, 1 << 22).unwrap();
+        let rate = recording.sample_rate_hz();
+        let source =
+            capture::Source::of_samples("take", rate, &samples.left, &samples.right).unwrap();
+        let request = analysis::Request::new(source);
+        let analysis = analysis::analyse(&request, &mut |_| ()).unwrap();
+        let stated = "format = 1\n[[capture]]\nfile = \"take\"\nradius_mm = 70\nrpm = 33\n";
+        let job = job::file::parse(stated, "the job").unwrap();
+        let measured = job::measure(&job, &analysis, &[], 0.95, []).unwrap();
+        let measured = serde_json::to_value(&measured.measurement).unwrap();
+        for same in [
+            "delay_us",
+            "rotation_deg",
+            "stylus_to_body_deg",
+            "in_doubt",
+            "analysed_s",
+        ] {
+            assert_eq!(measured[same], shown[same], "{file}: {same}");
+        }
+        let codes = |document: &serde_json::Value| -> Vec<String> {
+            let warnings = document["warnings"].as_array().unwrap().iter();
+            warnings.map(|w| w["code"].to_string()).collect()
+        };
+        assert_eq!(codes(&measured), codes(&shown), "{file}");
+        assert!(
+            !file.contains("traced.wav") || codes(&shown).contains(&"\"tracing\"".to_owned()),
+            "{shown}"
+        );
+    }
+}
+
 fn json(output: &Output) -> serde_json::Value {
     serde_json::from_slice(&output.stdout)
         .unwrap_or_else(|e| panic!("{e}: {}", String::from_utf8_lossy(&output.stderr)))

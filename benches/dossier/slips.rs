@@ -15,10 +15,13 @@ use rayon::prelude::*;
 const TOLERANCE_DEG: f64 = 5.0;
 
 /// Shares that may not be exceeded: verdicts or turns that survive a gross slip,
-/// verdicts that are wrong over all, honest jobs that lose theirs.
+/// verdicts that are wrong over all, honest jobs that lose theirs; and least shares of
+/// captures and causes named rightly, of gross slips that the data can tell.
 const SURVIVE: f64 = 0.05;
 const WRONG: f64 = 0.01;
 const HONEST: f64 = 0.01;
+const CAPTURE: f64 = 0.9;
+const CAUSE: f64 = 0.8;
 
 /// An invented job of eight captures: stylus and ball, two speeds, leads swapped,
 /// known turns. The mounting is exact and the arm tangential, so that the drawn
@@ -397,13 +400,17 @@ fn kinds() -> Vec<Kind> {
 struct Found {
     /// Whether a verdict or a turn was given.
     stated: bool,
+    /// Whether it was, and the rotation's band leaves out the truth.
+    outside: bool,
     /// Whether the verdict is wrong.
     wrong: bool,
     /// Whether an explanation was found.
     explained: bool,
-    /// Whether the first one names the capture, where one is at fault.
+    /// Whether one alone was: the data can tell.
+    alone: bool,
+    /// Whether one alone was, and names the capture at fault, or rightly none.
     culprit: bool,
-    /// Whether the first one names the cause.
+    /// Whether one alone was, and names the cause.
     cause: bool,
     /// Whether one of those named has the cause.
     among: bool,
@@ -452,12 +459,17 @@ fn judge(kind: &Kind, world: &World, truth: &Truth, solved: &Solved) -> Found {
     let named = &solved.solution.explanations;
     let first = named.first();
     let is_cause = |slip: &Slip| kind.causes.contains(slip);
+    let stated = verdict.is_some() || setup.correction.is_some();
+    let rotation = truth["setup.E.rotation_deg"] / DEGREE;
+    let alone = named.len() == 1;
     Found {
-        stated: verdict.is_some() || setup.correction.is_some(),
+        stated,
+        outside: stated && !setup.rotation_deg.interval.contains(rotation),
         wrong: verdict.is_some_and(|v| (v == Verdict::Conforming) != conforms),
         explained: first.is_some(),
-        culprit: first.is_some_and(|e| e.capture == world.culprit),
-        cause: first.is_some_and(|e| is_cause(&e.slip)),
+        alone,
+        culprit: alone && first.is_some_and(|e| e.capture == world.culprit),
+        cause: alone && first.is_some_and(|e| is_cause(&e.slip)),
         among: named.iter().any(|e| is_cause(&e.slip)),
     }
 }
@@ -479,48 +491,58 @@ fn row(kind: Kind) -> Row {
         let count_of = |is: fn(&Found) -> bool| found.iter().filter(|f| is(f)).count();
         let share = |part: usize, whole: usize| part as f64 / whole.max(1) as f64;
         let stated = share(count_of(|f| f.stated), count);
+        let outside = share(count_of(|f| f.outside), count);
         let wrong = share(count_of(|f| f.wrong), count);
         let explained = count_of(|f| f.explained);
-        let of_explained = |is: fn(&Found) -> bool| share(count_of(is), explained);
-        let [culprit, cause, among] = [
-            of_explained(|f| f.culprit),
-            of_explained(|f| f.cause),
-            of_explained(|f| f.among),
-        ];
+        let alone = count_of(|f| f.alone);
+        let among = share(count_of(|f| f.among), explained);
+        let culprit = share(count_of(|f| f.culprit), alone);
+        let cause = share(count_of(|f| f.cause), alone);
         let percent = |v: f64| format!("{:.1} %", 100.0 * v);
         let mut cells = vec![
             kind.words.to_owned(),
             count.to_string(),
             percent(stated),
+            percent(outside),
             percent(wrong),
         ];
         cells.extend(if honest {
-            vec![String::new(); 4]
+            vec![String::new(); 5]
         } else {
             vec![
                 explained.to_string(),
+                percent(among),
+                alone.to_string(),
                 percent(culprit),
                 percent(cause),
-                percent(among),
             ]
         });
         let mut faults = Vec::new();
-        let mut ask = |what: &str, found: f64, limit: f64| {
+        let mut ask = |what: &str, found: f64, limit: f64, of: usize| {
             // a binomial count may exceed its share by 3 standard deviations
-            let chance = 3.0 * (limit * (1.0 - limit) / count as f64).sqrt();
+            let chance = 3.0 * (limit * (1.0 - limit) / of.max(1) as f64).sqrt();
             if found > limit + chance {
                 faults.push(format!("{what}: {}", percent(found)));
             }
         };
         if kind.gross {
-            ask("survive", stated, SURVIVE);
+            ask("survive", stated, SURVIVE, count);
+            if alone > 0 {
+                ask("capture misnamed", 1.0 - culprit, 1.0 - CAPTURE, alone);
+                ask("cause misnamed", 1.0 - cause, 1.0 - CAUSE, alone);
+            }
         }
         if kind.gross || honest {
-            ask("wrong verdicts", wrong, WRONG);
+            ask("wrong verdicts", wrong, WRONG, count);
         }
         if honest {
             let lost = count_of(|f| !f.stated && f.explained);
-            ask("honest jobs that lose theirs", share(lost, count), HONEST);
+            ask(
+                "honest jobs that lose theirs",
+                share(lost, count),
+                HONEST,
+                count,
+            );
         }
         Outcome {
             cells,
@@ -543,8 +565,8 @@ pub fn chapter() -> Chapter {
         text: "What a slip of the pen costs, and what the program makes of it. An invented job of eight captures (an elliptical stylus and a ball, two speeds, leads swapped, the stylus turned both ways by 4 degrees), truths drawn from the priors that it states, delays from the geometry, one entry other than the capture was made.",
         tables: vec![Table {
             title: "Slips".to_owned(),
-            text: "*Stated*: a verdict or a turn was given all the same; of a gross slip this may happen in 5 of 100, of an honest job it should. *Wrong*: the verdict that was given is wrong. Of the jobs for which an explanation was found: the first one names the *capture* at fault (or rightly none), the *cause*, and one of those named has the cause. Some slips cannot be seen, and the verdict survives them rightly: at a capture whose delay is next to nothing (most of the ball's) leads, speed and radius hardly matter; at a turned capture the turn, known to 0.2 degrees, hides a wrong speed or radius (not listed); all radii wrong alike look like another lever, the ball on another side like another cut; another record whose cut happens to be alike is no contradiction. Some look alike and count as each other's cause: leads of all captures of a tip, and the signs of all its turns; another setup, and another cartridge, of a single capture.".to_owned(),
-            columns: columns(&["what was wrong", "jobs", "stated", "wrong", "explained", "capture", "cause", "cause among those named"]),
+            text: "*Stated*: a verdict or a turn was given all the same; of a gross slip this may happen in 5 of 100, of an honest job it should. *Outside*: it was, and the truth lies outside the rotation's band, so that it does harm. *Wrong*: the verdict that was given is wrong. *Explained*: jobs for which an explanation was found; *among*: one of those named has the cause. *Alone*: jobs for which there is one explanation alone, so that the data can tell; of these it names the *capture* at fault (or rightly none) in 90 of 100 and the *cause* in 80, or the row fails. Some slips cannot be seen, and the verdict survives them rightly: at a capture whose delay is next to nothing (most of the ball's) leads, speed and radius hardly matter; at a turned capture the turn, known to 0.2 degrees, hides a wrong speed or radius (not listed); all radii wrong alike look like another lever, the ball on another side like another cut; another record whose cut happens to be alike is no contradiction. Some look alike and count as each other's cause: leads of all captures of a tip, and the signs of all its turns; another setup, and another cartridge, of a single capture.".to_owned(),
+            columns: columns(&["what was wrong", "jobs", "stated", "outside", "wrong", "explained", "among", "alone", "capture", "cause"]),
             rows: kinds().into_iter().map(row).collect(),
             plots: Vec::new(),
         }],

@@ -316,9 +316,8 @@ pub enum Termination {
 }
 
 /// What determines an unknown.
-#[derive(
-    Debug, Clone, Copy, PartialEq, Eq, serde::Serialize, serde::Deserialize, schemars::JsonSchema,
-)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 #[serde(rename_all = "lowercase")]
 pub enum Determined {
     /// The data alone, without any prior, tell it better than its prior does.

@@ -16,7 +16,6 @@ use crate::spectrum::{
     CLIPPED, CrossSpectrum, Engine, EngineSettings, Recent, SettingsError, Tracing, TracingProbe,
 };
 use crate::uncertainty::{Caveat, Level, Warning};
-use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use std::collections::{BTreeMap, VecDeque};
 
@@ -38,7 +37,8 @@ const AGREE: usize = RECENT_STEPS / JUDGE_STEPS as usize + 1;
 
 /// Level of a stretch of signal, dB of full scale; null where there is nothing
 /// but zeros.
-#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize, JsonSchema)]
+#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct Signal {
     /// Mean power of the left channel (a sine at full scale: -3.0).
     pub left_dbfs: Option<f64>,

@@ -36,6 +36,19 @@ pub struct Request {
     pub settings: delay::Settings,
 }
 
+impl Request {
+    /// The whole of a recording, read and estimated as is usual.
+    pub fn new(source: Source) -> Self {
+        Self {
+            source,
+            options: capture::Options::default(),
+            from_s: None,
+            to_s: None,
+            settings: delay::Settings::default(),
+        }
+    }
+}
+
 /// What a recording is, beside its samples.
 #[derive(Debug, Clone, PartialEq)]
 pub struct About {

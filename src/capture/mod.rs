@@ -42,6 +42,7 @@ use std::ffi::OsStr;
 use std::fs::File;
 use std::io::{self, Read};
 use std::path::PathBuf;
+use std::sync::Arc;
 
 /// Below this a recording is refused: telephone bandwidth. Common practice, no source.
 pub const MIN_SAMPLE_RATE_HZ: u32 = 8_000;
@@ -55,6 +56,8 @@ pub enum Source {
     Path(PathBuf),
     /// Standard input.
     StandardInput,
+    /// A file held in memory, with a name for messages.
+    Memory(String, Arc<[u8]>),
 }
 
 impl Source {
@@ -74,7 +77,29 @@ impl Source {
             Self::Path(path) if cfg!(windows) => path.to_string_lossy().replace('\\', "/"),
             Self::Path(path) => path.to_string_lossy().into_owned(),
             Self::StandardInput => "-".to_owned(),
+            Self::Memory(name, _) => name.clone(),
         }
+    }
+
+    /// Samples held in memory, full scale 1, as a recording; `name` is for messages.
+    /// Samples beyond the shorter channel are left out.
+    ///
+    /// # Errors
+    ///
+    /// When they are more than memory holds once more.
+    pub fn of_samples(
+        name: &str,
+        sample_rate_hz: u32,
+        left: &[f32],
+        right: &[f32],
+    ) -> io::Result<Self> {
+        let mut file = StreamWriter::new(io::Cursor::new(Vec::new()), sample_rate_hz, None)?;
+        file.write(&Stereo {
+            left: left.to_vec(),
+            right: right.to_vec(),
+        })?;
+        let bytes = file.finish()?.into_inner();
+        Ok(Self::Memory(name.to_owned(), bytes.into()))
     }
 }
 
@@ -146,6 +171,9 @@ pub fn open(source: &Source, options: &Options) -> Result<Recording, CaptureErro
     };
     let input = match source {
         Source::StandardInput => Input::stream(Box::new(io::stdin()), options.hash),
+        Source::Memory(_, bytes) => {
+            Input::seekable(Box::new(io::Cursor::new(bytes.clone())), options.hash)
+        }
         Source::Path(path) => {
             let kind = std::fs::metadata(path).map_err(failed)?;
             if kind.is_dir() {

@@ -12,7 +12,8 @@ use serde::{Deserialize, Serialize};
 use thiserror::Error;
 
 /// A value with its standard uncertainty, as written in documents.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, schemars::JsonSchema)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 #[serde(deny_unknown_fields)]
 pub struct Estimated {
     /// Best estimate.
@@ -22,7 +23,8 @@ pub struct Estimated {
 }
 
 /// A capture that the calibration was made from.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, schemars::JsonSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 #[serde(deny_unknown_fields)]
 pub struct SourceFile {
     /// What was recorded: "common", "left-only" or "right-only".
@@ -38,7 +40,8 @@ pub struct SourceFile {
 }
 
 /// The chain's response, right over left.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, schemars::JsonSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 #[serde(deny_unknown_fields)]
 pub struct Common {
     /// One channel is inverted against the other; `phase_deg` leaves that out.
@@ -71,7 +74,8 @@ pub struct Common {
 }
 
 /// The cartridge's crosstalk, both ways; complex ratios.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, schemars::JsonSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 #[serde(deny_unknown_fields)]
 pub struct Crosstalk {
     /// Separation of the cutter that made the single-channel bands, dB,

@@ -51,7 +51,8 @@ pub enum DocumentError {
 }
 
 /// The file as it is written.
-#[derive(Debug, Deserialize, Serialize, schemars::JsonSchema)]
+#[derive(Debug, Deserialize, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 #[serde(deny_unknown_fields)]
 pub struct Document {
     /// Always 1.

@@ -7,7 +7,7 @@
 //! updates are shown; what they say, and the end, do not depend on it.
 
 use super::arguments::{self, ReadingArguments, RecordingArguments};
-use super::measure::{PlaceArguments, SituationArguments, measurement};
+use super::measure::{PlaceArguments, SituationArguments};
 use super::output::{self, Inputs, Kind};
 use super::{Common, Outcome};
 use clap::Args;
@@ -471,9 +471,8 @@ impl Session<'_> {
             )
         });
         let coverage = self.arguments.common.coverage;
-        let extra = off.into_iter().collect();
-        let (measurement, _, _) = measurement(&job, analysis, &self.terms, coverage, extra)?;
-        Ok(measurement)
+        let measured = job::measure(&job, analysis, &self.terms, coverage, off);
+        Ok(measured.map_err(|e| e.to_string())?.measurement)
     }
 
     /// The last word: as `measure`, with the radii where the needle came to.

@@ -5,18 +5,16 @@ use super::output::{self, Inputs, Progress};
 use super::views::Views;
 use super::{Common, Outcome};
 use clap::Args;
-use groovelag::analysis::{self, Analysis, Through};
-use groovelag::delay::phase::PhaseTerm;
-use groovelag::document::Program;
+use groovelag::analysis::{self, Through};
 use groovelag::groove::Profile;
 use groovelag::job::{
-    self, Alignment, ArmOf, CaptureData, CaptureSpec, Cartridge, Details, Job, PivotedArm, Setup,
-    Solved, Stated,
+    self, Alignment, ArmOf, CaptureSpec, Cartridge, Details, Job, Measured, PivotedArm, Setup,
+    Stated,
 };
 use groovelag::report::start::{AnyArm, Tip};
-use groovelag::report::{Measurement, page, sketch};
-use groovelag::uncertainty::{Caveat, Direction, Quantity, Standing, Warning};
-use groovelag::units::{DEGREE, MICROMETRE, MICROSECOND, MILLIMETRE};
+use groovelag::report::{page, sketch};
+use groovelag::uncertainty::Standing;
+use groovelag::units::{DEGREE, MICROMETRE, MILLIMETRE};
 use std::collections::BTreeMap;
 use std::ffi::OsString;
 use std::path::PathBuf;
@@ -213,8 +211,11 @@ impl Measure {
             job::replace_priors(&mut job, &BTreeMap::from([(String::new(), calibration)]));
         }
         let coverage = self.common.coverage;
-        let (measurement, solved, data) =
-            measurement(&job, &analysis, &terms, coverage, Vec::new())?;
+        let Measured {
+            measurement,
+            solved,
+            data,
+        } = job::measure(&job, &analysis, &terms, coverage, []).map_err(|e| e.to_string())?;
         let mut written = Ok(());
         if self.views.any() {
             let details = Details::of(&job, &[Some(data)], &solved);
@@ -249,64 +250,4 @@ impl Measure {
         let met = met || measurement.rotation_deg.is_none();
         Ok(Outcome::of(Standing::of(&measurement.warnings), met))
     }
-}
-
-/// The document of one analysed capture, as the only one of a job, with what it
-/// was made from; `further` are warnings that the recording itself does not tell.
-pub fn measurement(
-    job: &Job,
-    analysis: &Analysis,
-    terms: &[PhaseTerm],
-    coverage: f64,
-    further: Vec<Caveat>,
-) -> Result<(Measurement, Solved, CaptureData), String> {
-    // The capture's own doubts are listed here as they are, not by capture.
-    let data = CaptureData {
-        caveats: Vec::new(),
-        ..CaptureData::of(analysis).with_priors(terms)
-    };
-    let data = [Some(data)];
-    let solved = job::solve(job, &data, coverage).map_err(|e| e.to_string())?;
-    let solved = solved.with_warnings(analysis.caveats.iter().cloned().chain(further));
-    let [data] = data;
-    let estimate = &analysis.estimate;
-    let solution = &solved.solution;
-    let setup = &solution.setups[0];
-    let cut = match setup.blind {
-        true => Some(solved.cut("").map_err(|e| e.to_string())?),
-        false => None,
-    };
-    let sees = |quantity: Quantity| Some(quantity).filter(|_| !setup.blind);
-    // That priors carry a single capture goes without saying, and the budget
-    // says which.
-    let unspoken = [Warning::CarriedByPriors, Warning::ChiSquareLow];
-    let warnings = solution.warnings.iter();
-    let measurement = Measurement {
-        in_doubt: solution.in_doubt.clone(),
-        schema: Measurement::SCHEMA.to_owned(),
-        program: Program::this(),
-        file: analysis.about.file.clone(),
-        sha256: analysis.about.sha256.clone(),
-        sample_rate_hz: analysis.about.sample_rate_hz,
-        duration_s: analysis.about.duration_s,
-        analysed_s: [estimate.span_s.0, estimate.span_s.1],
-        delay_us: Quantity::normal(estimate.delay_s, estimate.standard_uncertainty_s, coverage)
-            .scaled(MICROSECOND.recip()),
-        rotation_deg: sees(setup.rotation_deg),
-        stylus_to_body_deg: setup.stylus_to_body_deg,
-        headshell_deg: sees(setup.headshell_deg),
-        arm: setup.arm,
-        cut_rotation_deg: cut.as_ref().map(|(cut, _)| *cut),
-        direction: Direction::resolved(cut.as_ref().map_or(&setup.rotation_deg, |(cut, _)| cut)),
-        budget: cut.map_or_else(|| setup.budget.clone(), |(_, budget)| budget),
-        warnings: warnings
-            .filter(|w| !unspoken.contains(&w.code))
-            .cloned()
-            .collect(),
-        conformity: setup.conformity,
-        correction: setup.correction,
-        mounting_stated: setup.mounting_stated,
-    };
-    let data = data.ok_or("no data")?;
-    Ok((measurement, solved, data))
 }

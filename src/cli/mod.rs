@@ -17,9 +17,7 @@ mod views;
 
 use clap::{Args, CommandFactory, FromArgMatches, Parser, Subcommand};
 use groovelag::analysis::{self, Request, Through};
-use groovelag::capture;
 use groovelag::chain::{self, Calibration};
-use groovelag::delay;
 use groovelag::job::CaptureData;
 use groovelag::job::file::Reading;
 use groovelag::outside::{is_unsafe, shown};
@@ -167,33 +165,14 @@ fn calibration(file: Option<&Path>) -> Result<Option<Calibration>, String> {
 fn read_capture(reading: &Reading<'_>) -> Result<CaptureData, String> {
     let mut progress = output::Progress::new();
     let name = reading.path.to_string_lossy();
-    read_with(reading, &mut |f| progress.show(&name, f))
+    reading
+        .read(&mut |f| progress.show(&name, f))
+        .map_err(|e| e.to_string())
 }
 
 /// The same without progress, for several at a time.
 fn read_capture_silently(reading: &Reading<'_>) -> Result<CaptureData, String> {
-    read_with(reading, &mut |_| ())
-}
-
-fn read_with(
-    reading: &Reading<'_>,
-    progress: &mut (dyn FnMut(f64) + Send),
-) -> Result<CaptureData, String> {
-    let mut settings = delay::Settings::default();
-    settings.terms.extend(reading.load_terms.iter().cloned());
-    let request = Request {
-        source: capture::Source::Path(reading.path.clone()),
-        options: capture::Options {
-            hash: true,
-            ..Default::default()
-        },
-        from_s: reading.capture.from_s,
-        to_s: reading.capture.to_s,
-        settings,
-    };
-    analysis::analyse_through(&request, reading.through, progress)
-        .map(|analysis| CaptureData::of(&analysis))
-        .map_err(|e| e.to_string())
+    reading.read(&mut |_| ()).map_err(|e| e.to_string())
 }
 
 /// A recording by itself as information about its delay.

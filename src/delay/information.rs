@@ -69,9 +69,13 @@ pub struct Information {
 
 impl Information {
     /// A delay given as a value with its standard uncertainty, both in
-    /// seconds, knowing nothing of any other term.
+    /// seconds, knowing nothing of any other term. An uncertainty that is not above
+    /// zero gives no number, which [`crate::job::solve`] refuses.
     pub fn of_delay(delay: f64, standard_uncertainty: f64) -> Self {
-        let weight = standard_uncertainty.powi(-2);
+        let weight = match standard_uncertainty {
+            u if u > 0.0 => u.powi(-2),
+            _ => f64::NAN,
+        };
         Self {
             terms: vec![Term {
                 name: "delay".into(),

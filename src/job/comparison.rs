@@ -2,18 +2,18 @@
 
 use super::description::Job;
 use super::network::{Angle, Linear};
-use super::solution::{Correction, Solved};
+use super::solution::{Correction, Solved, take_band};
 use super::{JobError, priors};
 use crate::adjust::Marginal;
 use crate::uncertainty::{Caveat, Quantity, Standing, Warning, normal_cdf};
 use crate::units::DEGREE;
 use ndarray::Array1;
-use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use std::f64::consts::PI;
 
 /// What changed between two setups.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct Comparison {
     /// Why the result is in doubt, as its first line; null where it is not.
     pub in_doubt: Option<String>,
@@ -81,7 +81,7 @@ pub fn compare(
         let bounds = (-PI / DEGREE - offset, PI / DEGREE - offset);
         let problem = &solved.network.problem;
         let marginal = Marginal::new(problem, &solved.adjustment, &difference, bounds)?;
-        change_deg.interval = marginal.interval(solved.coverage).shifted(offset);
+        take_band(&mut change_deg, &marginal, offset);
     }
     let (a, b) = (
         angle(before, Angle::Groove).row,

@@ -17,7 +17,6 @@ use crate::adjust::{self, BiasTest};
 use crate::uncertainty::{Caveat, Warning, plain};
 use crate::units::{DEGREE, MILLIMETRE};
 use rayon::prelude::*;
-use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use std::ops::RangeInclusive;
 
@@ -87,7 +86,8 @@ mod frequency {
 }
 
 /// A slip of a kind that people make.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 #[serde(rename_all = "kebab-case")]
 #[non_exhaustive]
 pub enum Slip {
@@ -131,7 +131,8 @@ struct Hypothesis {
 }
 
 /// An explanation that fits.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct Explanation {
     /// Its kind.
     pub slip: Slip,

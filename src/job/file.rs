@@ -6,7 +6,8 @@ use super::description::{
 };
 use super::knowledge::Knowledge;
 use super::network::CaptureData;
-use crate::analysis::Through;
+use crate::analysis::{self, AnalysisError, Request, Through};
+use crate::capture;
 use crate::chain::Calibration;
 use crate::delay::phase::PhaseTerm;
 use crate::document::TomlKind;
@@ -159,6 +160,30 @@ pub struct Reading<'a> {
     pub through: Option<Through<'a>>,
     /// Terms of the cartridge's inductance against the chain's load.
     pub load_terms: Vec<PhaseTerm>,
+}
+
+impl Reading<'_> {
+    /// Reads the recording: what it says of the delay, tracing and the chain taken out.
+    /// `progress` is told the fraction done.
+    ///
+    /// # Errors
+    ///
+    /// When it cannot be read or used.
+    pub fn read(
+        &self,
+        progress: &mut (dyn FnMut(f64) + Send),
+    ) -> Result<CaptureData, AnalysisError> {
+        let mut request = Request::new(capture::Source::Path(self.path.clone()));
+        request.options.hash = true;
+        request.from_s = self.capture.from_s;
+        request.to_s = self.capture.to_s;
+        request
+            .settings
+            .terms
+            .extend(self.load_terms.iter().cloned());
+        let analysis = analysis::analyse_through(&request, self.through, progress)?;
+        Ok(CaptureData::of(&analysis))
+    }
 }
 
 /// Data of every capture of a job: given delays as they are, recordings

@@ -34,7 +34,8 @@ pub struct KnowledgeError {
 }
 
 /// The file as written.
-#[derive(Debug, Serialize, Deserialize, schemars::JsonSchema)]
+#[derive(Debug, Serialize, Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 #[serde(deny_unknown_fields)]
 pub struct KnowledgeFile {
     /// Always 1.

@@ -35,6 +35,7 @@ mod details;
 mod explanation;
 pub mod file;
 mod knowledge;
+mod measurement;
 mod monte_carlo;
 mod network;
 mod plan;
@@ -52,6 +53,7 @@ pub use details::{CaptureDetails, ContactView, Details, Learned};
 pub use explanation::{Explanation, Slip};
 pub use file::JobFileError;
 pub use knowledge::{Knowledge, KnowledgeError, KnowledgeFile};
+pub use measurement::{Measured, Measurement, measure};
 pub use monte_carlo::monte_carlo;
 pub use network::{Angle, CaptureData, Linear, Network, Parameter, READINGS, TermPrior};
 pub use plan::{PLANNED_COVERAGE, Plan, PlannedSetup, Suggestion, Wanted, plan};
@@ -124,6 +126,36 @@ pub enum JobError {
         /// Most draws.
         most: usize,
     },
+    /// Data and captures do not belong together.
+    #[error(
+        "the job has {captures} captures, and there is data of {data}; give one entry for each capture"
+    )]
+    DataCount {
+        /// Captures of the job.
+        captures: usize,
+        /// Entries of data.
+        data: usize,
+    },
+    /// The coverage of the bands is no probability.
+    #[error("a band cannot cover {0}; give a probability between 0 and 1, such as 0.95")]
+    Coverage(f64),
+    /// What is known before is no value with an uncertainty.
+    #[error(
+        "'{unknown}' is stated as {value} with a standard uncertainty of {u} (SI units); both are finite, and an uncertainty is not negative"
+    )]
+    Prior {
+        /// Name of the unknown.
+        unknown: String,
+        /// The value stated.
+        value: f64,
+        /// The uncertainty stated.
+        u: f64,
+    },
+    /// A delay given is no value with an uncertainty.
+    #[error(
+        "{0}: its delay is no number with a standard uncertainty; both are finite, and the uncertainty is above zero"
+    )]
+    Delay(String),
     /// A setup asked for is not in the job.
     #[error("there is no setup '{name}' in this job; it has: {known}")]
     NoSetup {

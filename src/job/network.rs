@@ -1113,6 +1113,14 @@ pub(super) fn with_wrong_prior(
             observations.push(None);
             continue;
         };
+        let read = data
+            .information
+            .matrix
+            .iter()
+            .chain(&data.information.vector);
+        if !read.copied().all(f64::is_finite) {
+            return Err(JobError::Delay(locate(at, spec)));
+        }
         if bend_u(job, spec) == 0.0 {
             data.information = data.information.without(&bend_term());
         }
@@ -1157,6 +1165,14 @@ pub(super) fn with_wrong_prior(
         tracking,
         ..
     } = builder;
+    let known = |e: &Estimate| e.value.is_finite() && e.u.is_finite() && e.u >= 0.0;
+    if let Some(wrong) = parameters.iter().find(|p| !known(&p.prior)) {
+        return Err(JobError::Prior {
+            unknown: wrong.id.clone(),
+            value: wrong.prior.value,
+            u: wrong.prior.u,
+        });
+    }
     let mut unknowns: Vec<Unknown> = parameters
         .iter()
         .map(|p| Unknown {

@@ -6,7 +6,6 @@ use super::{JobError, priors};
 use crate::groove::Profile;
 use crate::uncertainty::Quantity;
 use crate::units::{DEGREE, MICROSECOND, MILLIMETRE};
-use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 /// Turn of the candidate pair each way, degrees: well above the reading of a
@@ -50,7 +49,8 @@ pub enum Wanted {
 }
 
 /// Predicted standard uncertainty of a setup's rotation.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct PlannedSetup {
     /// Name of the setup.
     pub name: String,
@@ -66,7 +66,8 @@ pub struct PlannedSetup {
 }
 
 /// Predicted standard uncertainty of a record side's cut.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct PlannedRecord {
     /// Name of the record side.
     pub name: String,
@@ -77,7 +78,8 @@ pub struct PlannedRecord {
 }
 
 /// A further capture and what it would do.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct Suggestion {
     /// What to record.
     pub capture: String,
@@ -100,7 +102,8 @@ impl Suggestion {
 }
 
 /// A plan.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct Plan {
     /// Predicted uncertainties of the job as it stands.
     pub setups: Vec<PlannedSetup>,

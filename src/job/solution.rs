@@ -15,7 +15,6 @@ use crate::uncertainty::{
 use crate::units::{DEGREE, MICROMETRE, MICROSECOND, MILLIMETRE};
 use ndarray::{Array1, Array2};
 use rayon::prelude::*;
-use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 use std::f64::consts::{FRAC_PI_2, FRAC_PI_4};
@@ -66,7 +65,8 @@ const LOST_DEG: f64 = 90.0;
 pub const ARM_NOT_STATED: Warning = Warning::ArmNotStated;
 
 /// What to do about a rotation.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct Correction {
     /// Turn to make, degrees, clockwise positive.
     pub turn_deg: f64,
@@ -116,7 +116,8 @@ pub fn correction(
 }
 
 /// A stated pivoted arm where a setup was first played.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct ArmResult {
     /// Radius, millimetres.
     pub radius_mm: f64,
@@ -127,7 +128,8 @@ pub struct ArmResult {
 }
 
 /// What is known of a setup.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct SetupResult {
     /// Its name.
     pub name: String,
@@ -167,7 +169,8 @@ pub struct SetupResult {
 }
 
 /// What is known of a record side.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct RecordResult {
     /// Its name.
     pub name: String,
@@ -176,7 +179,8 @@ pub struct RecordResult {
 }
 
 /// What is known of a cartridge.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct CartridgeResult {
     /// Its name.
     pub name: String,
@@ -187,7 +191,8 @@ pub struct CartridgeResult {
 }
 
 /// What is known of a chain.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct ChainResult {
     /// Its name.
     pub name: String,
@@ -196,7 +201,8 @@ pub struct ChainResult {
 }
 
 /// How one capture fits.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct CaptureResult {
     /// Its file, or what it is.
     pub file: String,
@@ -210,7 +216,8 @@ pub struct CaptureResult {
 }
 
 /// What determines an unknown.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct UnknownResult {
     /// Its stable name.
     pub name: String,
@@ -219,7 +226,8 @@ pub struct UnknownResult {
 }
 
 /// A pair of unknowns that the job can hardly tell apart.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct Correlation {
     /// One.
     pub first: String,
@@ -230,7 +238,8 @@ pub struct Correlation {
 }
 
 /// How well everything fits together.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct Fit {
     /// Sum of squared normalised residuals of captures and priors.
     pub chi_square: f64,
@@ -241,7 +250,8 @@ pub struct Fit {
 }
 
 /// All results of a job.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct Solution {
     /// Why the result is in doubt, as its first line; null where it is not.
     /// Then verdicts, turns and probabilities are null.
@@ -313,6 +323,15 @@ pub struct Solved {
 /// Adjusts a job. `data` holds one entry per capture of the job, `None` for
 /// those that are not recorded yet; bands have the given `coverage`.
 pub fn solve(job: &Job, data: &[Option<CaptureData>], coverage: f64) -> Result<Solved, JobError> {
+    if !(coverage > 0.0 && coverage < 1.0) {
+        return Err(JobError::Coverage(coverage));
+    }
+    if data.len() != job.captures.len() {
+        return Err(JobError::DataCount {
+            captures: job.captures.len(),
+            data: data.len(),
+        });
+    }
     refuse_known(job, data)?;
     let scatter = Scatter::between_drops(job, data);
     let network = network::network(job, Readings::Real(data), scatter.deviation())?;
@@ -554,7 +573,7 @@ impl Solved {
 
 /// Gives a quantity the band of its marginal, moved by `offset`. The minimum of a
 /// distribution so skew that its band leaves it out is no best value: the median is.
-fn take_band(quantity: &mut Quantity, marginal: &Marginal, offset: f64) {
+pub(super) fn take_band(quantity: &mut Quantity, marginal: &Marginal, offset: f64) {
     let coverage = quantity.interval.coverage;
     quantity.interval = marginal.interval(coverage).shifted(offset);
     if !quantity.interval.contains(quantity.value) {

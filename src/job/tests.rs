@@ -140,13 +140,62 @@ fn what_nothing_checks_is_noted() {
             .collect()
     };
     let said = unchecked(&job);
-    assert!(said.len() == 1 && said[0].contains("'F'"), "{said:?}");
+    assert!(said.len() == 1 && said[0].contains("setup F"), "{said:?}");
     // nothing to turn over
     job.setups.get_mut("F").unwrap().rotation = deg(0.0, 5.0);
     assert_eq!(unchecked(&job), [""; 0]);
     job.setups.get_mut("F").unwrap().rotation = deg(2.0, 5.0);
     job.captures.push(capture("F", 45.0, 0.0, false));
     assert_eq!(unchecked(&job), [""; 0]);
+}
+
+/// What a caller of the library gets wrong is an error, and no panic.
+#[test]
+fn what_makes_no_sense_is_refused() {
+    let job = Job {
+        captures: rows().remove(0).0,
+        ..worked_example()
+    };
+    let data = as_predicted(&job);
+    for coverage in [0.0, 1.0, -0.5, 2.0, f64::NAN, f64::INFINITY] {
+        let refused = solve(&job, &data, coverage).err();
+        assert!(matches!(refused, Some(JobError::Coverage(_))), "{coverage}");
+    }
+    for count in [0, 2, 5] {
+        let refused = solve(&job, &vec![data[0].clone(); count], 0.95).err();
+        let expected = JobError::DataCount {
+            captures: 1,
+            data: count,
+        };
+        assert_eq!(refused, Some(expected));
+    }
+    for (value, u) in [
+        (4e-6, 0.0),
+        (4e-6, -1e-9),
+        (4e-6, f64::NAN),
+        (f64::NAN, 1e-9),
+        (f64::INFINITY, 1e-9),
+    ] {
+        let refused = solve(&job, &[Some(CaptureData::of_delay(value, u))], 0.95).err();
+        assert!(
+            matches!(refused, Some(JobError::Delay(_))),
+            "{value} {u}: {refused:?}"
+        );
+    }
+    for stated in [
+        deg(4.0, -1.0),
+        deg(4.0, f64::NAN),
+        deg(f64::NAN, 1.0),
+        deg(4.0, f64::INFINITY),
+    ] {
+        let mut job = job.clone();
+        job.setups.get_mut("E").unwrap().rotation = stated;
+        let refused = solve(&job, &data, 0.95).err();
+        assert!(
+            matches!(refused, Some(JobError::Prior { .. })),
+            "{stated:?}: {refused:?}"
+        );
+    }
 }
 
 /// Given delays exactly as predicted at the prior means.

@@ -1,69 +1,11 @@
-//! The result of one recording.
+//! The text of one recording's result.
 
 use super::instruction::Situation;
 use super::text;
-use crate::document::Program;
-use crate::job::{ARM_NOT_STATED, ArmResult, Correction};
-use crate::uncertainty::{
-    BudgetLine, Caveat, Conformity, Direction, Quantity, Standing, rounded, rounded_u,
-};
-use schemars::JsonSchema;
-use serde::{Deserialize, Serialize};
-
-/// The document of `measure`.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
-pub struct Measurement {
-    /// Why the result is in doubt, as its first line; null where it is not.
-    /// Then verdict, turn and probability are null.
-    pub in_doubt: Option<String>,
-    /// `groovelag/measurement/1`.
-    pub schema: String,
-    /// What made it.
-    pub program: Program,
-    /// The recording as given.
-    pub file: String,
-    /// SHA-256 of the recording, hexadecimal; null where it was not asked for.
-    pub sha256: Option<String>,
-    /// Sample rate.
-    pub sample_rate_hz: u32,
-    /// Length of the recording.
-    pub duration_s: f64,
-    /// The part that was analysed, seconds from the start: start, end.
-    pub analysed_s: [f64; 2],
-    /// Offset between the channels as recorded, right after left.
-    pub delay_us: Quantity,
-    /// Rotation of the stylus to the groove at this radius, clockwise seen from
-    /// above; null for a spherical tip, which cannot see it.
-    pub rotation_deg: Option<Quantity>,
-    /// Rotation of the stylus to the cartridge body, which a tolerance is about;
-    /// null for a spherical tip.
-    pub stylus_to_body_deg: Option<Quantity>,
-    /// Rotation of the stylus in the headshell (to the body, and the body's
-    /// mounting), which a turn takes out; null for a spherical tip.
-    pub headshell_deg: Option<Quantity>,
-    /// A stated pivoted arm at this radius.
-    pub arm: Option<ArmResult>,
-    /// Rotation of the record's cut, for a spherical tip.
-    pub cut_rotation_deg: Option<Quantity>,
-    /// Which way the stylus (with a spherical tip: the cut) is turned.
-    pub direction: Direction,
-    /// Budget of the rotation (with a spherical tip: of the cut).
-    pub budget: Vec<BudgetLine>,
-    /// Doubts.
-    pub warnings: Vec<Caveat>,
-    /// Against the tolerance, if one was stated and no doubt withholds it.
-    pub conformity: Option<Conformity>,
-    /// What to do, if the band says which way and no doubt withholds it.
-    pub correction: Option<Correction>,
-    /// Whether anything is stated of the mounting.
-    #[serde(skip)]
-    pub mounting_stated: bool,
-}
+use crate::job::{ARM_NOT_STATED, Measurement};
+use crate::uncertainty::{Direction, Quantity, Standing, rounded, rounded_u};
 
 impl Measurement {
-    /// The document's schema identifier.
-    pub const SCHEMA: &'static str = "groovelag/measurement/1";
-
     /// The result in plain words, composed for `width` columns.
     pub fn text(&self, width: usize) -> String {
         let mut out = text::in_doubt(self.in_doubt.as_deref(), width);

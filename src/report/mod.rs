@@ -12,6 +12,6 @@ pub mod solution;
 pub mod start;
 pub mod text;
 
+pub use crate::job::Measurement;
 pub use calibration::CalibrationReport;
 pub use follow::{Before, Estimate, Recent, last_word};
-pub use measurement::Measurement;

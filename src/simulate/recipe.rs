@@ -5,7 +5,6 @@
 //! without rechecking.
 
 use crate::units::{nominal_rpm, parse_rpm};
-use schemars::JsonSchema;
 use serde::{Deserialize, Deserializer, Serialize};
 use std::path::PathBuf;
 use thiserror::Error;
@@ -56,7 +55,8 @@ pub enum RecipeError {
 }
 
 /// One value for both channels, or one each: `2` or `[left, right]`.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 #[serde(from = "OneOrTwo", into = "[f64; 2]")]
 pub struct Pair {
     /// Left channel (or start).
@@ -65,7 +65,8 @@ pub struct Pair {
     pub right: f64,
 }
 
-#[derive(Deserialize, JsonSchema)]
+#[derive(Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 #[serde(untagged, expecting = "expected a number or two numbers in brackets")]
 enum OneOrTwo {
     One(f64),
@@ -103,7 +104,8 @@ impl Pair {
 }
 
 /// A whole recipe. Absent tables take their defaults.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 #[serde(deny_unknown_fields)]
 pub struct Recipe {
     /// Must be 1.
@@ -149,7 +151,8 @@ fn one() -> u64 {
 }
 
 /// What was recorded: kind, length, level, band.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 #[serde(deny_unknown_fields)]
 pub struct Programme {
     /// The kind of signal.
@@ -190,7 +193,8 @@ fn high_hz() -> f64 {
 }
 
 /// Kinds of programme.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 #[serde(rename_all = "lowercase")]
 pub enum Kind {
     /// Gaussian noise with a power density falling as 1/f.
@@ -210,7 +214,8 @@ pub enum Kind {
 }
 
 /// What is modulated.
-#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 #[serde(rename_all = "lowercase")]
 pub enum Modulation {
     /// Mono: both walls alike, the stylus moves sideways.
@@ -225,7 +230,8 @@ pub enum Modulation {
 }
 
 /// Recording and playback equalisation.
-#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 #[serde(rename_all = "lowercase")]
 pub enum Equalisation {
     /// 3180, 318 and 75 us, recorded and played (IEC 60098).
@@ -236,7 +242,8 @@ pub enum Equalisation {
 }
 
 /// How the record was cut.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 #[serde(deny_unknown_fields, default)]
 pub struct Record {
     /// What is modulated.
@@ -245,7 +252,7 @@ pub struct Record {
     pub equalisation: Equalisation,
     /// Speed at the cut in rpm; the playing speed when absent.
     #[serde(deserialize_with = "optional_rpm")]
-    #[schemars(with = "Option<RpmText>")]
+    #[cfg_attr(feature = "cli", schemars(with = "Option<RpmText>"))]
     pub cut_rpm: Option<f64>,
     /// Rotation of the cutter's flat face, clockwise positive.
     pub cut_rotation_deg: f64,
@@ -273,7 +280,8 @@ impl Default for Record {
 }
 
 /// A lead clip exchanged.
-#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 #[serde(rename_all = "lowercase")]
 pub enum Leads {
     /// As they should be.
@@ -284,7 +292,8 @@ pub enum Leads {
 }
 
 /// Which generator is connected the wrong way round.
-#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 #[serde(rename_all = "lowercase")]
 pub enum Inverted {
     /// None.
@@ -297,7 +306,8 @@ pub enum Inverted {
 }
 
 /// How samples are stored.
-#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub enum Word {
     /// 16-bit integer.
     #[serde(rename = "int16")]
@@ -315,7 +325,8 @@ pub enum Word {
 }
 
 /// How the record was played and stored.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 #[serde(deny_unknown_fields)]
 pub struct Capture {
     /// Radius of the groove in millimetres, or at start and end of the
@@ -323,7 +334,7 @@ pub struct Capture {
     pub radius_mm: Pair,
     /// Playing speed: `33` means 100/3; a text may be a fraction.
     #[serde(deserialize_with = "rpm")]
-    #[schemars(with = "RpmText")]
+    #[cfg_attr(feature = "cli", schemars(with = "RpmText"))]
     pub rpm: f64,
     /// Leads at the cartridge.
     #[serde(default)]
@@ -356,7 +367,8 @@ fn yes() -> bool {
 }
 
 /// A delay put in by hand; the two parts add.
-#[derive(Debug, Clone, Copy, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[derive(Debug, Clone, Copy, Default, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 #[serde(deny_unknown_fields, default)]
 pub struct PutIn {
     /// Constant delay in microseconds as played, right late.
@@ -366,7 +378,8 @@ pub struct PutIn {
 }
 
 /// How the stylus stands in the groove, seen by the tip (not by a microscope).
-#[derive(Debug, Clone, Copy, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[derive(Debug, Clone, Copy, Default, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 #[serde(deny_unknown_fields, default)]
 pub struct Setup {
     /// Rotation about the axis perpendicular to the record, clockwise
@@ -381,7 +394,8 @@ pub struct Setup {
 }
 
 /// Shape of the tip.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 #[serde(rename_all = "lowercase")]
 pub enum Profile {
     /// A ball of `frontal_radius_um`.
@@ -394,7 +408,8 @@ pub enum Profile {
 }
 
 /// Stylus and generator: everything before the lead clips.
-#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 #[serde(deny_unknown_fields, default)]
 pub struct Cartridge {
     /// Shape of the tip; absent with a delay put in by hand.
@@ -431,7 +446,8 @@ pub struct Cartridge {
 }
 
 /// A pivoted arm.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 #[serde(deny_unknown_fields)]
 pub struct Arm {
     /// Pivot to stylus.
@@ -443,7 +459,8 @@ pub struct Arm {
 }
 
 /// Everything behind the lead clips.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 #[serde(deny_unknown_fields, default)]
 pub struct Chain {
     /// Parts of the left equaliser off nominal, as fractions of the 3180, 318
@@ -495,7 +512,8 @@ impl Default for Chain {
 }
 
 /// Spectrum of the wall noise as a velocity.
-#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 #[serde(rename_all = "lowercase")]
 pub enum NoiseSpectrum {
     /// Flat.
@@ -507,7 +525,8 @@ pub enum NoiseSpectrum {
 }
 
 /// What nobody wanted.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 #[serde(deny_unknown_fields, default)]
 pub struct Dirt {
     /// Programme over wall noise per channel: ratio of rms velocities within
@@ -551,7 +570,8 @@ impl Default for Dirt {
     }
 }
 
-#[derive(Deserialize, JsonSchema)]
+#[derive(Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 #[serde(
     untagged,
     expecting = "expected a speed such as 33, 45, 78.26 or \"100/3\""

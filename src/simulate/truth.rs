@@ -2,14 +2,14 @@
 
 use super::recipe::Recipe;
 use crate::document::Program;
-use schemars::JsonSchema;
 use serde::Serialize;
 
 /// Name and version of the truth document.
 pub const SCHEMA: &str = "groovelag/simulation/1";
 
 /// A quantity that may change along the modulated part.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, JsonSchema)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct Along {
     /// Mean over the modulated part in time.
     pub mean: f64,
@@ -40,7 +40,8 @@ impl Along {
 }
 
 /// The truth beside a capture.
-#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct Truth {
     /// [`SCHEMA`].
     pub schema: &'static str,
@@ -92,7 +93,8 @@ pub struct Truth {
 }
 
 /// What `simulate --json` prints: the truth of every capture of a recipe.
-#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct TruthSet {
     /// `groovelag/simulation-set/1`.
     pub schema: &'static str,

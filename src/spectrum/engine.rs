@@ -102,6 +102,11 @@ pub enum SettingsError {
     /// The sample rate is out of range.
     #[error("sample rate {0} Hz is not between 8000 and 768000 Hz")]
     SampleRate(f64),
+    /// The channels lie further apart than any recording's.
+    #[error(
+        "an alignment of {0} samples is more than a second; the channels of one recording lie closer"
+    )]
+    Alignment(i64),
 }
 
 /// One channel on its way into frames.
@@ -323,6 +328,9 @@ impl Engine {
         let rate = settings.sample_rate_hz;
         if !(8_000.0..=768_000.0).contains(&rate) {
             return Err(SettingsError::SampleRate(rate));
+        }
+        if settings.alignment.unsigned_abs() as f64 > rate {
+            return Err(SettingsError::Alignment(settings.alignment));
         }
         let frame_length = window::frame_length(rate);
         let bin = |hz: f64| (hz * frame_length as f64 / rate).round() as usize;

@@ -1,7 +1,6 @@
 //! Decisions against a tolerance (JCGM 106:2012).
 
 use super::normal_cdf;
-use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 /// Probability of conformity from which a verdict is given; between its
@@ -9,7 +8,8 @@ use serde::{Deserialize, Serialize};
 pub const DECIDED: f64 = 0.95;
 
 /// What a tolerance says of a result.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 #[serde(rename_all = "kebab-case")]
 pub enum Verdict {
     /// Inside the tolerance with a probability of at least 0.95.
@@ -21,7 +21,8 @@ pub enum Verdict {
 }
 
 /// A conformity statement.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct Conformity {
     /// The verdict.
     pub verdict: Verdict,

@@ -18,11 +18,11 @@ pub use rounding::{plain, rounded, rounded_u};
 pub use standing::Standing;
 pub use warning::{Definition, Rule, Warning};
 
-use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 /// The shape of a coverage interval.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 #[serde(rename_all = "lowercase")]
 pub enum Shape {
     /// `lower..upper`.
@@ -34,7 +34,8 @@ pub enum Shape {
 }
 
 /// A coverage interval with its coverage probability.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct Interval {
     /// Which side of the bounds is meant.
     #[serde(rename = "interval")]
@@ -102,7 +103,8 @@ impl Interval {
 }
 
 /// A value that never travels alone.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct Quantity {
     /// Best estimate.
     pub value: f64,
@@ -146,7 +148,8 @@ impl Quantity {
 }
 
 /// One line of an uncertainty budget.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct BudgetLine {
     /// What contributes, in the user's words.
     pub source: String,
@@ -173,9 +176,8 @@ pub fn budget(contributions: impl IntoIterator<Item = (String, f64)>) -> Vec<Bud
 }
 
 /// How much a caveat matters.
-#[derive(
-    Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize, JsonSchema,
-)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 #[serde(rename_all = "lowercase")]
 pub enum Level {
     /// Worth knowing.
@@ -187,7 +189,8 @@ pub enum Level {
 }
 
 /// A typed doubt with advice.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct Caveat {
     /// Stable identifier, kebab-case.
     pub code: Warning,
@@ -225,7 +228,8 @@ impl Caveat {
 }
 
 /// Which way a rotation goes, seen from above.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub enum Direction {
     /// Positive.
     #[serde(rename = "clockwise")]

@@ -1,6 +1,5 @@
 //! What more time would bring.
 
-use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 /// Where no uncertainty is asked for, noise is as good as gone at this share of
@@ -8,7 +7,8 @@ use serde::{Deserialize, Serialize};
 pub const NEGLIGIBLE_SHARE: f64 = 0.1;
 
 /// Whether more time would help.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 #[serde(rename_all = "kebab-case")]
 pub enum Prospect {
     /// What is wanted is reached.
@@ -20,7 +20,8 @@ pub enum Prospect {
 }
 
 /// What more time of the same signal would bring.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct Outlook {
     /// Whether more time would help.
     pub prospect: Prospect,

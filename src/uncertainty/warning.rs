@@ -6,6 +6,7 @@
 //! number stand, with their sources, where the warning is raised.
 
 use super::{Caveat, Level};
+#[cfg(feature = "cli")]
 use schemars::{JsonSchema, Schema, SchemaGenerator, json_schema};
 use serde::{Deserialize, Serialize};
 
@@ -778,6 +779,7 @@ impl Warning {
     }
 }
 
+#[cfg(feature = "cli")]
 impl JsonSchema for Warning {
     fn schema_name() -> std::borrow::Cow<'static, str> {
         "Warning".into()
