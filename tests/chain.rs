@@ -170,6 +170,7 @@ fn real(value: f64) -> Complex64 {
 /// one, equal 5 % at a delay of 3 us with all three, on 20 seeds. 11 s each: the
 /// random part is 1.2 ns at 35 dB (Cramer-Rao), so 10 ns are systematic room.
 #[test]
+#[ignore = "a statistical proof: .ci/run runs it"]
 fn a_simulated_chain_is_taken_out() {
     const SKEW: f64 = 0.6e-6;
     const DLNT: [f64; 3] = [0.01, -0.01, 0.01];
@@ -1042,6 +1043,7 @@ fn groove(rng: &mut ChaCha8Rng) -> Conditions {
 /// delay and of the rotation hold it within the 99.9 % limits of a binomial
 /// count, and the rotation's band is narrower than without a calibration.
 #[test]
+#[ignore = "a statistical proof: .ci/run runs it"]
 fn the_calibrated_bands_cover_over_wishart_draws() {
     use rayon::prelude::*;
     const DRAWS: u64 = 2000;

@@ -12,8 +12,7 @@ use groovelag::delay;
 use groovelag::document::TomlKind;
 use groovelag::report::{CalibrationReport, page, sketch};
 use std::ffi::OsString;
-use std::path::{Path, PathBuf};
-use std::time::{SystemTime, UNIX_EPOCH};
+use std::path::PathBuf;
 
 /// Calibrate the chain and the crosstalk from captures of known signals
 #[derive(Debug, Args)]
@@ -44,7 +43,7 @@ pub struct Calibrate {
     /// Band at most, hertz [default: 70..20000]
     #[arg(long, value_name = "HZ..HZ", value_parser = arguments::band)]
     band: Option<(f64, f64)>,
-    /// Day of the captures [default: the first file's]
+    /// Day of the captures
     #[arg(long, value_name = "YYYY-MM-DD", value_parser = date)]
     date: Option<String>,
     /// Separation of the cutter of those bands
@@ -120,23 +119,6 @@ fn separation(text: &str) -> Result<f64, String> {
     }
 }
 
-/// The day of a file's last change, UTC.
-fn day_of(path: &Path) -> Option<String> {
-    let changed: SystemTime = std::fs::metadata(path).ok()?.modified().ok()?;
-    let days = changed.duration_since(UNIX_EPOCH).ok()?.as_secs() / 86_400;
-    // Civil date of a day count (H. Hinnant, "chrono-compatible low-level date
-    // algorithms", 2013; from memory): years begin in March.
-    let z = days + 719_468;
-    let (era, of_era) = (z / 146_097, z % 146_097);
-    let year = (of_era - of_era / 1460 + of_era / 36_524 - of_era / 146_096) / 365;
-    let of_year = of_era - (365 * year + year / 4 - year / 100);
-    let march = (5 * of_year + 2) / 153;
-    let day = of_year - (153 * march + 2) / 5 + 1;
-    let month = if march < 10 { march + 3 } else { march - 9 };
-    let year = year + era * 400 + u64::from(month <= 2);
-    Some(format!("{year:04}-{month:02}-{day:02}"))
-}
-
 impl Calibrate {
     /// Runs the command.
     pub fn run(&self) -> Result<Outcome, String> {
@@ -148,11 +130,6 @@ impl Calibrate {
         let common = self.common.as_ref().map(take_in).transpose()?;
         let left = self.left_only.as_ref().map(take_in).transpose()?;
         let right = self.right_only.as_ref().map(take_in).transpose()?;
-        let first = self.common.iter().chain(&self.left_only).next();
-        let date = match &self.date {
-            Some(date) => Some(date.clone()),
-            None => first.and_then(|f| day_of(Path::new(f))),
-        };
         let coils = self
             .inductance_mh
             .and_then(|l| chain::load(l, self.load_kohm, self.load_pf));
@@ -164,7 +141,7 @@ impl Calibrate {
                 .zip(right.as_ref().map(input))
                 .map(|(l, r)| [l, r]),
             band_hz: self.band.unwrap_or(chain::DEFAULT_BAND_HZ),
-            date: date.as_deref(),
+            date: self.date.as_deref(),
             coils,
             cutter_separation_db: self.cutter_separation,
         })

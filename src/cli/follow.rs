@@ -44,8 +44,6 @@ const SHOW_EVERY: Duration = Duration::from_millis(250);
 /// Blocks on a terminal that cannot take the one before back are this far apart: time to
 /// read one (common practice, no source).
 const DUMB_EVERY: Duration = Duration::from_secs(5);
-/// Radii that a followed groove may reach, mm; as for `--radius`.
-const RADII_MM: (f64, f64) = (20.0, 250.0);
 /// A pause longer than this, seconds, is taken for a lifted arm, lowered again at the radius
 /// that was stated; a shorter one for the gap between two pieces, over which the groove
 /// goes on (common practice, no source: gaps last 2 to 5 s, a turn with guard and screws far
@@ -459,9 +457,9 @@ impl Session<'_> {
         radii_mm: [f64; 2],
     ) -> Result<Measurement, String> {
         let mut job = self.job.clone();
-        let (least, most) = RADII_MM;
+        let range = Warning::RadiusOffTheRecord.range();
         job.captures[0].radius = radii_mm.map(in_metres);
-        let wrong = radii_mm.iter().find(|mm| !(least..=most).contains(*mm));
+        let wrong = radii_mm.iter().find(|mm| !range.contains(*mm));
         let off = wrong.map(|wrong| {
             Caveat::serious(
                 Warning::RadiusOffTheRecord,
@@ -621,7 +619,8 @@ impl Session<'_> {
 
 /// A radius within reason, metres.
 fn in_metres(mm: f64) -> f64 {
-    mm.clamp(RADII_MM.0, RADII_MM.1) * MILLIMETRE
+    let (least, most) = Warning::RadiusOffTheRecord.range().into_inner();
+    mm.clamp(least, most) * MILLIMETRE
 }
 
 /// The budget's part of noise, and the rest of it, degrees.

@@ -113,6 +113,7 @@ fn two_speeds() {
 }
 
 #[test]
+#[ignore = "a statistical proof: .ci/run runs it"]
 fn swapped_leads() {
     holds(&example(vec![one(), capture("E", LOW, 0.0, true)]), 3_000);
 }
@@ -160,6 +161,7 @@ fn a_large_rotation_through_a_poorly_known_lever() {
 /// has stated, whose bands share one walk along its lever. The first setup's
 /// count is binomial; the others' bands depend on it through the lever.
 #[test]
+#[ignore = "a statistical proof: .ci/run runs it"]
 fn setups_that_share_a_poorly_known_lever() {
     const JOBS: u64 = 600;
     let setups: Vec<String> = (0..8).map(|k| format!("E{k}")).collect();

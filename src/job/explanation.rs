@@ -18,7 +18,6 @@ use crate::uncertainty::{Caveat, Warning, plain};
 use crate::units::{DEGREE, MILLIMETRE};
 use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
-use std::ops::RangeInclusive;
 
 /// Probability below which chance is no explanation: a job whose chi-square is
 /// larger less often than this, or one of whose captures departs from the rest
@@ -53,10 +52,6 @@ const MOST_UNKNOWNS: usize = 200;
 
 /// Standard uncertainty that lets a radius go anywhere on a side, metres.
 const FREE_RADIUS: f64 = 30.0 * MILLIMETRE;
-
-/// Radii where a band can lie, millimetres: neither on the label nor beyond the
-/// edge (common practice, no source).
-pub(super) const RECORD_MM: RangeInclusive<f64> = 50.0..=150.0;
 
 /// Standard uncertainty of a turn that was read wrongly, radians: a protractor's
 /// mark or two (common practice, no source).
@@ -349,7 +344,7 @@ impl Examined<'_> {
                     .map_or(0.0, |k| solution.values[k]);
                 let radius = self.job.captures[at].radius;
                 let middle_mm = (0.5 * (radius[0] + radius[1]) + moved) / MILLIMETRE;
-                if !RECORD_MM.contains(&middle_mm) {
+                if Warning::UnusualRadius.level(middle_mm).is_some() {
                     return None;
                 }
                 words += &format!(" about {middle_mm:.0} mm");
@@ -487,8 +482,7 @@ impl List<'_> {
             entry(|c| c.swapped = !c.swapped),
         );
         for (name, rpm) in [("33 1/3", 100.0 / 3.0), ("45", 45.0), ("78", 78.26)] {
-            // 5 %: what a turntable may be off (see `is_usual_speed`)
-            if (spec.nominal_rpm() / rpm - 1.0).abs() > 0.05 {
+            if (spec.nominal_rpm() / rpm - 1.0).abs() > Warning::UnusualSpeed.limit() {
                 let words = format!("{of} were played at {name} rpm");
                 self.add(Slip::Speed, Some(at), words, frequency::ENTRY, |job| {
                     job.captures[at].rpm = Stated::number(rpm);

@@ -13,7 +13,7 @@ use crate::delay::phase::PhaseTerm;
 use crate::document::TomlKind;
 use crate::groove::{Arm, CONTACT_SPACINGS_UM, FRONTAL_RADII_UM, Profile, SIDE_RADII_UM, Tip};
 use crate::outside::{self, ReadError};
-use crate::uncertainty::{Caveat, Level};
+use crate::uncertainty::{Caveat, Level, Warning};
 use crate::units::{DEGREE, MICROMETRE, MICROSECOND, MILLIMETRE, nominal_rpm, parse_rpm, written};
 use serde_spanned::Spanned;
 use std::collections::BTreeMap;
@@ -1153,8 +1153,7 @@ impl<'a> Fields<'a> {
     /// `radius_mm = 72 | [75, 70] | { value, u }`.
     fn radius(&mut self) -> Result<([f64; 2], Option<f64>), JobFileError> {
         const KEY: &str = "radius_mm";
-        // from the label to beyond the edge of the largest transcription disc
-        let range = 20.0..=250.0;
+        let range = Warning::RadiusOffTheRecord.range();
         let Some((value, u)) = self.parts(KEY)? else {
             return Err(self.missing(KEY));
         };

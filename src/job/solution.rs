@@ -1,7 +1,7 @@
 //! From the solved network to results in the user's terms.
 
 use super::description::{ArmOf, Cartridge, Job, Source};
-use super::explanation::{DOUBTED_P, Examined, Explanation, RECORD_MM};
+use super::explanation::{DOUBTED_P, Examined, Explanation};
 use super::network::{self, Angle, CaptureData, Linear, Network, Readings, id};
 use super::scatter::{Comparable, Scatter};
 use super::{JobError, Knowledge, calibration, priors};
@@ -34,12 +34,11 @@ const DEFAULT_MAX_TURN_DEG: f64 = 8.0;
 /// Correlation from which a pair of unknowns is named (issue 4).
 const NAMED_CORRELATION: f64 = 0.9;
 
-/// Whether records are played at this speed, revolutions per minute, give or take 5 % that
-/// a turntable may be off or was set to.
+/// Whether records are played at this speed, revolutions per minute, or near it.
 pub fn is_usual_speed(rpm: f64) -> bool {
     [50.0 / 3.0, 100.0 / 3.0, 45.0, 78.26]
         .iter()
-        .any(|usual| (rpm / usual - 1.0).abs() <= 0.05)
+        .any(|usual| (rpm / usual - 1.0).abs() <= Warning::UnusualSpeed.limit())
 }
 
 /// Up to this many unknowns every band comes from the unknown's own marginal
@@ -1117,7 +1116,10 @@ impl View<'_> {
         for (at, spec) in self.job.captures.iter().enumerate() {
             let capture = || network::locate(at, spec);
             let mm = spec.radius.map(|r| r / MILLIMETRE);
-            if !mm.iter().all(|r| RECORD_MM.contains(r)) {
+            if mm
+                .iter()
+                .any(|r| Warning::UnusualRadius.level(*r).is_some())
+            {
                 warnings.push(Caveat::caution(
                     Warning::UnusualRadius,
                     format!(

@@ -9,6 +9,7 @@ use super::{Caveat, Level};
 #[cfg(feature = "cli")]
 use schemars::{JsonSchema, Schema, SchemaGenerator, json_schema};
 use serde::{Deserialize, Serialize};
+use std::ops::RangeInclusive;
 
 /// From where on a warning stands, in the unit of its statistic. A threshold must be passed:
 /// a statistic that equals it raises nothing, and one that does not exist (NaN) neither.
@@ -104,7 +105,7 @@ warnings! {
     Balance "balance" {
         judged_by: "difference of the channels' levels in the band (dB)",
         level: Above(&[(Note, 3.0)]),
-        law: "common practice, no source: cartridges are specified to 1 to 2 dB",
+        law: "common practice, no source: data sheets state 1 to 2 dB (from memory)",
         effect: "none: a gain does not move a phase",
         advice: "check azimuth, bias and gain",
     }
@@ -769,6 +770,18 @@ impl Warning {
             }
         }
         panic!("this warning has no such level")
+    }
+
+    /// The least and the most that it lets pass.
+    ///
+    /// # Panics
+    ///
+    /// Where it has no such range; use it in constants, so that the compiler tells.
+    pub const fn range(self) -> RangeInclusive<f64> {
+        match self.definition().rule {
+            Outside(_, least, most) => least..=most,
+            _ => panic!("this warning has no range"),
+        }
     }
 
     const fn mildest(self) -> (Level, Option<f64>) {
