@@ -144,7 +144,10 @@ impl Unplaced {
 impl Drop for Unplaced {
     fn drop(&mut self) {
         if let Some(file) = self.0.take() {
-            all_unplaced().remove(file.path());
+            let mut list = all_unplaced();
+            list.remove(file.path());
+            // gone before anybody else sees the list
+            drop(file);
         }
     }
 }
