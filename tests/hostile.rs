@@ -606,12 +606,119 @@ fn work_is_bounded() {
         ("$G solve many-setups.toml", 2, "unknowns are too many"),
         ("$G plan many-setups.toml", 2, "unknowns are too many"),
         (
+            "$G compare many-setups.toml --before s1 --after s2",
+            2,
+            "unknowns are too many",
+        ),
+        ("$G check many-setups.toml", 2, "unknowns are too many"),
+        ("$G check include-many.toml", 2, "the most is 1000"),
+        (
+            "sed 's/duration_s = 1/duration_s = 1e12/' recipe.toml > kept-long.toml; $G simulate kept-long.toml -o out",
+            2,
+            "outside 0.2 to 1800",
+        ),
+        // as a whole in memory, this took 0.6 GB
+        (
+            "sed -e 's/duration_s = 1/duration_s = 60/' -e 's/\"in\"/\"kept-60\"/' recipe.toml > kept-60.toml; ulimit -v 400000; $G simulate kept-60.toml -o . && rm kept-60*",
+            0,
+            "delay 1.0000 us",
+        ),
+        ("$G simulate recipe.toml -o secret/out", 2, "can be written"),
+        (
             "ulimit -v 400000; $G check hand.toml --threads 256",
             2,
             "the threads cannot be made",
         ),
         ("$G check hand.toml --threads 64", 0, "passed"),
     ]);
+}
+
+/// A job whose adjustment takes longer than anybody waits.
+fn long_job() -> String {
+    many_setups(1500)
+        + "[[capture]]\ndelay_us = { value = 5, u = 0.01 }\nradius_mm = 72\nrpm = 45\nsetup = \"s0\"\n"
+}
+
+/// An interruption in the midst of it ends a command at once and leaves nothing behind.
+#[test]
+fn an_interruption_ends_at_once() {
+    let folder = scene();
+    let at = folder.path();
+    fs::write(at.join("long.toml"), long_job()).unwrap();
+    let recipe = fs::read_to_string(at.join("recipe.toml")).unwrap();
+    let recipe = recipe.replace("= 1\n[capture]", "= 900\n[capture]");
+    let recipe = recipe.replace("\"in\"", "\"long\"");
+    fs::write(at.join("long-recipe.toml"), recipe).unwrap();
+    fs::create_dir(at.join("out")).unwrap();
+    let before = [everything(at), everything(&at.join("out"))];
+    for command in [
+        "solve long.toml --export-knowledge k.toml --report r.html",
+        "solve two-setups.toml --monte-carlo 2500000",
+        "plan long.toml",
+        "compare long.toml --before s1 --after s2 --report r.html",
+        "check long.toml --junit j.xml",
+        "simulate long-recipe.toml -o out",
+    ] {
+        let mut child = Command::new(env!("CARGO_BIN_EXE_groovelag"))
+            .args(command.split(' '))
+            .current_dir(at)
+            .stdin(Stdio::null())
+            .stdout(Stdio::null())
+            .stderr(Stdio::null())
+            .spawn()
+            .unwrap();
+        // in the midst of its work, with the file begun where one is filled bit by bit
+        let begins = Instant::now();
+        let in_the_midst = |out: &Path| {
+            begins.elapsed() > Duration::from_millis(300)
+                && (!command.starts_with("simulate") || !everything(out).is_empty())
+        };
+        while !in_the_midst(&at.join("out")) {
+            assert!(begins.elapsed() < HUNG, "{command}");
+            std::thread::sleep(Duration::from_millis(5));
+        }
+        assert!(child.try_wait().unwrap().is_none(), "{command}: too short");
+        let pid = child.id().to_string();
+        let killed = Command::new("kill").args(["-INT", &pid]).status().unwrap();
+        assert!(killed.success());
+        let interrupted = Instant::now();
+        let status = loop {
+            if let Some(status) = child.try_wait().unwrap() {
+                break status;
+            }
+            if interrupted.elapsed() > HUNG {
+                child.kill().unwrap();
+                panic!("{command}: hangs");
+            }
+            std::thread::sleep(Duration::from_millis(5));
+        };
+        // a second, and another for a machine that does other things beside
+        let took = interrupted.elapsed();
+        assert!(took < Duration::from_secs(2), "{command}: {took:?}");
+        assert_eq!(status.code(), Some(130), "{command}");
+        let after = [everything(at), everything(&at.join("out"))];
+        assert_eq!(after, before, "{command}");
+    }
+}
+
+/// A terminal is told what takes its time; elsewhere nothing is said.
+#[test]
+fn a_long_adjustment_says_so() {
+    let folder = scene();
+    let at = folder.path();
+    fs::write(at.join("long.toml"), long_job()).unwrap();
+    for command in ["solve", "plan"] {
+        let command = format!("timeout -s INT 5 $G {command} long.toml");
+        let on_a_terminal = sh(at, &format!("TERM=xterm script -qec '{command}' /dev/null"));
+        let text = String::from_utf8_lossy(&on_a_terminal.stdout);
+        assert!(text.contains("ing: 2 s so far; Ctrl-C ends it"), "{text}");
+        let elsewhere = sh(at, &command);
+        assert_eq!(
+            [elsewhere.stdout, elsewhere.stderr],
+            [b"", b""],
+            "{command}"
+        );
+    }
 }
 
 #[test]

@@ -92,7 +92,7 @@ const HOMES: &[(&str, &[&str])] = &[
     ("clap_mangen", &["cli"]),
     // analysis transforms in one place; the simulator synthesises with its own
     ("rustfft", &["spectrum", "simulate"]),
-    ("realfft", &["spectrum", "simulate"]),
+    ("realfft", &["spectrum"]),
     ("hound", &["capture", "simulate"]),
     ("symphonia", &["capture", "simulate"]),
     ("plotters", &["report"]),

@@ -499,6 +499,8 @@ fn row(kind: Kind) -> Row {
         let culprit = share(count_of(|f| f.culprit), alone);
         let cause = share(count_of(|f| f.cause), alone);
         let percent = |v: f64| format!("{:.1} %", 100.0 * v);
+        // of nothing there is no share
+        let told = |v: f64| if alone > 0 { percent(v) } else { String::new() };
         let mut cells = vec![
             kind.words.to_owned(),
             count.to_string(),
@@ -513,8 +515,8 @@ fn row(kind: Kind) -> Row {
                 explained.to_string(),
                 percent(among),
                 alone.to_string(),
-                percent(culprit),
-                percent(cause),
+                told(culprit),
+                told(cause),
             ]
         });
         let mut faults = Vec::new();

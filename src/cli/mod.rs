@@ -126,6 +126,10 @@ pub fn run() -> ExitCode {
             "the threads cannot be made ({error}); ask for fewer with --threads, or free memory"
         ));
     }
+    // a stream that is followed ends with its result
+    if !matches!(arguments.command, Command::Follow(_)) {
+        output::end_on_interruption();
+    }
     let outcome = match arguments.command {
         Command::Start(command) => command.run(),
         Command::Measure(command) => command.run(),

@@ -3,11 +3,13 @@
 use groovelag::document::TomlKind;
 use groovelag::outside::{self, Identity, on_one_line, shown};
 use groovelag::report::start;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::ffi::OsStr;
 use std::fs::File;
 use std::io::{self, Read, Write};
 use std::path::{Path, PathBuf};
+use std::sync::{Mutex, MutexGuard, PoisonError, mpsc};
+use std::time::{Duration, Instant};
 
 /// A kind of output, told by what stands in it. `--force` is for older results: it writes
 /// over nothing that is not plainly one of the same kind, since a slip of the hand must not
@@ -88,46 +90,110 @@ fn failed(path: &Path, e: &io::Error) -> String {
     )
 }
 
-/// A file that is not there yet, beside its place.
-fn unplaced(path: &Path) -> io::Result<tempfile::NamedTempFile> {
+/// Files that are not in their place yet: an interruption takes them away.
+static UNPLACED: Mutex<BTreeSet<PathBuf>> = Mutex::new(BTreeSet::new());
+
+/// The list, which no panic leaves half-written.
+fn all_unplaced() -> MutexGuard<'static, BTreeSet<PathBuf>> {
+    UNPLACED.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
+/// What an interrupted command ends with: 128 and the number of the signal, as shells say it.
+const INTERRUPTED: i32 = 130;
+
+/// Ends the program as soon as somebody interrupts it, whatever it does at the time, with
+/// nothing half-written left behind. Where interruptions are ignored (`nohup`), or cannot be
+/// caught, they do what they did.
+pub fn end_on_interruption() {
+    let _ = ctrlc::try_set_handler(|| {
+        // held to the end, so that nothing is placed any more
+        let unplaced = all_unplaced();
+        for path in unplaced.iter() {
+            let _ = std::fs::remove_file(path);
+        }
+        std::process::exit(INTERRUPTED);
+    });
+}
+
+/// A file that is not there yet, beside its place; in the list while it is that.
+struct Unplaced(Option<tempfile::NamedTempFile>);
+
+impl Unplaced {
+    fn file(&mut self) -> &mut File {
+        let file = self.0.as_mut().expect("it is taken at the end alone");
+        file.as_file_mut()
+    }
+
+    /// Puts it in its place; an older result there is gone only with `force`.
+    fn place(mut self, path: &Path, force: bool) -> Result<File, String> {
+        let mut list = all_unplaced();
+        let file = self.0.take().expect("it is taken here alone");
+        list.remove(file.path());
+        let placed = if force {
+            file.persist(path)
+        } else {
+            file.persist_noclobber(path)
+        };
+        placed.map_err(|e| match e.error.kind() {
+            io::ErrorKind::AlreadyExists => exists(path),
+            _ => failed(path, &e.error),
+        })
+    }
+}
+
+impl Drop for Unplaced {
+    fn drop(&mut self) {
+        if let Some(file) = self.0.take() {
+            let mut list = all_unplaced();
+            list.remove(file.path());
+            // gone before anybody else sees the list
+            drop(file);
+        }
+    }
+}
+
+fn unplaced(path: &Path) -> io::Result<Unplaced> {
     let folder = match path.parent() {
         Some(parent) if !parent.as_os_str().is_empty() => parent,
         _ => Path::new("."),
     };
-    tempfile::Builder::new()
+    let mut list = all_unplaced();
+    let file = tempfile::Builder::new()
         .prefix(".groovelag-")
         .permissions_of_a_plain_file()
-        .tempfile_in(folder)
-}
-
-/// Puts a file in its place; an older result there is gone only with `force`.
-fn place(file: tempfile::NamedTempFile, path: &Path, force: bool) -> Result<File, String> {
-    let placed = if force {
-        file.persist(path)
-    } else {
-        file.persist_noclobber(path)
-    };
-    placed.map_err(|e| match e.error.kind() {
-        io::ErrorKind::AlreadyExists => exists(path),
-        _ => failed(path, &e.error),
-    })
+        .tempfile_in(folder)?;
+    list.insert(file.path().to_owned());
+    Ok(Unplaced(Some(file)))
 }
 
 /// Writes `bytes` to `path`, whole or not at all; over an older result only with `force`.
 pub fn write_file(path: &Path, bytes: &[u8], kind: Kind, force: bool) -> Result<(), String> {
+    write_with(path, kind, force, |file| {
+        file.write_all(bytes).map_err(|e| failed(path, &e))
+    })
+}
+
+/// Has `path` filled by `fill`, whole or not at all; over an older result only with `force`.
+pub fn write_with<T>(
+    path: &Path,
+    kind: Kind,
+    force: bool,
+    fill: impl FnOnce(&mut File) -> Result<T, String>,
+) -> Result<T, String> {
     check_free(path, kind, force)?;
     let mut file = unplaced(path).map_err(|e| failed(path, &e))?;
-    file.write_all(bytes)
-        .and_then(|()| file.as_file().sync_all())
-        .map_err(|e| failed(path, &e))?;
-    place(file, path, force).map(|_| ())
+    let filled = fill(file.file())?;
+    file.file().sync_all().map_err(|e| failed(path, &e))?;
+    file.place(path, force)?;
+    Ok(filled)
 }
 
 /// An empty file at `path`, to be filled while it is there: always a new one, so that
 /// whatever else leads to an older one keeps that.
 pub fn create_file(path: &Path, kind: Kind, force: bool) -> Result<File, String> {
     check_free(path, kind, force)?;
-    place(unplaced(path).map_err(|e| failed(path, &e))?, path, force)
+    let file = unplaced(path).map_err(|e| failed(path, &e))?;
+    file.place(path, force)
 }
 
 /// Refuses to write over a file unless told to, and over what is no older result of the
@@ -306,20 +372,40 @@ pub fn has_cursor(stream: &impl io::IsTerminal) -> bool {
     stream.is_terminal() && std::env::var_os("TERM").is_none_or(|term| term != "dumb")
 }
 
-/// An adjustment of more captures than this takes longer than anybody waits without a word
-/// (measured: a second for some hundred).
-const MANY_CAPTURES: usize = 200;
+/// How long anybody waits without a word (common practice, no source).
+const PATIENCE: Duration = Duration::from_secs(2);
 
-/// Says on a terminal that an adjustment of so many captures takes its time, if it does.
-pub fn say_that_it_takes_time(captures: usize) {
-    if captures > MANY_CAPTURES && io::IsTerminal::is_terminal(&io::stderr()) {
-        eprintln!("adjusting {captures} captures together, which takes a while; Ctrl-C ends it");
-    }
+/// Does what cannot tell how far it is. A terminal is told what takes its time, and how long
+/// it has taken.
+pub fn patiently<T>(what: &str, work: impl FnOnce() -> T) -> T {
+    let (working, done) = mpsc::channel::<()>();
+    std::thread::scope(|scope| {
+        let tell = move || {
+            let started = Instant::now();
+            let mut wait = PATIENCE;
+            while done.recv_timeout(wait) == Err(mpsc::RecvTimeoutError::Timeout) {
+                let seconds = started.elapsed().as_secs();
+                let line = format!("{what}: {seconds} s so far; Ctrl-C ends it");
+                let line: String = line.chars().take(width().saturating_sub(1)).collect();
+                eprint!("\r\x1b[K{line}");
+                wait = Duration::from_secs(1);
+            }
+            if wait < PATIENCE {
+                eprint!("\r\x1b[K");
+            }
+        };
+        // where no thread can be made there is no word
+        let telling = has_cursor(&io::stderr())
+            .then(|| std::thread::Builder::new().spawn_scoped(scope, tell));
+        let result = work();
+        drop((working, telling));
+        result
+    })
 }
 
 /// Progress on standard error, on a terminal only, from half a second on.
 pub struct Progress {
-    started: std::time::Instant,
+    started: Instant,
     shown: Option<u32>,
     on: bool,
 }
@@ -328,7 +414,7 @@ impl Progress {
     /// Nothing is shown yet.
     pub fn new() -> Self {
         Self {
-            started: std::time::Instant::now(),
+            started: Instant::now(),
             shown: None,
             on: has_cursor(&io::stderr()),
         }

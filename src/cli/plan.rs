@@ -50,13 +50,13 @@ pub fn run(arguments: &PlanArguments) -> Result<Outcome, String> {
     }
     let calibrations = job::calibrations(&job, &arguments.job).map_err(|e| e.to_string())?;
     job::replace_priors(&mut job, &calibrations);
-    output::say_that_it_takes_time(job.captures.len());
     let wanted = match (arguments.steps, arguments.until) {
         (Some(steps), _) => Wanted::Steps(steps.into()),
         (None, Some(goal)) => Wanted::Until(goal),
         (None, None) => Wanted::Ranking,
     };
-    let plan = job::plan(&job, wanted).map_err(|e| format!("{}: {e}", arguments.job.display()))?;
+    let plan = output::patiently("planning", || job::plan(&job, wanted))
+        .map_err(|e| format!("{}: {e}", arguments.job.display()))?;
     // the goal counts as a limit: it is met by the plan, or it is not
     let met = arguments.until.is_none_or(|goal| plan.reached_deg <= goal);
     if arguments.json {

@@ -6,7 +6,7 @@ use clap::Args;
 use groovelag::document::{self, TomlKind};
 use groovelag::outside;
 use groovelag::simulate::truth::TruthSet;
-use groovelag::simulate::{self, variations};
+use groovelag::simulate::{self, Places, variations};
 use std::path::{Path, PathBuf};
 
 /// Make captures with known truth from a recipe
@@ -75,13 +75,17 @@ pub fn run(arguments: &Arguments) -> Result<Outcome, String> {
     let mut captures = Vec::with_capacity(recipes.len());
     for (index, (recipe, [wav_path, truth_path])) in recipes.iter().zip(&paths).enumerate() {
         let name = recipe.name.as_deref().unwrap_or(&stem);
-        let done = index as f64 / recipes.len() as f64;
-        progress.show(&format!("{} of {}: {name}", index + 1, recipes.len()), done);
-        let rendered = simulate::render(recipe, folder)
-            .map_err(|error| format!("{shown}: in capture '{name}': {error}"))?;
-        let (bytes, truth) = rendered.wav(name);
+        let what = format!("{} of {}: {name}", index + 1, recipes.len());
+        let mut part = |done| progress.show(&what, (index as f64 + done) / recipes.len() as f64);
+        let places = Places {
+            programmes: folder,
+            scratch: &arguments.output,
+        };
+        let truth = output::write_with(wav_path, Kind::Wav, arguments.force, |file| {
+            simulate::write(recipe, places, name, file, &mut part)
+                .map_err(|error| format!("{shown}: in capture '{name}': {error}"))
+        })?;
         let json = document::json(&truth).map_err(|error| error.to_string())?;
-        output::write_file(wav_path, &bytes, Kind::Wav, arguments.force)?;
         output::write_file(truth_path, json.as_bytes(), output::TRUTH, arguments.force)?;
         progress.clear();
         if !arguments.json {

@@ -59,9 +59,8 @@ pub fn load(
         ));
     }
     let (data, caveats) = job::file::gather(&mut job, path, reader).map_err(|e| e.to_string())?;
-    output::say_that_it_takes_time(job.captures.len());
-    let solved =
-        job::solve(&job, &data, coverage).map_err(|e| format!("{}: {e}", path.display()))?;
+    let solved = output::patiently("adjusting", || job::solve(&job, &data, coverage))
+        .map_err(|e| format!("{}: {e}", path.display()))?;
     Ok((job, data, solved.with_warnings(caveats)))
 }
 

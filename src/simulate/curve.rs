@@ -8,50 +8,35 @@
 //! below -160 dB at 8 kHz. That leading term is in phase with the tone, so it
 //! is a gain: the phase error is of order `(w h)^7 / 1e6`, below a femtosecond.
 
-/// Values and derivatives (per node spacing) at equally spaced nodes.
+/// Values and derivatives (per node spacing) at equally spaced nodes, of which a stretch is
+/// known.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Curve {
+    first: usize,
     nodes: Vec<[f64; 3]>,
 }
 
 impl Curve {
-    /// From value, first and second derivative per node spacing.
-    pub fn new(nodes: Vec<[f64; 3]>) -> Self {
-        Self { nodes }
+    /// From value, first and second derivative per node spacing, at the node `first` and on.
+    pub fn new(first: usize, nodes: Vec<[f64; 3]>) -> Self {
+        Self { first, nodes }
     }
 
-    /// The nodes.
+    /// The known nodes.
     pub fn nodes(&self) -> &[[f64; 3]] {
         &self.nodes
     }
 
-    /// Multiplies by a window given as value, first and second derivative per
-    /// node spacing at a node.
-    pub fn multiply(&mut self, window: impl Fn(usize) -> [f64; 3]) {
-        for (index, [y, dy, ddy]) in self.nodes.iter_mut().enumerate() {
-            let [w, dw, ddw] = window(index);
-            *ddy = ddw * *y + 2.0 * dw * *dy + w * *ddy;
-            *dy = dw * *y + w * *dy;
-            *y *= w;
-        }
-    }
-
-    /// Multiplies by a number.
-    pub fn scale(&mut self, factor: f64) {
-        self.nodes
-            .iter_mut()
-            .for_each(|node| *node = node.map(|v| v * factor));
-    }
-
     /// Value, first and second derivative per node spacing at a position in
-    /// node spacings; zero beyond the ends.
+    /// node spacings; zero beyond the stretch.
     #[inline]
     pub fn at(&self, position: f64) -> [f64; 3] {
         let floor = position.floor();
-        if !(floor >= 0.0 && floor + 1.0 < self.nodes.len() as f64) {
+        let end = self.first + self.nodes.len();
+        if !(floor >= self.first as f64 && floor + 1.0 < end as f64) {
             return [0.0; 3];
         }
-        let index = floor as usize;
+        let index = floor as usize - self.first;
         let u = position - floor;
         let [f0, d0, s0] = self.nodes[index];
         let [f1, d1, s1] = self.nodes[index + 1];
@@ -72,9 +57,9 @@ impl Curve {
     /// Largest magnitude of the second derivative at the nodes within a range
     /// of positions (rounded outwards).
     pub fn largest_second(&self, from: f64, to: f64) -> f64 {
-        let last = self.nodes.len();
-        let first = (from.floor().max(0.0) as usize).min(last);
-        let end = (to.ceil().max(0.0) as usize + 1).min(last);
+        let index = |node: usize| node.saturating_sub(self.first).min(self.nodes.len());
+        let first = index(from.floor().max(0.0) as usize);
+        let end = index(to.ceil().max(0.0) as usize + 1);
         self.nodes[first..end.max(first)]
             .iter()
             .fold(0.0, |most: f64, node| most.max(node[2].abs()))
@@ -90,7 +75,7 @@ mod tests {
             let p = w * i as f64;
             [p.sin(), w * p.cos(), -w * w * p.sin()]
         };
-        Curve::new((0..n).map(node).collect())
+        Curve::new(0, (0..n).map(node).collect())
     }
 
     #[test]
@@ -135,7 +120,7 @@ mod tests {
     fn derivatives_and_ends() {
         // A quintic is reproduced exactly.
         let f = |x: f64| [x.powi(5), 5.0 * x.powi(4), 20.0 * x.powi(3)];
-        let curve = Curve::new((0..4).map(|i| f(i as f64)).collect());
+        let curve = Curve::new(0, (0..4).map(|i| f(i as f64)).collect());
         for x in [0.3, 1.7, 2.9] {
             for (a, b) in curve.at(x).into_iter().zip(f(x)) {
                 assert!((a - b).abs() <= 64.0 * f64::EPSILON * 600.0, "{a} {b}");
@@ -145,5 +130,11 @@ mod tests {
         assert_eq!(curve.at(3.5), [0.0; 3]);
         assert_eq!(curve.at(f64::NAN), [0.0; 3]);
         assert_eq!(curve.largest_second(0.5, 1.5), 160.0);
+        // A stretch of it is the same where it is known.
+        let part = Curve::new(1, curve.nodes()[1..3].to_vec());
+        assert_eq!(part.at(1.7), curve.at(1.7));
+        assert_eq!([part.at(0.9), part.at(2.0)], [[0.0; 3]; 2]);
+        assert_eq!(part.largest_second(0.5, 1.5), 160.0);
+        assert_eq!(part.largest_second(3.0, 9.0), 0.0);
     }
 }

@@ -3,75 +3,141 @@
 
 use super::curve::Curve;
 use super::equaliser::playback;
-use super::programme::GUARD_S;
+use super::plane::Plane;
+use super::programme::{GUARD_S, Spectrum};
 use super::recipe::{Equalisation, Modulation};
-use super::spectral::{Canvas, rise, synthesise};
+use super::spectral::{Canvas, rise};
 use rayon::prelude::*;
 use rustfft::num_complex::Complex64;
 use std::f64::consts::{FRAC_1_SQRT_2, TAU};
+use std::io;
+use std::ops::Range;
+use std::path::Path;
 
 /// Fade at both ends of the programme, in seconds of the cut.
 pub const FADE_S: f64 = 0.05;
 
 /// The modulation of a mono groove against time at the cut.
-#[derive(Debug, Clone)]
+#[derive(Debug)]
 pub struct Groove {
-    /// Displacement in metres of the signal as modulated (lateral, vertical,
-    /// or of one channel), node spacing one sample of `rate_hz`.
-    pub displacement: Curve,
+    /// Displacement, and its first derivative per node spacing, before fades and level.
+    rising: Plane,
+    /// Its second derivative.
+    bending: Plane,
     /// Nodes per second of the cut.
     pub rate_hz: u32,
-    /// Root mean square velocity of that signal over the programme, m/s.
+    /// Root mean square velocity of the signal as modulated (lateral, vertical,
+    /// or of one channel) over the programme, m/s.
     pub rms_velocity: f64,
+    /// First and last node of the programme.
+    programme: [f64; 2],
+    /// Metres per unit of the planes.
+    scale: f64,
 }
 
-/// Cuts a programme of `cut_s` seconds to a peak velocity in m/s.
-pub fn cut(
-    spectrum: &[Complex64],
-    canvas: Canvas,
-    rate_hz: u32,
-    cut_s: f64,
-    equalisation: Equalisation,
-    peak_velocity: f64,
-) -> Groove {
-    let rate = f64::from(rate_hz);
-    let frames = canvas.frames(rate_hz);
-    let velocity: Vec<Complex64> = spectrum
-        .iter()
-        .enumerate()
-        .map(|(bin, &value)| match equalisation {
-            Equalisation::Microgroove => value / playback(omega(canvas, bin), [0.0; 3]),
-            Equalisation::None => value,
-        })
-        .collect();
-    // Displacement and its first two derivatives per node spacing.
-    let derivatives = [0, 1, 2].map(|order| {
-        let factor = |s: Complex64| match order {
-            0 => s.inv(),
-            1 => Complex64::from(1.0 / rate),
-            _ => s / (rate * rate),
+/// Nodes looked at together.
+const BLOCK: usize = 1 << 17;
+
+impl Groove {
+    /// Cuts a programme of `cut_s` seconds to a peak velocity in m/s.
+    ///
+    /// # Errors
+    /// When there is no room in the folder `scratch`.
+    pub fn cut(
+        spectrum: &mut Spectrum,
+        rate_hz: u32,
+        cut_s: f64,
+        equalisation: Equalisation,
+        peak_velocity: f64,
+        scratch: &Path,
+    ) -> io::Result<Self> {
+        let rate = f64::from(rate_hz);
+        let canvas = spectrum.canvas();
+        let mut derivatives = |orders: &[i32]| -> io::Result<Plane> {
+            let mut bins = spectrum.bins();
+            let mut plane = Plane::new(canvas.frames(rate_hz), scratch)?;
+            plane.set_spectra(|first, left, right| {
+                bins.next(left)?;
+                let numbers = first..first + left.len();
+                left.par_iter_mut()
+                    .zip(right.par_iter_mut())
+                    .zip(numbers)
+                    .for_each(|((left, right), bin)| {
+                        let s = omega(canvas, bin);
+                        let velocity = match equalisation {
+                            _ if bin == 0 => return *left = Complex64::ZERO,
+                            Equalisation::Microgroove => *left / playback(s, [0.0; 3]),
+                            Equalisation::None => *left,
+                        };
+                        let derivative = |order: i32| match order {
+                            0 => velocity * s.inv(),
+                            1 => velocity * Complex64::from(1.0 / rate),
+                            _ => velocity * (s / (rate * rate)),
+                        };
+                        *left = derivative(orders[0]);
+                        *right = orders.get(1).map_or(Complex64::ZERO, |o| derivative(*o));
+                    });
+                Ok(())
+            })?;
+            plane.synthesise()?;
+            Ok(plane)
         };
-        velocity
-            .iter()
-            .enumerate()
-            .skip(1)
-            .map(|(bin, &value)| value * factor(omega(canvas, bin)))
-            .collect::<Vec<_>>()
-    });
-    let [y, dy, ddy] = synthesise(
-        derivatives.map(|bins| [vec![Complex64::ZERO], bins].concat()),
-        frames,
-    );
-    let nodes = y
-        .into_par_iter()
-        .zip(dy)
-        .zip(ddy)
-        .map(|((y, dy), ddy)| [y, dy, ddy])
-        .collect();
-    let mut displacement = Curve::new(nodes);
-    let fade = FADE_S * rate;
-    let (begin, end) = (GUARD_S * rate, (GUARD_S + cut_s) * rate);
-    displacement.multiply(|node| {
+        let mut groove = Self {
+            rising: derivatives(&[0, 1])?,
+            bending: derivatives(&[2])?,
+            rate_hz,
+            rms_velocity: 0.0,
+            programme: [GUARD_S * rate, (GUARD_S + cut_s) * rate],
+            scale: 1.0,
+        };
+        let frames = groove.rising.len();
+        let [begin, end] = groove.programme.map(|node| node as usize);
+        let end = end.min(frames - 1) + 1;
+        let (mut peak, mut power) = (0.0f64, 0.0);
+        for first in (begin..end).step_by(BLOCK) {
+            let part = groove.stretch(first..(first + BLOCK).min(end))?;
+            for [_, slope, _] in part.nodes() {
+                peak = peak.max(slope.abs());
+                power += slope * slope;
+            }
+        }
+        let rms = (power / (end - begin) as f64).sqrt();
+        groove.scale = if peak > 0.0 {
+            peak_velocity / (peak * rate)
+        } else {
+            0.0
+        };
+        groove.rms_velocity = rms * rate * groove.scale;
+        Ok(groove)
+    }
+
+    /// Displacement in metres of the signal as modulated, node spacing one
+    /// sample of [`Self::rate_hz`], at some nodes, cut off at the groove's ends.
+    pub fn stretch(&mut self, nodes: Range<usize>) -> io::Result<Curve> {
+        let end = nodes.end.min(self.rising.len());
+        let nodes = nodes.start.min(end)..end;
+        let mut rising = vec![Complex64::ZERO; nodes.len()];
+        let mut bending = rising.clone();
+        self.rising.read(nodes.start, &mut rising)?;
+        self.bending.read(nodes.start, &mut bending)?;
+        let faded = rising
+            .par_iter()
+            .zip(bending)
+            .zip(nodes.clone())
+            .map(|((&Complex64 { re: y, im: dy }, bend), node)| {
+                let ddy = bend.re;
+                let [w, dw, ddw] = self.window(node);
+                [w * y, dw * y + w * dy, ddw * y + 2.0 * dw * dy + w * ddy]
+                    .map(|value| value * self.scale)
+            })
+            .collect();
+        Ok(Curve::new(nodes.start, faded))
+    }
+
+    /// The fades at a node, with first and second derivative per node spacing.
+    fn window(&self, node: usize) -> [f64; 3] {
+        let fade = FADE_S * f64::from(self.rate_hz);
+        let [begin, end] = self.programme;
         let up = rise((node as f64 - begin) / fade);
         let down = rise((end - node as f64) / fade);
         // The fades do not overlap: one of the two is constant.
@@ -80,23 +146,6 @@ pub fn cut(
         } else {
             [down[0] * up[0], -down[1] / fade, down[2] / (fade * fade)]
         }
-    });
-    let programme = &displacement.nodes()[begin as usize..=(end as usize).min(frames - 1)];
-    let peak = programme
-        .iter()
-        .fold(0.0, |most: f64, n| most.max(n[1].abs()));
-    let power: f64 = programme.iter().map(|n| n[1] * n[1]).sum();
-    let rms = (power / programme.len() as f64).sqrt();
-    let scale = if peak > 0.0 {
-        peak_velocity / (peak * rate)
-    } else {
-        0.0
-    };
-    displacement.scale(scale);
-    Groove {
-        displacement,
-        rate_hz,
-        rms_velocity: rms * rate * scale,
     }
 }
 
@@ -122,20 +171,24 @@ pub fn wall_gains(modulation: Modulation) -> [f64; 2] {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::simulate::programme;
-    use std::path::Path;
+    use crate::simulate::Places;
+
+    fn groove(programme: &str, equalisation: Equalisation, cut_s: f64) -> Groove {
+        let canvas = Canvas::covering(1.5);
+        let p: super::super::recipe::Programme = toml::from_str(programme).unwrap();
+        let mut s = Spectrum::new(&p, 1, cut_s, canvas, Places::test()).unwrap();
+        Groove::cut(&mut s, 192_000, cut_s, equalisation, 0.05, Path::new("")).unwrap()
+    }
 
     #[test]
     fn a_tone_has_the_displacement_of_its_velocity() {
-        let canvas = Canvas::covering(1.5);
-        let p: super::super::recipe::Programme =
-            toml::from_str("kind = \"tone\"\nduration_s = 1\nfrequencies_hz = [1000]").unwrap();
-        let s = programme::spectrum(&p, 1, 1.0, canvas, Path::new("")).unwrap();
+        let tone = "kind = \"tone\"\nduration_s = 1\nfrequencies_hz = [1000]";
         for equalisation in [Equalisation::None, Equalisation::Microgroove] {
-            let groove = cut(&s, canvas, 192_000, 1.0, equalisation, 0.05);
-            let node = (0.7 * 192e3) as usize..(0.8 * 192e3) as usize;
+            let mut groove = groove(tone, equalisation, 1.0);
+            let part = groove.stretch((0.7 * 192e3) as usize..(0.8 * 192e3) as usize);
+            let part = part.unwrap();
             let peak = |k: usize| {
-                groove.displacement.nodes()[node.clone()]
+                part.nodes()
                     .iter()
                     .fold(0.0, |most: f64, n| most.max(n[k].abs()))
             };
@@ -150,9 +203,11 @@ mod tests {
 
     #[test]
     fn silence_stays_silent() {
-        let canvas = Canvas::covering(1.0);
-        let groove = cut(&[], canvas, 192_000, 0.5, Equalisation::None, 0.05);
+        let silence = "kind = \"silence\"\nduration_s = 0.5";
+        let mut groove = groove(silence, Equalisation::None, 0.5);
         assert_eq!(groove.rms_velocity, 0.0);
-        assert!(groove.displacement.nodes().iter().all(|n| *n == [0.0; 3]));
+        let all = groove.stretch(0..usize::MAX).unwrap();
+        assert_eq!(all.nodes().len(), 288_000);
+        assert!(all.nodes().iter().all(|n| *n == [0.0; 3]));
     }
 }

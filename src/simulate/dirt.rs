@@ -29,78 +29,121 @@ pub fn touch_down(recipe: &Recipe) -> f64 {
     }
 }
 
-/// Adds clicks, the needle's drop and warp; returns the number of clicks. What lies
-/// across both walls reaches the right one `late(t)` seconds after the left one, as
-/// the groove itself does.
-pub fn add(
-    traced: &mut Traced,
-    recipe: &Recipe,
-    table: &Turntable,
-    rate_hz: u32,
-    late: impl Fn(f64) -> f64,
-) -> usize {
-    let rate = f64::from(rate_hz);
-    let from = touch_down(recipe);
-    let end = recipe.length_s();
-    let mut random = stream(recipe.seed, Purpose::Clicks, 0);
-    let clicks = (recipe.dirt.clicks_per_s * (end - from)).round() as usize;
-    let strength = recipe.dirt.click_cm_s * 0.01;
-    for _ in 0..clicks {
-        let t = from + (end - from) * random.random::<f64>();
-        click(
-            traced,
-            rate,
-            (t, late(t)),
-            strength,
-            table.playing_speed(t),
-            &mut random,
-        );
+/// Where and how large a bump is.
+#[derive(Debug, Clone, Copy, PartialEq)]
+struct Bump {
+    /// Moments at which it passes the left and the right contact.
+    at: [f64; 2],
+    /// Height at each.
+    height: [f64; 2],
+    /// Half-width in seconds.
+    width: f64,
+}
+
+/// What lies on a record and bends it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Dirt {
+    rate_hz: f64,
+    /// Samples of the whole.
+    frames: usize,
+    clicks: Vec<Bump>,
+    /// When the needle drops, and what the tip scrapes over then.
+    drop: Option<(f64, Vec<Bump>)>,
+    /// Height, and angular frequency.
+    warp: Option<(f64, f64)>,
+    /// End of the capture in seconds.
+    end: f64,
+}
+
+impl Dirt {
+    /// The dirt of a recipe in a capture of `frames` samples. What lies
+    /// across both walls reaches the right one `late(t)` seconds after the left one, as
+    /// the groove itself does.
+    pub fn new(
+        recipe: &Recipe,
+        table: &Turntable,
+        rate_hz: u32,
+        frames: usize,
+        late: impl Fn(f64) -> f64,
+    ) -> Self {
+        let from = touch_down(recipe);
+        let end = recipe.length_s();
+        let bump = |t, strength, random: &mut ChaCha8Rng| {
+            bump((t, late(t)), strength, table.playing_speed(t), random)
+        };
+        let mut random = stream(recipe.seed, Purpose::Clicks, 0);
+        let clicks = (recipe.dirt.clicks_per_s * (end - from)).round() as usize;
+        let clicks = (0..clicks).map(|_| {
+            let t = from + (end - from) * random.random::<f64>();
+            bump(t, recipe.dirt.click_cm_s * 0.01, &mut random)
+        });
+        let clicks = clicks.collect();
+        let drop = recipe.capture.needle_drop.then(|| {
+            let mut random = stream(recipe.seed, Purpose::Drop, 0);
+            let scrapes = (0..8).map(|_| {
+                let t = from + 0.05 * random.random::<f64>();
+                bump(t, 0.1, &mut random)
+            });
+            (from, scrapes.collect())
+        });
+        let warp = (recipe.dirt.warp_mm > 0.0).then(|| {
+            let height = 0.5 * recipe.dirt.warp_mm * MILLIMETRE;
+            (height, TAU * recipe.capture.rpm / 60.0)
+        });
+        Self {
+            rate_hz: f64::from(rate_hz),
+            frames,
+            clicks,
+            drop,
+            warp,
+            end,
+        }
     }
 
-    if recipe.capture.needle_drop {
-        let mut random = stream(recipe.seed, Purpose::Drop, 0);
-        // The arm bounces on its suspension: about 12 Hz, a tenth of a second,
-        // 0.1 mm (common practice, no source), and the tip scrapes.
-        let length = (1.0 * rate) as usize;
-        let begin = (from * rate) as usize;
-        for i in 0..length.min(traced.left.len().saturating_sub(begin)) {
-            let t = i as f64 / rate;
-            let bounce = 1e-4 * rise(t / 0.02)[0] * (-t / 0.1).exp() * (TAU * 12.0 * t).sin();
-            traced.left[begin + i] += bounce;
-            traced.right[begin + i] -= bounce;
-        }
-        for _ in 0..8 {
-            let t = from + 0.05 * random.random::<f64>();
-            let speed = table.playing_speed(t);
-            click(traced, rate, (t, late(t)), 0.1, speed, &mut random);
-        }
+    /// Number of clicks.
+    pub fn clicks(&self) -> usize {
+        self.clicks.len()
     }
 
-    if recipe.dirt.warp_mm > 0.0 {
-        let w = TAU * recipe.capture.rpm / 60.0;
-        let frames = traced.left.len();
-        let total = frames as f64 / rate;
-        for i in 0..frames {
-            let t = i as f64 / rate;
-            let fade = rise(t / 0.1)[0] * rise((total - t) / (total - end))[0];
-            let height = 0.5 * recipe.dirt.warp_mm * MILLIMETRE * fade * (w * t).sin();
-            traced.left[i] += height;
-            traced.right[i] -= height;
+    /// Adds to a stretch what lies in it.
+    pub fn add(&self, traced: &mut Traced) {
+        let rate = self.rate_hz;
+        for bump in &self.clicks {
+            bump.add(traced, rate);
+        }
+        let frames = traced.first..traced.first + traced.left.len();
+        let both = |traced: &mut Traced, frame: usize, height: f64| {
+            traced.left[frame - frames.start] += height;
+            traced.right[frame - frames.start] -= height;
+        };
+        if let Some((from, scrapes)) = &self.drop {
+            // The arm bounces on its suspension: about 12 Hz, a tenth of a second,
+            // 0.1 mm (common practice, no source), and the tip scrapes.
+            let begin = (from * rate) as usize;
+            let end = begin + (1.0 * rate) as usize;
+            for frame in begin.max(frames.start)..end.min(frames.end) {
+                let t = (frame - begin) as f64 / rate;
+                let bounce = 1e-4 * rise(t / 0.02)[0] * (-t / 0.1).exp() * (TAU * 12.0 * t).sin();
+                both(traced, frame, bounce);
+            }
+            for scrape in scrapes {
+                scrape.add(traced, rate);
+            }
+        }
+        if let Some((height, w)) = self.warp {
+            let total = self.frames as f64 / rate;
+            for frame in frames.clone() {
+                let t = frame as f64 / rate;
+                let fade = rise(t / 0.1)[0] * rise((total - t) / (total - self.end))[0];
+                both(traced, frame, height * fade * (w * t).sin());
+            }
         }
     }
-    clicks
 }
 
 /// A bump on the left wall, the right wall, the floor, or both sides alike:
 /// Gaussian along the groove, with the given median peak velocity.
-fn click(
-    traced: &mut Traced,
-    rate: f64,
-    (t, late): (f64, f64),
-    strength: f64,
-    speed: f64,
-    random: &mut ChaCha8Rng,
-) {
+fn bump((t, late): (f64, f64), strength: f64, speed: f64, random: &mut ChaCha8Rng) -> Bump {
     let spread: f64 = random.sample(StandardNormal);
     let peak = strength * (CLICK_SPREAD * spread).exp();
     let width = random.random_range(CLICK_WIDTH[0]..CLICK_WIDTH[1]) / speed;
@@ -113,16 +156,28 @@ fn click(
         _ => [1.0, 1.0],
     };
     let sign = if random.random::<bool>() { 1.0 } else { -1.0 };
-    let reach = 6.0 * width;
-    for (side, wall, t) in [
-        (&mut traced.left, walls[0], t),
-        (&mut traced.right, walls[1], t + late),
-    ] {
-        let first = ((t - reach) * rate).max(0.0) as usize;
-        let last = (((t + reach) * rate).max(0.0) as usize).min(side.len());
-        for (i, value) in side.iter_mut().enumerate().take(last).skip(first) {
-            let x = (i as f64 / rate - t) / width;
-            *value += wall * sign * height * (-0.5 * x * x).exp();
+    Bump {
+        at: [t, t + late],
+        height: walls.map(|wall| wall * sign * height),
+        width,
+    }
+}
+
+impl Bump {
+    fn add(&self, traced: &mut Traced, rate: f64) {
+        let reach = 6.0 * self.width;
+        let start = traced.first;
+        for ((side, t), height) in [&mut traced.left, &mut traced.right]
+            .into_iter()
+            .zip(self.at)
+            .zip(self.height)
+        {
+            let first = ((t - reach) * rate).max(0.0) as usize;
+            let last = ((t + reach) * rate).max(0.0) as usize;
+            for frame in first.max(start)..last.min(start + side.len()) {
+                let x = (frame as f64 / rate - t) / self.width;
+                side[frame - start] += height * (-0.5 * x * x).exp();
+            }
         }
     }
 }
@@ -140,10 +195,34 @@ mod tests {
         let table = Turntable::new(&recipe);
         let silent = vec![0.0; 4 * 192_000];
         let traced = Traced {
+            first: 0,
             left: silent.clone(),
             right: silent,
         };
         (recipe, table, traced)
+    }
+
+    /// Adds the dirt in two stretches; the number of clicks.
+    fn add(
+        traced: &mut Traced,
+        recipe: &Recipe,
+        table: &Turntable,
+        rate_hz: u32,
+        late: impl Fn(f64) -> f64,
+    ) -> usize {
+        let frames = traced.left.len();
+        let dirt = Dirt::new(recipe, table, rate_hz, frames, late);
+        let half = frames / 2 - 7;
+        let mut behind = Traced {
+            first: half,
+            left: traced.left.split_off(half),
+            right: traced.right.split_off(half),
+        };
+        dirt.add(traced);
+        dirt.add(&mut behind);
+        traced.left.append(&mut behind.left);
+        traced.right.append(&mut behind.right);
+        dirt.clicks()
     }
 
     #[test]

@@ -3,18 +3,20 @@
 //! gain, and the converter's band limit.
 
 use super::equaliser::playback;
+use super::plane::Plane;
 use super::random::{Purpose, stream};
 use super::recipe::{
     Cartridge, Chain, Equalisation, Inverted, Leads, NoiseSpectrum, Pair, Recipe, Setup,
 };
-use super::spectral::{Canvas, analyse, rise, synthesise};
-use super::trace::Traced;
+use super::spectral::{Canvas, rise};
 use crate::units::{DEGREE, MICROSECOND};
 use rand::RngExt;
 use rand_distr::StandardNormal;
 use rayon::prelude::*;
 use rustfft::num_complex::Complex64;
 use std::f64::consts::TAU;
+use std::io;
+use std::path::Path;
 
 /// A 2 x 2 matrix: rows are outputs, columns inputs, left before right.
 pub type Matrix = [[Complex64; 2]; 2];
@@ -186,21 +188,23 @@ pub struct StylusNoise {
     pub seed: u64,
 }
 
-/// Turns traced displacement at an inner rate into the converter's input at
-/// the file's rate, adding the noises that enter at the stylus. Full scale is
-/// 1.
+/// Turns traced displacement at an inner rate, left and right of a plane, into the
+/// converter's input at the file's rate, adding the noises that enter at the stylus. Full
+/// scale is 1.
+///
+/// # Errors
+/// When there is no room in the folder `scratch`.
 pub fn convert(
-    traced: Traced,
+    mut traced: Plane,
     canvas: Canvas,
     noise: StylusNoise,
     recipe: &Recipe,
-) -> [Vec<f64>; 2] {
+    scratch: &Path,
+) -> io::Result<Plane> {
     let rate_hz = recipe.capture.sample_rate_hz;
-    let frames = canvas.frames(rate_hz);
-    let bins = frames / 2 + 1;
-    let [mut left, mut right] = analyse([traced.left, traced.right]);
-    left.resize(bins, Complex64::ZERO);
-    right.resize(bins, Complex64::ZERO);
+    traced.analyse()?;
+    let mut spectra = traced.spectra();
+    let mut plane = Plane::new(canvas.frames(rate_hz), scratch)?;
 
     // A real signal of bins a_k has the mean square 2 sum |a_k|^2; a complex
     // normal bin of scale s has the mean square 2 s^2.
@@ -212,45 +216,69 @@ pub fn convert(
     let rumble_scale = noise.rumble_velocity / (4.0 * rumble_bins.len() as f64).sqrt();
     let nyquist = f64::from(rate_hz) / 2.0;
 
-    left.par_chunks_mut(PIECE)
-        .zip(right.par_chunks_mut(PIECE))
-        .enumerate()
-        .for_each(|(piece, (left, right))| {
-            let draws = |purpose| {
-                let mut random = stream(noise.seed, purpose, piece);
-                move || {
-                    let re: f64 = random.sample(StandardNormal);
-                    let im: f64 = random.sample(StandardNormal);
-                    Complex64::new(re, im)
-                }
-            };
-            let mut wall = [draws(Purpose::LeftWall), draws(Purpose::RightWall)];
-            let mut rumble = draws(Purpose::Rumble);
-            for (offset, (left, right)) in left.iter_mut().zip(right).enumerate() {
-                let bin = piece * PIECE + offset;
-                let hertz = canvas.hertz(bin);
-                let s = Complex64::new(0.0, TAU * hertz);
-                let mut velocity = [*left * s, *right * s];
-                if scale > 0.0 {
-                    let level = scale * noise_shape(noise.spectrum, hertz).sqrt();
-                    for (velocity, draw) in velocity.iter_mut().zip(&mut wall) {
-                        *velocity += draw() * level;
-                    }
-                }
-                if rumble_scale > 0.0 && rumble_bins.contains(&bin) {
-                    let vertical = rumble() * rumble_scale;
-                    velocity[0] += vertical;
-                    velocity[1] -= vertical;
-                }
-                let m = response(hertz, recipe);
-                // The converter's own band limit: a raised cosine from 0.90 of
-                // half the rate up (common practice, no source), zero phase.
-                let limit = rise((nyquist - hertz) / (0.1 * nyquist))[0];
-                *left = (m[0][0] * velocity[0] + m[0][1] * velocity[1]) * limit;
-                *right = (m[1][0] * velocity[0] + m[1][1] * velocity[1]) * limit;
+    // Spectra from a bin on, all of one piece; its noises are drawn from its first bin on.
+    let work = |first: usize, left: &mut [Complex64], right: &mut [Complex64]| {
+        let piece = first / PIECE;
+        let draws = |purpose| {
+            let mut random = stream(noise.seed, purpose, piece);
+            move || {
+                let re: f64 = random.sample(StandardNormal);
+                let im: f64 = random.sample(StandardNormal);
+                Complex64::new(re, im)
             }
-        });
-    synthesise([left, right], frames)
+        };
+        let mut wall = [draws(Purpose::LeftWall), draws(Purpose::RightWall)];
+        let mut rumble = draws(Purpose::Rumble);
+        let mut noises = |bin: usize| {
+            let mut velocity = [Complex64::ZERO; 2];
+            if scale > 0.0 {
+                let level = scale * noise_shape(noise.spectrum, canvas.hertz(bin)).sqrt();
+                velocity = [0, 1].map(|side| wall[side]() * level);
+            }
+            let rumbles = rumble_scale > 0.0 && rumble_bins.contains(&bin);
+            (velocity, rumbles.then(|| rumble() * rumble_scale))
+        };
+        for bin in piece * PIECE..first {
+            noises(bin);
+        }
+        for ((left, right), bin) in left.iter_mut().zip(right).zip(first..) {
+            let hertz = canvas.hertz(bin);
+            let s = Complex64::new(0.0, TAU * hertz);
+            let (wall, vertical) = noises(bin);
+            let mut velocity = [*left * s + wall[0], *right * s + wall[1]];
+            if let Some(vertical) = vertical {
+                velocity[0] += vertical;
+                velocity[1] -= vertical;
+            }
+            let m = response(hertz, recipe);
+            // The converter's own band limit: a raised cosine from 0.90 of
+            // half the rate up (common practice, no source), zero phase.
+            let limit = rise((nyquist - hertz) / (0.1 * nyquist))[0];
+            *left = (m[0][0] * velocity[0] + m[0][1] * velocity[1]) * limit;
+            *right = (m[1][0] * velocity[0] + m[1][1] * velocity[1]) * limit;
+        }
+    };
+    plane.set_spectra(|first, left, right| {
+        spectra.next(left, right)?;
+        // the rest of a piece that has begun, and whole ones
+        let rest = (PIECE - first % PIECE).min(left.len());
+        let (left, lefts) = left.split_at_mut(rest);
+        let (right, rights) = right.split_at_mut(rest);
+        rayon::join(
+            || work(first, left, right),
+            || {
+                lefts
+                    .par_chunks_mut(PIECE)
+                    .zip(rights.par_chunks_mut(PIECE))
+                    .enumerate()
+                    .for_each(|(k, (left, right))| work(first + rest + k * PIECE, left, right));
+            },
+        );
+        Ok(())
+    })?;
+    drop(traced);
+    plane.synthesise()?;
+    Ok(plane)
 }
 
 #[cfg(test)]

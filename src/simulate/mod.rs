@@ -18,6 +18,9 @@
 //!
 //! [`variations`] makes a whole set from one recipe.
 //!
+//! What is longer than the memory should hold, [`plane`] keeps on disk and transforms as a
+//! whole: a capture of any length needs the same memory.
+//!
 //! Everything from 2 to 6 runs at an *inner rate* of at least 176.4 kHz, a
 //! whole multiple of the file's. The groove's plan-view curvature is left out:
 //! over the 20 um that a tip touches it is 3 nm at 60 mm radius. Tip, cantilever
@@ -28,6 +31,7 @@ pub mod cut;
 pub mod dirt;
 pub mod equaliser;
 pub mod linear;
+pub mod plane;
 pub mod programme;
 pub mod random;
 pub mod recipe;
@@ -41,12 +45,16 @@ pub mod variations;
 
 use crate::document::Program;
 use crate::units::{DEGREE, MICROMETRE, MICROSECOND};
+use plane::Plane;
 use recipe::{Leads, Recipe, RecipeError};
+use rustfft::num_complex::Complex64;
 use sha2::{Digest, Sha256};
 use spectral::Canvas;
+use std::io::{self, Cursor, Read, Seek, Write};
 use std::path::Path;
+use store::{Store, Wav};
 use stylus::Tip;
-use trace::{Contacts, Method, Passage};
+use trace::{Contacts, Method, Passage, Reading};
 use truth::{Along, Truth};
 use turntable::Turntable;
 
@@ -57,6 +65,27 @@ const LEAST_INNER_RATE_HZ: u32 = 176_400;
 /// Quiet kept after the capture so that filters settle before the canvas
 /// closes on itself, seconds.
 const SETTLE_S: f64 = 0.5;
+
+/// Where a simulation finds and keeps what is not in its recipe.
+#[derive(Debug, Clone, Copy)]
+pub struct Places<'a> {
+    /// Where a WAV programme's path starts.
+    pub programmes: &'a Path,
+    /// Where a long capture is kept while it is made, in files without a name that are gone
+    /// with the process.
+    pub scratch: &'a Path,
+}
+
+#[cfg(test)]
+impl Places<'_> {
+    /// For what fits into memory.
+    fn test() -> Self {
+        Self {
+            programmes: Path::new(""),
+            scratch: Path::new(""),
+        }
+    }
+}
 
 /// A capture and what is known of it.
 #[derive(Debug, Clone, PartialEq)]
@@ -75,73 +104,164 @@ impl Rendered {
     /// The WAV file and the truth beside it, with the file's name (which is
     /// `stem` with `.wav`) and its SHA-256 filled in.
     pub fn wav(&self, stem: &str) -> (Vec<u8>, Truth) {
-        let channels = [self.left.clone(), self.right.clone()];
-        let bytes = store::wav(&channels, &self.truth.recipe);
-        let truth = Truth {
-            file: format!("{stem}.wav"),
-            sha256: Sha256::digest(&bytes)
-                .iter()
-                .map(|byte| format!("{byte:02x}"))
-                .collect(),
-            ..self.truth.clone()
+        let mut bytes = Vec::new();
+        let mut write = || -> io::Result<()> {
+            let mut wav = Wav::new(Cursor::new(&mut bytes), &self.truth.recipe)?;
+            wav.write([&self.left, &self.right])?;
+            wav.finish()
         };
+        write().expect("memory does not fail");
+        let truth = of_file(self.truth.clone(), stem, Sha256::digest(&bytes).as_slice());
         (bytes, truth)
     }
 }
 
-/// Follows a checked recipe. `folder` is where a WAV programme's path starts.
+/// The truth with the name of its file and the digest of that.
+fn of_file(truth: Truth, stem: &str, sha256: &[u8]) -> Truth {
+    Truth {
+        file: format!("{stem}.wav"),
+        sha256: sha256.iter().map(|byte| format!("{byte:02x}")).collect(),
+        ..truth
+    }
+}
+
+/// Follows a checked recipe and holds the capture. `folder` is where a WAV programme's path
+/// starts; what is long is kept in the system's folder for temporary files on the way.
 ///
 /// # Errors
-/// When the recipe does not pass [`Recipe::check`] or its programme file
-/// cannot be used.
+/// When the recipe does not pass [`Recipe::check`], its programme file
+/// cannot be used, or there is no room.
 pub fn render(recipe: &Recipe, folder: &Path) -> Result<Rendered, RecipeError> {
+    let places = Places {
+        programmes: folder,
+        scratch: &std::env::temp_dir(),
+    };
+    let (mut left, mut right) = (Vec::new(), Vec::new());
+    let truth = stream(recipe, places, &mut |_| (), &mut |[l, r]| {
+        left.extend_from_slice(l);
+        right.extend_from_slice(r);
+        Ok(())
+    })?;
+    Ok(Rendered {
+        left,
+        right,
+        sample_rate_hz: recipe.capture.sample_rate_hz,
+        truth,
+    })
+}
+
+/// Follows a checked recipe into an empty WAV file, which is to be named `stem` with `.wav`,
+/// in a memory that does not depend on its length; `progress` is told the part done.
+///
+/// # Errors
+/// As [`render`], and when the file cannot be written.
+pub fn write(
+    recipe: &Recipe,
+    places: Places<'_>,
+    stem: &str,
+    file: &mut (impl Read + Write + Seek),
+    progress: &mut dyn FnMut(f64),
+) -> Result<Truth, RecipeError> {
+    let mut wav = Wav::new(io::BufWriter::new(&mut *file), recipe)?;
+    let truth = stream(recipe, places, progress, &mut |words| wav.write(words))?;
+    wav.finish()?;
+    file.rewind()?;
+    let mut digest = Sha256::new();
+    let mut part = vec![0; 1 << 16];
+    loop {
+        match file.read(&mut part)? {
+            0 => return Ok(of_file(truth, stem, digest.finalize().as_slice())),
+            read => digest.update(&part[..read]),
+        }
+    }
+}
+
+/// Samples of a stretch that is worked on at once, of the inner rate or the file's.
+const STRETCH: usize = 32 * trace::PIECE;
+
+/// Parts of the whole that are done when the groove is cut and when it is traced (measured
+/// with an elliptical tip at 96 kHz on two cores).
+const DONE: [f64; 2] = [0.25, 0.85];
+
+/// Follows a checked recipe and hands the words of both channels, as fractions of full
+/// scale, to `take`, stretch by stretch.
+fn stream(
+    recipe: &Recipe,
+    places: Places<'_>,
+    progress: &mut dyn FnMut(f64),
+    take: &mut dyn FnMut([&[f64]; 2]) -> io::Result<()>,
+) -> Result<Truth, RecipeError> {
     recipe.check()?;
+    let scratch = places.scratch;
     let rate_hz = recipe.capture.sample_rate_hz;
     let inner_hz = rate_hz * LEAST_INNER_RATE_HZ.div_ceil(rate_hz);
     let table = Turntable::new(recipe);
     let canvas = Canvas::covering(recipe.length_s() + SETTLE_S);
     let frames = canvas.frames(inner_hz);
 
-    let groove = {
-        let cut_s = table.cut_s();
+    progress(0.0);
+    let cut_s = table.cut_s();
+    let mut groove = {
         let canvas = Canvas::covering(cut_s + 2.0 * programme::GUARD_S);
-        let spectrum = programme::spectrum(&recipe.programme, recipe.seed, cut_s, canvas, folder)?;
-        cut::cut(
-            &spectrum,
-            canvas,
+        let (programme, seed) = (&recipe.programme, recipe.seed);
+        cut::Groove::cut(
+            &mut programme::Spectrum::new(programme, seed, cut_s, canvas, places)?,
             inner_hz,
             cut_s,
             recipe.record.equalisation,
             recipe.programme.peak_cm_s * 0.01,
-        )
+            scratch,
+        )?
     };
+    progress(DONE[0]);
 
-    let passage = Passage {
-        groove: &groove,
-        gains: cut::wall_gains(recipe.record.modulation),
-        cutter_skew: recipe.record.skew_us * MICROSECOND,
-        table: &table,
-        frames,
-        rate_hz: inner_hz,
-    };
     let put_in = recipe.delay.unwrap_or_default();
-    let contacts = Tip::new(&recipe.cartridge).map(|tip| {
+    let mut contacts = Tip::new(&recipe.cartridge).map(|tip| {
         let tilt = [recipe.setup.azimuth_deg, recipe.setup.rake_deg].map(|deg| deg * DEGREE);
         Contacts::new(tip, &table, tilt)
     });
-    let mut traced = match &contacts {
-        Some(contacts) => passage.roll(contacts, Method::Fast),
-        None => passage.read_points(put_in),
-    };
-    let path = |t: f64| match &contacts {
+    let path = |contacts: &Option<Contacts>, t: f64| match contacts {
         Some(contacts) => contacts.path(t),
         None => put_in.path_um * MICROMETRE,
     };
+    let late = |t: f64| put_in.us * MICROSECOND + path(&contacts, t) / table.playing_speed(t);
+    let dirt = dirt::Dirt::new(recipe, &table, inner_hz, frames, late);
+
+    let mut traced = Plane::new(frames, scratch)?;
+    // A groove that runs faster than it was cut is read in shorter stretches.
+    let pieces = (STRETCH / trace::PIECE).div_ceil(table.speed_ratio().ceil() as usize);
+    for first in (0..frames).step_by(pieces * trace::PIECE) {
+        let some = first..(first + pieces * trace::PIECE).min(frames);
+        if let Some(contacts) = &mut contacts {
+            let [from, to] = [some.start, some.end].map(|i| i as f64 / f64::from(inner_hz));
+            contacts.between(&table, from, to);
+        }
+        let passage = Passage {
+            reading: match &contacts {
+                Some(contacts) => Reading::Tip(contacts, Method::Fast),
+                None => Reading::Points(put_in),
+            },
+            groove_rate_hz: inner_hz,
+            gains: cut::wall_gains(recipe.record.modulation),
+            cutter_skew: recipe.record.skew_us * MICROSECOND,
+            table: &table,
+            rate_hz: inner_hz,
+        };
+        let curve = groove.stretch(passage.nodes(some.clone()))?;
+        let mut samples = passage.trace(&curve, some);
+        dirt.add(&mut samples);
+        let both: Vec<Complex64> = samples
+            .left
+            .iter()
+            .zip(&samples.right)
+            .map(|(&left, &right)| Complex64::new(left, right))
+            .collect();
+        traced.write(first, &both)?;
+        progress(DONE[0] + (DONE[1] - DONE[0]) * first as f64 / frames as f64);
+    }
     let rms_velocity = groove.rms_velocity * table.speed_ratio();
     drop(groove);
 
-    let late = |t: f64| put_in.us * MICROSECOND + path(t) / table.playing_speed(t);
-    let clicks = dirt::add(&mut traced, recipe, &table, inner_hz, late);
     let wall_velocity = match (recipe.dirt.snr_db, recipe.dirt.noise_cm_s) {
         (Some(db), _) => rms_velocity * 10f64.powf(-db / 20.0),
         (None, noise) => noise.unwrap_or(0.0) * 0.01,
@@ -152,14 +272,25 @@ pub fn render(recipe: &Recipe, folder: &Path) -> Result<Rendered, RecipeError> {
         rumble_velocity: recipe.dirt.rumble_cm_s * 0.01,
         seed: recipe.seed,
     };
-    let channels = linear::convert(traced, canvas, noise, recipe);
-    let stored = store::store(channels, recipe);
+    progress(DONE[1]);
+    let mut input = linear::convert(traced, canvas, noise, recipe, scratch)?;
+    let mut store = Store::new(recipe);
+    let stored = store.frames();
+    for first in (0..stored).step_by(STRETCH) {
+        let mut some = vec![Complex64::ZERO; STRETCH.min(stored - first)];
+        input.read(first, &mut some)?;
+        let mut left: Vec<f64> = some.iter().map(|z| z.re).collect();
+        let mut right: Vec<f64> = some.iter().map(|z| z.im).collect();
+        store.next([&mut left, &mut right]);
+        take([&left, &right])?;
+    }
+    progress(1.0);
 
     let [from, to] = table.modulated();
     let along = |value: &dyn Fn(f64) -> f64| Along::of(from, to, value);
     let groove_delay = |t: f64| {
         put_in.us
-            + (path(t) / table.playing_speed(t)) / MICROSECOND
+            + (path(&contacts, t) / table.playing_speed(t)) / MICROSECOND
             + recipe.record.skew_us / table.speed_ratio()
     };
     let side = match recipe.capture.leads {
@@ -169,20 +300,20 @@ pub fn render(recipe: &Recipe, folder: &Path) -> Result<Rendered, RecipeError> {
     let part = |i: usize| {
         (1.0 + recipe.chain.equaliser_right[i]).ln() - (1.0 + recipe.chain.equaliser_left[i]).ln()
     };
-    let truth = Truth {
+    Ok(Truth {
         schema: truth::SCHEMA,
         program: Program::this(),
         invented: true,
         file: String::new(),
         sha256: String::new(),
         sample_rate_hz: rate_hz,
-        duration_s: stored.channels[0].len() as f64 / f64::from(rate_hz),
+        duration_s: stored as f64 / f64::from(rate_hz),
         modulated_s: [from, to],
         delay_us: along(&|t| {
             side * (groove_delay(t) + recipe.cartridge.skew_us) + recipe.chain.skew_us
         }),
         groove_delay_us: along(&groove_delay),
-        path_um: along(&|t| path(t) / MICROMETRE),
+        path_um: along(&|t| path(&contacts, t) / MICROMETRE),
         rotation_deg: contacts
             .is_some()
             .then(|| along(&|t| table.rotation(t) / DEGREE)),
@@ -192,17 +323,10 @@ pub fn render(recipe: &Recipe, folder: &Path) -> Result<Rendered, RecipeError> {
         equaliser_right_minus_left: [part(0), part(1), part(2)],
         programme_rms_cm_s: rms_velocity * 100.0,
         noise_rms_cm_s: wall_velocity * 100.0,
-        clicks,
-        dropouts: stored.dropouts,
-        clipped_samples: stored.clipped,
+        clicks: dirt.clicks(),
+        dropouts: store.dropouts(),
+        clipped_samples: store.clipped(),
         seed: recipe.seed,
         recipe: recipe.clone(),
-    };
-    let [left, right] = stored.channels;
-    Ok(Rendered {
-        left,
-        right,
-        sample_rate_hz: rate_hz,
-        truth,
     })
 }

@@ -12,9 +12,13 @@ use thiserror::Error;
 /// The one recipe format there is.
 pub const FORMAT: u32 = 1;
 
-/// Longest capture in seconds: it is held in memory whole, about 30 MB per
-/// second at the inner rate.
-pub const LONGEST_S: f64 = 240.0;
+/// Longest capture in seconds: half an hour, more than a side of a record holds (common
+/// practice, no source). Its file stays below the 4 GiB of a WAV.
+pub const LONGEST_S: f64 = 1800.0;
+
+/// Most room on disk, in MB, that a second of a capture needs while it is made: three planes of
+/// 16 bytes at an inner rate of 192 kHz, on a canvas that is up to a quarter longer.
+const MB_A_SECOND: u32 = 3 * 16 * 192 * 5 / 4 / 1000 + 1;
 
 /// Highest programme frequency in hertz that every inner rate carries with the
 /// stated interpolation error (see [`super::curve`]).
@@ -52,6 +56,22 @@ pub enum RecipeError {
         /// What is wrong and what to do.
         what: String,
     },
+    /// No room for the capture, or for what is made on the way.
+    #[error(
+        "{0}; a long capture needs up to {MB_A_SECOND} MB of disk for each of its seconds while it is made: free some, or name another folder"
+    )]
+    Room(String),
+}
+
+impl From<std::io::Error> for RecipeError {
+    fn from(error: std::io::Error) -> Self {
+        // the error of a temporary file names it, which tells nobody anything
+        Self::Room(
+            error
+                .get_ref()
+                .map_or_else(|| error.to_string(), |_| error.kind().to_string()),
+        )
+    }
 }
 
 /// One value for both channels, or one each: `2` or `[left, right]`.
@@ -1067,7 +1087,8 @@ mod tests {
                 .to_string();
             assert!(message.starts_with(named), "{extra}: {message}");
         }
-        let long = PLAIN.replace("duration_s = 1", "duration_s = 100") + "[record]\ncut_rpm = 10\n";
+        let long =
+            PLAIN.replace("duration_s = 1", "duration_s = 1000") + "[record]\ncut_rpm = 10\n";
         let message = Recipe::parse(&long).unwrap_err().to_string();
         assert!(
             message.starts_with("length of the programme at the cut"),

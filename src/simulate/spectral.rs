@@ -1,9 +1,6 @@
-//! Whole-length transforms: the simulator's linear stages act on the spectrum
-//! of a whole capture, so any response is applied exactly and a change of rate
-//! is a change of length.
-
-use realfft::RealFftPlanner;
-use rustfft::num_complex::Complex64;
+//! The frame of whole-length transforms: the simulator's linear stages act on the spectrum
+//! of a whole capture ([`super::plane`]), so any response is applied exactly and a change of
+//! rate is a change of length.
 
 /// A stretch of time whose length is a whole number of tenths of a second, so
 /// that it holds a whole number of samples, with small prime factors, at every
@@ -53,53 +50,6 @@ impl Canvas {
     }
 }
 
-/// Spectra of real signals of one length, divided by it: bin k of `a cos(2 pi
-/// k n / N)` is `a / 2`, at any rate.
-pub fn analyse<const N: usize>(signals: [Vec<f64>; N]) -> [Vec<Complex64>; N] {
-    let length = signals.first().map_or(0, Vec::len);
-    let plan = RealFftPlanner::new().plan_fft_forward(length);
-    let scale = 1.0 / length as f64;
-    each(signals, |mut input| {
-        let mut spectrum = plan.make_output_vec();
-        // Fails only for wrong buffer lengths.
-        plan.process(&mut input, &mut spectrum)
-            .expect("signals of one length");
-        spectrum.iter_mut().for_each(|bin| *bin *= scale);
-        spectrum
-    })
-}
-
-/// The real signals of spectra as [`analyse`] gives them, at any number of
-/// samples: missing bins are zero, surplus ones are left out.
-pub fn synthesise<const N: usize>(spectra: [Vec<Complex64>; N], frames: usize) -> [Vec<f64>; N] {
-    let plan = RealFftPlanner::new().plan_fft_inverse(frames);
-    each(spectra, |mut input| {
-        input.resize(frames / 2 + 1, Complex64::ZERO);
-        input[0].im = 0.0;
-        if frames.is_multiple_of(2)
-            && let Some(nyquist) = input.last_mut()
-        {
-            *nyquist = Complex64::ZERO;
-        }
-        let mut samples = plan.make_output_vec();
-        plan.process(&mut input, &mut samples)
-            .expect("buffers made to the plan's length");
-        samples
-    })
-}
-
-/// Works on several things at once.
-fn each<T: Send, U: Send, const N: usize>(things: [T; N], work: impl Fn(T) -> U + Sync) -> [U; N] {
-    let mut done: [Option<U>; N] = [const { None }; N];
-    rayon::scope(|scope| {
-        for (thing, done) in things.into_iter().zip(&mut done) {
-            let work = &work;
-            scope.spawn(move |_| *done = Some(work(thing)));
-        }
-    });
-    done.map(|thing| thing.expect("the scope waits for all"))
-}
-
 /// Raised cosine from 0 to 1 as `x` goes from 0 to 1, with its first and
 /// second derivative.
 pub fn rise(x: f64) -> [f64; 3] {
@@ -129,20 +79,5 @@ mod tests {
             );
         }
         assert_eq!(Canvas::covering(0.65).tenths, 8);
-    }
-
-    #[test]
-    fn a_change_of_length_is_a_change_of_rate() {
-        let tone = |n: usize| -> Vec<f64> {
-            (0..n)
-                .map(|i| (std::f64::consts::TAU * 7.0 * i as f64 / n as f64 + 0.3).cos())
-                .collect()
-        };
-        let [spectrum] = analyse([tone(60)]);
-        assert!((spectrum[7].norm() - 0.5).abs() < 1e-15);
-        for (a, b) in synthesise([spectrum], 300)[0].iter().zip(tone(300)) {
-            // Some 6 + 9 butterflies with a few rounding units each.
-            assert!((a - b).abs() < 64.0 * f64::EPSILON);
-        }
     }
 }

@@ -5,9 +5,10 @@ use super::random::{Purpose, stream};
 use super::recipe::{Recipe, Word};
 use super::spectral::rise;
 use rand::RngExt;
+use rand_chacha::ChaCha8Rng;
 use rand_distr::StandardNormal;
 use std::f64::consts::{SQRT_2, TAU};
-use std::io::Cursor;
+use std::io::{self, Seek, Write};
 
 /// Harmonics of the hum, amplitude relative to the fundamental (common
 /// practice, no source); the right channel picks up four fifths of the left's.
@@ -16,74 +17,107 @@ const HUM: [f64; 5] = [1.0, 0.5, 0.3, 0.1, 0.1];
 /// Share of the hum in the left and right channel (common practice).
 const HUM_SHARE: [f64; 2] = [1.0, 0.8];
 
-/// What the file holds, and what was lost on the way.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Stored {
-    /// Samples exactly as stored, as fractions of full scale.
-    pub channels: [Vec<f64>; 2],
-    /// Samples beyond full scale per channel.
-    pub clipped: [usize; 2],
-    /// Number of dropouts.
-    pub dropouts: usize,
+/// The converter and what spoils its output, sample by sample.
+#[derive(Debug)]
+pub struct Store<'a> {
+    recipe: &'a Recipe,
+    rate: f64,
+    touch: f64,
+    dropouts: Vec<[usize; 2]>,
+    /// Noise and dither of each channel.
+    random: [[ChaCha8Rng; 2]; 2],
+    /// Samples so far.
+    done: usize,
+    clipped: [usize; 2],
 }
 
-/// Takes the converter's input (at least as long as the file) to stored words.
-pub fn store(mut channels: [Vec<f64>; 2], recipe: &Recipe) -> Stored {
-    let rate = f64::from(recipe.capture.sample_rate_hz);
-    let frames = (recipe.length_s() * rate).round() as usize;
-    let chain = &recipe.chain;
+impl<'a> Store<'a> {
+    /// Before the first sample.
+    pub fn new(recipe: &'a Recipe) -> Self {
+        let rate = f64::from(recipe.capture.sample_rate_hz);
+        let mut random = stream(recipe.seed, Purpose::Dropouts, 0);
+        let dropouts = recipe.chain.dropouts_per_s * recipe.length_s();
+        let dropouts = (0..dropouts.round() as usize)
+            .map(|_| {
+                let begin = random.random::<f64>() * recipe.length_s();
+                let length = 0.002 + 0.018 * random.random::<f64>();
+                [begin, begin + length].map(|t| (t * rate) as usize)
+            })
+            .collect();
+        let random = [0, 1].map(|channel| {
+            [Purpose::Converter, Purpose::Dither]
+                .map(|purpose| stream(recipe.seed, purpose, channel))
+        });
+        Self {
+            recipe,
+            rate,
+            touch: touch_down(recipe),
+            dropouts,
+            random,
+            done: 0,
+            clipped: [0; 2],
+        }
+    }
 
-    let mut random = stream(recipe.seed, Purpose::Dropouts, 0);
-    let dropouts: Vec<[usize; 2]> = (0..(chain.dropouts_per_s * recipe.length_s()).round()
-        as usize)
-        .map(|_| {
-            let begin = random.random::<f64>() * recipe.length_s();
-            let length = 0.002 + 0.018 * random.random::<f64>();
-            [begin, begin + length].map(|t| (t * rate) as usize)
-        })
-        .collect();
+    /// Frames of the file.
+    pub fn frames(&self) -> usize {
+        (self.recipe.length_s() * self.rate).round() as usize
+    }
 
-    let touch = touch_down(recipe);
-    let noise = chain.noise_dbfs.map(|db| 10f64.powf(db / 20.0));
-    let hum = chain.hum_dbfs.map(|db| SQRT_2 * 10f64.powf(db / 20.0));
-    let spoil = |channel: usize, samples: &mut Vec<f64>| {
-        samples.truncate(frames);
-        if touch > 0.0 {
-            // No groove before the needle is down (a ramp of 2 ms).
-            let down = ((touch + 0.002) * rate) as usize;
-            for (i, sample) in samples.iter_mut().enumerate().take(down) {
-                *sample *= rise((i as f64 / rate - touch) / 0.002)[0];
+    /// Number of dropouts.
+    pub fn dropouts(&self) -> usize {
+        self.dropouts.len()
+    }
+
+    /// Samples beyond full scale per channel so far.
+    pub fn clipped(&self) -> [usize; 2] {
+        self.clipped
+    }
+
+    /// Takes the next samples of the converter's input to stored words, as fractions of full
+    /// scale.
+    pub fn next(&mut self, channels: [&mut [f64]; 2]) {
+        let first = self.done;
+        self.done += channels[0].len();
+        let (rate, touch) = (self.rate, self.touch);
+        let (recipe, dropouts) = (self.recipe, &self.dropouts);
+        let spoil = |channel: usize, samples: &mut [f64], random: &mut [ChaCha8Rng; 2]| {
+            let chain = &recipe.chain;
+            if touch > 0.0 {
+                // No groove before the needle is down (a ramp of 2 ms).
+                let down = ((touch + 0.002) * rate) as usize;
+                let high = down.saturating_sub(first);
+                for (i, sample) in (first..).zip(samples.iter_mut().take(high)) {
+                    *sample *= rise((i as f64 / rate - touch) / 0.002)[0];
+                }
             }
-        }
-        if let Some(level) = hum {
-            let level = level * HUM_SHARE[channel];
-            for (i, sample) in samples.iter_mut().enumerate() {
-                let phase = TAU * chain.hum_hz * i as f64 / rate;
-                *sample += level
-                    * (1..)
-                        .zip(HUM)
-                        .map(|(n, a)| a * (phase * f64::from(n)).sin())
-                        .sum::<f64>();
+            if let Some(db) = chain.hum_dbfs {
+                let level = SQRT_2 * 10f64.powf(db / 20.0) * HUM_SHARE[channel];
+                for (i, sample) in (first..).zip(samples.iter_mut()) {
+                    let phase = TAU * chain.hum_hz * i as f64 / rate;
+                    *sample += level
+                        * (1..)
+                            .zip(HUM)
+                            .map(|(n, a)| a * (phase * f64::from(n)).sin())
+                            .sum::<f64>();
+                }
             }
-        }
-        if let Some(level) = noise {
-            let mut random = stream(recipe.seed, Purpose::Converter, channel);
-            for sample in samples.iter_mut() {
-                *sample += level * random.sample::<f64, _>(StandardNormal);
+            if let Some(db) = chain.noise_dbfs {
+                let level = 10f64.powf(db / 20.0);
+                for sample in samples.iter_mut() {
+                    *sample += level * random[0].sample::<f64, _>(StandardNormal);
+                }
             }
-        }
-        for &[begin, end] in &dropouts {
-            let end = end.min(samples.len());
-            samples[begin.min(end)..end].fill(0.0);
-        }
-        quantise(samples, recipe, channel)
-    };
-    let [left, right] = &mut channels;
-    let clipped = rayon::join(|| spoil(0, left), || spoil(1, right));
-    Stored {
-        channels,
-        clipped: clipped.into(),
-        dropouts: dropouts.len(),
+            for lost in dropouts {
+                let [begin, end] = lost.map(|i| i.saturating_sub(first).min(samples.len()));
+                samples[begin..end].fill(0.0);
+            }
+            quantise(samples, recipe, &mut random[1])
+        };
+        let [left, right] = channels;
+        let [ours, theirs] = &mut self.random;
+        let (l, r) = rayon::join(|| spoil(0, left, ours), || spoil(1, right, theirs));
+        self.clipped = [self.clipped[0] + l, self.clipped[1] + r];
     }
 }
 
@@ -98,7 +132,7 @@ fn bits(word: Word) -> Option<u16> {
 }
 
 /// Rounds to the word, clipping at full scale; returns the samples clipped.
-fn quantise(samples: &mut [f64], recipe: &Recipe, channel: usize) -> usize {
+fn quantise(samples: &mut [f64], recipe: &Recipe, random: &mut ChaCha8Rng) -> usize {
     let mut clipped = 0;
     match bits(recipe.capture.word) {
         None => {
@@ -109,7 +143,6 @@ fn quantise(samples: &mut [f64], recipe: &Recipe, channel: usize) -> usize {
         }
         Some(bits) => {
             let full = f64::from(bits - 1).exp2();
-            let mut random = stream(recipe.seed, Purpose::Dither, channel);
             for sample in samples.iter_mut() {
                 let dither = if recipe.capture.dither {
                     random.random::<f64>() - random.random::<f64>()
@@ -126,42 +159,64 @@ fn quantise(samples: &mut [f64], recipe: &Recipe, channel: usize) -> usize {
     clipped
 }
 
-/// The whole WAV file.
-pub fn wav(channels: &[Vec<f64>; 2], recipe: &Recipe) -> Vec<u8> {
-    let word = recipe.capture.word;
-    let spec = hound::WavSpec {
-        channels: 2,
-        sample_rate: recipe.capture.sample_rate_hz,
-        bits_per_sample: bits(word).unwrap_or(32),
-        sample_format: if word == Word::Float32 {
-            hound::SampleFormat::Float
-        } else {
-            hound::SampleFormat::Int
-        },
-    };
-    let mut bytes = Vec::new();
-    let full = bits(word).map_or(1.0, |bits| f64::from(bits - 1).exp2());
-    let write = |bytes: &mut Vec<u8>| -> Result<(), hound::Error> {
-        let mut writer = hound::WavWriter::new(Cursor::new(bytes), spec)?;
-        for (&left, &right) in channels[0].iter().zip(&channels[1]) {
+/// Writes words, as [`Store`] gives them, to a WAV file.
+pub struct Wav<W: Write + Seek> {
+    writer: hound::WavWriter<W>,
+    word: Word,
+}
+
+impl<W: Write + Seek> Wav<W> {
+    /// Before the first word. The longest capture ([`super::recipe::LONGEST_S`], 192 kHz,
+    /// 8 bytes a frame) stays below the format's 4 GiB.
+    pub fn new(out: W, recipe: &Recipe) -> io::Result<Self> {
+        let word = recipe.capture.word;
+        let spec = hound::WavSpec {
+            channels: 2,
+            sample_rate: recipe.capture.sample_rate_hz,
+            bits_per_sample: bits(word).unwrap_or(32),
+            sample_format: if word == Word::Float32 {
+                hound::SampleFormat::Float
+            } else {
+                hound::SampleFormat::Int
+            },
+        };
+        let writer = hound::WavWriter::new(out, spec).map_err(plain)?;
+        Ok(Self { writer, word })
+    }
+
+    /// Adds frames.
+    pub fn write(&mut self, [left, right]: [&[f64]; 2]) -> io::Result<()> {
+        let full = bits(self.word).map_or(1.0, |bits| f64::from(bits - 1).exp2());
+        for (&left, &right) in left.iter().zip(right) {
             for sample in [left, right] {
-                match word {
-                    Word::Float32 => writer.write_sample(sample as f32)?,
-                    _ => writer.write_sample((sample * full) as i32)?,
+                match self.word {
+                    Word::Float32 => self.writer.write_sample(sample as f32),
+                    _ => self.writer.write_sample((sample * full) as i32),
                 }
+                .map_err(plain)?;
             }
         }
-        writer.finalize()
-    };
-    // Memory does not fail, and the longest capture (240 s, 192 kHz, 8 bytes a
-    // frame) stays below the format's 4 GiB.
-    write(&mut bytes).expect("a WAV in memory");
-    bytes
+        Ok(())
+    }
+
+    /// Completes the header.
+    pub fn finish(self) -> io::Result<()> {
+        self.writer.finalize().map_err(plain)
+    }
+}
+
+/// The words fit by construction, so what goes wrong is the writing.
+fn plain(error: hound::Error) -> io::Error {
+    match error {
+        hound::Error::IoError(error) => error,
+        other => io::Error::other(other),
+    }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use std::io::Cursor;
 
     fn recipe(extra: &str) -> Recipe {
         Recipe::parse(&format!(
@@ -169,6 +224,37 @@ mod tests {
              radius_mm = 72\nrpm = 33\nsample_rate_hz = 48000\n{extra}"
         ))
         .unwrap()
+    }
+
+    /// What was stored, in stretches of any length.
+    struct Stored {
+        channels: [Vec<f64>; 2],
+        clipped: [usize; 2],
+        dropouts: usize,
+    }
+
+    fn store(mut channels: [Vec<f64>; 2], recipe: &Recipe) -> Stored {
+        let mut store = Store::new(recipe);
+        assert_eq!(store.frames(), channels[0].len());
+        let [left, right] = &mut channels;
+        for (left, right) in left.chunks_mut(777).zip(right.chunks_mut(777)) {
+            store.next([left, right]);
+        }
+        Stored {
+            clipped: store.clipped(),
+            dropouts: store.dropouts(),
+            channels,
+        }
+    }
+
+    fn wav(channels: &[Vec<f64>; 2], recipe: &Recipe) -> Vec<u8> {
+        let mut bytes = Vec::new();
+        let mut wav = Wav::new(Cursor::new(&mut bytes), recipe).unwrap();
+        for (left, right) in channels[0].chunks(777).zip(channels[1].chunks(777)) {
+            wav.write([left, right]).unwrap();
+        }
+        wav.finish().unwrap();
+        bytes
     }
 
     #[test]

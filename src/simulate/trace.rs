@@ -1,7 +1,7 @@
 //! Reading the groove: what the two walls do to the stylus, as displacement
 //! of the two channels against playing time.
 
-use super::cut::Groove;
+use super::curve::Curve;
 use super::recipe::PutIn;
 use super::stylus::{Attitude, Contact, Silhouette, Tip, contacts, search};
 use super::turntable::Turntable;
@@ -9,27 +9,44 @@ use crate::units::{DEGREE, MICROMETRE, MICROSECOND};
 use rayon::prelude::*;
 use std::borrow::Cow;
 use std::f64::consts::SQRT_2;
+use std::ops::{Range, RangeInclusive};
 
 /// Samples traced as one piece of work.
-const PIECE: usize = 8192;
+pub const PIECE: usize = 8192;
 
-/// Displacement of the two channels in metres: each is the motion of its wall
-/// seen along the 45/45 axis times sqrt 2, so that a lateral cut gives both
+/// A stretch of the displacement of the two channels in metres: each is the motion of its
+/// wall seen along the 45/45 axis times sqrt 2, so that a lateral cut gives both
 /// the lateral displacement, and a vertical cut plus and minus the vertical
 /// one.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Traced {
+    /// Index of the first sample.
+    pub first: usize,
     /// Left channel, inner wall.
     pub left: Vec<f64>,
     /// Right channel, outer wall.
     pub right: Vec<f64>,
 }
 
+/// What reads the groove.
+#[derive(Debug, Clone, Copy)]
+pub enum Reading<'a> {
+    /// Two points apart by a delay put in by hand: the left one half the delay
+    /// early, the right one half late.
+    Points(PutIn),
+    /// A tip that rolls along both walls: each wall lets it come as near as the
+    /// nearest place of its silhouette allows (an erosion), and the two walls
+    /// together fix lateral and vertical position.
+    Tip(&'a Contacts, Method),
+}
+
 /// A cut groove passing under the stylus.
 #[derive(Debug, Clone, Copy)]
 pub struct Passage<'a> {
-    /// The modulation.
-    pub groove: &'a Groove,
+    /// What reads it.
+    pub reading: Reading<'a>,
+    /// Nodes of the groove per second of the cut.
+    pub groove_rate_hz: u32,
     /// Motion of the left and right wall along their outward normals per
     /// modulation ([`super::cut::wall_gains`]).
     pub gains: [f64; 2],
@@ -37,51 +54,106 @@ pub struct Passage<'a> {
     pub cutter_skew: f64,
     /// The record turning.
     pub table: &'a Turntable,
-    /// Samples wanted.
-    pub frames: usize,
     /// Samples per second of play.
     pub rate_hz: u32,
 }
 
 impl Passage<'_> {
-    /// Reads both walls at two points apart by a delay put in by hand: the
-    /// left one half the delay early, the right one half late.
-    pub fn read_points(&self, put_in: PutIn) -> Traced {
-        let table = self.table;
-        self.walls(|wall, skew, piece, start| {
-            let side = SIDES[wall];
-            for (offset, sample) in piece.iter_mut().enumerate() {
-                let t = (start + offset) as f64 / f64::from(self.rate_hz);
-                let apart = put_in.us * MICROSECOND * table.speed_ratio()
-                    + put_in.path_um * MICROMETRE / table.cutting_speed(t);
-                let time = table.cut_time(t) - 0.5 * side * apart - skew;
-                let place = time * f64::from(self.groove.rate_hz);
-                *sample = self.gains[wall] * self.groove.displacement.at(place)[0];
-            }
-        })
+    fn time(&self, frame: usize) -> f64 {
+        frame as f64 / f64::from(self.rate_hz)
     }
 
-    /// Both channels from what happens at each wall. `work` gets the wall, its
-    /// time error, the samples to fill with motion along the outward normal,
-    /// and the index of the first. Pieces are fixed, so threads change nothing.
-    fn walls(&self, work: impl Fn(usize, f64, &mut [f64], usize) + Sync) -> Traced {
-        let fill = |wall: usize, skew: f64| {
-            let mut samples = vec![0.0; self.frames];
+    /// Nodes of the groove that samples are read from, some more on both sides.
+    pub fn nodes(&self, frames: Range<usize>) -> Range<usize> {
+        // Beyond rounding: the derivative looks at whole nodes.
+        const MARGIN: f64 = 8.0;
+        let (mut low, mut high) = (f64::INFINITY, f64::NEG_INFINITY);
+        for first in frames.clone().step_by(BLOCK) {
+            let block = first..(first + BLOCK).min(frames.end);
+            for wall in [0, 1] {
+                let (place, reach) = match self.reading {
+                    Reading::Points(put_in) => {
+                        let place = |frame| self.point(put_in, wall, frame);
+                        ([place(block.start), place(block.end - 1)], 0.0)
+                    }
+                    Reading::Tip(contacts, _) => {
+                        let (place, metres) = self.vertex(contacts, wall, &block);
+                        let place = [place(block.start), place(block.end - 1)];
+                        (place, contacts.reach() / metres + 1.0)
+                    }
+                };
+                low = low.min(place[0] - reach);
+                high = high.max(place[1] + reach);
+            }
+        }
+        (low - MARGIN).max(0.0) as usize..(high + MARGIN).max(0.0) as usize
+    }
+
+    /// Samples, from the nodes that [`Self::nodes`] names. Those of a
+    /// [`PIECE`] belong together: start at a multiple of it.
+    pub fn trace(&self, groove: &Curve, frames: Range<usize>) -> Traced {
+        let fill = |wall: usize| {
+            let mut samples = vec![0.0; frames.len()];
             if self.gains[wall] != 0.0 {
                 samples
                     .par_chunks_mut(PIECE)
                     .enumerate()
                     .for_each(|(piece, chunk)| {
-                        work(wall, skew, chunk, piece * PIECE);
+                        let first = frames.start + piece * PIECE;
+                        match self.reading {
+                            Reading::Points(put_in) => {
+                                for (frame, sample) in (first..).zip(chunk.iter_mut()) {
+                                    let place = self.point(put_in, wall, frame);
+                                    *sample = self.gains[wall] * groove.at(place)[0];
+                                }
+                            }
+                            Reading::Tip(contacts, method) => {
+                                self.roll(groove, contacts, method, wall, first, chunk);
+                            }
+                        }
                         chunk.iter_mut().for_each(|v| *v *= SQRT_2 * SIDES[wall]);
                     });
             }
             samples
         };
         Traced {
-            left: fill(0, 0.0),
-            right: fill(1, self.cutter_skew),
+            first: frames.start,
+            left: fill(0),
+            right: fill(1),
         }
+    }
+
+    /// Time error of the cutter at a wall.
+    fn skew(&self, wall: usize) -> f64 {
+        [0.0, self.cutter_skew][wall]
+    }
+
+    /// Node under the point that reads a wall.
+    fn point(&self, put_in: PutIn, wall: usize, frame: usize) -> f64 {
+        let (table, t) = (self.table, self.time(frame));
+        let apart = put_in.us * MICROSECOND * table.speed_ratio()
+            + put_in.path_um * MICROMETRE / table.cutting_speed(t);
+        let time = table.cut_time(t) - 0.5 * SIDES[wall] * apart - self.skew(wall);
+        time * f64::from(self.groove_rate_hz)
+    }
+
+    /// Node opposite the contact of the tip with a wall, for the samples of a
+    /// block, and metres per node there.
+    fn vertex(
+        &self,
+        contacts: &Contacts,
+        wall: usize,
+        block: &Range<usize>,
+    ) -> (impl Fn(usize) -> f64, f64) {
+        let rate = f64::from(self.groove_rate_hz);
+        let middle = self.time(block.start + block.len() / 2);
+        let metres = self.table.cutting_speed(middle) / rate;
+        let skew = self.skew(wall);
+        let place = move |frame: usize| {
+            let t = self.time(frame);
+            (self.table.cut_time(t) - skew) * rate + contacts.along(wall, t) / metres
+        };
+        (place, metres)
     }
 }
 
@@ -102,10 +174,20 @@ pub enum Method {
 /// The tip's contacts with unmodulated walls along the capture.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Contacts {
+    tip: Tip,
+    /// Azimuth and rake in radians.
+    tilt: [f64; 2],
     start: f64,
     spacing: f64,
+    /// Place of each wall's contact along the groove, at every knot.
+    along: Vec<[f64; 2]>,
+    /// Contacts with their silhouettes, from this knot on.
+    first: usize,
     knots: Vec<[Contact; 2]>,
 }
+
+/// Knots whose silhouettes are kept from the start: 8 MB.
+const KEPT: usize = 2048;
 
 /// Largest change of angle between knots, radians: between them contacts are
 /// interpolated, and the place of a contact is linear in the angle to the
@@ -116,7 +198,7 @@ impl Contacts {
     /// Sets the tip into the groove at as many moments of the modulated part
     /// as its angle asks for. `tilt` is azimuth and rake in
     /// radians.
-    pub fn new(tip: Tip, table: &Turntable, [azimuth, rake]: [f64; 2]) -> Self {
+    pub fn new(tip: Tip, table: &Turntable, tilt: [f64; 2]) -> Self {
         let [start, end] = table.modulated();
         let angles = |t: f64| [table.rotation(t), table.cut_rotation(t)];
         let intervals = if table.angles_change() {
@@ -134,49 +216,80 @@ impl Contacts {
         } else {
             0
         };
-        let spacing = (end - start) / intervals.max(1) as f64;
-        let knots = (0..=intervals)
+        let mut contacts = Self {
+            tip,
+            tilt,
+            start,
+            spacing: (end - start) / intervals.max(1) as f64,
+            along: Vec::with_capacity(intervals + 1),
+            first: 0,
+            knots: Vec::new(),
+        };
+        for first in (0..=intervals).step_by(KEPT) {
+            let last = (first + KEPT - 1).min(intervals);
+            contacts.set(table, first..=last);
+            let places = contacts.knots.iter().map(|[l, r]| [l.along, r.along]);
+            contacts.along.extend(places);
+        }
+        contacts
+    }
+
+    /// Sets the tip in at some knots.
+    fn set(&mut self, table: &Turntable, knots: RangeInclusive<usize>) {
+        let [azimuth, rake] = self.tilt;
+        self.first = *knots.start();
+        self.knots = knots
             .into_par_iter()
             .map(|knot| {
-                let [rotation, cut_rotation] = angles(start + spacing * knot as f64);
+                let t = self.start + self.spacing * knot as f64;
                 let attitude = Attitude {
-                    rotation,
+                    rotation: table.rotation(t),
                     azimuth,
                     rake,
                 };
-                contacts(tip, attitude, cut_rotation)
+                contacts(self.tip, attitude, table.cut_rotation(t))
             })
             .collect();
-        Self {
-            start,
-            spacing,
-            knots,
+    }
+
+    /// Makes ready for what is traced between two moments; for a long capture silhouettes
+    /// are not kept for all of it.
+    pub fn between(&mut self, table: &Turntable, from: f64, to: f64) {
+        let [(first, ..), (_, last, _)] = [from, to].map(|t| self.about(t));
+        if first < self.first || last >= self.first + self.knots.len() {
+            self.set(table, first..=last);
         }
     }
 
     /// The two knots about a moment and the part of the way between them.
-    fn about(&self, t: f64) -> (&[Contact; 2], &[Contact; 2], f64) {
-        let last = self.knots.len() - 1;
+    fn about(&self, t: f64) -> (usize, usize, f64) {
+        let last = self.along.len() - 1;
         let position = ((t - self.start) / self.spacing).clamp(0.0, last as f64);
         let index = (position as usize).min(last);
         let next = (index + 1).min(last);
-        (
-            &self.knots[index],
-            &self.knots[next],
-            position - index as f64,
-        )
+        (index, next, position - index as f64)
     }
 
     /// Place of a wall's contact along the groove at a moment.
     fn along(&self, wall: usize, t: f64) -> f64 {
         let (a, b, part) = self.about(t);
-        a[wall].along + part * (b[wall].along - a[wall].along)
+        let (a, b) = (self.along[a][wall], self.along[b][wall]);
+        a + part * (b - a)
+    }
+
+    /// Half-width of the silhouettes, which is one for all.
+    fn reach(&self) -> f64 {
+        self.knots[0]
+            .iter()
+            .filter_map(|contact| contact.silhouette.as_ref())
+            .fold(0.0, |most, s| s.reach().max(most))
     }
 
     /// Silhouette against a wall at a moment.
     fn silhouette(&self, wall: usize, t: f64) -> Option<Cow<'_, Silhouette>> {
         let (a, b, part) = self.about(t);
-        let (a, b) = (a[wall].silhouette.as_ref()?, b[wall].silhouette.as_ref()?);
+        let at = |knot: usize| self.knots[knot - self.first][wall].silhouette.as_ref();
+        let (a, b) = (at(a)?, at(b)?);
         Some(if part == 0.0 {
             Cow::Borrowed(a)
         } else {
@@ -210,7 +323,7 @@ const EROSION: [usize; 2] = [65, 25];
 
 /// A wall against a silhouette at one moment.
 struct Pressing<'a> {
-    groove: &'a Groove,
+    groove: &'a Curve,
     silhouette: &'a Silhouette,
     gain: f64,
     /// Node of the groove opposite the vertex.
@@ -224,10 +337,7 @@ impl Pressing<'_> {
     /// vertex, with its first and second derivative.
     #[inline]
     fn gap(&self, distance: f64) -> [f64; 3] {
-        let [y, dy, ddy] = self
-            .groove
-            .displacement
-            .at(self.place + distance * self.density);
+        let [y, dy, ddy] = self.groove.at(self.place + distance * self.density);
         let [p, dp, ddp] = self.silhouette.at(distance);
         let slope = self.gain * self.density;
         [
@@ -266,73 +376,73 @@ impl Pressing<'_> {
 }
 
 impl Passage<'_> {
-    /// Rolls the tip along both walls: each wall lets it come as near as the
-    /// nearest place of its silhouette allows (an erosion), and the two walls
-    /// together fix lateral and vertical position.
-    pub fn roll(&self, contacts: &Contacts, method: Method) -> Traced {
-        let rate = f64::from(self.groove.rate_hz);
-        let time = |frame: usize| frame as f64 / f64::from(self.rate_hz);
-        self.walls(|wall, skew, piece, start| {
-            for (block, samples) in piece.chunks_mut(BLOCK).enumerate() {
-                let first = start + block * BLOCK;
-                let middle = time(first + samples.len() / 2);
-                let metres = self.table.cutting_speed(middle) / rate;
-                let place = |frame: usize| {
-                    let t = time(frame);
-                    (self.table.cut_time(t) - skew) * rate + contacts.along(wall, t) / metres
-                };
-                let silhouette = contacts.silhouette(wall, middle);
-                let reach = silhouette.as_ref().map_or(0.0, |s| s.reach() / metres) + 1.0;
-                let bend = self.groove.displacement.largest_second(
-                    place(first) - reach,
-                    place(first + samples.len() - 1) + reach,
-                );
-                if bend == 0.0 {
-                    continue;
-                }
-                let gain = self.gains[wall];
-                let single = silhouette.as_ref().is_some_and(|s| {
-                    gain.abs() * bend / (metres * metres) < TRUSTED * s.least_curvature()
-                });
-                let density = 1.0 / metres;
-                // The contact's last two places, to guess the next.
-                let mut places = [0.0; 2];
-                for (offset, sample) in samples.iter_mut().enumerate() {
-                    let place = place(first + offset);
-                    let Some(silhouette) = &silhouette else {
-                        *sample = gain * self.groove.displacement.at(place)[0];
-                        continue;
-                    };
-                    let pressing = Pressing {
-                        groove: self.groove,
-                        silhouette,
-                        gain,
-                        place,
-                        density,
-                    };
-                    let guess = 2.0 * places[1] - places[0];
-                    let newton = (method == Method::Fast && single)
-                        .then(|| pressing.newton(guess))
-                        .flatten();
-                    let (at, gap) = newton.unwrap_or_else(|| pressing.erosion());
-                    places = [if offset == 0 { at } else { places[1] }, at];
-                    *sample = gap;
-                }
+    /// Motion of a wall along its outward normal under a tip that rolls along it,
+    /// from the sample `start` on.
+    fn roll(
+        &self,
+        groove: &Curve,
+        contacts: &Contacts,
+        method: Method,
+        wall: usize,
+        start: usize,
+        piece: &mut [f64],
+    ) {
+        for (block, samples) in piece.chunks_mut(BLOCK).enumerate() {
+            let first = start + block * BLOCK;
+            let frames = first..first + samples.len();
+            let (place, metres) = self.vertex(contacts, wall, &frames);
+            let middle = self.time(first + samples.len() / 2);
+            let silhouette = contacts.silhouette(wall, middle);
+            let reach = silhouette.as_ref().map_or(0.0, |s| s.reach() / metres) + 1.0;
+            let bend = groove.largest_second(place(first) - reach, place(frames.end - 1) + reach);
+            if bend == 0.0 {
+                continue;
             }
-        })
+            let gain = self.gains[wall];
+            let single = silhouette.as_ref().is_some_and(|s| {
+                gain.abs() * bend / (metres * metres) < TRUSTED * s.least_curvature()
+            });
+            let density = 1.0 / metres;
+            // The contact's last two places, to guess the next.
+            let mut places = [0.0; 2];
+            for (offset, sample) in samples.iter_mut().enumerate() {
+                let place = place(first + offset);
+                let Some(silhouette) = &silhouette else {
+                    *sample = gain * groove.at(place)[0];
+                    continue;
+                };
+                let pressing = Pressing {
+                    groove,
+                    silhouette,
+                    gain,
+                    place,
+                    density,
+                };
+                let guess = 2.0 * places[1] - places[0];
+                let newton = (method == Method::Fast && single)
+                    .then(|| pressing.newton(guess))
+                    .flatten();
+                let (at, gap) = newton.unwrap_or_else(|| pressing.erosion());
+                places = [if offset == 0 { at } else { places[1] }, at];
+                *sample = gap;
+            }
+        }
     }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::simulate::Places;
+    use crate::simulate::cut::{self, Groove};
+    use crate::simulate::programme::Spectrum;
     use crate::simulate::recipe::Recipe;
     use crate::simulate::spectral::Canvas;
-    use crate::simulate::{cut, programme};
-    use std::path::Path;
 
-    /// Rolls a pink programme and hands over the passage.
-    fn scene<T>(tip: &str, peak: f64, use_it: impl Fn(&Passage, &Contacts) -> T) -> T {
+    const FRAMES: usize = 100_000;
+
+    /// A pink programme that a tip rolls along, and how it does, by method and sign.
+    fn scene<T>(tip: &str, peak: f64, use_it: impl Fn(&dyn Fn(Method, f64) -> Traced) -> T) -> T {
         let recipe = Recipe::parse(&format!(
             "format = 1\n[programme]\nkind = \"pink\"\nduration_s = 0.5\npeak_cm_s = {peak}\n\
              [capture]\nradius_mm = 60\nrpm = 33\nsample_rate_hz = 96000\n[setup]\n\
@@ -341,20 +451,80 @@ mod tests {
         .unwrap();
         let table = Turntable::new(&recipe);
         let canvas = Canvas::covering(1.0);
-        let spectrum =
-            programme::spectrum(&recipe.programme, 1, 0.5, canvas, Path::new("")).unwrap();
+        let mut spectrum =
+            Spectrum::new(&recipe.programme, 1, 0.5, canvas, Places::test()).unwrap();
         let equalisation = recipe.record.equalisation;
-        let groove = cut::cut(&spectrum, canvas, 192_000, 0.5, equalisation, peak * 0.01);
-        let passage = Passage {
-            groove: &groove,
-            gains: cut::wall_gains(recipe.record.modulation),
-            cutter_skew: 0.0,
-            table: &table,
-            frames: 100_000,
-            rate_hz: 192_000,
-        };
+        let peak = peak * 0.01;
+        let scratch = Places::test().scratch;
+        let mut groove =
+            Groove::cut(&mut spectrum, 192_000, 0.5, equalisation, peak, scratch).unwrap();
+        let whole = groove.stretch(0..usize::MAX).unwrap();
         let contacts = Contacts::new(Tip::new(&recipe.cartridge).unwrap(), &table, [0.0; 2]);
-        use_it(&passage, &contacts)
+        use_it(&|method, sign| {
+            let passage = Passage {
+                reading: Reading::Tip(&contacts, method),
+                groove_rate_hz: 192_000,
+                gains: cut::wall_gains(recipe.record.modulation).map(|gain| sign * gain),
+                cutter_skew: 0.0,
+                table: &table,
+                rate_hz: 192_000,
+            };
+            passage.trace(&whole, 0..FRAMES)
+        })
+    }
+
+    /// A stretch is traced as it is in the whole, from the nodes that are asked for.
+    #[test]
+    fn stretches_are_as_the_whole() {
+        let recipe = Recipe::parse(
+            "format = 1\n[programme]\nkind = \"pink\"\nduration_s = 0.5\npeak_cm_s = 20\n\
+             [record]\ncut_rpm = 45\neccentricity_mm = 1\nskew_us = 20\n[capture]\n\
+             radius_mm = [60, 50]\nrpm = 33\nlead_in_s = 0.1\nsample_rate_hz = 96000\n\
+             [dirt]\nwow = 0.05\nflutter = 0.05\nflutter_hz = 200\n[setup]\nrotation_deg = 9\n\
+             [cartridge]\nprofile = \"spherical\"\nfrontal_radius_um = 25\n",
+        )
+        .unwrap();
+        let table = Turntable::new(&recipe);
+        let canvas = Canvas::covering(1.0);
+        let mut spectrum =
+            Spectrum::new(&recipe.programme, 1, table.cut_s(), canvas, Places::test()).unwrap();
+        let equalisation = recipe.record.equalisation;
+        let scratch = Places::test().scratch;
+        let cut_s = table.cut_s();
+        let mut groove =
+            Groove::cut(&mut spectrum, 192_000, cut_s, equalisation, 0.2, scratch).unwrap();
+        let whole = groove.stretch(0..usize::MAX).unwrap();
+        let contacts = Contacts::new(Tip::new(&recipe.cartridge).unwrap(), &table, [0.0; 2]);
+        let put_in = PutIn {
+            us: 50.0,
+            path_um: -40.0,
+        };
+        for reading in [
+            Reading::Tip(&contacts, Method::Erosion),
+            Reading::Tip(&contacts, Method::Fast),
+            Reading::Points(put_in),
+        ] {
+            let passage = Passage {
+                reading,
+                groove_rate_hz: 192_000,
+                gains: cut::wall_gains(recipe.record.modulation),
+                cutter_skew: 20e-6,
+                table: &table,
+                rate_hz: 192_000,
+            };
+            let frames = 20 * PIECE;
+            let expected = passage.trace(&whole, 0..frames);
+            assert!(expected.right.iter().any(|v| v.abs() > 1e-6));
+            for first in (0..frames).step_by(2 * PIECE) {
+                let some = first..first + 2 * PIECE;
+                let nodes = passage.nodes(some.clone());
+                assert!(nodes.len() < 4 * PIECE, "{nodes:?}");
+                let curve = groove.stretch(nodes).unwrap();
+                let traced = passage.trace(&curve, some.clone());
+                assert_eq!(traced.left, expected.left[some.clone()]);
+                assert_eq!(traced.right, expected.right[some]);
+            }
+        }
     }
 
     const ELLIPTICAL: &str = "profile = \"elliptical\"\nfrontal_radius_um = 18\nside_radius_um = 8";
@@ -367,9 +537,9 @@ mod tests {
             (ELLIPTICAL, 20.0),
             ("profile = \"spherical\"\nfrontal_radius_um = 18", 5.0),
         ] {
-            let worst = scene(tip, peak, |passage, contacts| {
-                let fast = passage.roll(contacts, Method::Fast);
-                let slow = passage.roll(contacts, Method::Erosion);
+            let worst = scene(tip, peak, |roll| {
+                let fast = roll(Method::Fast, 1.0);
+                let slow = roll(Method::Erosion, 1.0);
                 assert!(fast.left.iter().any(|v| v.abs() > 1e-6));
                 let pairs = fast.left.iter().zip(&slow.left);
                 pairs
@@ -391,21 +561,17 @@ mod tests {
         scene(
             "profile = \"line\"\nfrontal_radius_um = 50\ncontact_spacing_um = 45",
             5.0,
-            |p, c| {
-                let traced = p.roll(c, Method::Fast);
+            |roll| {
+                let traced = roll(Method::Fast, 1.0);
                 assert_eq!(traced.left, traced.right);
             },
         );
         // A rounded edge adds even harmonics in anti-phase; the walls are
         // still mirror images: what one does to a programme, the other does to
         // its negative.
-        scene(ELLIPTICAL, 5.0, |passage, contacts| {
-            let traced = passage.roll(contacts, Method::Fast);
-            let mirrored = Passage {
-                gains: passage.gains.map(|g| -g),
-                ..*passage
-            }
-            .roll(contacts, Method::Fast);
+        scene(ELLIPTICAL, 5.0, |roll| {
+            let traced = roll(Method::Fast, 1.0);
+            let mirrored = roll(Method::Fast, -1.0);
             assert_ne!(traced.left, traced.right);
             assert!(
                 traced

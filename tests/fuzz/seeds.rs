@@ -1,7 +1,18 @@
 //! Writes small recordings of every form as the first corpora.
 
+use groovelag::job::{file, solve};
+
 #[path = "../recordings/mod.rs"]
 mod recordings;
+mod stated;
+
+/// What the job of the target `knowledge` learns.
+fn learned() -> String {
+    let job = file::parse(include_str!("knowledge.toml"), "knowledge.toml").expect("a job");
+    let data = stated::stated(&job);
+    let solved = solve(&job, &data, 0.95).expect("a job that can be solved");
+    solved.knowledge(&job, &data).to_text()
+}
 
 fn main() -> std::io::Result<()> {
     let corpus = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("corpus");
@@ -23,6 +34,8 @@ fn main() -> std::io::Result<()> {
         shipped.join("workshop/job.toml"),
         corpus.join("job/seed-workshop"),
     )?;
+    std::fs::create_dir_all(corpus.join("knowledge"))?;
+    std::fs::write(corpus.join("knowledge/seed-solved"), learned())?;
     println!(
         "{} seeds for each target in {}",
         forms.len(),

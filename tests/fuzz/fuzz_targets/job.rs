@@ -1,8 +1,12 @@
 //! Text as a job file.
 #![no_main]
 
-use groovelag::job::{CaptureData, Source, file, solve};
+#[path = "../stated.rs"]
+mod stated;
+
+use groovelag::job::{file, solve};
 use libfuzzer_sys::fuzz_target;
+use stated::stated;
 
 /// Captures of a job that is adjusted: enough for every kind to meet.
 const MOST: usize = 6;
@@ -14,13 +18,6 @@ fuzz_target!(|text: &str| {
     if job.captures.len() > MOST {
         return;
     }
-    let data: Vec<_> = job
-        .captures
-        .iter()
-        .map(|capture| match capture.source {
-            Source::Delay(delay) => Some(CaptureData::of_delay(delay.value, delay.u)),
-            _ => None,
-        })
-        .collect();
+    let data = stated(&job);
     let _ = solve(&job, &data, 0.95);
 });
