@@ -179,7 +179,7 @@ fn read_with(
     reading: &Reading<'_>,
     progress: &mut (dyn FnMut(f64) + Send),
 ) -> Result<CaptureData, String> {
-    let mut settings = delay::Settings::default();
+    let mut settings = delay::Settings::of_groove();
     settings.terms.extend(reading.load_terms.iter().cloned());
     let request = Request {
         source: capture::Source::Path(reading.path.clone()),
