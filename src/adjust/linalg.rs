@@ -14,21 +14,23 @@ impl Cholesky {
     /// positive definite.
     pub fn new(matrix: &Array2<f64>) -> Option<Self> {
         let n = matrix.nrows();
-        let mut factor = Array2::zeros((n, n));
+        let mut factor = vec![0.0; n * n];
         for i in 0..n {
-            for j in 0..=i {
-                let sum: f64 = (0..j).map(|k| factor[[i, k]] * factor[[j, k]]).sum();
-                let left: f64 = matrix[[i, j]] - sum;
-                factor[[i, j]] = if j < i {
-                    left / factor[[j, j]]
-                } else if left > 0.0 && left.is_finite() {
-                    left.sqrt()
-                } else {
-                    return None;
-                };
+            let (above, row) = factor.split_at_mut(i * n);
+            for j in 0..i {
+                let other = &above[j * n..][..=j];
+                row[j] = (matrix[[i, j]] - dot(&row[..j], &other[..j])) / other[j];
+            }
+            let left: f64 = matrix[[i, i]] - dot(&row[..i], &row[..i]);
+            if left > 0.0 && left.is_finite() {
+                row[i] = left.sqrt();
+            } else {
+                return None;
             }
         }
-        Some(Self { factor })
+        Array2::from_shape_vec((n, n), factor)
+            .ok()
+            .map(|factor| Self { factor })
     }
 
     /// Solves `matrix x = right`.
@@ -68,6 +70,20 @@ impl Cholesky {
             (0..=i).map(|j| self.factor[[i, j]] * z[j]).sum()
         })
     }
+}
+
+/// A product of two vectors, in four running sums, which the processor takes together.
+fn dot(a: &[f64], b: &[f64]) -> f64 {
+    let mut sums = [0.0; 4];
+    let (a, a_rest) = a.as_chunks::<4>();
+    let (b, b_rest) = b.as_chunks::<4>();
+    for (a, b) in a.iter().zip(b) {
+        for k in 0..4 {
+            sums[k] += a[k] * b[k];
+        }
+    }
+    let rest: f64 = a_rest.iter().zip(b_rest).map(|(a, b)| a * b).sum();
+    sums.iter().sum::<f64>() + rest
 }
 
 /// The inverse of a symmetric matrix of `n` rows of which `solve` gives the

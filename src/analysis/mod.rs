@@ -37,14 +37,14 @@ pub struct Request {
 }
 
 impl Request {
-    /// The whole of a recording, read and estimated as is usual.
+    /// The whole of a recording of a groove, by a cartridge of which nothing is known.
     pub fn new(source: Source) -> Self {
         Self {
             source,
             options: capture::Options::default(),
             from_s: None,
             to_s: None,
-            settings: delay::Settings::default(),
+            settings: delay::Settings::of_groove(),
         }
     }
 }

@@ -4,7 +4,7 @@
 use super::response::{Direction, delay_by_slope, response};
 use super::smooth;
 use crate::delay::phase::{PhaseTerm, Shape};
-use crate::delay::{Owner, Settings, Side, Term};
+use crate::delay::{Cartridge, Owner, Settings, Side, Term};
 use crate::spectrum::Complex64;
 use crate::spectrum::{Bin, CrossSpectrum};
 use crate::uncertainty::{Caveat, Warning};
@@ -382,7 +382,15 @@ impl Calibration {
         }
         Ok(Corrected {
             spectrum: corrected,
-            settings: Settings { band_hz, terms },
+            settings: Settings {
+                band_hz,
+                terms,
+                // what is taken out is no longer unknown
+                cartridge: settings.cartridge.map(|cartridge| Cartridge {
+                    coils: cartridge.coils && !changes.load,
+                    crosstalk: cartridge.crosstalk && self.crosstalk.is_none(),
+                }),
+            },
             caveats,
         })
     }

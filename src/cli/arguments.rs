@@ -358,7 +358,7 @@ pub struct ReadingArguments {
 impl ReadingArguments {
     /// How to estimate.
     pub fn settings(&self) -> delay::Settings {
-        let mut settings = delay::Settings::default();
+        let mut settings = delay::Settings::of_groove();
         if let Some(band) = self.band {
             settings.band_hz = band;
         }

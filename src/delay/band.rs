@@ -1,6 +1,7 @@
 //! The band in use, bin by bin and in clusters of bins.
 
 use super::Refusal;
+use super::cartridge::Gain;
 use super::phase::{PhaseTerm, Point};
 use crate::spectrum::{Bin, CrossSpectrum, window};
 use crate::uncertainty::Warning;
@@ -276,6 +277,8 @@ pub(super) struct Clusters {
     turns: Vec<(f64, f64)>,
     /// One point a cluster.
     pub points: Vec<Point>,
+    /// Gains of the same clusters, left over right.
+    pub gains: Vec<Gain>,
     /// Shapes of the delay and the terms: one row a point.
     pub design: Array2<f64>,
 }
@@ -298,6 +301,7 @@ impl Clusters {
             ends,
             turns,
             points: Vec::new(),
+            gains: Vec::new(),
             design: Array2::zeros((0, 0)),
         };
         let sums = clusters.sums(&band.bins);
@@ -340,11 +344,16 @@ impl Clusters {
             }
             let mut row = clusters.design.row_mut(k);
             row /= f64::max(total, f64::MIN_POSITIVE);
+            let information = 2.0 * averages[k] * coherence / (1.0 - coherence);
             clusters.points.push(Point {
                 w: row[0],
                 phase: sum.phase(),
-                information: 2.0 * averages[k] * coherence / (1.0 - coherence),
+                information,
             });
+            let powers = (sum.left, sum.right);
+            clusters
+                .gains
+                .push(Gain::of(powers, information, averages[k]));
         }
         clusters
     }

@@ -1,10 +1,11 @@
 //! From a cross-spectrum to an estimate, or a refusal with its reason.
 
 use super::band::{Band, Clusters};
+use super::cartridge::{self, Cartridge};
 use super::coarse::{self, Correlation};
 use super::information::bend_term;
 use super::jackknife::{GroupDelay, jackknife};
-use super::phase::{self, Fit, FitError, PhaseTerm};
+use super::phase::{self, Fit, FitError, PhaseTerm, Shape};
 use super::step::step;
 use super::{Information, Node, Owner, Side, Term};
 use crate::spectrum::{Bin, CrossSpectrum};
@@ -27,15 +28,29 @@ pub struct Settings {
     pub band_hz: (f64, f64),
     /// Terms fitted beside the delay.
     pub terms: Vec<PhaseTerm>,
+    /// The cartridge that the signal came through; `None` for a signal that passed none, or
+    /// one that is to be taken as ideal.
+    pub cartridge: Option<Cartridge>,
+}
+
+impl Settings {
+    /// The default, for the recording of a groove by a cartridge of which nothing is known.
+    pub fn of_groove() -> Self {
+        Self {
+            cartridge: Some(Cartridge::UNKNOWN),
+            ..Self::default()
+        }
+    }
 }
 
 impl Default for Settings {
     /// 100 Hz to 15 kHz, equaliser parts of 1 % in each channel (common
-    /// practice for film capacitors and metal-film resistors, no source).
+    /// practice for film capacitors and metal-film resistors, no source), an ideal cartridge.
     fn default() -> Self {
         Self {
             band_hz: (DEFAULT_LOW_HZ, DEFAULT_HIGH_HZ),
             terms: phase::equaliser_terms(0.01),
+            cartridge: None,
         }
     }
 }
@@ -321,7 +336,7 @@ pub fn estimate(spectrum: &CrossSpectrum, settings: &Settings) -> Result<Estimat
     }
 
     let terms = &settings.terms;
-    let clusters = Clusters::new(&band, terms, coarse.delay, coarse.inverted);
+    let mut clusters = Clusters::new(&band, terms, coarse.delay, coarse.inverted);
     let refused = |error| Refusal::of_fit(error, settings);
     let start = vec![0.0; terms.len() + 1];
     let first =
@@ -351,16 +366,38 @@ pub fn estimate(spectrum: &CrossSpectrum, settings: &Settings) -> Result<Estimat
         }
     });
     let start = first.values.to_vec();
-    let misfit = first.misfit();
+    let offset = spectrum.alignment as f64 / rate;
+    // the fit's delay is what the coarse one left
+    let base = offset + coarse.delay;
+    let joint = match settings.cartridge {
+        None => None,
+        Some(cartridge) => {
+            // a term of its own stands for the coils
+            let loaded = terms.iter().any(|t| matches!(t.shape, Shape::Load { .. }));
+            let coils = cartridge.coils && !loaded;
+            let joint = cartridge::fit(
+                (&clusters.points, &clusters.gains),
+                &clusters.design,
+                terms,
+                &first,
+                (Cartridge { coils, ..cartridge }, first.values[0] + base),
+                dispersion,
+            );
+            Some(joint.ok_or_else(|| refused(FitError::Singular))?)
+        }
+    };
+    let response = |w: f64| joint.as_ref().map_or(0.0, |joint| joint.phase(w));
+    for point in &mut clusters.points {
+        point.phase -= response(point.w);
+    }
+    let misfit = joint.as_ref().map_or_else(|| first.misfit(), |j| j.misfit);
     let spread = dispersion.max(misfit);
     let fit =
         phase::fit(&clusters.points, &clusters.design, terms, &start, spread).map_err(refused)?;
 
-    let offset = spectrum.alignment as f64 / rate;
-    // the fit's delay is what the coarse one left
-    let base = offset + coarse.delay;
     let delay_s = fit.values[0] + base;
-    let variance = fit.covariance[[0, 0]];
+    let covariance = joint.as_ref().map_or(&fit.covariance, |j| &j.covariance);
+    let variance = covariance[[0, 0]];
     let gain = fit.covariance.row(0);
     let random = gain.dot(&fit.information.dot(&gain));
     let noise_to_signal = band.noise_to_signal();
@@ -371,6 +408,17 @@ pub fn estimate(spectrum: &CrossSpectrum, settings: &Settings) -> Result<Estimat
         });
     }
     let band_shift = band_shift(&clusters, terms, &fit, settings.band_hz, spread);
+    let (information, with_bend) = match &joint {
+        // the bend is among the causes of the response
+        Some(joint) => {
+            let known = joint.information(terms, base);
+            (known.clone(), known)
+        }
+        None => {
+            let known = information(&fit, terms, base);
+            (known.clone(), with_bend(known, &clusters, &fit, spread))
+        }
+    };
     let nodes = along
         .iter()
         .filter(|g| g.weight > 0.0)
@@ -384,8 +432,8 @@ pub fn estimate(spectrum: &CrossSpectrum, settings: &Settings) -> Result<Estimat
         standard_uncertainty_s: variance.sqrt(),
         random_s: random.sqrt(),
         term_values: fit.values.iter().skip(1).copied().collect(),
-        with_bend: with_bend(information(&fit, terms, base), &clusters, &fit, spread),
-        information: information(&fit, terms, base),
+        with_bend,
+        information,
         nodes,
         along: along
             .iter()
@@ -417,6 +465,7 @@ pub fn estimate(spectrum: &CrossSpectrum, settings: &Settings) -> Result<Estimat
             terms,
             &fit,
             (coarse.delay, coarse.inverted),
+            &response,
             full_scale(spectrum),
         ),
         caveats: Vec::new(),
@@ -437,6 +486,11 @@ pub fn estimate(spectrum: &CrossSpectrum, settings: &Settings) -> Result<Estimat
         Warning::ProgrammeEnds.seen(
             format!("the programme ends at {:.1} kHz, 40 dB above all that lies beyond, so the band ends there: a coder's limit, a recording brought to a higher sample rate, or a few tones", hertz / 1e3),
         )
+    }));
+    estimate.caveats.extend(joint.as_ref().and_then(|joint| {
+        Warning::UnusualResponse.at(joint.ordinary, || {
+            "the channels differ over frequency, in phase and gain together, as no coil, resonance or crosstalk of a usual cartridge makes them: a blend or coder in the recording's past, crosstalk far beyond the usual, or a fault; the delay may be off by several of its uncertainties".into()
+        })
     }));
     compare_estimators(&clusters, &fit, &mut estimate.caveats);
     Ok(estimate)
@@ -676,7 +730,11 @@ fn caveats(
         format!("the phase departs {:.1} times more from its model over frequency than noise explains, as tracing, resonance or crosstalk make it; the band allows for it", estimate.misfit.sqrt())
     }));
     if let Some(shift) = estimate.band_shift
-        && shift.shift_s.abs() > BAND_SHIFT_U * shift.standard_uncertainty_s
+        && shift.shift_s.abs()
+            > BAND_SHIFT_U
+                * shift
+                    .standard_uncertainty_s
+                    .hypot(estimate.standard_uncertainty_s)
     {
         list.extend(Warning::BandShift.at(shift.shift_s.abs(), || {
             format!(
@@ -708,6 +766,7 @@ fn curve(
     terms: &[PhaseTerm],
     fit: &Fit,
     (base, inverted): (f64, bool),
+    response: &dyn Fn(f64) -> f64,
     full_scale: f64,
 ) -> Vec<CurvePoint> {
     let ratio = 2.0_f64.powf(0.1);
@@ -715,7 +774,8 @@ fn curve(
     let points = &band.points;
     let fitted = |w: f64| {
         let shapes = terms.iter().zip(fit.values.iter().skip(1));
-        w * (base + fit.values[0]) + shapes.map(|(t, d)| d * t.shape.at(w)).sum::<f64>()
+        let known = w * (base + fit.values[0]) + response(w);
+        known + shapes.map(|(t, d)| d * t.shape.at(w)).sum::<f64>()
     };
     let fitted_u = |w: f64| {
         let shapes = terms.iter().map(|t| t.shape.at(w));

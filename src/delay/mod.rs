@@ -6,6 +6,7 @@
 //! and returns the information over named terms, before priors.
 
 mod band;
+mod cartridge;
 mod coarse;
 mod estimate;
 mod information;
@@ -13,6 +14,7 @@ mod jackknife;
 pub mod phase;
 mod step;
 
+pub use cartridge::{Cartridge, is_response};
 pub use coarse::Correlation;
 pub use estimate::{BandShift, CurvePoint, Estimate, Refusal, Settings, estimate};
 pub use information::{Information, Node, Owner, Side, Term, bend_term};

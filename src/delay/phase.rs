@@ -111,6 +111,22 @@ impl Shape {
     }
 }
 
+impl Shape {
+    /// Logarithm of the gain, left over right, per unit of the term at angular frequency `w`,
+    /// nepers: what makes the phase makes a gain as well. A delay makes none, and of a curve
+    /// only the phase is known.
+    pub fn gain(&self, w: f64) -> f64 {
+        match self {
+            Self::Delay | Self::Curve { .. } => 0.0,
+            Self::Equaliser { seconds, sign } => {
+                let square = (w * seconds).powi(2);
+                sign * square / (1.0 + square)
+            }
+            Self::Load { load, part } => -load.log_derivative(*part, w).0,
+        }
+    }
+}
+
 /// A term beside the delay, with its prior (mean 0).
 #[derive(Debug, Clone, PartialEq)]
 pub struct PhaseTerm {
@@ -202,13 +218,29 @@ impl Fit {
     /// jackknife's it sees what all stretches of time share, such as tracing's
     /// harmonics of a voice.
     pub fn misfit(&self) -> f64 {
-        let (chi, n) = (self.reduced_chi_square, self.points as f64);
-        let by_chance = chi_square_upper_tail(chi * n, n).unwrap_or(1.0);
-        if chi > 1.0 && by_chance < CHANCE {
-            chi
-        } else {
-            1.0
-        }
+        birge(self.reduced_chi_square, self.points as f64)
+    }
+}
+
+fn birge(chi: f64, n: f64) -> f64 {
+    let by_chance = chi_square_upper_tail(chi * n, n).unwrap_or(1.0);
+    if chi > 1.0 && by_chance < CHANCE {
+        chi
+    } else {
+        1.0
+    }
+}
+
+/// [`Fit::misfit`] of the sizes of residuals, normalised.
+pub(super) fn misfit(sizes: &[f64]) -> f64 {
+    let n = sizes.len() as f64;
+    birge(mean_square(sizes), n)
+}
+
+fn mean_square(sizes: &[f64]) -> f64 {
+    match sizes.len() {
+        0 => 1.0,
+        n => sizes.iter().map(|s| s * s).sum::<f64>() / n as f64,
     }
 }
 
@@ -298,10 +330,7 @@ pub(super) fn fit(
                 score,
                 covariance,
                 weights,
-                reduced_chi_square: match sizes.len() {
-                    0 => 1.0,
-                    n => sizes.iter().map(|s| s * s).sum::<f64>() / n as f64,
-                },
+                reduced_chi_square: mean_square(&sizes),
                 points: sizes.len(),
                 opposed: opposed_share(points, &residuals),
             });
@@ -342,7 +371,7 @@ fn opposed_share(points: &[Point], residuals: &[f64]) -> f64 {
 
 /// Huber weights of the residuals against their own robust scale, and the sizes
 /// of those that matter, normalised and limited.
-fn huber_weights(points: &[Point], residuals: &[f64]) -> (Vec<f64>, Vec<f64>) {
+pub(super) fn huber_weights(points: &[Point], residuals: &[f64]) -> (Vec<f64>, Vec<f64>) {
     let normalised = |(p, r): (&Point, &f64)| p.information.sqrt() * r.abs();
     let mut sizes: Vec<f64> = points
         .iter()

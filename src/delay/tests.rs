@@ -6,7 +6,7 @@ use super::coarse;
 use super::jackknife::jackknife;
 use super::phase::{self, Load, LoadPart, Point, Shape};
 use super::*;
-use crate::spectrum::{Bin, CrossSpectrum, Group, SignalQuality, window};
+use crate::spectrum::{Bin, Complex64, CrossSpectrum, Group, SignalQuality, window};
 use approx::assert_relative_eq;
 use std::f64::consts::{PI, TAU};
 
@@ -1523,4 +1523,143 @@ fn opposition_counts_by_number_and_information() {
     assert_relative_eq!(share(1, 1e9), 0.01);
     assert_relative_eq!(share(40, 1e2), 4e3 / 6.04e5, max_relative = 1e-9);
     assert_relative_eq!(share(20, 1e4), 0.2, max_relative = 1e-9);
+}
+
+/// A recording of a delay through channels of which the left one answers `ratio` times the right.
+fn through(delay: f64, ratio: impl Fn(f64) -> Complex64) -> CrossSpectrum {
+    made(10, 40, |_, f| {
+        let z = if f > 0.0 { ratio(f) } else { 1.0.into() };
+        let even = bin(COHERENCE, TAU * f * delay + z.arg(), 1.0);
+        Bin {
+            left: even.left * z.norm_sqr(),
+            right: even.right,
+            re: even.re * z.norm(),
+            im: even.im * z.norm(),
+        }
+    })
+}
+
+fn resonance(f: f64, at: f64, q: f64) -> Complex64 {
+    Complex64::new(1.0 - (f / at).powi(2), f / at / q).inv()
+}
+
+fn coil(f: f64, [l, r, c]: [f64; 3]) -> Complex64 {
+    let w = TAU * f;
+    Complex64::new(1.0 - w * w * l * c, w * l / r).inv()
+}
+
+/// What usual cartridges do, each by its own exact response, none with the values that the
+/// table of causes has: the delay stays within its band, and nearer than without the causes,
+/// where the same recording is off by more than 20 u.
+#[test]
+fn what_a_cartridge_does_is_within_the_band() {
+    let delay = 3e-6;
+    let nominal = [0.45, 47e3, 220e-12];
+    let crosstalk = |f: f64, size: f64, at: f64| resonance(f, at, 1.7) * size;
+    type Response = Box<dyn Fn(f64) -> Complex64>;
+    let cases: [(&str, Response); 4] = [
+        (
+            "coil",
+            Box::new(move |f| coil(f, [0.459, 47e3, 220e-12]) / coil(f, nominal)),
+        ),
+        (
+            "load",
+            Box::new(move |f| coil(f, [0.45, 47e3, 232e-12]) / coil(f, nominal)),
+        ),
+        (
+            "tip",
+            Box::new(|f| resonance(f, 18.4e3, 1.9) / resonance(f, 18e3, 1.9)),
+        ),
+        (
+            "crosstalk",
+            Box::new(move |f| {
+                let turn = Complex64::from_polar(1.0, -TAU * f * delay);
+                (crosstalk(f, 0.02, 9.4e3) * turn + 1.0)
+                    / (crosstalk(f, -0.02, 12.3e3) * turn.conj() + 1.0)
+            }),
+        ),
+    ];
+    for (name, ratio) in cases {
+        let spectrum = through(delay, ratio);
+        let error = |settings: &Settings| {
+            let found = estimate(&spectrum, settings).unwrap();
+            let error = found.delay_s - delay;
+            (
+                error.abs(),
+                found.standard_uncertainty_s,
+                codes(&found).contains(&"unusual-response"),
+            )
+        };
+        let (plain, plain_u, _) = error(&Settings::default());
+        let (joint, u, unusual) = error(&Settings::of_groove());
+        println!("{name}: {plain:.2e} +- {plain_u:.1e}, {joint:.2e} +- {u:.1e}");
+        assert!(plain > 20.0 * plain_u, "{name}: {plain} {plain_u}");
+        assert!(
+            joint < 2.0 * u && u < 0.6e-6 && !unusual,
+            "{name}: {joint} {u} {unusual}"
+        );
+        assert!(joint < plain, "{name}: {joint} {plain}");
+    }
+}
+
+/// Where nothing is unlike, the delay keeps its value, and the band what phase and gain cannot
+/// show. What is handed over gives the same uncertainty under the priors of its terms.
+#[test]
+fn an_even_cartridge_leaves_what_cannot_be_seen() {
+    let settings = Settings::of_groove();
+    for delay in [3e-6, -3e-6] {
+        let found = estimate(&delayed(delay), &settings).unwrap();
+        let u = found.standard_uncertainty_s;
+        assert!(
+            (found.delay_s - delay).abs() < 0.25 * u,
+            "{}",
+            found.delay_s
+        );
+        assert!((0.1e-6..0.3e-6).contains(&u), "{u}");
+        let known = &found.information;
+        let owners: Vec<&Owner> = known.terms.iter().map(|t| &t.owner).skip(4).collect();
+        assert_eq!(owners, [&Owner::Cartridge, &Owner::Capture]);
+        assert!(known.terms.iter().skip(4).all(is_response));
+        let mut matrix = known.matrix.clone();
+        for (k, term) in settings.terms.iter().enumerate() {
+            matrix[[k + 1, k + 1]] += term.prior_u.powi(-2);
+        }
+        matrix[[4, 4]] += 1.0;
+        matrix[[5, 5]] += 1.0;
+        // in units of their own, so that the inverse is exact to rounding
+        let scale: Vec<f64> = matrix.diag().iter().map(|d| d.sqrt()).collect();
+        let scaled = ndarray::Array2::from_shape_fn(matrix.dim(), |(i, j)| {
+            matrix[[i, j]] / (scale[i] * scale[j])
+        });
+        let factor = crate::adjust::Cholesky::new(&scaled).unwrap();
+        let vector = known
+            .vector
+            .iter()
+            .zip(&scale)
+            .map(|(v, s)| v / s)
+            .collect();
+        let solved = factor.solve(&vector)[0] / scale[0];
+        let variance = factor.inverse()[[0, 0]] / (scale[0] * scale[0]);
+        approx::assert_relative_eq!(variance.sqrt(), u, max_relative = 1e-5);
+        assert!(
+            (solved - found.delay_s).abs() < 1e-3 * u,
+            "{solved} {}",
+            found.delay_s
+        );
+    }
+}
+
+/// A phase that turns to and fro in three octaves, without a gain, has no cause of the table.
+#[test]
+fn a_response_without_a_cause_is_told() {
+    let bent = |size: f64| {
+        let ratio = move |f: f64| Complex64::from_polar(1.0, size * (0.3 * TAU * f.log2()).sin());
+        estimate(&through(3e-6, ratio), &Settings::of_groove()).unwrap()
+    };
+    assert!(codes(&bent(0.03)).contains(&"unusual-response"));
+    assert!(!codes(&bent(0.001)).contains(&"unusual-response"));
+    // without a cartridge there is no such question
+    let ideal = estimate(&delayed(3e-6), &Settings::default()).unwrap();
+    assert!(!codes(&ideal).contains(&"unusual-response"));
+    assert_eq!(ideal.information.terms.len(), 4);
 }

@@ -6,7 +6,7 @@ use super::{JobError, Knowledge};
 use crate::adjust::{Block, Evaluation, Problem, Unknown};
 use crate::analysis::{Analysis, Evidence};
 use crate::delay::phase::{EQUALISER, equaliser_term};
-use crate::delay::{Information, Node, Owner, Side, Term, bend_term};
+use crate::delay::{Information, Node, Owner, Side, Term, bend_term, is_response};
 use crate::groove::{Arm, Conditions, Input, Profile, Tip};
 use crate::uncertainty::Caveat;
 use crate::units::{DEGREE, MICROSECOND, MILLIMETRE};
@@ -914,6 +914,8 @@ impl Builder<'_> {
                     value: 0.0,
                     u: bend_u(job, spec),
                 }
+            } else if is_response(term) {
+                Estimate { value: 0.0, u: 1.0 }
             } else {
                 self.term_prior(term, chain.component_tolerance)
             };
@@ -923,6 +925,8 @@ impl Builder<'_> {
             };
             let origin = if *term == bend_term() {
                 "crosstalk: as that of the scale"
+            } else if is_response(term) {
+                "what gain and phase of the recording leave open, in standard deviations"
             } else {
                 "tolerance of the equaliser's parts: stated, or 1 % (common practice, no source)"
             };

@@ -79,7 +79,7 @@ impl Measurement {
         text::labelled(
             "Delay",
             &format!(
-                "{} us, {order}; standard uncertainty {} us (noise and equaliser parts alone)",
+                "{} us, {order}; standard uncertainty {} us (noise, equaliser parts, and what cartridges do to the phase)",
                 rounded(delay.value.abs(), delay.standard_uncertainty),
                 rounded_u(delay.standard_uncertainty)
             ),

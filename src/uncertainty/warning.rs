@@ -677,6 +677,14 @@ warnings! {
         effect: "bias in proportion to the radius, if it is a slip",
         advice: "check the entry; a diameter is twice the radius",
     }
+    /// The channels' responses differ as those of no usual cartridge do.
+    UnusualResponse "unusual-response" {
+        judged_by: "probability that what the causes of a cartridge's response leave of phase and gain is as small as usual",
+        level: Below(&[(Serious, 1e-3)]),
+        law: "posterior probability over levels of strength (Bayes); prior 0.8. Cartridges within the table of causes did not fall below 0.1 in trials (docs/uncertainty.md)",
+        effect: "bias of several u possible",
+        advice: "compare bands with --band; check leads, load and azimuth; calibrate crosstalk and chain",
+    }
     /// A speed at which records are hardly played.
     UnusualSpeed "unusual-speed" {
         judged_by: "relative departure from the nearest of 16 2/3, 33 1/3, 45 and 78.26 rpm",

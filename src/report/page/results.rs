@@ -163,7 +163,7 @@ pub fn measurement(m: &Measurement, about: &About<'_>) -> Page {
     };
     let _ = writeln!(
         answer,
-        "<p>The channels are {} us apart, {order} (standard uncertainty {} us by noise and equaliser parts).</p>",
+        "<p>The channels are {} us apart, {order} (standard uncertainty {} us by noise, equaliser parts, and what cartridges do to the phase).</p>",
         number(
             "/delay_us/value",
             m.delay_us.value,
