@@ -152,7 +152,11 @@ fn a_calibration_is_made_used_and_refused() {
         delay(&calibrated)
     );
     assert!((delay(&plain) - 3.0).abs() > 0.3);
-    assert!((delay(&calibrated) - 3.0).abs() < 0.010);
+    // What the coils may do to the phase is in u, 0.2 us; these channels have none, so that
+    // noise alone moves the delay, by a small part of it.
+    let delay_u = |d: &serde_json::Value| d["delay_us"]["standard_uncertainty"].as_f64().unwrap();
+    assert!((delay(&calibrated) - 3.0).abs() < 0.25 * delay_u(&calibrated));
+    assert!(delay_u(&calibrated) < 0.25 && delay_u(&calibrated) < delay_u(&plain));
     let u = |d: &serde_json::Value| d["rotation_deg"]["standard_uncertainty"].as_f64().unwrap();
     println!(
         "rotation u: plain {} deg, calibrated {} deg",
