@@ -343,6 +343,7 @@ mod made {
         Settings {
             band_hz,
             terms: Vec::new(),
+            ..Settings::default()
         }
     }
 

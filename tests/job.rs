@@ -566,11 +566,10 @@ setup.rotation_deg = -2.2
         json::<groovelag::report::solution::SolutionDocument>(&run(&["solve", "--json"], &path));
     let p = document["fit"]["p_value"].as_f64().unwrap();
     assert!(p > 0.01, "{p}: {document:#}");
-    let bend = document["unknowns"].as_array().unwrap();
-    let bend = bend
-        .iter()
-        .find(|u| u["name"] == "cartridge.red.crosstalk bend");
-    assert_eq!(bend.unwrap()["determined_by"], "data");
+    // the bend is among the causes of the cartridge's response, which is an unknown of the job
+    let unknowns = document["unknowns"].as_array().unwrap();
+    let named = |name: &str| unknowns.iter().any(|u| u["name"] == name);
+    assert!(named("cartridge.red.phase response") && named("capture.1.phase response"));
     let rotation = &document["setups"][0]["rotation_deg"];
     let (low, high) = (
         rotation["lower"].as_f64().unwrap(),

@@ -229,6 +229,7 @@ fn plain(band_hz: (f64, f64)) -> Settings {
     Settings {
         band_hz,
         terms: Vec::new(),
+        ..Settings::default()
     }
 }
 
@@ -307,6 +308,7 @@ fn phase_slope_through_the_origin_and_with_an_intercept() {
                 radians: vec![1.0],
             },
         }],
+        ..Settings::default()
     };
     let free = estimate(&spectrum, &intercept).unwrap();
     let us = free.standard_uncertainty_s * 1e6;
