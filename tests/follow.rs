@@ -132,9 +132,10 @@ fn the_end_is_what_measure_says_however_the_stream_comes() {
     let span = |k: usize| recent["span_s"][k].as_f64().unwrap();
     // the second of lead-in is known as such at 2.5 s; what came since then
     assert!((span(1) - span(0) - 3.5).abs() < 0.2, "{recent}");
-    // the delay's 10 ns are 0.01 degrees; the whole band has the cut's degree
+    // noise moves the delay, and what is found of the cartridge's response, by some 50 ns,
+    // 0.05 degrees; the whole band has the cut's degree
     let noise = |q: &Value| q["rotation_deg"]["standard_uncertainty"].as_f64().unwrap();
-    assert!(noise(recent) < 0.02 && noise(near) > 0.5, "{near}");
+    assert!(noise(recent) < 0.15 && noise(near) > 0.5, "{near}");
     let angle = |q: &Value| q["rotation_deg"]["value"].as_f64().unwrap();
     assert!((angle(recent) - angle(near)).abs() < 4.0 * noise(recent));
     assert_eq!(near["health"], Value::Array(Vec::new()));

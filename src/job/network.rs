@@ -1019,7 +1019,7 @@ fn bend_u(job: &Job, spec: &CaptureSpec) -> f64 {
 /// Id and words of a term's unknown.
 fn term_name(term: &Term, spec: &CaptureSpec, setup: &Setup, at: usize) -> (String, String) {
     let (owner, words) = match &term.owner {
-        Owner::Capture => (format!("capture.{}", at + 1), locate(at, spec)),
+        Owner::Capture => (format!("capture.{}", at + 1), format!("capture {}", at + 1)),
         Owner::Chain => (format!("chain.{}", spec.chain), named("chain", &spec.chain)),
         Owner::Cartridge => (
             format!("cartridge.{}", setup.cartridge),
