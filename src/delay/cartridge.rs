@@ -257,6 +257,9 @@ pub(super) struct Joint {
     information: Array2<f64>,
     /// Standard deviation of the delay that the response leaves, seconds.
     left_s: f64,
+    /// Standard deviation of the delay by noise, which moves what is found of the response too,
+    /// seconds.
+    pub noise_s: f64,
     /// Factor by which the residuals' variance exceeds what noise explains.
     pub misfit: f64,
     /// Probability that what is left beside the causes of the table is as small as usual.
@@ -275,6 +278,8 @@ struct Combination {
     solution: Array1<f64>,
     /// Covariance of delay and terms.
     covariance: Array2<f64>,
+    /// The part of the delay's variance that is noise, not priors.
+    noise: f64,
     ordinary: bool,
 }
 
@@ -308,6 +313,9 @@ impl Normal {
         let covariance = Array2::from_shape_fn((n - causes, n - causes), |(i, j)| {
             0.5 * (columns[i][causes + j] + columns[j][causes + i])
         });
+        // Of the inverse of F + P, with unit priors P, the part (F + P)^-1 F (F + P)^-1.
+        let by_priors: f64 = columns[0].iter().map(|c| c * c).sum();
+        let noise = covariance[[0, 0]] - by_priors + covariance[[0, 0]].powi(2);
         for (value, scale) in solution.iter_mut().zip(&scales) {
             *value *= scale;
         }
@@ -316,6 +324,7 @@ impl Normal {
             log_evidence: weight + 0.5 * (explained - factor.log_determinant()),
             solution,
             covariance,
+            noise,
             ordinary: levels[Kind::Rest as usize].0 == REST[0].0,
         })
     }
@@ -458,7 +467,11 @@ pub(super) fn fit(
         normal.matrix[[at + i, at + j]] + prior
     });
     let whole = Cholesky::new(&covariance)?.inverse();
-    let left = (whole[[0, 0]].recip() - known[[0, 0]].recip()).max(0.0);
+    let noise: f64 = shares.iter().zip(&list).map(|(s, c)| s * c.noise).sum();
+    // what is left if delay and noise are alone, at most half of which is taken for noise
+    let alone = whole[[0, 0]].recip();
+    let by_noise = noise.min(0.5 * alone).max(known[[0, 0]].recip());
+    let left = (alone - by_noise).max(0.0);
     // without what the response leaves: the delay's variance less that, all else as it is
     let factor = left / (1.0 - left * whole[[0, 0]]);
     let column = whole.column(0).to_owned();
@@ -475,6 +488,7 @@ pub(super) fn fit(
         covariance: Array2::from_shape_fn((own, own), |ij| covariance[ij] * per(ij)),
         information: Array2::from_shape_fn((own, own), |ij| information[ij] / per(ij)),
         left_s: left.sqrt() * MICROSECOND,
+        noise_s: noise.max(0.0).sqrt() * MICROSECOND,
         misfit,
         ordinary,
     })

@@ -430,7 +430,7 @@ pub fn estimate(spectrum: &CrossSpectrum, settings: &Settings) -> Result<Estimat
     let mut estimate = Estimate {
         delay_s,
         standard_uncertainty_s: variance.sqrt(),
-        random_s: random.sqrt(),
+        random_s: joint.as_ref().map_or(random.sqrt(), |j| j.noise_s),
         term_values: fit.values.iter().skip(1).copied().collect(),
         with_bend,
         information,
