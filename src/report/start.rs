@@ -200,7 +200,7 @@ impl Answers {
                 Further::Ball => all.push(Recording {
                     file: "ball.wav",
                     what: format!(
-                        "{}, the other cartridge with the spherical tip in place of yours, same leads and inputs",
+                        "{}, the other cartridge with the spherical tip in place of yours, same leads and inputs. Put yours back as found afterwards: a turn counts from there, so record found.wav's grooves once more as a setup of its own if it may sit otherwise",
                         speed(self.rpm)
                     ),
                     setup: "ball",
