@@ -671,6 +671,13 @@ fn what_plays_after_a_pause_is_an_estimate_of_its_own() {
     let early = updates.iter().rfind(|u| u["stretch"] == 1).unwrap();
     assert!(number(&early["rotation_deg"], "lower") > 0.0);
 
+    // the body may have been turned in the pause, so that the gauge no longer speaks for it
+    let gauge = [&more[..6], &["--json", "--aligned", "gauge"]].concat();
+    let by_gauge = lines(&run("follow", &gauge, &stream, at_once));
+    let body = |document: &Value| document["stylus_to_body_deg"].clone();
+    assert!(body(last).is_object());
+    assert_eq!(body(by_gauge.last().unwrap()), body(last));
+
     // a doubt that comes stays for as long as judgements take to agree (4 s)
     let codes = |u: &Value| -> Vec<String> {
         let health = u["health"].as_array().unwrap().iter();

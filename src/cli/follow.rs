@@ -439,24 +439,25 @@ impl Session<'_> {
             .is_some_and(|(angle, wanted)| angle.standard_uncertainty <= wanted)
     }
 
-    /// What an analysis of some part says of the rotation, the programme having
-    /// begun at `began_s`.
-    fn measured(&self, analysis: &Analysis, began_s: f64) -> Result<Measurement, String> {
-        let (start_s, end_s) = analysis.estimate.span_s;
-        self.measured_between(analysis, self.radii(start_s, end_s, began_s))
-    }
-
     /// Radii at the start and end of a part, mm.
     fn radii(&self, start_s: f64, end_s: f64, began_s: f64) -> [f64; 2] {
         [start_s, end_s].map(|time| self.radius.at(time, began_s))
     }
 
+    /// What an analysis of a stretch, or of a part of it, says of the rotation.
     fn measured_between(
         &self,
         analysis: &Analysis,
         radii_mm: [f64; 2],
+        stretch: usize,
     ) -> Result<Measurement, String> {
         let mut job = self.job.clone();
+        // in a pause the body may have been turned on purpose: the gauge no longer speaks for it
+        if stretch > 1 {
+            for setup in job.setups.values_mut() {
+                setup.alignment = None;
+            }
+        }
         let range = Warning::RadiusOffTheRecord.range();
         job.captures[0].radius = radii_mm.map(in_metres);
         let wrong = radii_mm.iter().find(|mm| !range.contains(*mm));
@@ -487,7 +488,8 @@ impl Session<'_> {
             true => [stated.start_mm, stated.end_mm],
             false => self.radii(start_s, end_s, course.lowered(start_s)),
         };
-        Ok((self.measured_between(analysis, radii_mm)?, radii_mm))
+        let measured = self.measured_between(analysis, radii_mm, course.stretch)?;
+        Ok((measured, radii_mm))
     }
 
     /// Takes note of a stretch that has begun.
@@ -505,7 +507,9 @@ impl Session<'_> {
         let lifted = self.radius.end.is_none() && moment.from_s - end_s > GAP_S;
         course.lowered_s = (!lifted).then_some(lowered_s);
         // a ball cannot see a turn
-        let measured = self.measured_between(&analysis, radii_mm).ok();
+        let measured = self
+            .measured_between(&analysis, radii_mm, moment.stretch - 1)
+            .ok();
         let rotation = measured.and_then(|m| m.rotation_deg);
         course.earlier = rotation.map(|rotation_deg| Earlier {
             analysis,
@@ -551,7 +555,9 @@ impl Session<'_> {
         let mut health = moment.health.clone();
         // what does not settle now may do so later
         let all = so_far.and_then(|analysis| {
-            self.measured(analysis, began_s)
+            let (start_s, end_s) = analysis.estimate.span_s;
+            let radii_mm = self.radii(start_s, end_s, began_s);
+            self.measured_between(analysis, radii_mm, course.stretch)
                 .map_err(|e| health.push(Caveat::serious(Warning::NoEstimate, e)))
                 .ok()
         });
