@@ -764,6 +764,21 @@ impl<'a> Problem<'a> {
             .map_or(block.information[[a, a]], |f| f.solve(&unit)[a].recip())
     }
 
+    /// What a bias of the target of `block` (an index), one number for each of its
+    /// components, does to the solution's values: to first order.
+    pub fn shift(&self, solution: &Solution, block: usize, bias: &Array1<f64>) -> Vec<f64> {
+        let block = &self.blocks[block];
+        let jacobian = block.evaluate(&solution.values).jacobian;
+        let pull = jacobian.t().dot(&block.information.dot(bias));
+        let parts = block.unknowns.iter().zip(&pull);
+        (0..solution.values.len())
+            .map(|k| {
+                let parts = parts.clone();
+                parts.map(|(&u, p)| solution.covariance[[k, u]] * p).sum()
+            })
+            .collect()
+    }
+
     /// Tests `component` of `block` (an index) for a bias of its own; `None`
     /// where nothing else says anything about it.
     pub fn bias_test(

@@ -532,8 +532,13 @@ impl Follower {
             newest.for_each(|step| meter.add(step));
             meter
         };
-        // a rest is no fault of the connection: one lasts as long as a pause
-        let mut list: Vec<Caveat> = latest(PAUSE_STEPS as usize).faults().into_iter().collect();
+        // a rest is no fault of the connection: one lasts as long as a pause; and once there was
+        // programme, silence is a pause
+        let heard = self.now.has_programme();
+        let faults = latest(PAUSE_STEPS as usize).faults().into_iter();
+        let mut list: Vec<Caveat> = faults
+            .filter(|c| !(heard && c.code == Warning::NoSignal))
+            .collect();
         let clipped = latest(RECENT_STEPS).clipped;
         list.extend(Warning::Clipping.at(clipped as f64, || {
             format!(
@@ -541,15 +546,14 @@ impl Follower {
                 RECENT_STEPS as u64 / STEPS_PER_SECOND
             )
         }));
-        let paused = self.now.programme.1 as f64 / STEPS_PER_SECOND as f64;
-        let has_programme = self.now.has_programme();
+        let silent_s = self.now.programme.1 as f64 / STEPS_PER_SECOND as f64;
         if self.now.pauses() {
-            list.extend(Warning::EndOfSide.at(paused, || {
+            list.extend(Warning::EndOfSide.at(silent_s, || {
                 format!(
-                    "no programme for {paused:.1} s: the end of the side, or a pause; the result so far stands, and what plays next is a new one"
+                    "no programme for {silent_s:.1} s: the end of the side, a lifted arm or, if the record plays on, a lead that came off. The result so far stands; what plays next begins a new one"
                 )
             }));
-        } else if !has_programme && list.is_empty() {
+        } else if !heard && list.is_empty() {
             list.push(
                 Warning::Waiting
                     .seen("waiting for programme: it counts once it has lasted a second"),

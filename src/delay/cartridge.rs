@@ -540,14 +540,20 @@ impl Joint {
             matrix: self.information.clone(),
             vector,
         };
-        // each is a delay of so many seconds per unit
-        let parts = [(Owner::Cartridge, SHARED), (Owner::Capture, 1.0 - SHARED)];
-        parts.into_iter().fold(known, |known, (owner, share)| {
-            let s = self.left_s * share.sqrt();
-            let column = &known.matrix.column(0) * s;
-            let own = s * s * known.matrix[[0, 0]];
-            let entry = s * known.vector[0];
-            known.with_term(response_term(owner), &column, own, entry)
-        })
+        with_response(known, self.left_s)
     }
+}
+
+/// `known`, whose delay a response leaves uncertain by a standard deviation of `left_s` seconds,
+/// with the terms that carry this.
+pub fn with_response(known: Information, left_s: f64) -> Information {
+    // each is a delay of so many seconds per unit
+    let parts = [(Owner::Cartridge, SHARED), (Owner::Capture, 1.0 - SHARED)];
+    parts.into_iter().fold(known, |known, (owner, share)| {
+        let s = left_s * share.sqrt();
+        let column = &known.matrix.column(0) * s;
+        let own = s * s * known.matrix[[0, 0]];
+        let entry = s * known.vector[0];
+        known.with_term(response_term(owner), &column, own, entry)
+    })
 }

@@ -707,7 +707,7 @@ fn caveats(
     if let Some(step) = step(&estimate.along, spectrum.sample_rate_hz) {
         let (from, to) = estimate.span_s;
         list.push(Warning::LostSamples.seen(format!(
-            "at {:.1} s the delay steps by {:.1} samples and stays there: a recorder lost or repeated samples in one channel; name a part on one side of it with --from or --to, or record again by other means",
+            "at {:.1} s the delay steps by {:.1} samples and stays there: a recorder lost or repeated samples in one channel; record again by other means, or measure a part on one side of the step (measure --from, --to)",
             from + step.position * (to - from),
             step.samples
         )));
@@ -716,7 +716,7 @@ fn caveats(
     let apart = estimate.standard_uncertainty_s * (estimate.along.len() as f64).sqrt();
     let unsteady = || {
         Warning::Unsteady.at(apart, || {
-            format!("the delay changes along the recording, by {:.0} times more than its noise explains: so do a needle set down or another band within it (name the part with --from and --to), and a recorder that loses or adds samples in one channel, or two clocks (record again by other means); the picture of the delay along the recording shows where", estimate.dispersion.sqrt())
+            format!("the delay changes along the recording, by {:.0} times more than its noise explains: a needle set down or another band in it does so (measure a part by itself: measure --from, --to), and so does a recorder that loses or adds samples in one channel or has two clocks (record again by other means). The picture of the delay along the recording shows where", estimate.dispersion.sqrt())
         })
     };
     let scatter = || {

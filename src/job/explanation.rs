@@ -14,7 +14,7 @@ use super::network::{self, CaptureData, Network, Readings, named};
 use super::plan::fresh;
 use super::solution::SetupResult;
 use crate::adjust::{self, BiasTest};
-use crate::uncertainty::{Caveat, Warning, plain};
+use crate::uncertainty::{Caveat, Warning, chi_square, plain, tail};
 use crate::units::{DEGREE, MILLIMETRE};
 use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
@@ -175,15 +175,12 @@ impl Examined<'_> {
         };
         let cause = in_words(&explanations, tried);
         let facts = format!(
-            "chi-square {:.1} with {} degrees of freedom, probability {}",
-            self.adjustment.chi_square,
-            self.adjustment.degrees_of_freedom,
-            // less than that is lost in rounding
-            if p < f64::EPSILON {
-                "less than 2e-16".to_owned()
-            } else {
-                format!("{p:.1e}")
-            }
+            "{}, probability {}",
+            chi_square(
+                self.adjustment.chi_square,
+                self.adjustment.degrees_of_freedom
+            ),
+            tail(p)
         );
         // the capture at fault first
         let fault = explanations.first().and_then(|e| e.capture);
@@ -218,8 +215,8 @@ impl Examined<'_> {
     }
 
     /// Setups whose leads could be entered the wrong way round and nobody would see:
-    /// each of their captures would depart by too little, and what is said of the
-    /// rotation would be wrong by more than its band.
+    /// each of their captures would depart by too little, and a rotation would be
+    /// wrong by more than its band.
     pub(super) fn unchecked(&self, setups: &[SetupResult]) -> Vec<Caveat> {
         if self.network.capture_blocks.iter().flatten().count() < 2 {
             return Vec::new();
@@ -232,28 +229,46 @@ impl Examined<'_> {
             return Vec::new();
         };
         let problem = &self.network.problem;
-        let predicted = |network: &Network, block: usize| {
-            let block = &network.problem.blocks()[block];
-            block.evaluate(&self.adjustment.values).values[0]
+        let x = &self.adjustment.values;
+        // what wrong leads change in what a capture is predicted to read
+        let change = |block: usize| {
+            let predicted = |network: &Network| network.problem.blocks()[block].evaluate(x).values;
+            predicted(&other) - predicted(self.network)
         };
-        // the normalised residual that wrong leads would make
-        let seen_by = |block: usize| {
-            let change = predicted(&other, block) - predicted(self.network, block);
-            let test = problem.bias_test(self.adjustment, block, 0);
-            test.map_or(0.0, |t| (change / t.uncertainty).abs())
-        };
+        let rotations: Vec<(usize, f64)> = setups
+            .iter()
+            .filter(|s| !s.blind)
+            .filter_map(|s| {
+                let unknown = self.network.unknown(&network::id::rotation(&s.name))?;
+                Some((unknown, s.rotation_deg.half_width()? * DEGREE))
+            })
+            .collect();
         let of_setup = |setup: &SetupResult| {
-            let half = setup.rotation_deg.half_width()?;
             let captures = self.job.captures.iter().zip(&self.network.capture_blocks);
             let own = captures.filter(|(c, _)| c.setup == setup.name);
-            let worst = own.filter_map(|(_, block)| Some(seen_by((*block)?)));
+            let own: Vec<usize> = own.filter_map(|(_, block)| *block).collect();
+            // the normalised residual that they would make
+            let worst = own.iter().map(|&block| {
+                let test = problem.bias_test(self.adjustment, block, 0);
+                test.map_or(0.0, |t| (change(block)[0] / t.uncertainty).abs())
+            });
             let worst = worst.reduce(f64::max)?;
-            if setup.blind || 2.0 * setup.rotation_deg.value.abs() <= half {
+            let mut moved = vec![0.0; x.len()];
+            for &block in &own {
+                let by = problem.shift(self.adjustment, block, &change(block));
+                moved.iter_mut().zip(by).for_each(|(sum, one)| *sum += one);
+            }
+            if rotations.iter().all(|&(k, half)| moved[k].abs() <= half) {
                 return None;
             }
+            let check = if setup.blind {
+                "with the leads swapped"
+            } else {
+                "with a known turn"
+            };
             Warning::Unchecked.at(worst, || {
                 format!(
-                    "nothing checks the captures of {}: leads entered the wrong way round would go unseen. Record once more at another speed or with a known turn",
+                    "nothing checks the captures of {}: leads entered the wrong way round would go unseen. Record once more at another speed or {check}",
                     named("setup", &setup.name)
                 )
             })

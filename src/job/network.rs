@@ -6,7 +6,7 @@ use super::{JobError, Knowledge};
 use crate::adjust::{Block, Evaluation, Problem, Unknown};
 use crate::analysis::{Analysis, Evidence};
 use crate::delay::phase::{EQUALISER, equaliser_term};
-use crate::delay::{Information, Node, Owner, Side, Term, bend_term, is_response};
+use crate::delay::{Information, Node, Owner, Side, Term, bend_term, is_response, with_response};
 use crate::groove::{Arm, Conditions, Input, Profile, Tip};
 use crate::uncertainty::Caveat;
 use crate::units::{DEGREE, MICROSECOND, MILLIMETRE};
@@ -1107,11 +1107,17 @@ pub(super) fn with_wrong_prior(
         let data = match readings {
             Readings::Real(data) => data.get(at).cloned().flatten(),
             Readings::Predicted => {
-                let u = match &spec.source {
-                    Source::Delay(estimate) => estimate.u,
-                    Source::File(_) | Source::Planned => priors::PLANNED_DELAY.estimate().u,
-                };
-                Some(CaptureData::of_delay(0.0, u))
+                let planned = CaptureData::of_delay(0.0, priors::PLANNED_DELAY.estimate().u);
+                Some(match &spec.source {
+                    Source::Delay(estimate) => CaptureData::of_delay(0.0, estimate.u),
+                    Source::File(_) | Source::Planned => CaptureData {
+                        information: with_response(
+                            planned.information,
+                            priors::PLANNED_RESPONSE.estimate().u,
+                        ),
+                        ..planned
+                    },
+                })
             }
         };
         let Some(mut data) = data else {

@@ -9,8 +9,8 @@ use crate::adjust::{self, Determined, Marginal, Termination};
 use crate::delay::Information;
 use crate::groove::{Profile, Tip};
 use crate::uncertainty::{
-    BudgetLine, Caveat, Conformity, Direction, Quantity, Standing, Warning, budget, conformity,
-    plain,
+    BudgetLine, Caveat, Conformity, Direction, Quantity, Standing, Warning, budget, chi_square,
+    conformity, plain, tail,
 };
 use crate::units::{DEGREE, MICROMETRE, MICROSECOND, MILLIMETRE};
 use ndarray::{Array1, Array2};
@@ -1219,6 +1219,16 @@ impl View<'_> {
                 ),
             ));
         }
+        for name in job.setups.keys() {
+            let later = self.later_setup(name).map(|later| (&job.setups[&later], later));
+            if let Some((_, later)) = later.filter(|(setup, _)| setup.alignment.is_some()) {
+                warnings.push(Warning::AlignedAnew.seen(format!(
+                    "{} states how the body is aligned. If it was turned on purpose since {}, take that out: an alignment says nothing of the body then",
+                    network::named("setup", &later),
+                    network::named("setup", name)
+                )));
+            }
+        }
         let planned = job
             .captures
             .iter()
@@ -1242,8 +1252,9 @@ impl View<'_> {
         let fit = self.adjustment;
         if let Some(p) = fit.p_value {
             let facts = format!(
-                "chi-square {:.1} with {} degrees of freedom (probability {p:.2e})",
-                fit.chi_square, fit.degrees_of_freedom
+                "{} (probability of a larger one {})",
+                chi_square(fit.chi_square, fit.degrees_of_freedom),
+                tail(p)
             );
             if p > 1.0 - DOUBTED_P && fit.degrees_of_freedom > 1 {
                 warnings.push(Caveat::note(

@@ -68,7 +68,11 @@ pub(super) fn worked_example() -> Job {
 
 pub(super) fn capture(setup: &str, rpm: f64, turn_deg: f64, swapped: bool) -> CaptureSpec {
     CaptureSpec {
-        source: Source::Planned,
+        // a delay, which tells of no cartridge's response
+        source: Source::Delay(Estimate {
+            value: 0.0,
+            u: 0.005 * MICROSECOND,
+        }),
         setup: setup.into(),
         record: "R".into(),
         chain: "C".into(),
@@ -147,6 +151,43 @@ fn what_nothing_checks_is_noted() {
     job.setups.get_mut("F").unwrap().rotation = deg(2.0, 5.0);
     job.captures.push(capture("F", 45.0, 0.0, false));
     assert_eq!(unchecked(&job), [""; 0]);
+
+    // the only capture of a spherical tip, whose delay is the cut's
+    let mut job = worked_example();
+    job.captures = rows().remove(7).0;
+    job.records.get_mut("R").unwrap().cut_rotation = deg(2.0, 1.0);
+    let said = unchecked(&job);
+    assert!(said.len() == 1 && said[0].contains("setup S"), "{said:?}");
+    job.captures.push(capture("S", LOW, 0.0, true));
+    assert_eq!(unchecked(&job), [""; 0]);
+}
+
+/// A later setup of a cartridge that states how its body is aligned.
+#[test]
+fn a_setup_aligned_anew_is_noted() {
+    let mut job = worked_example();
+    let aligned = Setup {
+        alignment: Some(super::Alignment::Gauge),
+        ..job.setups["E"].clone()
+    };
+    job.setups.insert("E".into(), aligned.clone());
+    job.captures = vec![capture("E", LOW, 0.0, false)];
+    let noted = |job: &Job| {
+        let solved = solve(job, &as_predicted(job), 0.95).unwrap();
+        let warnings = solved.solution.warnings;
+        let noted = (warnings.iter()).any(|w| w.code == Warning::AlignedAnew.as_str());
+        noted
+    };
+    assert!(!noted(&job));
+    job.captures.push(capture("F", LOW, 0.0, false));
+    for (later, expected) in [(job.setups["S"].clone(), false), (aligned, true)] {
+        let later = Setup {
+            cartridge: "E".into(),
+            ..later
+        };
+        job.setups.insert("F".into(), later);
+        assert_eq!(noted(&job), expected);
+    }
 }
 
 /// What a caller of the library gets wrong is an error, and no panic.

@@ -130,15 +130,13 @@ impl Measurement {
 
     fn angle(&self, out: &mut String, label: &str, quantity: &Quantity, width: usize) {
         let place = match self.direction {
-            Direction::NoneResolved => {
-                "seen from above; the band contains zero, so no direction is resolved".to_owned()
-            }
-            _ if label == "Cut" => "seen from above".to_owned(),
-            d => format!("seen from above ({})", text::direction_at_the_arm(d)),
+            Direction::NoneResolved => String::new(),
+            _ if label == "Cut" => " seen from above".to_owned(),
+            d => format!(" seen from above ({})", text::direction_at_the_arm(d)),
         };
         out.push_str(&text::labelled(
             label,
-            &format!("{} {place}", text::angle(quantity)),
+            &(text::brief(quantity) + &place),
             width,
         ));
         out.push_str(&text::labelled(

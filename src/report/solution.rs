@@ -4,7 +4,7 @@ use super::instruction::Situation;
 use super::text::{self, quantity, rotation, turn_band, wrapped};
 use crate::document::Program;
 use crate::job::{Comparison, PLANNED_COVERAGE, Plan, SetupResult, Solution, Wanted};
-use crate::uncertainty::{BudgetLine, Caveat, DECIDED, Direction, Quantity, plain, rounded_u};
+use crate::uncertainty::{BudgetLine, Caveat, DECIDED, Direction, Quantity, chi_square, plain, rounded_u, tail};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
@@ -140,14 +140,13 @@ pub fn solution_text(solution: &Solution, title: Option<&str>, width: usize) -> 
     );
     let fit = &solution.fit;
     let p = fit.p_value.map_or_else(String::new, |p| {
-        format!(", probability of a larger one {}", plain(p, 3))
+        format!(", probability of a larger one {}", tail(p))
     });
     out += &wrapped(
         "Fit: ",
         &format!(
-            "chi-square {} with {} degrees of freedom{p}",
-            plain(fit.chi_square, 1),
-            fit.degrees_of_freedom
+            "{}{p}",
+            chi_square(fit.chi_square, fit.degrees_of_freedom)
         ),
         width,
     );
@@ -190,10 +189,10 @@ fn setup_text(setup: &SetupResult, doubted: bool, width: usize) -> String {
             );
     }
     out += &wrapped("  Rotation      ", &rotation(&setup.rotation_deg), width);
-    out += &wrapped("  Known to      ", &known_to(&setup.rotation_deg), width);
+    out += &wrapped("                ", &known_to(&setup.rotation_deg), width);
     if let Some(body) = &setup.stylus_to_body_deg {
         out += &wrapped("  To the body   ", &text::brief(body), width);
-        out += &wrapped("  Known to      ", &known_to(body), width);
+        out += &wrapped("                ", &known_to(body), width);
     }
     if let Some(arm) = &setup.arm {
         out += &wrapped("  Arm           ", &text::arm(arm), width);
@@ -275,10 +274,10 @@ pub fn comparison_text(c: &Comparison, after: &SetupResult, width: usize) -> Str
     let change = &c.change_deg;
     let between = format!("from '{}' to '{}'", c.before, c.after);
     let moved = match Direction::resolved(change) {
-        Direction::NoneResolved => format!("none resolved {between}"),
-        _ => format!("{} seen from above, {between}", text::angle(change)),
+        Direction::NoneResolved => text::brief(change),
+        _ => format!("{} seen from above", text::angle(change)),
     };
-    line("Change", &moved);
+    line("Change", &format!("{moved}, {between}"));
     line(
         "",
         &format!(
@@ -289,6 +288,13 @@ pub fn comparison_text(c: &Comparison, after: &SetupResult, width: usize) -> Str
     );
     line("Remaining", &rotation(&c.remaining_deg));
     line("", &turn_band(&c.remaining_deg, "degrees"));
+    if let Some(body) = &after.stylus_to_body_deg {
+        let band = turn_band(body, "degrees");
+        line("To the body", &format!("{}, {band}", text::brief(body)));
+    }
+    if let Some(arm) = &after.arm {
+        line("Arm", &text::arm(arm));
+    }
     if let Some(p) = c.probability_improved {
         let verdict = if p >= DECIDED {
             format!(

@@ -80,7 +80,7 @@ pub fn angle(quantity: &Quantity) -> String {
 pub fn rotation(quantity: &Quantity) -> String {
     match Direction::resolved(quantity) {
         Direction::NoneResolved => format!(
-            "{} deg: no direction resolved",
+            "{} deg, no direction resolved",
             rounded(quantity.value, quantity.standard_uncertainty)
         ),
         resolved => format!(
@@ -291,11 +291,17 @@ pub fn caveats(list: &[Caveat], width: usize) -> String {
     out
 }
 
-/// The first line of a result that is in doubt, composed for `width` columns; empty
+/// The first lines of a result that is in doubt, composed for `width` columns; empty
 /// where it is not.
 pub fn in_doubt(doubt: Option<&str>, width: usize) -> String {
-    doubt.map_or_else(String::new, |doubt| wrapped("", doubt, width) + "\n")
+    doubt.map_or_else(String::new, |doubt| {
+        wrapped("", doubt, width) + &wrapped("", WHILE_IN_DOUBT, width) + "\n"
+    })
 }
+
+/// What the figures of a result in doubt are worth.
+pub const WHILE_IN_DOUBT: &str =
+    "The figures below take every entry and recording as right: do not act on them.";
 
 /// What known turns alone tell; `zero` is the turn as it is shown.
 pub fn zero_setting(zero: &str) -> String {

@@ -14,7 +14,7 @@ pub use quantile::{
     chi_square_upper_tail, normal_cdf, normal_coverage_factor, student_coverage_factor,
 };
 
-pub use rounding::{plain, rounded, rounded_u};
+pub use rounding::{chi_square, plain, rounded, rounded_u, tail};
 pub use standing::Standing;
 pub use warning::{Definition, Rule, Warning};
 

@@ -30,9 +30,39 @@ pub fn plain(value: f64, decimals: usize) -> String {
     }
 }
 
+/// The probability of a larger chi-square, as people read it.
+pub fn tail(p: f64) -> String {
+    if p < f64::EPSILON {
+        // less than that is lost in rounding
+        "less than 2e-16".to_owned()
+    } else if p < 0.001 {
+        format!("{p:.1e}")
+    } else {
+        plain(p, 3)
+    }
+}
+
+/// A chi-square with its degrees of freedom.
+pub fn chi_square(value: f64, degrees_of_freedom: usize) -> String {
+    let plural = if degrees_of_freedom == 1 { "degree" } else { "degrees" };
+    format!(
+        "chi-square {} with {degrees_of_freedom} {plural} of freedom",
+        plain(value, 1)
+    )
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn small_probabilities_are_not_nothing() {
+        assert_eq!(tail(0.0), "less than 2e-16");
+        assert_eq!(tail(3.21e-9), "3.2e-9");
+        assert_eq!(tail(0.998_4), "0.998");
+        assert_eq!(chi_square(0.04, 1), "chi-square 0.0 with 1 degree of freedom");
+        assert_eq!(chi_square(13.93, 32), "chi-square 13.9 with 32 degrees of freedom");
+    }
 
     #[test]
     fn two_digits_of_the_uncertainty() {

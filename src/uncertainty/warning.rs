@@ -85,6 +85,14 @@ use Level::{Caution, Note, Serious};
 use Rule::{Above, Below, Outside, Seen};
 
 warnings! {
+    /// A later setup states how the body is aligned.
+    AlignedAnew "aligned-anew" {
+        judged_by: "a setup with `aligned` whose cartridge was recorded in another setup before",
+        level: Seen(Note),
+        law: "none: a statement that only its author can check",
+        effect: "none if the body was aligned anew; if it was turned on purpose, a bias of stylus to body by up to the turn",
+        advice: "take `aligned` out of a setup whose cartridge was turned on purpose",
+    }
     /// Two peaks of the correlation are equally good.
     Ambiguous "ambiguous" {
         judged_by: "how far the correlation's second peak stays below its first, in standard deviations that noise gives a peak's height",

@@ -7,7 +7,8 @@ use crate::job::{ArmResult, Comparison, Details, Job, SetupResult, Solution, Sou
 use crate::report::Measurement;
 use crate::report::instruction::Situation;
 use crate::report::picture::{self, Picture};
-use crate::uncertainty::{Caveat, Direction, Quantity, plain, rounded, rounded_u};
+use crate::report::text::{self, WHILE_IN_DOUBT};
+use crate::uncertainty::{Caveat, Direction, Quantity, plain, rounded, rounded_u, tail};
 use std::fmt::Write as _;
 
 /// Setups whose pictures are shown.
@@ -151,7 +152,10 @@ pub fn measurement(m: &Measurement, about: &About<'_>) -> Page {
         answer.push_str(&known_to("/rotation_deg", rotation));
     }
     if let Some(body) = &m.stylus_to_body_deg {
-        answer.push_str(&to_the_body("/stylus_to_body_deg", body, m.arm.as_ref()));
+        answer.push_str(&to_the_body(
+            &quantity("/stylus_to_body_deg", body, "degrees"),
+            m.arm.as_ref(),
+        ));
     }
     if m.rotation_deg.is_none() {
         answer.push_str("<p>A spherical tip cannot see its own rotation: this is the rotation of the record's cut.</p>\n");
@@ -218,7 +222,7 @@ pub fn measurement(m: &Measurement, about: &About<'_>) -> Page {
 fn in_doubt(doubt: Option<&str>, names: &Names) -> String {
     doubt.map_or_else(String::new, |doubt| {
         format!(
-            "<p class=\"doubt\" role=\"alert\"><strong>{}</strong></p>\n",
+            "<p class=\"doubt\" role=\"alert\"><strong>{}</strong></p>\n<p>{WHILE_IN_DOUBT}</p>\n",
             names.html(doubt)
         )
     })
@@ -232,14 +236,11 @@ fn known_to(pointer: &str, rotation: &Quantity) -> String {
 }
 
 /// The rotation to the body, and the arm.
-fn to_the_body(pointer: &str, body: &Quantity, arm: Option<&ArmResult>) -> String {
+fn to_the_body(body: &str, arm: Option<&ArmResult>) -> String {
     let arm = arm.map_or_else(String::new, |arm| {
-        format!(" The arm: {}.", escaped(&crate::report::text::arm(arm)))
+        format!(" The arm: {}.", escaped(&text::arm(arm)))
     });
-    format!(
-        "<p>To the cartridge body, which a tolerance is about: {}.{arm}</p>\n",
-        quantity(pointer, body, "degrees")
-    )
+    format!("<p>To the cartridge body, which a tolerance is about: {body}.{arm}</p>\n")
 }
 
 /// What to call a setup in a sentence.
@@ -300,8 +301,8 @@ pub fn solution(s: &Solution, about: &About<'_>) -> Page {
             &setup.rotation_deg,
         ));
         if let Some(body) = &setup.stylus_to_body_deg {
-            let at = format!("{at}/stylus_to_body_deg");
-            answer.push_str(&to_the_body(&at, body, setup.arm.as_ref()));
+            let body = quantity(&format!("{at}/stylus_to_body_deg"), body, "degrees");
+            answer.push_str(&to_the_body(&body, setup.arm.as_ref()));
         }
         if several {
             let _ = writeln!(advice, "<h3>Setup {}</h3>", names.html(&setup.name));
@@ -369,7 +370,7 @@ pub fn solution(s: &Solution, about: &About<'_>) -> Page {
         }
         if let Some(zero) = &setup.zero_setting_deg {
             let zero = quantity(&format!("{at}/zero_setting_deg"), zero, "degrees");
-            let text = crate::report::text::zero_setting(&zero);
+            let text = text::zero_setting(&zero);
             blocks.push(Block::Html(format!("<p>{text}.</p>\n")));
         }
         let picture = picture::budget(&setup.budget, &parts::suffix(n), &of);
@@ -493,7 +494,10 @@ fn together(s: &Solution, about: &About<'_>, names: &Names) -> Section {
     let p = fit.p_value.map_or_else(String::new, |p| {
         format!(
             "; by chance it would be larger with a probability of {}",
-            number("/fit/p_value", p, &plain(p, 3))
+            match p < f64::EPSILON {
+                true => tail(p),
+                false => number("/fit/p_value", p, &tail(p)),
+            }
         )
     });
     blocks.push(Block::Html(format!(
@@ -533,7 +537,7 @@ pub fn comparison(c: &Comparison, s: &Solution, about: &About<'_>) -> Page {
                 change.value,
                 &rounded(change.value.abs(), change.standard_uncertainty)
             ),
-            crate::report::text::direction(way),
+            text::direction(way),
             parts::band("/change_deg", change, "degrees"),
         ),
     };
@@ -543,6 +547,11 @@ pub fn comparison(c: &Comparison, s: &Solution, about: &About<'_>) -> Page {
         "<p class=\"lead\">{moved}.</p>\n<p>{}.</p>",
         parts::turned("Now the stylus", "/remaining_deg", &c.remaining_deg, true),
     );
+    if let Some(body) = after.and_then(|after| after.stylus_to_body_deg) {
+        let body = text::quantity(&body, "degrees");
+        let arm = after.and_then(|after| after.arm.as_ref());
+        answer.push_str(&to_the_body(&escaped(&body), arm));
+    }
     if let Some(p) = c.probability_improved {
         let _ = writeln!(
             answer,
@@ -581,7 +590,7 @@ pub fn comparison(c: &Comparison, s: &Solution, about: &About<'_>) -> Page {
                 "{} degrees, standard uncertainty {} degrees, {}",
                 rounded(q.value, q.standard_uncertainty),
                 rounded_u(q.standard_uncertainty),
-                escaped(&crate::report::text::band(q, "degrees"))
+                escaped(&text::band(q, "degrees"))
             );
             Some((what, text))
         })
