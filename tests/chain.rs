@@ -385,6 +385,7 @@ fn noiseless(rate: f64, length: usize, bin: impl Fn(f64) -> Bin) -> CrossSpectru
                 .map(|k| bin(k as f64 * rate / length as f64))
                 .collect(),
         }],
+        quietest: groovelag::spectrum::Group::default(),
         span: (0, 51 * length as u64),
         origin: 0,
         quality: SignalQuality {
@@ -916,6 +917,7 @@ impl Drawn {
                         .collect(),
                 })
                 .collect(),
+            quietest: groovelag::spectrum::Group::default(),
             span: (0, 480 * 512 + 512),
             origin: 0,
             quality: SignalQuality {

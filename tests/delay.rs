@@ -269,6 +269,7 @@ fn the_band_covers_over_wishart_draws() {
             frame_length,
             alignment: 0,
             groups,
+            quietest: groovelag::spectrum::Group::default(),
             span: (0, 480 * 512 + 512),
             origin: 0,
             quality: SignalQuality {
@@ -327,6 +328,7 @@ mod made {
                     bins: bins.clone(),
                 })
                 .collect(),
+            quietest: groovelag::spectrum::Group::default(),
             span: (0, (groups * FRAMES + 1) * LENGTH as u64 / 2),
             origin: 0,
             quality: SignalQuality {

@@ -386,6 +386,54 @@ fn every_refusal_names_the_file_and_the_remedy() {
     assert!(String::from_utf8_lossy(&usage.stderr).contains("72.5"));
 }
 
+/// Channels that are mixed share the noise of a lead-in too, at once, where quiet programme
+/// has its delay. A blend by `b` makes a correlation of `2 b / (1 + b^2)` of noises that are equal.
+#[test]
+fn a_blend_shows_in_the_noise() {
+    let folder = tempfile::tempdir().unwrap();
+    let rate = 48_000.0;
+    // programme whose right channel is late by 2.5 us (sampling theorem, Hann window), and
+    // noise of each wall
+    const TAPS: isize = 32;
+    let late: Vec<f64> = (-TAPS..=TAPS)
+        .map(|k| {
+            let x = std::f64::consts::PI * (k as f64 - 2.5e-6 * rate);
+            let window = (x / (TAPS + 1) as f64 / 2.0).cos().powi(2);
+            window * x.sin() / x
+        })
+        .collect();
+    let programme = |n: usize| {
+        let at = |k: isize| noise(1, (n as isize - k).max(0) as usize);
+        let right = late.iter().zip(-TAPS..).map(|(h, k)| h * at(k)).sum();
+        [at(0), right]
+    };
+    let of_walls = |n: usize| [2, 3].map(|wall| 0.001 * noise(wall, n));
+    let told = |name: &str, lead_in: f64, blend: f64| -> Option<String> {
+        let path = wav(folder.path(), name, 7.0, 2, |n| {
+            let gain = if (n as f64) < 2.5 * rate {
+                lead_in
+            } else {
+                0.3
+            };
+            let [p, w] = [programme(n), of_walls(n)];
+            let [l, r] = [0, 1].map(|c| gain * p[c] + w[c]);
+            [l + blend * r, r + blend * l]
+        });
+        let output = groovelag(&["measure", &path, "--radius", "72", "--rpm", "33", "--json"]);
+        let document: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
+        let warnings = document["warnings"].as_array().unwrap();
+        let blend = warnings.iter().find(|w| w["code"] == "blend")?;
+        Some(blend["level"].as_str().unwrap().to_owned())
+    };
+    assert_eq!(told("walls.wav", 0.0, 0.0), None);
+    assert_eq!(told("usual.wav", 0.0, 0.05), None);
+    assert_eq!(told("blend.wav", 0.0, 0.1).as_deref(), Some("serious"));
+    assert_eq!(told("strong.wav", 0.0, 0.32).as_deref(), Some("serious"));
+    // a quiet beginning
+    assert_eq!(told("quiet.wav", 0.003, 0.0), None);
+    assert_eq!(told("quiet-alone.wav", 0.03, 0.0), None);
+}
+
 /// The document is the same to the last byte, however many threads make it.
 #[test]
 fn threads_change_no_byte_of_the_document() {

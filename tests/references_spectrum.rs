@@ -214,6 +214,7 @@ fn flat(c: f64, seconds: f64, delay: f64) -> CrossSpectrum {
             frames,
             bins,
         }],
+        quietest: groovelag::spectrum::Group::default(),
         span: (0, (frames + 1) * frame_length as u64 / 2),
         quality: SignalQuality {
             loudest_power: 0.01,

@@ -106,6 +106,7 @@ fn every_frame(path: &Path) -> CrossSpectrum {
         frame_length: length,
         alignment: 0,
         groups,
+        quietest: Group::default(),
         span: (0, left.len() as u64),
         origin: 0,
         quality: SignalQuality {

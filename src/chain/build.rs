@@ -1001,6 +1001,7 @@ mod tests {
                 frames: 100,
                 bins: vec![bin; 512],
             }],
+            quietest: crate::spectrum::Group::default(),
             span: (0, 51 * 1024),
             origin: 0,
             quality: SignalQuality::default(),

@@ -612,6 +612,7 @@ mod tests {
                     })
                     .collect(),
             }],
+            quietest: crate::spectrum::Group::default(),
             span: (0, 51 * 1024),
             origin: 0,
             quality: crate::spectrum::SignalQuality::default(),

@@ -8,7 +8,7 @@ use super::jackknife::{GroupDelay, jackknife};
 use super::phase::{self, Fit, FitError, PhaseTerm, Shape};
 use super::step::step;
 use super::{Information, Node, Owner, Side, Term};
-use crate::spectrum::{Bin, CrossSpectrum};
+use crate::spectrum::{Bin, CrossSpectrum, window};
 use crate::uncertainty::{Caveat, Warning};
 use thiserror::Error;
 
@@ -621,6 +621,43 @@ fn compare_estimators(clusters: &Clusters, fit: &Fit, caveats: &mut Vec<Caveat>)
     }
 }
 
+/// Band in which the noise of a quiet stretch is judged, hertz: above hum and rumble, below
+/// the top octave, where recorders differ. Common practice, no source.
+const NOISE_BAND_HZ: (f64, f64) = (1_000.0, 15_000.0);
+
+/// By so much the likelihood of noise that both channels share at once must exceed that of
+/// quiet programme with its delay: a thousand times.
+const LIKELIER: f64 = 1e3;
+
+/// Correlation of the channels' noise in the quietest stretch; `None` where what both share
+/// there may be programme, which has the programme's `delay_s`.
+fn shared_noise(spectrum: &CrossSpectrum, delay_s: f64) -> Option<f64> {
+    let quietest = &spectrum.quietest;
+    if spectrum.alignment != 0 {
+        return None;
+    }
+    let averages = quietest.frames as f64 * window::HOP_FRACTION;
+    let (mut bins, mut at_once, mut delayed) = (0.0, 0.0, 0.0);
+    for (k, bin) in quietest.bins.iter().enumerate() {
+        let frequency_hz = spectrum.frequency_hz(k);
+        let power = (bin.left * bin.right).sqrt();
+        if !(NOISE_BAND_HZ.0..NOISE_BAND_HZ.1).contains(&frequency_hz) || power <= 0.0 {
+            continue;
+        }
+        let (sin, cos) = (std::f64::consts::TAU * frequency_hz * delay_s).sin_cos();
+        bins += 1.0;
+        at_once += bin.re / power;
+        delayed += (bin.re * cos + bin.im * sin) / power;
+    }
+    if bins == 0.0 {
+        return None;
+    }
+    let correlation = at_once / bins;
+    // each bin's correlation has a variance of 1 / (2 averages) in either part
+    let log_ratio = 2.0 * averages * correlation * (at_once - delayed);
+    (log_ratio > LIKELIER.ln()).then_some(correlation)
+}
+
 fn caveats(
     estimate: &Estimate,
     spectrum: &CrossSpectrum,
@@ -701,6 +738,12 @@ fn caveats(
             .filter(|_| !quality.traced)
     };
     list.extend(not_mono().or_else(noisy).or_else(one_signal));
+    let blend = shared_noise(spectrum, estimate.delay_s);
+    list.extend(blend.and_then(|shared| {
+        Warning::Blend.at(shared, || {
+            format!("where nothing plays, the channels' noise has {:.0} % in common: a blend, crosstalk beyond the usual or a joint-stereo coder mixes the channels, which makes the delay read short by about as much", 100.0 * shared)
+        })
+    }));
     list.extend(Warning::Balance.at(balance_db.abs(), || {
         format!("the channels differ by {:.1} dB in level; this does not move the delay, but check azimuth, bias and gain", balance_db.abs())
     }));

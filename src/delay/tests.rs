@@ -54,6 +54,7 @@ fn made(groups: u64, frames: u64, of: impl Fn(u64, f64) -> Bin) -> CrossSpectrum
         frame_length: LENGTH,
         alignment: 0,
         groups: (0..groups).map(group).collect(),
+        quietest: crate::spectrum::Group::default(),
         span: (0, samples),
         origin: 0,
         quality: SignalQuality {

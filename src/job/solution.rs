@@ -1220,7 +1220,9 @@ impl View<'_> {
             ));
         }
         for name in job.setups.keys() {
-            let later = self.later_setup(name).map(|later| (&job.setups[&later], later));
+            let later = self
+                .later_setup(name)
+                .map(|later| (&job.setups[&later], later));
             if let Some((_, later)) = later.filter(|(setup, _)| setup.alignment.is_some()) {
                 warnings.push(Warning::AlignedAnew.seen(format!(
                     "{} states how the body is aligned. If it was turned on purpose since {}, take that out: an alignment says nothing of the body then",

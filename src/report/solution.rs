@@ -4,7 +4,9 @@ use super::instruction::Situation;
 use super::text::{self, quantity, rotation, turn_band, wrapped};
 use crate::document::Program;
 use crate::job::{Comparison, PLANNED_COVERAGE, Plan, SetupResult, Solution, Wanted};
-use crate::uncertainty::{BudgetLine, Caveat, DECIDED, Direction, Quantity, chi_square, plain, rounded_u, tail};
+use crate::uncertainty::{
+    BudgetLine, Caveat, DECIDED, Direction, Quantity, chi_square, plain, rounded_u, tail,
+};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
@@ -144,10 +146,7 @@ pub fn solution_text(solution: &Solution, title: Option<&str>, width: usize) -> 
     });
     out += &wrapped(
         "Fit: ",
-        &format!(
-            "{}{p}",
-            chi_square(fit.chi_square, fit.degrees_of_freedom)
-        ),
+        &format!("{}{p}", chi_square(fit.chi_square, fit.degrees_of_freedom)),
         width,
     );
     out += &caveats(&solution.warnings, width);

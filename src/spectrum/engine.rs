@@ -83,6 +83,12 @@ const IMPULSIVE: f64 = 16.0;
 /// More rejected frames than this fraction are programme of an impulsive kind.
 const MOST_REJECTED: f64 = Warning::ImpulsiveProgramme.limit();
 
+/// The quietest stretch holds what is within this factor, 2 dB, of its power: noise
+/// scatters by 5 %.
+const AS_QUIET: f64 = 1.6;
+/// Frames of it that are enough: some ten seconds.
+const ENOUGH_QUIET: u64 = 1000;
+
 /// How a recording is to be taken in.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct EngineSettings {
@@ -410,6 +416,7 @@ impl Engine {
             frame_length: self.transformer.frame_length(),
             alignment: self.settings.alignment,
             groups: self.programme.groups(quality.rejection_undone),
+            quietest: self.programme.quietest.found.clone(),
             span: self.span(),
             origin: 0,
             quality,
@@ -505,6 +512,7 @@ struct Programme {
     /// Products of the last two frames of the batch before.
     carried: Vec<Vec<f32>>,
     sums: Sums,
+    quietest: Quietest,
     samples: u64,
     loudest_power: f64,
 }
@@ -529,6 +537,39 @@ impl Level {
     }
     fn audible(&self, level: f64) -> bool {
         level > 0.0 && level >= QUIET * self.loudest
+    }
+}
+
+/// The quietest frames of all, digital silence left out: where nothing plays, they are
+/// the noise of groove and electronics.
+#[derive(Debug)]
+struct Quietest {
+    power: f64,
+    found: Group,
+}
+
+impl Quietest {
+    fn new(bins: usize) -> Self {
+        Self {
+            power: f64::INFINITY,
+            found: Group::new(0, bins),
+        }
+    }
+
+    fn take(&mut self, frame: &Frame, products: &[f32]) {
+        let power = frame.levels.right;
+        if frame.spoilt || power <= 0.0 || power > AS_QUIET * self.power {
+            return;
+        }
+        if power * AS_QUIET < self.power {
+            self.power = power;
+            self.found = Group::new(frame.index, self.found.bins.len());
+        }
+        if self.found.frames < ENOUGH_QUIET {
+            self.found.frames += 1;
+            self.found.last_frame = frame.index;
+            self.found.sum(products, 1.0);
+        }
     }
 }
 
@@ -879,6 +920,7 @@ impl Programme {
             earlier: [None; 2],
             carried: Vec::new(),
             sums: Sums::new(0, bins),
+            quietest: Quietest::new(bins),
             samples: 0,
             loudest_power: 0.0,
         }
@@ -912,6 +954,7 @@ impl Programme {
                 spoilt: self.previous.dropouts > 0 || block.dropouts > 0 || seen.impulsive,
                 block,
             };
+            self.quietest.take(&frame, products);
             self.take(frame, products, two_before);
             self.previous = block;
         }

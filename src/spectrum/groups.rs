@@ -10,7 +10,7 @@ const MOST_GROUPS: usize = 64;
 const FIRST_LENGTH: u64 = 2;
 
 /// Sums over the frames of one stretch of time.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Default)]
 pub struct Group {
     /// Index of the first frame counted (which may have been taken out again).
     pub first_frame: u64,
@@ -23,7 +23,7 @@ pub struct Group {
 }
 
 impl Group {
-    fn new(frame: u64, bins: usize) -> Self {
+    pub(super) fn new(frame: u64, bins: usize) -> Self {
         Self {
             first_frame: frame,
             last_frame: frame,
@@ -33,7 +33,7 @@ impl Group {
     }
 
     #[inline(always)]
-    fn sum(&mut self, products: &[f32], sign: f64) {
+    pub(super) fn sum(&mut self, products: &[f32], sign: f64) {
         let count = self.bins.len();
         let (left, rest) = products.split_at(count);
         let (right, rest) = rest.split_at(count);

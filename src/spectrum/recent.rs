@@ -90,6 +90,7 @@ impl Recent {
         let start = groups.first()?.first_frame * hop;
         Some(CrossSpectrum {
             groups,
+            quietest: Group::default(),
             span: (start.max(last.span.0), last.span.1),
             quality: last.quality.since(&first.quality),
             ..*like

@@ -44,7 +44,11 @@ pub fn tail(p: f64) -> String {
 
 /// A chi-square with its degrees of freedom.
 pub fn chi_square(value: f64, degrees_of_freedom: usize) -> String {
-    let plural = if degrees_of_freedom == 1 { "degree" } else { "degrees" };
+    let plural = if degrees_of_freedom == 1 {
+        "degree"
+    } else {
+        "degrees"
+    };
     format!(
         "chi-square {} with {degrees_of_freedom} {plural} of freedom",
         plain(value, 1)
@@ -60,8 +64,14 @@ mod tests {
         assert_eq!(tail(0.0), "less than 2e-16");
         assert_eq!(tail(3.21e-9), "3.2e-9");
         assert_eq!(tail(0.998_4), "0.998");
-        assert_eq!(chi_square(0.04, 1), "chi-square 0.0 with 1 degree of freedom");
-        assert_eq!(chi_square(13.93, 32), "chi-square 13.9 with 32 degrees of freedom");
+        assert_eq!(
+            chi_square(0.04, 1),
+            "chi-square 0.0 with 1 degree of freedom"
+        );
+        assert_eq!(
+            chi_square(13.93, 32),
+            "chi-square 13.9 with 32 degrees of freedom"
+        );
     }
 
     #[test]

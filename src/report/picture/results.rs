@@ -404,9 +404,9 @@ pub fn series(series: &Series, turns: bool, suffix: &str, of: &str) -> Picture {
             }
         ),
         caption: if turns {
-            "The turn at which both edges read together needs no knowledge of the tip; the cut and all skews are in it. Bars and shading: one standard uncertainty.".to_owned()
+            "The turn at which both edges read together needs no knowledge of the tip; the cut and all skews are in it. The delays take the equaliser's parts as matched; the table of captures takes them as found. Bars and shading: one standard uncertainty.".to_owned()
         } else {
-            "What the groove does grows with the reciprocal of its speed; what the electronics do does not, and is left at infinite speed, at the left. Bars and shading: one standard uncertainty.".to_owned()
+            "What the groove does grows with the reciprocal of its speed; what the electronics do does not, and is left at infinite speed, at the left. The delays take the equaliser's parts as matched, so they and the skew differ from those of the tables, which take the parts as found. Bars and shading: one standard uncertainty.".to_owned()
         },
         description: format!("{result}. Captures: {}.", data.join("; ")),
         x: Axis::linear(
