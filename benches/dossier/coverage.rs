@@ -497,6 +497,8 @@ fn played(row: &str, trial: u64, shots: &[Shot]) -> [f64; 2] {
             (1.0 - scale) / (1.0 + scale),
         )
     });
+    // an arm that is not stated turns the groove against the headshell
+    let tracking = [priors::TRACKING_COMMON, priors::TRACKING_RADIUS].map(|p| draw(0.0, p.u));
     let job = job(shots);
     let data: Vec<Option<CaptureData>> = shots
         .iter()
@@ -532,7 +534,7 @@ snr_db = 35
 noise_spectrum = \"surface\"
 clicks_per_s = 0.5
 ",
-                rotation + turn,
+                rotation + tracking[0] + tracking[1] + turn,
                 equaliser[0],
                 equaliser[1],
             );
@@ -547,10 +549,15 @@ clicks_per_s = 0.5
         })
         .collect();
     let solved = solve(&job, &data, 0.95).expect("a job that can be solved");
-    [(0, rotation), (1, cut)].map(|(k, truth)| {
+    [
+        (0, vec![rotation, tracking[0], tracking[1]]),
+        (1, vec![cut]),
+    ]
+    .map(|(k, truths)| {
         let sum = JUDGED[k].1;
-        let truth = Truth::from([(sum[0].0.to_owned(), truth * DEGREE)]);
-        rank(&solved, sum, &truth)
+        let named = sum.iter().zip(truths);
+        let truth = named.map(|((id, _), truth)| ((*id).to_owned(), truth * DEGREE));
+        rank(&solved, sum, &truth.collect())
     })
 }
 

@@ -205,13 +205,14 @@ pub fn arm(text: &str) -> Result<AnyArm, String> {
     }
 }
 
-/// How the cartridge body was aligned: `gauge` or `eye`.
+/// How the cartridge body was aligned: `gauge`, `eye` or `unknown`.
 pub fn aligned(text: &str) -> Result<Alignment, String> {
     match text.trim() {
         "gauge" => Ok(Alignment::Gauge),
         "eye" => Ok(Alignment::Eye),
+        "unknown" => Ok(Alignment::Unknown),
         other => Err(format!(
-            "'{other}' is neither gauge (aligned with an alignment gauge) nor eye (by eye)"
+            "'{other}' is neither gauge (aligned with an alignment gauge) nor eye (by eye) nor unknown (turned on purpose)"
         )),
     }
 }

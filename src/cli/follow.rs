@@ -17,7 +17,7 @@ use groovelag::capture::{self, Recording, Stereo, StreamWriter};
 use groovelag::chain::Calibration;
 use groovelag::delay::phase::PhaseTerm;
 use groovelag::document::Program;
-use groovelag::job::{self, CaptureData, Job, JobError, Turned};
+use groovelag::job::{self, Alignment, CaptureData, Job, JobError, Turned};
 use groovelag::outside::shown;
 use groovelag::report::{Before, Estimate, Measurement, Recent, last_word, text};
 use groovelag::uncertainty::{Caveat, Direction, Level, Quantity, Warning, outlook};
@@ -452,10 +452,10 @@ impl Session<'_> {
         stretch: usize,
     ) -> Result<Measurement, String> {
         let mut job = self.job.clone();
-        // in a pause the body may have been turned on purpose: the gauge no longer speaks for it
+        // in a pause the body may have been turned on purpose
         if stretch > 1 {
             for setup in job.setups.values_mut() {
-                setup.alignment = None;
+                setup.alignment = Some(Alignment::Unknown);
             }
         }
         let range = Warning::RadiusOffTheRecord.range();

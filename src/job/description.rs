@@ -154,6 +154,8 @@ pub enum Alignment {
     Gauge,
     /// By eye.
     Eye,
+    /// Not known: turned on purpose, for one.
+    Unknown,
 }
 
 /// One state of alignment.
@@ -181,6 +183,7 @@ impl Setup {
         let prior = match self.alignment {
             None | Some(Alignment::Eye) => &priors::MOUNTING_BY_EYE,
             Some(Alignment::Gauge) => &priors::MOUNTING_BY_GAUGE,
+            Some(Alignment::Unknown) => &priors::MOUNTING_UNKNOWN,
         };
         let stated = self.mounting != Stated::default() || self.alignment.is_some();
         (stated || first).then_some((self.mounting, prior))

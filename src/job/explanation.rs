@@ -191,12 +191,17 @@ impl Examined<'_> {
             .map(|(at, test)| self.departure(*at, test))
             .collect();
         let caveats = if contradicts {
-            let worst = departures.first();
-            let worst = worst.map_or_else(String::new, |worst| format!("; {worst}"));
+            let worst = departures.first().cloned();
+            let mut grounds: Vec<String> = [facts].into_iter().chain(worst).collect();
+            // first what says so
+            if p >= CONTRADICTION_P {
+                grounds.reverse();
+            }
             vec![Caveat::serious(
                 Warning::Contradiction,
                 format!(
-                    "the captures and what is stated contradict each other. {cause} ({facts}{worst})"
+                    "the captures and what is stated contradict each other. {cause} ({})",
+                    grounds.join("; ")
                 ),
             )]
         } else if departures.is_empty() {
@@ -217,7 +222,7 @@ impl Examined<'_> {
     /// Setups whose leads could be entered the wrong way round and nobody would see:
     /// each of their captures would depart by too little, and a rotation would be
     /// wrong by more than its band.
-    pub(super) fn unchecked(&self, setups: &[SetupResult]) -> Vec<Caveat> {
+    pub(super) fn unchecked(&self, setups: &[SetupResult]) -> Vec<String> {
         if self.network.capture_blocks.iter().flatten().count() < 2 {
             return Vec::new();
         }
@@ -243,37 +248,26 @@ impl Examined<'_> {
                 Some((unknown, s.rotation_deg.half_width()? * DEGREE))
             })
             .collect();
-        let of_setup = |setup: &SetupResult| {
+        let hidden = |setup: &&SetupResult| {
             let captures = self.job.captures.iter().zip(&self.network.capture_blocks);
             let own = captures.filter(|(c, _)| c.setup == setup.name);
             let own: Vec<usize> = own.filter_map(|(_, block)| *block).collect();
             // the normalised residual that they would make
-            let worst = own.iter().map(|&block| {
+            let seen = own.iter().map(|&block| {
                 let test = problem.bias_test(self.adjustment, block, 0);
                 test.map_or(0.0, |t| (change(block)[0] / t.uncertainty).abs())
             });
-            let worst = worst.reduce(f64::max)?;
+            let seen = seen.fold(f64::NEG_INFINITY, f64::max);
             let mut moved = vec![0.0; x.len()];
             for &block in &own {
                 let by = problem.shift(self.adjustment, block, &change(block));
                 moved.iter_mut().zip(by).for_each(|(sum, one)| *sum += one);
             }
-            if rotations.iter().all(|&(k, half)| moved[k].abs() <= half) {
-                return None;
-            }
-            let check = if setup.blind {
-                "with the leads swapped"
-            } else {
-                "with a known turn"
-            };
-            Warning::Unchecked.at(worst, || {
-                format!(
-                    "nothing checks the captures of {}: leads entered the wrong way round would go unseen. Record once more at another speed or {check}",
-                    named("setup", &setup.name)
-                )
-            })
+            !own.is_empty()
+                && Warning::Unchecked.level(seen).is_some()
+                && rotations.iter().any(|&(k, half)| moved[k].abs() > half)
         };
-        setups.iter().filter_map(of_setup).collect()
+        setups.iter().filter(hidden).map(|s| s.name.clone()).collect()
     }
 
     fn departure(&self, at: usize, test: &BiasTest) -> String {

@@ -367,7 +367,11 @@ fn parse_with_includes(text: &str, path: &str) -> Result<(Job, Includes), JobFil
             mounting: f.quantity("mounting_deg", DEGREE, -60.0..=60.0)?,
             alignment: f.choice(
                 "aligned",
-                &[("gauge", Alignment::Gauge), ("eye", Alignment::Eye)],
+                &[
+                    ("gauge", Alignment::Gauge),
+                    ("eye", Alignment::Eye),
+                    ("unknown", Alignment::Unknown),
+                ],
             )?,
         };
         job.setups.insert(name, setup);

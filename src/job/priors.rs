@@ -52,6 +52,8 @@ priors! {
     ROTATION: "rotation of the stylus in the headshell", 0.0, 20.0, "deg", DEGREE, "weak on purpose: four times the common tolerance of 5 deg";
     /// Mounting of a body aligned with a gauge.
     MOUNTING_BY_GAUGE: "mounting of the cartridge body, aligned with a gauge", 0.0, 1.0, "deg", DEGREE, COMMON;
+    /// Mounting of a body that was turned on purpose, or of which nothing is known.
+    MOUNTING_UNKNOWN: "mounting of the cartridge body, turned on purpose or stated as unknown", 0.0, 20.0, "deg", DEGREE, "as of the rotation in the headshell";
     /// Mounting of a body of which nothing is stated.
     MOUNTING_BY_EYE: "mounting of the cartridge body, aligned by eye or not stated", 0.0, 3.0, "deg", DEGREE, COMMON;
     /// Tracking error of an arm that is not stated, the part that all radii share.

@@ -165,6 +165,9 @@ pub struct SetupResult {
     /// Whether anything is stated of the mounting.
     #[serde(skip)]
     pub mounting_stated: bool,
+    /// Whether leads entered the wrong way round in its captures would go unseen.
+    #[serde(skip)]
+    pub unchecked: bool,
 }
 
 /// What is known of a record side.
@@ -370,7 +373,21 @@ pub fn solve(job: &Job, data: &[Option<CaptureData>], coverage: f64) -> Result<S
     };
     let (mut warnings, explanations) = examined.findings();
     findings.explanations = explanations;
-    warnings.extend(examined.unchecked(&findings.setups));
+    let unchecked = examined.unchecked(&findings.setups);
+    for setup in &mut findings.setups {
+        setup.unchecked = unchecked.contains(&setup.name);
+    }
+    if !unchecked.is_empty() {
+        let of = unchecked.iter().map(|name| network::named("setup", name));
+        warnings.push(Warning::Unchecked.seen(format!(
+            "nothing checks the captures of {}: leads entered the wrong way round would go unseen. Record them once more at another speed",
+            of.collect::<Vec<_>>().join(" and ")
+        )));
+    }
+    // what contradicts itself asks for an impossible lever because of it
+    if !findings.explanations.is_empty() {
+        (findings.warnings).retain(|w| w.code != Warning::ImpossibleLever);
+    }
     warnings.append(&mut findings.warnings);
     warnings.extend(scatter.caveat(job));
     warnings.extend(same_recording(job, data));
@@ -890,6 +907,7 @@ impl View<'_> {
             blind,
             arm_unknown: setup.arm == ArmOf::Unknown,
             mounting_stated: setup.mounting(false).is_some(),
+            unchecked: false,
         })
     }
 

@@ -51,6 +51,8 @@ pub struct Situation<'a> {
     pub arm_unknown: bool,
     /// Whether the mounting is stated.
     pub mounting_stated: bool,
+    /// Whether leads entered the wrong way round would go unseen.
+    pub unchecked: bool,
     /// A later setup of the same cartridge.
     pub superseded_by: Option<&'a str>,
 }
@@ -65,6 +67,7 @@ impl<'a> Situation<'a> {
             kept: setup.conformity.is_some_and(|c| c.is_kept()),
             arm_unknown: setup.arm_unknown,
             mounting_stated: setup.mounting_stated,
+            unchecked: setup.unchecked,
             superseded_by: setup.superseded_by.as_deref(),
         }
     }
@@ -134,6 +137,11 @@ impl<'a> Situation<'a> {
         if self.arm_unknown {
             before.push(words(
                 "nothing is stated of the arm, whose tracking error at this radius may be part of what was found: state it first (--arm, or arm in a job), or record at one of its null radii",
+            ));
+        }
+        if self.unchecked {
+            before.push(words(
+                "nothing checks the leads of these recordings, and leads entered the wrong way round would reverse the turn: make sure of them, or record once more at another speed first",
             ));
         }
         if self.kept {

@@ -124,6 +124,7 @@ impl Measurement {
             kept: self.conformity.is_some_and(|c| c.is_kept()),
             arm_unknown: self.warnings.iter().any(|w| w.code == ARM_NOT_STATED),
             mounting_stated: self.mounting_stated,
+            unchecked: false,
             superseded_by: None,
         })
     }

@@ -319,6 +319,7 @@ pub fn job_text(answers: &Answers, prediction: Option<Prediction>) -> String {
     out += "\n# A setup is one state of alignment.\n";
     let aligned = match answers.aligned {
         Alignment::Gauge => "aligned = \"gauge\"\n",
+        Alignment::Unknown => "aligned = \"unknown\"\n",
         Alignment::Eye => "# aligned = \"gauge\"                          # if a gauge was used\n",
     };
     let _ = write!(

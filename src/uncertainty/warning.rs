@@ -667,7 +667,7 @@ warnings! {
         level: Below(&[(Note, 4.93)]),
         law: "standard normal law: named from 3.29 on (outlier), with a power of 95 % 1.64 further (Baarda 1968, from memory)",
         effect: "none by itself; a wrong entry would go unseen and turn the result over",
-        advice: "record once more at another speed or with a known turn",
+        advice: "make sure of the leads; record once more at another speed",
     }
     /// The delay steps or drifts along the recording.
     Unsteady "unsteady" {

@@ -621,7 +621,7 @@ pub fn contact(view: &ContactView, suffix: &str) -> Picture {
             )
         },
         description: format!(
-            "Plan view: the {what} is turned {} seen from above, {band_words}. The contacts are {} um apart across the groove; the {lead} one lies {apart} um upstream of the other.",
+            "Plan view: the {what} is drawn turned {} seen from above, {band_words}. The contacts are {} um apart across the groove; the {lead} one lies {apart} um upstream of the other.",
             text::angle(&view.angle_deg),
             plain(spacing, 1),
         ),
