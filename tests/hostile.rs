@@ -336,6 +336,17 @@ fn what_is_read_is_never_written_over() {
             2,
             "it is a recording",
         ),
+        // what goes to standard output has no kind that would keep it out of these
+        (
+            "$G check job.toml --jsonl >> in.wav",
+            2,
+            "standard output goes into",
+        ),
+        (
+            "$G solve job.toml --export-knowledge k.toml > o; sed '1a include = [\"k.toml\"]' hand.toml > i.toml; $G check i.toml >> k.toml",
+            2,
+            "standard output goes into",
+        ),
         (
             "$G calibrate --common in.wav -o hard.wav --force",
             2,
@@ -760,6 +771,35 @@ fn an_answer_is_not_lost_with_its_page() {
             "$G check hand.toml --junit no/a.xml --csv ok.csv --report no/a.html; cat ok.csv",
             0,
             "hand.toml,passed",
+        ),
+        // a file may have 200 blocks of 512 bytes, a third of a second of the stream
+        (
+            "trap '' XFSZ; ulimit -f 200; $G follow - PLACE --save kept.wav < in.wav 2> /dev/null",
+            2,
+            "groovelag/measurement/1",
+        ),
+        (
+            "trap '' XFSZ; ulimit -f 200; $G follow - PLACE --save kept.wav < in.wav > /dev/null",
+            2,
+            "kept.wav cannot be written",
+        ),
+        (
+            "trap '' XFSZ; ulimit -f 8; $G measure in.wav PLACE --report a.html; s=$?; ls -A a.html .groovelag* 2> /dev/null && s=9; exit $s",
+            2,
+            "a.html cannot be written",
+        ),
+        // where nobody can be told what is wrong, the status tells
+        ("$G solve nothing.toml 2> /dev/full", 2, ""),
+        ("$G measure in.wav 2> /dev/full", 2, ""),
+        (
+            "$G measure in.wav PLACE --report no/a.html 2> /dev/full",
+            2,
+            "Rotation",
+        ),
+        (
+            "$G measure in.wav PLACE > /dev/full",
+            2,
+            "cannot be written",
         ),
     ]);
 }

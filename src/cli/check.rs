@@ -5,6 +5,7 @@ use super::views::Views;
 use super::{Common, Outcome, read_capture_silently};
 use clap::Args;
 use groovelag::check::{self, Checked, Defaults, Options, Shard};
+use groovelag::job;
 use groovelag::report::check::{CheckDocument, checked_json_line, checked_text};
 use groovelag::report::{page, sketch};
 use std::io::{self, IsTerminal};
@@ -54,8 +55,12 @@ pub struct CheckArguments {
 pub fn run(arguments: &CheckArguments) -> Result<Outcome, String> {
     let force = arguments.views.force;
     let mut items = check::find(&arguments.paths);
-    // recordings and whatever else the jobs name are safe by their kind
-    let inputs = Inputs::of(items.iter().filter_map(check::Item::path));
+    // a job that cannot be understood is not read any further than itself
+    let read = items.iter().filter_map(check::Item::path).flat_map(|path| {
+        let named = job::file::read(path).map(|job| job::file::inputs(&job, path));
+        named.unwrap_or_else(|_| vec![path.to_owned()])
+    });
+    let inputs = Inputs::of(read);
     let (junit, csv) = (arguments.junit.as_deref(), arguments.csv.as_deref());
     for (file, kind) in [(junit, output::JUNIT), (csv, output::CSV)] {
         file.map_or(Ok(()), |file| output::check_free(file, kind, force))?;

@@ -346,14 +346,19 @@ impl Session<'_> {
 
     fn follow(&self, mut follower: Follower, queue: &Receiver<Message>) -> Result<Outcome, String> {
         let mut kept = self.arguments.keep(&follower)?;
+        let mut unkept = Ok(());
         let mut view = View::new(self.arguments.writes_json());
         let mut shown = None;
         let mut course = Course::default();
         let ending = loop {
             match view.wait(queue)? {
                 Message::Block(block) => {
-                    if let Some(kept) = &mut kept {
-                        kept.write(&block)?;
+                    // what is measured does not end with the file
+                    if let Some(Err(message)) = kept.as_mut().map(|k| k.write(&block)) {
+                        view.clear()?;
+                        output::note(&message);
+                        kept = None;
+                        unkept = Err(message);
                     }
                     let step = follower.push(&block, self.through());
                     let new = follower.stretch() != course.stretch;
@@ -373,17 +378,15 @@ impl Session<'_> {
                 Message::Stop | Message::Opened(_) => break Ending::Early,
             }
         };
-        if let Some(kept) = kept {
-            let Kept { path, file } = kept;
-            file.finish()
-                .and_then(|file| file.sync_all())
-                .map_err(|e| cannot_keep(path, &e))?;
+        if let Some(Kept { path, file }) = kept {
+            let finished = file.finish().and_then(|file| file.sync_all());
+            unkept = finished.map_err(|e| cannot_keep(path, &e));
         }
         view.clear()?;
         let recording = match ending {
             Ending::Stream(recording) => Some(*recording),
             Ending::Early => None,
-            Ending::Unread => return Ok(Outcome::Done),
+            Ending::Unread => return unkept.map(|()| Outcome::Done),
         };
         let to_the_end = recording.is_some();
         let Ended { last, before } = follower.end(recording).map_err(|e| e.to_string())?;
@@ -408,6 +411,7 @@ impl Session<'_> {
                 last_word(&measurement, before.as_ref(), output::width())
             }
         })?;
+        unkept?;
         let angle = measurement.rotation_deg.or(measurement.cut_rotation_deg);
         Ok(if self.arguments.until.is_none() || self.reached(angle) {
             Outcome::Done

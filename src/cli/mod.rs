@@ -112,7 +112,7 @@ pub fn run() -> ExitCode {
         Ok(arguments) => arguments,
         // what was typed comes back in the message
         Err(error) if std::env::args_os().any(|a| a.to_string_lossy().contains(is_unsafe)) => {
-            eprint!("{}", shown(&error.render().to_string()));
+            output::say(&shown(&error.render().to_string()));
             return ExitCode::from(2);
         }
         Err(error) => error.exit(),
@@ -154,7 +154,7 @@ pub fn run() -> ExitCode {
 /// Says why nothing came of it. What a file or an argument brought into the
 /// message must not steer the terminal.
 fn unusable(message: &str) -> ExitCode {
-    eprintln!("groovelag: {}", shown(message));
+    output::note(message);
     ExitCode::from(2)
 }
 

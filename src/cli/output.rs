@@ -230,7 +230,13 @@ pub fn check_free(path: &Path, kind: Kind, force: bool) -> Result<(), String> {
 
 /// Tells the user something beside the result.
 pub fn note(text: &str) {
-    eprintln!("groovelag: {}", shown(text));
+    say(&format!("groovelag: {}\n", shown(text)));
+}
+
+/// Writes to standard error what is safe already. Where nobody can be told, the exit status
+/// has to do: `eprint!` would panic.
+pub fn say(text: &str) {
+    let _ = io::stderr().write_all(text.as_bytes());
 }
 
 /// The files that a command reads: it writes into none of them.
@@ -387,11 +393,11 @@ pub fn patiently<T>(what: &str, work: impl FnOnce() -> T) -> T {
                 let seconds = started.elapsed().as_secs();
                 let line = format!("{what}: {seconds} s so far; Ctrl-C ends it");
                 let line: String = line.chars().take(width().saturating_sub(1)).collect();
-                eprint!("\r\x1b[K{line}");
+                say(&format!("\r\x1b[K{line}"));
                 wait = Duration::from_secs(1);
             }
             if wait < PATIENCE {
-                eprint!("\r\x1b[K");
+                say("\r\x1b[K");
             }
         };
         // where no thread can be made there is no word
@@ -425,14 +431,14 @@ impl Progress {
         let percent = (100.0 * fraction) as u32;
         if self.on && self.started.elapsed().as_millis() > 500 && self.shown != Some(percent) {
             self.shown = Some(percent);
-            eprint!("\r\x1b[K{}", bar(what, percent, width()));
+            say(&format!("\r\x1b[K{}", bar(what, percent, width())));
         }
     }
 
     /// Takes what is shown off the screen, for a line of output in its place.
     pub fn clear(&mut self) {
         if self.shown.take().is_some() {
-            eprint!("\r\x1b[K");
+            say("\r\x1b[K");
         }
     }
 }
