@@ -99,6 +99,12 @@ const HOMES: &[(&str, &[&str])] = &[
     ("png", &["report"]),
     ("quick_junit", &["report"]),
     ("globset", &["check"]),
+    // the page at the turntable: nothing else serves, waits or needs a secret
+    ("tokio", &["cli"]),
+    ("hyper", &["cli"]),
+    ("hyper_util", &["cli"]),
+    ("http_body_util", &["cli"]),
+    ("getrandom", &["cli"]),
 ];
 
 /// One source file and the module it belongs to.

@@ -16,6 +16,7 @@ mod independent_writers;
 mod job;
 mod layers;
 mod measure;
+mod page;
 mod readers;
 mod recordings;
 mod references_spectrum;

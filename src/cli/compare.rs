@@ -65,7 +65,7 @@ struct Pair {
 }
 
 impl CompareArguments {
-    fn solved(&self, reader: &Reader) -> Result<Pair, String> {
+    fn solved(&self, reader: &Reader<'_>) -> Result<Pair, String> {
         let coverage = self.common.coverage;
         match &self.files[..] {
             [file] => {
@@ -183,7 +183,7 @@ fn names_of(files: [&OsString; 2]) -> [String; 2] {
 }
 
 /// Runs the command.
-pub fn run(arguments: &CompareArguments, reader: &Reader) -> Result<Outcome, String> {
+pub fn run(arguments: &CompareArguments, reader: &Reader<'_>) -> Result<Outcome, String> {
     let views = &arguments.views;
     let pair = arguments.solved(reader)?;
     let (job, solved, [before, after]) = (&pair.job, &pair.solved, &pair.names);

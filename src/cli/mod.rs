@@ -8,6 +8,7 @@ mod compare;
 mod follow;
 mod measure;
 mod output;
+mod page;
 mod plan;
 mod shell;
 mod simulate;
@@ -59,6 +60,7 @@ enum Command {
     Check(check::CheckArguments),
     Simulate(simulate::Arguments),
     Follow(follow::Follow),
+    Page(page::Page),
     Completions(shell::Completions),
     Manual(shell::Manual),
 }
@@ -126,8 +128,8 @@ pub fn run() -> ExitCode {
             "the threads cannot be made ({error}); ask for fewer with --threads, or free memory"
         ));
     }
-    // a stream that is followed ends with its result
-    if !matches!(arguments.command, Command::Follow(_)) {
+    // a stream that is followed ends with its result, a page with its last answer
+    if !matches!(arguments.command, Command::Follow(_) | Command::Page(_)) {
         output::end_on_interruption();
     }
     let outcome = match arguments.command {
@@ -140,6 +142,7 @@ pub fn run() -> ExitCode {
         Command::Check(arguments) => check::run(&arguments),
         Command::Simulate(arguments) => simulate::run(&arguments),
         Command::Follow(command) => command.run(),
+        Command::Page(command) => command.run(),
         Command::Completions(command) => command.run(program),
         Command::Manual(command) => command.run(program),
     };

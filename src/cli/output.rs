@@ -93,6 +93,24 @@ fn failed(path: &Path, e: &io::Error) -> String {
 /// Files that are not in their place yet: an interruption takes them away.
 static UNPLACED: Mutex<BTreeSet<PathBuf>> = Mutex::new(BTreeSet::new());
 
+/// How their names begin.
+const UNPLACED_PREFIX: &str = ".groovelag-";
+
+/// Takes away what a program that was killed left half-written in a folder which no other
+/// command writes to at the time.
+pub fn clear(folder: &Path) {
+    let entries = std::fs::read_dir(folder).into_iter().flatten().flatten();
+    for entry in entries {
+        let ours = entry
+            .file_name()
+            .to_string_lossy()
+            .starts_with(UNPLACED_PREFIX);
+        if ours && entry.file_type().is_ok_and(|kind| kind.is_file()) {
+            let _ = std::fs::remove_file(entry.path());
+        }
+    }
+}
+
 /// The list, which no panic leaves half-written.
 fn all_unplaced() -> MutexGuard<'static, BTreeSet<PathBuf>> {
     UNPLACED.lock().unwrap_or_else(PoisonError::into_inner)
@@ -116,16 +134,17 @@ pub fn end_on_interruption() {
 }
 
 /// A file that is not there yet, beside its place; in the list while it is that.
-struct Unplaced(Option<tempfile::NamedTempFile>);
+pub struct Unplaced(Option<tempfile::NamedTempFile>);
 
 impl Unplaced {
-    fn file(&mut self) -> &mut File {
+    /// The file to be filled.
+    pub fn file(&mut self) -> &mut File {
         let file = self.0.as_mut().expect("it is taken at the end alone");
         file.as_file_mut()
     }
 
     /// Puts it in its place; an older result there is gone only with `force`.
-    fn place(mut self, path: &Path, force: bool) -> Result<File, String> {
+    pub fn place(mut self, path: &Path, force: bool) -> Result<File, String> {
         let mut list = all_unplaced();
         let file = self.0.take().expect("it is taken here alone");
         list.remove(file.path());
@@ -152,6 +171,11 @@ impl Drop for Unplaced {
     }
 }
 
+/// A file to be filled by and by, beside `path`, which is in nobody's way until it is placed.
+pub fn begin(path: &Path) -> Result<Unplaced, String> {
+    unplaced(path).map_err(|e| failed(path, &e))
+}
+
 fn unplaced(path: &Path) -> io::Result<Unplaced> {
     let folder = match path.parent() {
         Some(parent) if !parent.as_os_str().is_empty() => parent,
@@ -159,7 +183,7 @@ fn unplaced(path: &Path) -> io::Result<Unplaced> {
     };
     let mut list = all_unplaced();
     let file = tempfile::Builder::new()
-        .prefix(".groovelag-")
+        .prefix(UNPLACED_PREFIX)
         .permissions_of_a_plain_file()
         .tempfile_in(folder)?;
     list.insert(file.path().to_owned());

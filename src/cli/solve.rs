@@ -35,16 +35,16 @@ pub struct SolveArguments {
 const KNOWLEDGE: Kind = Kind::Toml(TomlKind::Knowledge);
 
 /// How audio captures become data.
-pub type Reader = dyn Fn(&job::file::Reading<'_>) -> Result<CaptureData, String>;
+pub type Reader<'a> = dyn Fn(&job::file::Reading<'_>) -> Result<CaptureData, String> + 'a;
 
 /// Reads and solves a job; `outputs` refuses what would write over a file of the job.
 pub fn load(
     path: &Path,
     coverage: f64,
-    reader: &Reader,
+    reader: &Reader<'_>,
     outputs: &dyn Fn(&Inputs) -> Result<(), String>,
 ) -> Result<(Job, Vec<Option<CaptureData>>, Solved), String> {
-    let mut job = job::file::read(path).map_err(|e| e.to_string())?;
+    let job = job::file::read(path).map_err(|e| e.to_string())?;
     outputs(&Inputs::of(job::file::inputs(&job, path)))?;
     if job.captures.is_empty() {
         return Err(format!(
@@ -58,6 +58,16 @@ pub fn load(
             path.display()
         ));
     }
+    adjusted(job, path, coverage, reader)
+}
+
+/// Reads the recordings of a job and solves it.
+pub fn adjusted(
+    mut job: Job,
+    path: &Path,
+    coverage: f64,
+    reader: &Reader<'_>,
+) -> Result<(Job, Vec<Option<CaptureData>>, Solved), String> {
     let (data, caveats) = job::file::gather(&mut job, path, reader).map_err(|e| e.to_string())?;
     let solved = output::patiently("adjusting", || job::solve(&job, &data, coverage))
         .map_err(|e| format!("{}: {e}", path.display()))?;
@@ -65,7 +75,7 @@ pub fn load(
 }
 
 /// Runs the command.
-pub fn run(arguments: &SolveArguments, reader: &Reader) -> Result<Outcome, String> {
+pub fn run(arguments: &SolveArguments, reader: &Reader<'_>) -> Result<Outcome, String> {
     let outputs = |inputs: &Inputs| {
         let knowledge = arguments.export_knowledge.as_deref();
         if let Some(path) = knowledge {

@@ -9,6 +9,9 @@ use crate::uncertainty::{Direction, Quantity, plain, rounded, rounded_u};
 pub enum Piece {
     /// Words.
     Words(String),
+    /// Words about the command line or a job file, which make a sentence no less whole
+    /// where they are left out: the page at the turntable has neither.
+    Command(&'static str),
     /// A number of the correction.
     Number {
         /// Its key in the document of the correction.
@@ -78,7 +81,7 @@ impl<'a> Situation<'a> {
             Some(correction) => self.turn(correction),
             None => Instruction {
                 before: Vec::new(),
-                order: words(self.nothing()),
+                order: self.nothing(),
                 after: Vec::new(),
                 turns: false,
             },
@@ -86,14 +89,14 @@ impl<'a> Situation<'a> {
     }
 
     /// Why nothing is to be turned.
-    fn nothing(&self) -> String {
+    fn nothing(&self) -> Sentence {
         if self.in_doubt {
-            return "turn nothing before the doubt is resolved".to_owned();
+            return words("turn nothing before the doubt is resolved");
         }
         if let Some(later) = self.superseded_by {
-            return format!(
+            return words(format!(
                 "nothing here: setup '{later}' was recorded later with the same cartridge, and its instruction counts"
-            );
+            ));
         }
         let q = self.headshell_deg;
         let kept = if self.kept {
@@ -112,16 +115,22 @@ impl<'a> Situation<'a> {
                 text::turn_band(q, "degrees")
             ),
         };
-        let narrow = match (self.kept, self.arm_unknown) {
-            (true, _) => "",
-            (false, true) => {
-                ". State the arm (--arm, or arm in a job) for a narrower band; 'groovelag plan' says which further recordings help most"
-            }
+        let mut sentence = words(format!("{kept} nothing: {reason}"));
+        let plan = Piece::Command("'groovelag plan' says which further recordings help most");
+        match (self.kept, self.arm_unknown) {
+            (true, _) => {}
+            (false, true) => sentence.extend([
+                Piece::Words(". State the arm".to_owned()),
+                Piece::Command(" (--arm, or arm in a job)"),
+                Piece::Words(" for a narrower band".to_owned()),
+                Piece::Command("; "),
+                plan,
+            ]),
             (false, false) => {
-                ". For a narrower band, 'groovelag plan' says which further recordings help most"
+                sentence.extend([Piece::Command(". For a narrower band, "), plan]);
             }
-        };
-        format!("{kept} nothing: {reason}{narrow}")
+        }
+        sentence
     }
 
     fn turn(&self, c: &Correction) -> Instruction {
@@ -135,9 +144,11 @@ impl<'a> Situation<'a> {
             ));
         }
         if self.arm_unknown {
-            before.push(words(
-                "nothing is stated of the arm, whose tracking error at this radius may be part of what was found: state it first (--arm, or arm in a job), or record at one of its null radii",
-            ));
+            before.push(vec![
+                Piece::Words("nothing is stated of the arm, whose tracking error at this radius may be part of what was found: state it first".to_owned()),
+                Piece::Command(" (--arm, or arm in a job)"),
+                Piece::Words(", or record at one of its null radii".to_owned()),
+            ]);
         }
         if self.unchecked {
             before.push(words(
@@ -208,9 +219,10 @@ impl<'a> Situation<'a> {
             "what a turn can take out is then expected within: {}",
             text::turn_band(&left, "degrees")
         )));
-        after.push(words(
-            "set overhang, tracking force and bias force again, record the same grooves again and compare ('groovelag compare')",
-        ));
+        after.push(vec![
+            Piece::Words("set overhang, tracking force and bias force again, record the same grooves again and compare".to_owned()),
+            Piece::Command(" ('groovelag compare')"),
+        ]);
         after.push(words(format!(
             "an alignment gauge {} show the body askew then, on purpose: do not turn it back, nor state that it is aligned",
             if self.mounting_stated { "will" } else { "may" }
@@ -240,9 +252,19 @@ pub fn plain_text(sentence: &Sentence) -> String {
         .iter()
         .map(|piece| match piece {
             Piece::Words(words) => words.as_str(),
+            Piece::Command(words) => words,
             Piece::Number { shown, .. } => shown.as_str(),
         })
         .collect()
+}
+
+/// A sentence for somebody at the turntable, who types no command: with a capital letter and
+/// a full stop.
+pub fn spoken(sentence: &Sentence) -> String {
+    let ours = |piece: &&Piece| !matches!(piece, Piece::Command(_));
+    capitalised(&plain_text(
+        &sentence.iter().filter(ours).cloned().collect(),
+    )) + "."
 }
 
 fn joined<'a>(sentences: impl Iterator<Item = &'a Sentence>) -> String {

@@ -11,6 +11,7 @@ pub mod sketch;
 pub mod solution;
 pub mod start;
 pub mod text;
+pub mod turntable;
 
 pub use crate::job::Measurement;
 pub use calibration::CalibrationReport;

@@ -130,7 +130,7 @@ pub struct Prediction {
 }
 
 /// Degrees of the known turn each way: what `plan` tries, too.
-const TURN_DEG: f64 = 4.0;
+pub(super) const TURN_DEG: f64 = 4.0;
 
 /// One recording to be made.
 #[derive(Debug, Clone, PartialEq)]
@@ -213,7 +213,7 @@ impl Answers {
 }
 
 /// A number without superfluous digits.
-fn number(value: f64) -> String {
+pub(super) fn number(value: f64) -> String {
     let text = plain(value, 3);
     text.trim_end_matches('0').trim_end_matches('.').to_owned()
 }
@@ -244,7 +244,7 @@ pub fn understood(answers: &Answers) -> String {
     )
 }
 
-fn speed(rpm: f64) -> String {
+pub(super) fn speed(rpm: f64) -> String {
     if (rpm - 100.0 / 3.0).abs() < 1e-6 {
         "33 1/3 rpm".to_owned()
     } else {
@@ -397,7 +397,7 @@ fn capture_text(file: &str, setup: &str, radius_mm: [f64; 2], speed: f64) -> Str
     )
 }
 
-fn tip_text(tip: Tip) -> String {
+pub(super) fn tip_text(tip: Tip) -> String {
     // A size that is not stated stands there as a remark with its default.
     let sizes = |profile: &str, keys: [&str; 2], given: Option<(f64, f64)>, defaults: [f64; 2]| {
         let (mark, values) = match given {
@@ -434,7 +434,7 @@ fn tip_text(tip: Tip) -> String {
     }
 }
 
-fn radius([start, end]: [f64; 2]) -> String {
+pub(super) fn radius([start, end]: [f64; 2]) -> String {
     if start == end {
         number(start)
     } else {
@@ -442,7 +442,7 @@ fn radius([start, end]: [f64; 2]) -> String {
     }
 }
 
-fn rpm(value: f64) -> String {
+pub(super) fn rpm(value: f64) -> String {
     if (value - 100.0 / 3.0).abs() < 1e-6 {
         "33".to_owned()
     } else {
@@ -450,7 +450,7 @@ fn rpm(value: f64) -> String {
     }
 }
 
-fn remark(text: &str) -> String {
+pub(super) fn remark(text: &str) -> String {
     wrapped("", text, DEFAULT_WIDTH - 2)
         .lines()
         .map(|line| format!("# {line}\n"))

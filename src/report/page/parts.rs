@@ -194,6 +194,7 @@ pub fn advice(pointer: &str, situation: &Situation<'_>) -> String {
         let pieces = sentence.iter().enumerate().map(|(k, piece)| match piece {
             Piece::Words(words) if k == 0 => escaped(&capitalised(words)),
             Piece::Words(words) => escaped(words),
+            Piece::Command(words) => escaped(words),
             Piece::Number { key, value, shown } => {
                 number(&format!("{pointer}/{key}"), *value, shown)
             }

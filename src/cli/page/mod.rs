@@ -1,0 +1,484 @@
+//! `groovelag page`: the page at the turntable, served to this machine alone.
+
+mod desk;
+mod guard;
+
+use super::Outcome;
+use super::output;
+use clap::Args;
+use desk::{Desk, EVIDENCE, Fields};
+use groovelag::report::turntable::View;
+use guard::Door;
+use http_body_util::{BodyExt, Full};
+use hyper::body::{Body, Bytes, Incoming};
+use hyper::header::{CONTENT_SECURITY_POLICY, HeaderValue, LOCATION, SET_COOKIE};
+use hyper::service::service_fn;
+use hyper::{Method, Request, Response, StatusCode, Uri};
+use hyper_util::rt::{TokioIo, TokioTimer};
+use std::convert::Infallible;
+use std::io::Write;
+use std::path::PathBuf;
+use std::process::{Command, Stdio};
+use std::sync::{Arc, Mutex, PoisonError};
+use std::time::Duration;
+use tokio::net::TcpListener;
+use tokio::sync::{Notify, Semaphore};
+use tokio::time::timeout;
+
+/// Connections at a time: some windows of one browser (common practice, no source).
+const CONNECTIONS: usize = 32;
+/// Longest head of a request, bytes, and most of its fields: a browser's have some hundred
+/// bytes and twenty fields (common practice, no source).
+const LONGEST_HEAD: usize = 16 << 10;
+const MOST_FIELDS: usize = 64;
+/// How long a head, or the next piece of a body, is waited for (common practice, no source).
+const PATIENCE: Duration = Duration::from_secs(20);
+/// How long the last answers may take once the page is ended.
+const GRACE: Duration = Duration::from_secs(2);
+
+/// What the page is made of: path, kind, content.
+const ASSETS: [(&str, &str, &str); 4] = [
+    (
+        "/",
+        "text/html; charset=utf-8",
+        include_str!("assets/page.html"),
+    ),
+    (
+        "/page.css",
+        "text/css; charset=utf-8",
+        include_str!("assets/page.css"),
+    ),
+    (
+        "/page.js",
+        "text/javascript; charset=utf-8",
+        include_str!("assets/page.js"),
+    ),
+    (
+        "/icon.svg",
+        "image/svg+xml",
+        include_str!("assets/icon.svg"),
+    ),
+];
+
+/// Open the page at the turntable in a browser
+#[derive(Debug, Args)]
+#[command(
+    after_help = "The page is served to this machine alone. What it keeps lies in FOLDER:
+recordings, job.toml, solution.json and evidence.html, which every other command
+reads. Opening the folder again goes on where it was. Ctrl-C, or the page's own
+button, ends it.
+
+Example:
+  groovelag page my-stylus"
+)]
+pub struct Page {
+    /// Folder of the job; made if there is none
+    #[arg(value_name = "FOLDER", default_value = "stylus")]
+    folder: PathBuf,
+    /// Port to listen on [default: one that is free]
+    #[arg(long, value_name = "PORT")]
+    port: Option<u16>,
+    /// Print the address; open no browser
+    #[arg(long)]
+    no_browser: bool,
+}
+
+impl Page {
+    /// Runs the command.
+    pub fn run(&self) -> Result<Outcome, String> {
+        let folder = &self.folder;
+        std::fs::create_dir_all(folder).map_err(|e| {
+            format!(
+                "{} cannot be made or used ({e}); name another folder",
+                folder.display()
+            )
+        })?;
+        output::clear(folder);
+        let runtime = tokio::runtime::Builder::new_current_thread()
+            .enable_all()
+            .build()
+            .map_err(|e| format!("the page cannot be served ({e})"))?;
+        let ended = runtime.block_on(self.serve());
+        // a calculation that nobody waits for any more
+        runtime.shutdown_background();
+        ended.map(|()| Outcome::Done)
+    }
+
+    async fn serve(&self) -> Result<(), String> {
+        let wished = self.port.unwrap_or(0);
+        let listener = TcpListener::bind(("127.0.0.1", wished))
+            .await
+            .map_err(|e| {
+                format!("port {wished} cannot be used ({e}); leave --port away, or give another")
+            })?;
+        let port = listener.local_addr().map_err(|e| e.to_string())?.port();
+        let door = Door::new(port)?;
+        let end = Arc::new(Notify::new());
+        let interrupted = Arc::clone(&end);
+        // where interruptions are ignored (nohup), the page's own button ends it
+        let _ = ctrlc::try_set_handler(move || interrupted.notify_one());
+        let address = door.address();
+        output::print(&format!(
+            "The page is at {address}\nIt is for this machine alone. Ctrl-C, or its own button, ends it.\n"
+        ))?;
+        if !self.no_browser {
+            open_browser(&address);
+        }
+        let server = Arc::new(Server {
+            door,
+            desk: Mutex::new(Desk::new(self.folder.clone())),
+            end: Arc::clone(&end),
+        });
+        let places = Arc::new(Semaphore::new(CONNECTIONS));
+        let accepting = tokio::spawn(accept(listener, server, Arc::clone(&places)));
+        end.notified().await;
+        accepting.abort();
+        // the answer to the one who pressed the button
+        let _ = timeout(GRACE, places.acquire_many(CONNECTIONS as u32)).await;
+        Ok(())
+    }
+}
+
+/// Takes connections in, each on its own, as long as there are places.
+async fn accept(listener: TcpListener, server: Arc<Server>, places: Arc<Semaphore>) {
+    loop {
+        let accepted = listener.accept().await;
+        let (Ok((stream, _)), Ok(place)) = (accepted, Arc::clone(&places).acquire_owned().await)
+        else {
+            // out of descriptors for a moment, say
+            tokio::time::sleep(Duration::from_millis(100)).await;
+            continue;
+        };
+        let server = Arc::clone(&server);
+        tokio::spawn(async move {
+            let service = service_fn(|request| {
+                let server = Arc::clone(&server);
+                async move { Ok::<_, Infallible>(server.answer(request).await) }
+            });
+            // what a client does wrong ends its connection, and nothing else
+            let _ = hyper::server::conn::http1::Builder::new()
+                .timer(TokioTimer::new())
+                .header_read_timeout(PATIENCE)
+                .max_buf_size(LONGEST_HEAD)
+                .max_headers(MOST_FIELDS)
+                .serve_connection(TokioIo::new(stream), service)
+                .await;
+            drop(place);
+        });
+    }
+}
+
+/// Opens an address the way the system does; where it cannot, the address stands printed.
+fn open_browser(address: &str) {
+    let mut command = if cfg!(target_os = "windows") {
+        let mut start = Command::new("rundll32");
+        start.arg("url.dll,FileProtocolHandler");
+        start
+    } else if cfg!(target_os = "macos") {
+        Command::new("open")
+    } else {
+        Command::new("xdg-open")
+    };
+    let quiet = command
+        .arg(address)
+        .stdin(Stdio::null())
+        .stdout(Stdio::null())
+        .stderr(Stdio::null());
+    if quiet.spawn().is_err() {
+        output::note("no browser could be opened; open the address above in one");
+    }
+}
+
+type Answer = Response<Full<Bytes>>;
+
+struct Server {
+    door: Door,
+    desk: Mutex<Desk>,
+    end: Arc<Notify>,
+}
+
+impl Server {
+    async fn answer(self: Arc<Self>, request: Request<Incoming>) -> Answer {
+        let (head, body) = request.into_parts();
+        if let Some((status, words)) = self.door.refuses(&head) {
+            return closing(plain(status, words));
+        }
+        let path = head.uri.path();
+        if head.method != Method::POST {
+            return self.shown(path).await;
+        }
+        let length = guard::promised(&head.headers);
+        match path {
+            "/recording" => self.upload(&head.uri, length, body).await,
+            "/job" | "/leave-out" | "/end" => {
+                if length > guard::LARGEST_FORM {
+                    return closing(plain(
+                        StatusCode::PAYLOAD_TOO_LARGE,
+                        "A form is not so long.",
+                    ));
+                }
+                let collected = timeout(PATIENCE, body.collect()).await;
+                let Ok(Ok(form)) = collected else {
+                    return closing(plain(
+                        StatusCode::REQUEST_TIMEOUT,
+                        "The form did not come whole.",
+                    ));
+                };
+                let Some(fields) = fields(&form.to_bytes()) else {
+                    return plain(StatusCode::BAD_REQUEST, "This is no form.");
+                };
+                self.form(path, fields).await
+            }
+            _ => closing(nothing_here()),
+        }
+    }
+
+    /// What is looked at.
+    async fn shown(self: Arc<Self>, path: &str) -> Answer {
+        if let Some((_, kind, content)) = ASSETS.iter().find(|a| a.0 == path) {
+            return made(StatusCode::OK, kind, *content);
+        }
+        if self.door.is_entrance(path) {
+            let mut answer = plain(StatusCode::SEE_OTHER, "");
+            answer
+                .headers_mut()
+                .insert(LOCATION, HeaderValue::from_static("/"));
+            if let Ok(cookie) = HeaderValue::try_from(self.door.cookie()) {
+                answer.headers_mut().insert(SET_COOKIE, cookie);
+            }
+            return answer;
+        }
+        match path {
+            "/state" => self.with_desk(|desk| Ok(desk.view())).await,
+            "/evidence" => {
+                let server = Arc::clone(&self);
+                let read = tokio::task::spawn_blocking(move || {
+                    let file = server.desk().folder().join(EVIDENCE);
+                    groovelag::outside::read(&file).ok()
+                });
+                match read.await {
+                    Ok(Some(html)) => {
+                        let mut answer = made(StatusCode::OK, "text/html; charset=utf-8", html);
+                        let policy = HeaderValue::from_static(guard::EVIDENCE_POLICY);
+                        answer.headers_mut().insert(CONTENT_SECURITY_POLICY, policy);
+                        answer
+                    }
+                    _ => nothing_here(),
+                }
+            }
+            _ => nothing_here(),
+        }
+    }
+
+    async fn form(self: Arc<Self>, path: &str, fields: Fields) -> Answer {
+        match path {
+            "/job" => self.with_desk(move |desk| desk.state(&fields)).await,
+            "/leave-out" => {
+                self.with_desk(move |desk| {
+                    let file = fields.get("file").map_or("", String::as_str);
+                    desk.leave_out(file).map_err(|message| ("", message))
+                })
+                .await
+            }
+            _ => {
+                self.end.notify_one();
+                closing(plain(StatusCode::OK, "The page has ended."))
+            }
+        }
+    }
+
+    /// A recording, written to the disk as it comes.
+    async fn upload(self: Arc<Self>, uri: &Uri, length: u64, mut body: Incoming) -> Answer {
+        if length > guard::LARGEST_RECORDING {
+            let words =
+                "The recording is longer than a WAV file can be (4 GiB); cut a part out of it.";
+            return closing(refused("", words));
+        }
+        let query = query(uri);
+        let name = query.get("name").cloned().unwrap_or_default();
+        let server = Arc::clone(&self);
+        let begun = tokio::task::spawn_blocking(move || {
+            let desk = server.desk();
+            let place = desk.place(&query)?;
+            Ok::<_, String>((place, output::begin(&desk.folder().join("recording"))?))
+        });
+        let (place, mut file) = match begun.await {
+            Ok(Ok(begun)) => begun,
+            Ok(Err(message)) => return closing(refused("", &message)),
+            Err(_) => return broken(),
+        };
+        let mut came = 0;
+        while !body.is_end_stream() {
+            let piece = match timeout(PATIENCE, body.frame()).await {
+                Ok(Some(Ok(frame))) => frame.into_data().unwrap_or_default(),
+                Ok(None) => break,
+                Ok(Some(Err(_))) | Err(_) => {
+                    return closing(refused(
+                        "",
+                        "The recording did not come whole; nothing of it is kept.",
+                    ));
+                }
+            };
+            came += piece.len() as u64;
+            if let Err(e) = file.file().write_all(&piece) {
+                let words = format!(
+                    "The recording cannot be saved ({e}); nothing of it is kept. Make room on the disk."
+                );
+                return closing(refused("", &words));
+            }
+        }
+        if came != length || came == 0 {
+            return refused(
+                "",
+                "The recording did not come whole; nothing of it is kept.",
+            );
+        }
+        self.with_desk(move |desk| {
+            desk.take(&place, &name, file)
+                .map_err(|message| ("", message))
+        })
+        .await
+    }
+
+    fn desk(&self) -> std::sync::MutexGuard<'_, Desk> {
+        self.desk.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// Works at the desk, one after the other, while the page goes on answering.
+    async fn with_desk(
+        self: Arc<Self>,
+        work: impl FnOnce(&mut Desk) -> Result<View, desk::Wrong> + Send + 'static,
+    ) -> Answer {
+        let worked = tokio::task::spawn_blocking(move || work(&mut self.desk())).await;
+        match worked {
+            Ok(Ok(view)) => match serde_json::to_string(&view) {
+                Ok(json) => made(StatusCode::OK, "application/json", json),
+                Err(_) => broken(),
+            },
+            Ok(Err((field, message))) => refused(field, &message),
+            Err(_) => broken(),
+        }
+    }
+}
+
+/// An answer with every field that protects it.
+fn made(status: StatusCode, kind: &'static str, content: impl Into<Bytes>) -> Answer {
+    let mut answer = Response::new(Full::new(content.into()));
+    *answer.status_mut() = status;
+    let headers = answer.headers_mut();
+    for (name, value) in [
+        ("content-type", kind),
+        ("content-security-policy", guard::POLICY),
+        ("x-content-type-options", "nosniff"),
+        ("x-frame-options", "DENY"),
+        ("referrer-policy", "same-origin"),
+        ("cross-origin-opener-policy", "same-origin"),
+        ("cross-origin-resource-policy", "same-origin"),
+        ("cache-control", "no-store"),
+    ] {
+        headers.insert(name, HeaderValue::from_static(value));
+    }
+    answer
+}
+
+fn plain(status: StatusCode, words: &'static str) -> Answer {
+    made(status, "text/plain; charset=utf-8", words)
+}
+
+fn nothing_here() -> Answer {
+    plain(StatusCode::NOT_FOUND, "There is nothing here.")
+}
+
+fn broken() -> Answer {
+    refused(
+        "",
+        "The program could not finish this; its terminal may say why.",
+    )
+}
+
+/// What a person can put right, with the field it is about.
+fn refused(field: &str, message: &str) -> Answer {
+    let words = serde_json::json!({ "field": field, "message": message });
+    made(
+        StatusCode::UNPROCESSABLE_ENTITY,
+        "application/json",
+        words.to_string(),
+    )
+}
+
+/// An answer that ends its connection: what else comes on it is not read.
+fn closing(mut answer: Answer) -> Answer {
+    answer
+        .headers_mut()
+        .insert("connection", HeaderValue::from_static("close"));
+    answer
+}
+
+/// The fields of a form, which comes as a JSON object of texts.
+fn fields(bytes: &[u8]) -> Option<Fields> {
+    serde_json::from_slice(bytes).ok()
+}
+
+/// The query of an address.
+fn query(uri: &Uri) -> Fields {
+    let pairs = uri.query().unwrap_or("").split('&');
+    let pairs = pairs.filter_map(|pair| pair.split_once('='));
+    pairs.map(|(k, v)| (unescaped(k), unescaped(v))).collect()
+}
+
+/// Percent escapes taken out (RFC 3986, 2.1); what is none stays as it is.
+fn unescaped(text: &str) -> String {
+    let bytes = text.as_bytes();
+    let mut out = Vec::with_capacity(bytes.len());
+    let mut k = 0;
+    while k < bytes.len() {
+        let code = text
+            .get(k + 1..k + 3)
+            .and_then(|hex| u8::from_str_radix(hex, 16).ok());
+        match (bytes[k], code) {
+            (b'%', Some(byte)) => {
+                out.push(byte);
+                k += 3;
+            }
+            (byte, _) => {
+                out.push(byte);
+                k += 1;
+            }
+        }
+    }
+    String::from_utf8_lossy(&out).into_owned()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn queries_are_read_as_browsers_write_them() {
+        let uri: Uri = "/recording?kind=named%3Aa.wav&name=Take%201%20%C3%A4.wav&x&y=%&z=%é"
+            .parse()
+            .unwrap();
+        let query = query(&uri);
+        assert_eq!(query["kind"], "named:a.wav");
+        assert_eq!(query["name"], "Take 1 ä.wav");
+        assert_eq!(query["y"], "%");
+        assert_eq!(query.get("x"), None);
+    }
+
+    #[test]
+    fn the_page_holds_no_script_of_its_own_and_fetches_nothing() {
+        for (path, _, text) in ASSETS {
+            for never in [
+                "://",
+                "onclick=",
+                "style=\"",
+                "<style",
+                "eval(",
+                "innerHTML",
+            ] {
+                let found = text.replace("http://www.w3.org/", "").contains(never);
+                assert!(!found, "{path}: {never}");
+            }
+        }
+    }
+}

@@ -1,0 +1,519 @@
+//! `groovelag page`: who is let in, and what becomes of recordings that are given to it. The
+//! client is a socket, so that it can say what no browser says. All recordings are simulated.
+
+use serde_json::Value;
+use std::io::{BufRead, BufReader, Read, Write};
+use std::net::TcpStream;
+use std::path::Path;
+use std::process::{Child, Command, Stdio};
+
+/// A server that ends with the test.
+struct Server {
+    child: Child,
+    port: u16,
+    token: String,
+}
+
+impl Drop for Server {
+    fn drop(&mut self) {
+        let _ = self.child.kill();
+        let _ = self.child.wait();
+    }
+}
+
+impl Server {
+    fn start(folder: &Path) -> Self {
+        let mut child = Command::new(env!("CARGO_BIN_EXE_groovelag"))
+            .args(["page", "--no-browser"])
+            .arg(folder)
+            .stdin(Stdio::null())
+            .stdout(Stdio::piped())
+            .spawn()
+            .unwrap();
+        let mut line = String::new();
+        let out = child.stdout.take().unwrap();
+        BufReader::new(out).read_line(&mut line).unwrap();
+        let address = line.trim().rsplit_once("http://127.0.0.1:").unwrap().1;
+        let (port, token) = address.split_once('/').unwrap();
+        let (port, token) = (port.parse().unwrap(), token.to_owned());
+        Self { child, port, token }
+    }
+
+    /// What comes back to these bytes: status, head, body.
+    fn raw(&self, head: &str, body: &[u8]) -> (u16, String, Vec<u8>) {
+        let mut stream = TcpStream::connect(("127.0.0.1", self.port)).unwrap();
+        stream.write_all(head.as_bytes()).unwrap();
+        // a server that has seen enough need not read on
+        let _ = stream.write_all(body);
+        let mut answer = Vec::new();
+        let _ = stream.read_to_end(&mut answer);
+        let end = answer.windows(4).position(|w| w == b"\r\n\r\n");
+        let Some(end) = end else {
+            return (0, String::from_utf8_lossy(&answer).into_owned(), Vec::new());
+        };
+        let head = String::from_utf8_lossy(&answer[..end]).into_owned();
+        let status = head.split(' ').nth(1).unwrap().parse().unwrap();
+        (status, head, answer[end + 4..].to_vec())
+    }
+
+    fn cookie(&self) -> String {
+        format!("groovelag-{}={}", self.port, self.token)
+    }
+
+    /// The head of a request as the page's own script sends it.
+    fn head(&self, method: &str, path: &str, length: usize) -> String {
+        let port = self.port;
+        format!(
+            "{method} {path} HTTP/1.1\r\nHost: 127.0.0.1:{port}\r\nConnection: close\r\nCookie: {}\r\nOrigin: http://127.0.0.1:{port}\r\nContent-Length: {length}\r\n\r\n",
+            self.cookie()
+        )
+    }
+
+    fn ask(&self, method: &str, path: &str, body: &[u8]) -> (u16, Value) {
+        let (status, _, body) = self.raw(&self.head(method, path, body.len()), body);
+        (status, serde_json::from_slice(&body).unwrap_or(Value::Null))
+    }
+
+    fn state(&self) -> Value {
+        self.ask("GET", "/state", b"").1
+    }
+
+    fn job(&self, changes: &[(&str, &str)]) -> (u16, Value) {
+        let usual = [
+            ("radius", "70"),
+            ("rpm", "33"),
+            ("shape", "elliptical"),
+            ("sizes", "18 x 8"),
+            ("arm", "tangential"),
+            ("aligned", "gauge"),
+        ];
+        let fields: std::collections::BTreeMap<_, _> =
+            usual.iter().chain(changes).copied().collect();
+        self.ask(
+            "POST",
+            "/job",
+            serde_json::to_string(&fields).unwrap().as_bytes(),
+        )
+    }
+
+    fn give(&self, kind: &str, file: &Path) -> (u16, Value) {
+        let path = format!("/recording?kind={kind}&turn=4&name=Take%201.WAV");
+        self.ask("POST", &path, &std::fs::read(file).unwrap())
+    }
+}
+
+/// Everything in a folder, by name.
+fn listing(folder: &Path) -> Vec<(String, Vec<u8>)> {
+    let mut list: Vec<_> = std::fs::read_dir(folder)
+        .unwrap()
+        .map(|entry| {
+            let path = entry.unwrap().path();
+            let name = path.file_name().unwrap().to_string_lossy().into_owned();
+            (name, std::fs::read(&path).unwrap())
+        })
+        .collect();
+    list.sort();
+    list
+}
+
+/// Recordings of a stylus that is turned by 2.5 degrees, then by -0.3.
+fn recordings(folder: &Path) {
+    let mut recipe = String::from(
+        "format = 1\nseed = 5\nname = \"set\"\n[programme]\nkind = \"pink\"\nduration_s = 8\npeak_cm_s = 6\n[capture]\nradius_mm = 70\nrpm = 33\nlead_in_s = 0.4\nrun_out_s = 0.2\nsample_rate_hz = 48000\nword = \"int24\"\n[setup]\nrotation_deg = 2.5\n[dirt]\nsnr_db = 40\n",
+    );
+    for (name, differs) in [
+        ("found", ""),
+        ("speed", "capture.rpm = 45\n"),
+        ("on", "setup.rotation_deg = 6.5\n"),
+        ("back", "setup.rotation_deg = -1.5\n"),
+        ("after", "setup.rotation_deg = -0.3\n"),
+    ] {
+        recipe += &format!(
+            "[[variation]]\nname = \"{name}\"\ncartridge.profile = \"elliptical\"\ncartridge.side_radius_um = 8\n{differs}"
+        );
+    }
+    std::fs::write(folder.join("recipe.toml"), recipe).unwrap();
+    let made = Command::new(env!("CARGO_BIN_EXE_groovelag"))
+        .current_dir(folder)
+        .args(["simulate", "recipe.toml", "-o", "."])
+        .output()
+        .unwrap();
+    assert!(
+        made.status.success(),
+        "{}",
+        String::from_utf8_lossy(&made.stderr)
+    );
+}
+
+#[test]
+fn nobody_else_is_let_in() {
+    let folder = tempfile::tempdir().unwrap();
+    let server = Server::start(folder.path());
+    assert_eq!(server.job(&[]).0, 200);
+    let before = listing(folder.path());
+    let port = server.port;
+    let (host, origin) = (
+        format!("Host: 127.0.0.1:{port}\r\n"),
+        format!("Origin: http://127.0.0.1:{port}\r\n"),
+    );
+    let cookie = format!("Cookie: {}\r\n", server.cookie());
+    let post = |path: &str, fields: &str| {
+        (
+            format!("POST {path} HTTP/1.1\r\n{fields}Connection: close\r\n\r\n"),
+            "{\"radius\":\"50\"}",
+        )
+    };
+    let get = |path: &str, fields: &str| {
+        (
+            format!("GET {path} HTTP/1.1\r\n{fields}Connection: close\r\n\r\n"),
+            "",
+        )
+    };
+    let length = "Content-Length: 15\r\n";
+    let long = format!("X: {}\r\n", "x".repeat(40_000));
+    let many: String = (0..200).map(|k| format!("X-{k}: x\r\n")).collect();
+    let other_token = format!("Cookie: groovelag-{port}={}\r\n", "0".repeat(32));
+    for (what, status, (head, body)) in [
+        ("no token", 404, get("/state", &host)),
+        (
+            "another token",
+            404,
+            get("/state", &format!("{host}{other_token}")),
+        ),
+        (
+            "a token that is guessed in the path",
+            404,
+            get(&format!("/{}", "0".repeat(32)), &host),
+        ),
+        ("the page itself without a token", 404, get("/", &host)),
+        (
+            "a rebound name",
+            421,
+            get("/state", &format!("Host: evil.example:{port}\r\n{cookie}")),
+        ),
+        (
+            "another port",
+            421,
+            get("/state", &format!("Host: 127.0.0.1:1\r\n{cookie}")),
+        ),
+        (
+            "two names",
+            421,
+            get("/state", &format!("{host}Host: evil.example\r\n{cookie}")),
+        ),
+        (
+            "a name in the line",
+            421,
+            get(
+                &format!("http://evil.example:{port}/state"),
+                &format!("{host}{cookie}"),
+            ),
+        ),
+        (
+            "a foreign origin",
+            403,
+            post(
+                "/job",
+                &format!("{host}{cookie}{length}Origin: http://evil.example\r\n"),
+            ),
+        ),
+        (
+            "another port's origin",
+            403,
+            post(
+                "/job",
+                &format!("{host}{cookie}{length}Origin: http://127.0.0.1:1\r\n"),
+            ),
+        ),
+        (
+            "no origin",
+            403,
+            post("/job", &format!("{host}{cookie}{length}")),
+        ),
+        (
+            "origin null",
+            403,
+            post("/job", &format!("{host}{cookie}{length}Origin: null\r\n")),
+        ),
+        (
+            "two origins",
+            403,
+            post(
+                "/job",
+                &format!("{host}{cookie}{length}{origin}Origin: http://evil.example\r\n"),
+            ),
+        ),
+        (
+            "no token on a form",
+            404,
+            post("/end", &format!("{host}{origin}{length}")),
+        ),
+        (
+            "no length",
+            411,
+            post("/job", &format!("{host}{cookie}{origin}")),
+        ),
+        (
+            "chunks",
+            411,
+            post(
+                "/job",
+                &format!("{host}{cookie}{origin}Transfer-Encoding: chunked\r\n"),
+            ),
+        ),
+        (
+            "two lengths",
+            400,
+            post(
+                "/job",
+                &format!("{host}{cookie}{origin}{length}Content-Length: 3\r\n"),
+            ),
+        ),
+        (
+            "a form too long",
+            413,
+            post(
+                "/job",
+                &format!("{host}{cookie}{origin}Content-Length: 99999999\r\n"),
+            ),
+        ),
+        (
+            "a recording too long",
+            422,
+            post(
+                "/recording?kind=found&name=a.wav",
+                &format!("{host}{cookie}{origin}Content-Length: 9999999999\r\n"),
+            ),
+        ),
+        (
+            "no such method",
+            405,
+            (
+                format!("DELETE /state HTTP/1.1\r\n{host}{cookie}Connection: close\r\n\r\n"),
+                "",
+            ),
+        ),
+        (
+            "a path upwards",
+            404,
+            get("/../job.toml", &format!("{host}{cookie}")),
+        ),
+        (
+            "a file of the folder",
+            404,
+            get("/job.toml", &format!("{host}{cookie}")),
+        ),
+        (
+            "a long head",
+            431,
+            get("/state", &format!("{host}{cookie}{long}")),
+        ),
+        (
+            "many fields",
+            431,
+            get("/state", &format!("{host}{cookie}{many}")),
+        ),
+        (
+            "no form",
+            400,
+            (
+                format!(
+                    "POST /job HTTP/1.1\r\n{host}{cookie}{origin}Content-Length: 3\r\nConnection: close\r\n\r\n"
+                ),
+                "xyz",
+            ),
+        ),
+    ] {
+        let (got, answer, body) = server.raw(&head, body.as_bytes());
+        let body = String::from_utf8_lossy(&body);
+        assert_eq!(got, status, "{what}: {answer}\n{body}");
+        assert!(!body.contains(&server.token), "{what}");
+        assert!(
+            !answer.to_lowercase().contains("access-control-allow"),
+            "{what}"
+        );
+    }
+    assert_eq!(listing(folder.path()), before, "nothing has changed");
+
+    // the one who has the address comes in, and brings the token no further
+    let (status, head, _) = server.raw(&get(&format!("/{}", server.token), &host).0, b"");
+    assert_eq!(status, 303, "{head}");
+    let lower = head.to_lowercase();
+    assert!(
+        lower.contains("httponly") && lower.contains("samesite=strict"),
+        "{head}"
+    );
+    assert!(lower.contains("\r\nlocation: /\r\n"), "{head}");
+    let (status, head, page) = server.raw(&server.head("GET", "/", 0), b"");
+    assert_eq!(status, 200);
+    for field in [
+        "default-src 'none'",
+        "frame-ancestors 'none'",
+        "nosniff",
+        "no-store",
+    ] {
+        assert!(head.contains(field), "{field}: {head}");
+    }
+    assert!(!String::from_utf8(page).unwrap().contains(&server.token));
+}
+
+#[test]
+fn a_job_by_the_page_is_a_job_by_hand() {
+    let made = tempfile::tempdir().unwrap();
+    recordings(made.path());
+    let source = |name: &str| made.path().join(format!("set-{name}.wav"));
+    let home = tempfile::tempdir().unwrap();
+    let folder = home.path().join("mine");
+    let server = Server::start(&folder);
+    assert!(server.state()["answer"].is_null());
+
+    // what is wrong is said at its field, and nothing is written
+    let (status, wrong) = server.job(&[("radius", "72,5")]);
+    assert_eq!(
+        (status, wrong["field"].as_str()),
+        (422, Some("radius")),
+        "{wrong}"
+    );
+    assert!(server.give("found", &source("found")).0 == 422 && listing(&folder).is_empty());
+    let (status, view) = server.job(&[]);
+    assert_eq!(status, 200, "{view}");
+    assert_eq!(view["asked"]["radius"], "70");
+
+    // what is no recording leaves no trace, and neither does half of one
+    let before = listing(&folder);
+    let (status, wrong) = server.ask("POST", "/recording?kind=found&name=a.wav", b"no recording");
+    assert_eq!(status, 422, "{wrong}");
+    let (status, wrong) = server.give("speed", &source("speed"));
+    assert_eq!(status, 422, "only the first one comes first: {wrong}");
+    let half = &std::fs::read(source("found")).unwrap()[..100_000];
+    let head = server.head("POST", "/recording?kind=found&name=a.wav", 2 * half.len());
+    let mut stream = TcpStream::connect(("127.0.0.1", server.port)).unwrap();
+    stream.write_all(head.as_bytes()).unwrap();
+    stream.write_all(half).unwrap();
+    drop(stream);
+    // the answer to a later request is made after that connection was looked at
+    let gone = (0..200).any(|_| {
+        std::thread::sleep(std::time::Duration::from_millis(20));
+        listing(&folder) == before
+    });
+    assert!(
+        gone,
+        "{:?}",
+        listing(&folder).iter().map(|f| &f.0).collect::<Vec<_>>()
+    );
+
+    let found = std::fs::read(source("found")).unwrap();
+    let (status, view) = server.give("found", &source("found"));
+    assert_eq!(status, 200, "{view}");
+    assert_eq!(std::fs::read(folder.join("found.wav")).unwrap(), found);
+    assert_eq!(
+        view["answer"]["way"], "clockwise, seen from above",
+        "{view}"
+    );
+    for (kind, name) in [
+        ("speed", "speed"),
+        ("turned-on", "on"),
+        ("turned-back", "back"),
+    ] {
+        let (status, view) = server.give(kind, &source(name));
+        assert_eq!(status, 200, "{view}");
+    }
+    let view = server.state();
+    println!("{view:#}");
+    assert_eq!(view["recordings"].as_array().unwrap().len(), 4);
+    assert!(
+        view["order"]["turn"]["way"] == "anticlockwise",
+        "{}",
+        view["order"]
+    );
+    // once a turn is due, its recording comes first
+    assert_eq!(view["next"][0]["kind"], "after");
+    // nobody here types a command
+    let said = view["order"].to_string();
+    assert!(
+        !said.contains("groovelag") && !said.contains("--"),
+        "{said}"
+    );
+    let (status, view) = server.give("after", &source("after"));
+    assert_eq!(status, 200, "{view}");
+    assert_eq!(view["change"]["states"][1][0], "After the turn", "{view}");
+
+    // the same as by hand, now and after a new start
+    let by_hand = Command::new(env!("CARGO_BIN_EXE_groovelag"))
+        .args(["solve", "--json"])
+        .arg(folder.join("job.toml"))
+        .output()
+        .unwrap();
+    let by_hand: Value = serde_json::from_slice(&by_hand.stdout).unwrap();
+    let kept = std::fs::read(folder.join("solution.json")).unwrap();
+    assert_eq!(serde_json::from_slice::<Value>(&kept).unwrap(), by_hand);
+    let (status, _, evidence) = server.raw(&server.head("GET", "/evidence", 0), b"");
+    assert_eq!(status, 200);
+    assert_eq!(
+        evidence,
+        std::fs::read(folder.join("evidence.html")).unwrap()
+    );
+    let before = listing(&folder);
+    let view = server.state();
+    drop(server);
+    let server = Server::start(&folder);
+    assert_eq!(server.state(), view);
+    assert_eq!(listing(&folder), before);
+
+    // a recording is never written over, and what is left out stays in the folder
+    let (status, _) = server.ask("POST", "/leave-out", b"{\"file\":\"found.wav\"}");
+    assert_eq!(status, 200);
+    let (status, view) = server.give("found", &source("found"));
+    assert_eq!(status, 200, "{view}");
+    let names: Vec<_> = listing(&folder).into_iter().map(|f| f.0).collect();
+    assert!(
+        names.contains(&"found.wav".to_owned()) && names.contains(&"found-no2.wav".to_owned()),
+        "{names:?}"
+    );
+
+    // a job that somebody has worked on is left as it is
+    let job = folder.join("job.toml");
+    let changed = std::fs::read_to_string(&job).unwrap() + "# my own remark\n";
+    std::fs::write(&job, &changed).unwrap();
+    let view = server.state();
+    assert!(
+        view["asked"].is_null() && !view["answer"].is_null(),
+        "{view}"
+    );
+    assert_eq!(server.job(&[("radius", "60")]).0, 422);
+    assert_eq!(
+        server.ask("POST", "/leave-out", b"{\"file\":\"on.wav\"}").0,
+        422
+    );
+    assert_eq!(std::fs::read_to_string(&job).unwrap(), changed);
+
+    // its own button ends it, with status 0
+    let mut server = server;
+    let (status, ..) = server.raw(&server.head("POST", "/end", 2), b"{}");
+    assert_eq!(status, 200);
+    assert_eq!(server.child.wait().unwrap().code(), Some(0));
+}
+
+#[test]
+#[cfg(unix)]
+fn a_kill_while_a_recording_comes_costs_nothing_that_was_there() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut server = Server::start(folder.path());
+    assert_eq!(server.job(&[]).0, 200);
+    let before = listing(folder.path());
+    let mut stream = TcpStream::connect(("127.0.0.1", server.port)).unwrap();
+    let head = server.head("POST", "/recording?kind=found&name=a.wav", 1_000_000);
+    stream.write_all(head.as_bytes()).unwrap();
+    stream.write_all(&[7; 300_000]).unwrap();
+    let comes = (0..200).any(|_| {
+        std::thread::sleep(std::time::Duration::from_millis(20));
+        listing(folder.path()).len() > before.len()
+    });
+    assert!(comes, "the recording is on the disk while it comes");
+    server.child.kill().unwrap();
+    server.child.wait().unwrap();
+    // a new start takes away what lies half-written, and nothing else
+    let server = Server::start(folder.path());
+    assert_eq!(listing(folder.path()), before);
+    assert_eq!(server.state()["next"][0]["kind"], "found");
+}
