@@ -158,6 +158,17 @@ pub enum Alignment {
     Unknown,
 }
 
+impl Alignment {
+    /// As job files and options have it.
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::Gauge => "gauge",
+            Self::Eye => "eye",
+            Self::Unknown => "unknown",
+        }
+    }
+}
+
 /// One state of alignment.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Setup {

@@ -162,7 +162,7 @@ pub struct Asked {
     pub arm: &'static str,
     /// Effective length, pivot to spindle, offset.
     pub arm_numbers: [String; 3],
-    /// eye or gauge.
+    /// eye, gauge or unknown.
     pub aligned: &'static str,
     /// Tolerance, degrees.
     pub tolerance: String,
@@ -282,10 +282,7 @@ impl Sheet {
             sizes,
             arm,
             arm_numbers,
-            aligned: match self.aligned {
-                crate::job::Alignment::Gauge => "gauge",
-                crate::job::Alignment::Eye => "eye",
-            },
+            aligned: self.aligned.word(),
             tolerance: self.tolerance_deg.map_or_else(String::new, number),
         }
     }

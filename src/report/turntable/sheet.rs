@@ -360,8 +360,8 @@ impl Sheet {
             let name = setup(Some(turns));
             let _ = write!(out, "\n[setup.{name}]\ncartridge = \"mine\"\n{of_arm}");
             // a body that was turned on purpose is aligned no longer
-            if turns == 0 && self.aligned == Alignment::Gauge {
-                out += "aligned = \"gauge\"\n";
+            if turns == 0 && self.aligned != Alignment::Eye {
+                let _ = writeln!(out, "aligned = \"{}\"", self.aligned.word());
             }
         }
         if ball {
