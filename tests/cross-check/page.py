@@ -87,13 +87,8 @@ def look(browser, scratch, state):
     return failed
 
 
-def main():
-    program, scratch = (pathlib.Path(a).resolve() for a in sys.argv[1:3])
-    shutil.rmtree(scratch, ignore_errors=True)
-    scratch.mkdir(parents=True)
-    recordings(program, scratch)
-    folder = scratch / "folder"
-    server = subprocess.Popen([program, "page", folder, "--no-browser"], stdout=subprocess.PIPE, text=True)
+def job(program, scratch, folder, server):
+    """A whole job through the page; how much there was to complain of."""
     address = server.stdout.readline().split()[-1]
     browser = Browser(scratch / "profile")
     browser.ask("DOM.enable")
@@ -101,7 +96,7 @@ def main():
     until(browser, "!!document.querySelector('[data-kind=found]')")
     failed = look(browser, scratch, "begin")
     # step 2 and 3 of docs/page.md: the radius, the recording
-    browser.value("document.getElementById('radius').focus()")
+    browser.value("document.getElementById('radius').focus(), 0")
     browser.ask("Input.insertText", text="70")
     give(browser, "found", scratch / "found.wav")
     until(browser, "!document.getElementById('answer').hidden")
@@ -118,11 +113,25 @@ def main():
     if json.loads(solved.stdout) != json.loads((folder / "solution.json").read_text()):
         failed += 1
         print("the page's document is not what solve prints")
-    browser.value("document.getElementById('end').click()")
+    browser.value("document.getElementById('end').click(), 0")
     if server.wait(timeout=20) != 0:
         failed += 1
         print("the page did not end well")
     browser.close()
+    return failed
+
+
+def main():
+    program, scratch = (pathlib.Path(a).resolve() for a in sys.argv[1:3])
+    shutil.rmtree(scratch, ignore_errors=True)
+    scratch.mkdir(parents=True)
+    recordings(program, scratch)
+    folder = scratch / "folder"
+    server = subprocess.Popen([program, "page", folder, "--no-browser"], stdout=subprocess.PIPE, text=True)
+    try:
+        failed = job(program, scratch, folder, server)
+    finally:
+        server.kill()
     if failed:
         sys.exit(f"{failed} complaints")
     print(f"{len(TAKES)} recordings through the page: nothing to complain of")
