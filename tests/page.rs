@@ -129,7 +129,7 @@ fn recordings(folder: &Path) {
         ("after", "setup.rotation_deg = -0.3\n"),
     ] {
         recipe += &format!(
-            "[[variation]]\nname = \"{name}\"\ncartridge.profile = \"elliptical\"\ncartridge.side_radius_um = 8\n{differs}"
+            "[[variation]]\nname = \"{name}\"\ncartridge.profile = \"elliptical\"\ncartridge.frontal_radius_um = 18\ncartridge.side_radius_um = 8\n{differs}"
         );
     }
     std::fs::write(folder.join("recipe.toml"), recipe).unwrap();

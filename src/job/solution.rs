@@ -384,10 +384,6 @@ pub fn solve(job: &Job, data: &[Option<CaptureData>], coverage: f64) -> Result<S
             of.collect::<Vec<_>>().join(" and ")
         )));
     }
-    // what contradicts itself asks for an impossible lever because of it
-    if !findings.explanations.is_empty() {
-        (findings.warnings).retain(|w| w.code != Warning::ImpossibleLever);
-    }
     warnings.append(&mut findings.warnings);
     warnings.extend(scatter.caveat(job));
     warnings.extend(same_recording(job, data));
@@ -1121,7 +1117,7 @@ impl View<'_> {
                 warnings.push(Caveat::serious(
                     Warning::ImpossibleLever,
                     format!(
-                        "the captures ask {of} for a lever of {:.1} um, and a tip's is positive: every turn seems to be stated with the other sign (clockwise seen from above is positive), or all leads or speeds the wrong way",
+                        "the captures ask {of} for a lever of {:.1} um, and a tip's is positive: turns stated with the other sign (clockwise seen from above is positive), or leads or speeds stated the wrong way, ask for that",
                         lever / MICROMETRE
                     ),
                 ));
