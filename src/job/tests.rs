@@ -174,9 +174,7 @@ fn a_setup_aligned_anew_is_noted() {
     job.captures = vec![capture("E", LOW, 0.0, false)];
     let noted = |job: &Job| {
         let solved = solve(job, &as_predicted(job), 0.95).unwrap();
-        let warnings = solved.solution.warnings;
-        let noted = (warnings.iter()).any(|w| w.code == Warning::AlignedAnew.as_str());
-        noted
+        (solved.solution.warnings.iter()).any(|w| w.code == Warning::AlignedAnew.as_str())
     };
     assert!(!noted(&job));
     job.captures.push(capture("F", LOW, 0.0, false));
