@@ -267,7 +267,11 @@ impl Examined<'_> {
                 && Warning::Unchecked.level(seen).is_some()
                 && rotations.iter().any(|&(k, half)| moved[k].abs() > half)
         };
-        setups.iter().filter(hidden).map(|s| s.name.clone()).collect()
+        setups
+            .iter()
+            .filter(hidden)
+            .map(|s| s.name.clone())
+            .collect()
     }
 
     fn departure(&self, at: usize, test: &BiasTest) -> String {
