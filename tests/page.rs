@@ -119,7 +119,7 @@ fn listing(folder: &Path) -> Vec<(String, Vec<u8>)> {
 /// Recordings of a stylus that is turned by 2.5 degrees, then by -0.3.
 fn recordings(folder: &Path) {
     let mut recipe = String::from(
-        "format = 1\nseed = 5\nname = \"set\"\n[programme]\nkind = \"pink\"\nduration_s = 8\npeak_cm_s = 6\n[capture]\nradius_mm = 70\nrpm = 33\nlead_in_s = 0.4\nrun_out_s = 0.2\nsample_rate_hz = 48000\nword = \"int24\"\n[setup]\nrotation_deg = 2.5\n[dirt]\nsnr_db = 40\n",
+        "format = 1\nseed = 5\nname = \"set\"\n[programme]\nkind = \"pink\"\nduration_s = 8\npeak_cm_s = 6\n[capture]\nradius_mm = 70\nrpm = 33\nlead_in_s = 0.4\nrun_out_s = 0.2\nsample_rate_hz = 48000\nword = \"int24\"\n[cartridge]\nprofile = \"elliptical\"\nfrontal_radius_um = 18\nside_radius_um = 8\n[setup]\nrotation_deg = 2.5\n[dirt]\nsnr_db = 40\n",
     );
     for (name, differs) in [
         ("found", ""),
@@ -128,9 +128,7 @@ fn recordings(folder: &Path) {
         ("back", "setup.rotation_deg = -1.5\n"),
         ("after", "setup.rotation_deg = -0.3\n"),
     ] {
-        recipe += &format!(
-            "[[variation]]\nname = \"{name}\"\ncartridge.profile = \"elliptical\"\ncartridge.frontal_radius_um = 18\ncartridge.side_radius_um = 8\n{differs}"
-        );
+        recipe += &format!("[[variation]]\nname = \"{name}\"\n{differs}");
     }
     std::fs::write(folder.join("recipe.toml"), recipe).unwrap();
     let made = Command::new(env!("CARGO_BIN_EXE_groovelag"))

@@ -98,11 +98,16 @@ def job(program, scratch, folder, server):
     # step 2 and 3 of docs/page.md: the radius, the recording
     browser.value("document.getElementById('radius').focus(), 0")
     browser.ask("Input.insertText", text="70")
+    # so that a turn is due
+    browser.value("document.getElementById('form').elements.arm.value = 'tangential', form.elements.aligned.value = 'gauge', 0")
     give(browser, "found", scratch / "found.wav")
     until(browser, "!document.getElementById('answer').hidden")
     failed += look(browser, scratch, "found")
     for count, (name, kind, *_) in enumerate(TAKES[1:], 2):
         until(browser, f"!!document.querySelector('[data-kind=\"{kind}\"]')")
+        if kind == "after" and browser.value("document.getElementById('turn').hidden"):
+            failed += 1
+            print("the turn is not drawn")
         give(browser, kind, scratch / f"{name}.wav")
         until(browser, f"document.querySelectorAll('#recordings li').length === {count}")
         failed += look(browser, scratch, name)
