@@ -56,7 +56,7 @@ pub struct SituationArguments {
     /// Dimensions (mm, deg), tangential or null-radius
     #[arg(long, value_name = "L/P/OFFSET", value_parser = arguments::arm)]
     pub arm: Option<AnyArm>,
-    /// Body aligned with a gauge or by eye [default: eye]
+    /// Body aligned: gauge, eye or unknown [default: eye]
     #[arg(long, value_name = "HOW", value_parser = arguments::aligned)]
     pub aligned: Option<Alignment>,
     /// Stylus ahead of the mounting holes, mm [default: 9.5]

@@ -50,7 +50,7 @@ pub struct Start {
     /// Arm: dimensions (mm, deg), tangential, null-radius or unknown
     #[arg(long, value_name = "L/P/OFFSET", value_parser = arguments::arm)]
     arm: Option<AnyArm>,
-    /// Body aligned with a gauge or by eye
+    /// Body aligned: gauge, eye or unknown
     #[arg(long, value_name = "HOW", value_parser = arguments::aligned)]
     aligned: Option<Alignment>,
     /// Recordings that can be made beside the first, or none

@@ -546,7 +546,7 @@ impl Joint {
 
 /// `known`, whose delay a response leaves uncertain by a standard deviation of `left_s` seconds,
 /// with the terms that carry this.
-pub fn with_response(known: Information, left_s: f64) -> Information {
+pub(crate) fn with_response(known: Information, left_s: f64) -> Information {
     // each is a delay of so many seconds per unit
     let parts = [(Owner::Cartridge, SHARED), (Owner::Capture, 1.0 - SHARED)];
     parts.into_iter().fold(known, |known, (owner, share)| {

@@ -626,12 +626,12 @@ fn compare_estimators(clusters: &Clusters, fit: &Fit, caveats: &mut Vec<Caveat>)
 const NOISE_BAND_HZ: (f64, f64) = (1_000.0, 15_000.0);
 
 /// By so much the likelihood of noise that both channels share at once must exceed that of
-/// quiet programme with its delay: a thousand times.
+/// quiet programme with its delay: a thousand times. Common practice, no source.
 const LIKELIER: f64 = 1e3;
 
 /// Correlation of the channels' noise in the quietest stretch; `None` where what both share
 /// there may be programme, which has the programme's `delay_s`.
-fn shared_noise(spectrum: &CrossSpectrum, delay_s: f64) -> Option<f64> {
+fn noise_correlation(spectrum: &CrossSpectrum, delay_s: f64) -> Option<f64> {
     let quietest = &spectrum.quietest;
     if spectrum.alignment != 0 {
         return None;
@@ -738,7 +738,7 @@ fn caveats(
             .filter(|_| !quality.traced)
     };
     list.extend(not_mono().or_else(noisy).or_else(one_signal));
-    let blend = shared_noise(spectrum, estimate.delay_s);
+    let blend = noise_correlation(spectrum, estimate.delay_s);
     list.extend(blend.and_then(|shared| {
         Warning::Blend.at(shared, || {
             format!("where nothing plays, the channels' noise has {:.0} % in common: a blend, crosstalk beyond the usual or a joint-stereo coder mixes the channels, which makes the delay read short by about as much", 100.0 * shared)

@@ -14,7 +14,8 @@ mod jackknife;
 pub mod phase;
 mod step;
 
-pub use cartridge::{Cartridge, is_response, with_response};
+pub(crate) use cartridge::with_response;
+pub use cartridge::{Cartridge, is_response};
 pub use coarse::Correlation;
 pub use estimate::{BandShift, CurvePoint, Estimate, Refusal, Settings, estimate};
 pub use information::{Information, Node, Owner, Side, Term, bend_term};

@@ -1,6 +1,6 @@
 //! From the solved network to results in the user's terms.
 
-use super::description::{ArmOf, Cartridge, Job, Source};
+use super::description::{Alignment, ArmOf, Cartridge, Job, Source};
 use super::explanation::{DOUBTED_P, Examined, Explanation};
 use super::network::{self, Angle, CaptureData, Linear, Network, Readings, id};
 use super::scatter::{Comparable, Scatter};
@@ -902,7 +902,8 @@ impl View<'_> {
             zero_setting_deg: None,
             blind,
             arm_unknown: setup.arm == ArmOf::Unknown,
-            mounting_stated: setup.mounting(false).is_some(),
+            mounting_stated: setup.mounting(false).is_some()
+                && setup.alignment != Some(Alignment::Unknown),
             unchecked: false,
         })
     }
@@ -1237,7 +1238,9 @@ impl View<'_> {
             let later = self
                 .later_setup(name)
                 .map(|later| (&job.setups[&later], later));
-            if let Some((_, later)) = later.filter(|(setup, _)| setup.alignment.is_some()) {
+            if let Some((_, later)) =
+                later.filter(|(setup, _)| setup.alignment.is_some_and(|a| a != Alignment::Unknown))
+            {
                 warnings.push(Warning::AlignedAnew.seen(format!(
                     "{} states how the body is aligned. If it was turned on purpose since {}, take that out: an alignment says nothing of the body then",
                     network::named("setup", &later),

@@ -178,7 +178,15 @@ fn a_setup_aligned_anew_is_noted() {
     };
     assert!(!noted(&job));
     job.captures.push(capture("F", LOW, 0.0, false));
-    for (later, expected) in [(job.setups["S"].clone(), false), (aligned, true)] {
+    let unknown = Setup {
+        alignment: Some(super::Alignment::Unknown),
+        ..aligned.clone()
+    };
+    for (later, expected) in [
+        (job.setups["S"].clone(), false),
+        (unknown, false),
+        (aligned, true),
+    ] {
         let later = Setup {
             cartridge: "E".into(),
             ..later

@@ -163,7 +163,7 @@ impl Answers {
         for kind in further {
             match kind {
                 Further::Speed => {
-                    let rpm = if self.rpm < 40.0 { 45.0 } else { 100.0 / 3.0 };
+                    let rpm = other_speed(self.rpm);
                     all.push(Recording {
                         file: "found-other-speed.wav",
                         what: format!("{}, nothing else changed", speed(rpm)),
@@ -244,6 +244,29 @@ pub fn understood(answers: &Answers) -> String {
     )
 }
 
+/// The other of the two speeds that records have.
+pub(super) fn other_speed(rpm: f64) -> f64 {
+    if rpm < 40.0 { 45.0 } else { 100.0 / 3.0 }
+}
+
+/// An arm's table in a job file, if it has one, and the line of the setups that it carries.
+pub(super) fn arm_text(arm: AnyArm) -> (String, &'static str) {
+    match arm {
+        AnyArm::Unknown => (String::new(), ""),
+        AnyArm::Tangential => (String::new(), "arm = \"tangential\"\n"),
+        AnyArm::NullRadius => (String::new(), "arm = \"null-radius\"\n"),
+        AnyArm::Pivoted(arm) => (
+            format!(
+                "\n[arm.mine]\neffective_length_mm = {}\npivot_to_spindle_mm = {}\noffset_deg = {}\n",
+                number(arm.effective_length_mm),
+                number(arm.pivot_to_spindle_mm),
+                number(arm.offset_deg)
+            ),
+            "arm = \"mine\"\n",
+        ),
+    }
+}
+
 pub(super) fn speed(rpm: f64) -> String {
     if (rpm - 100.0 / 3.0).abs() < 1e-6 {
         "33 1/3 rpm".to_owned()
@@ -295,32 +318,20 @@ pub fn job_text(answers: &Answers, prediction: Option<Prediction>) -> String {
     }
     out += "\n# One side of one record. Another side is another record.\n[record.mono]\n# label = \"\"                # free text\n# cut_rotation_deg = { value = 0, u = 0.1 }   # if the side has been qualified\n";
     out += "\n# Everything behind the cartridge's pins: leads, phono stage, converter.\n[chain.mine]\n# calibration = \"CHAIN.toml\"                  # from 'groovelag calibrate'\n";
-    let of_arm = match answers.arm {
-        AnyArm::Unknown => {
-            out += "\n";
-            out += &remark(
-                "Nothing is stated of the arm, so its tracking error widens the turn. Add [arm.mine] (effective_length_mm, pivot_to_spindle_mm, offset_deg) and arm = \"mine\" in the setup, or arm = \"tangential\", or arm = \"null-radius\" for a band at one of its null radii.",
-            );
-            ""
-        }
-        AnyArm::Tangential => "arm = \"tangential\"\n",
-        AnyArm::NullRadius => "arm = \"null-radius\"\n",
-        AnyArm::Pivoted(arm) => {
-            let _ = write!(
-                out,
-                "\n[arm.mine]\neffective_length_mm = {}\npivot_to_spindle_mm = {}\noffset_deg = {}\n",
-                number(arm.effective_length_mm),
-                number(arm.pivot_to_spindle_mm),
-                number(arm.offset_deg)
-            );
-            "arm = \"mine\"\n"
-        }
-    };
+    let (arm, of_arm) = arm_text(answers.arm);
+    out += &arm;
+    if answers.arm == AnyArm::Unknown {
+        out += "\n";
+        out += &remark(
+            "Nothing is stated of the arm, so its tracking error widens the turn. Add [arm.mine] (effective_length_mm, pivot_to_spindle_mm, offset_deg) and arm = \"mine\" in the setup, or arm = \"tangential\", or arm = \"null-radius\" for a band at one of its null radii.",
+        );
+    }
     out += "\n# A setup is one state of alignment.\n";
     let aligned = match answers.aligned {
-        Alignment::Gauge => "aligned = \"gauge\"\n",
-        Alignment::Unknown => "aligned = \"unknown\"\n",
-        Alignment::Eye => "# aligned = \"gauge\"                          # if a gauge was used\n",
+        Alignment::Eye => {
+            "# aligned = \"gauge\"                          # if a gauge was used\n".to_owned()
+        }
+        stated => format!("aligned = \"{}\"\n", stated.word()),
     };
     let _ = write!(
         out,

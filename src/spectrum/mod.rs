@@ -85,8 +85,8 @@ pub struct CrossSpectrum {
     pub alignment: i64,
     /// Groups in the order of time.
     pub groups: Vec<Group>,
-    /// The quietest frames, programme or not, digital silence left out; some ten seconds at
-    /// most.
+    /// The quietest frames, programme or not, digital silence left out; some forty seconds
+    /// at most.
     pub quietest: Group,
     /// First and last sample of the modulated part, counted from the first
     /// sample pushed.

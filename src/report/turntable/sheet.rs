@@ -3,7 +3,7 @@
 use crate::groove::Profile;
 use crate::job::{self, Alignment, ArmOf, CaptureSpec, Job, PLANNED_COVERAGE, Source, Wanted};
 use crate::report::start::{AnyArm, ArmDimensions, TURN_DEG, Tip};
-use crate::report::start::{number, radius, remark, rpm, speed, tip_text};
+use crate::report::start::{arm_text, number, other_speed, radius, remark, rpm, speed, tip_text};
 use crate::units::{DEGREE, MICROMETRE, MILLIMETRE};
 use std::fmt::Write as _;
 
@@ -140,11 +140,6 @@ impl Sheet {
         }
     }
 
-    /// The other speed that records have.
-    fn other_rpm(&self) -> f64 {
-        if self.rpm < 40.0 { 45.0 } else { 100.0 / 3.0 }
-    }
-
     /// How often the cartridge was turned on purpose.
     pub fn turns(&self) -> usize {
         let takes = self.takes.iter().filter_map(|take| take.turns);
@@ -256,7 +251,7 @@ impl Sheet {
         match kind {
             Kind::Found => "Everything as found".to_owned(),
             Kind::After => "After turning the cartridge".to_owned(),
-            Kind::Speed => format!("At {}", speed(self.other_rpm())),
+            Kind::Speed => format!("At {}", speed(other_speed(self.rpm))),
             Kind::Swapped => "Leads swapped at the cartridge".to_owned(),
             Kind::TurnedOn => "Turned clockwise by a known angle".to_owned(),
             Kind::TurnedBack => "Turned anticlockwise by a known angle".to_owned(),
@@ -341,21 +336,8 @@ impl Sheet {
             out += "\n[record.other-side]\n";
         }
         out += "\n[chain.mine]\n";
-        let of_arm = match self.arm {
-            AnyArm::Unknown => "",
-            AnyArm::Tangential => "arm = \"tangential\"\n",
-            AnyArm::NullRadius => "arm = \"null-radius\"\n",
-            AnyArm::Pivoted(arm) => {
-                let _ = write!(
-                    out,
-                    "\n[arm.mine]\neffective_length_mm = {}\npivot_to_spindle_mm = {}\noffset_deg = {}\n",
-                    number(arm.effective_length_mm),
-                    number(arm.pivot_to_spindle_mm),
-                    number(arm.offset_deg)
-                );
-                "arm = \"mine\"\n"
-            }
-        };
+        let (arm, of_arm) = arm_text(self.arm);
+        out += &arm;
         for turns in 0..=self.turns() {
             let name = setup(Some(turns));
             let _ = write!(out, "\n[setup.{name}]\ncartridge = \"mine\"\n{of_arm}");
@@ -386,7 +368,7 @@ impl Sheet {
             if take.other_side { OTHER_SIDE } else { SIDE },
             radius(self.radius_mm),
             rpm(if take.other_speed {
-                self.other_rpm()
+                other_speed(self.rpm)
             } else {
                 self.rpm
             }),
