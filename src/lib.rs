@@ -62,7 +62,7 @@
 //! the delay and the terms beside it; [`analysis`] is these three in a row, from
 //! a file to its estimate; [`groove`] is the geometry of stylus,
 //! groove and arm; [`adjust`] is generic least squares; [`job`] joins captures
-//! and priors into rotations; [`uncertainty`] holds intervals, budgets and
+//! and priors into rotations; [`session`] follows one recording while it is made; [`uncertainty`] holds intervals, budgets and
 //! decisions; `check` holds many jobs against their limits; [`simulate`]
 //! makes captures with known truth. [`outside`] reads small files within bounds
 //! and makes the text of others safe to show.
@@ -84,6 +84,7 @@ pub mod job;
 pub mod outside;
 #[cfg(feature = "cli")]
 pub mod report;
+pub mod session;
 pub mod simulate;
 pub mod spectrum;
 pub mod uncertainty;

@@ -58,6 +58,19 @@ const ARROWS: &[(&str, &[&str])] = &[
             "units",
         ],
     ),
+    (
+        "session",
+        &[
+            "job",
+            "analysis",
+            "chain",
+            "delay",
+            "document",
+            "capture",
+            "uncertainty",
+            "units",
+        ],
+    ),
     ("check", &["job", "outside", "uncertainty", "units"]),
     (
         "simulate",
@@ -69,6 +82,7 @@ const ARROWS: &[(&str, &[&str])] = &[
             "document",
             "outside",
             "check",
+            "session",
             "job",
             "analysis",
             "simulate",

