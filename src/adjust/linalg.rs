@@ -5,8 +5,9 @@ use ndarray::{Array1, Array2};
 /// Cholesky factor of a symmetric positive definite matrix.
 #[derive(Debug, Clone)]
 pub struct Cholesky {
+    rows: usize,
     /// Lower triangle, row by row.
-    factor: Array2<f64>,
+    factor: Vec<f64>,
 }
 
 impl Cholesky {
@@ -28,26 +29,27 @@ impl Cholesky {
                 return None;
             }
         }
-        Array2::from_shape_vec((n, n), factor)
-            .ok()
-            .map(|factor| Self { factor })
+        Some(Self { rows: n, factor })
+    }
+
+    /// A row of the factor, up to its diagonal.
+    fn row(&self, i: usize) -> &[f64] {
+        &self.factor[i * self.rows..][..=i]
     }
 
     /// Solves `matrix x = right`.
     pub fn solve(&self, right: &Array1<f64>) -> Array1<f64> {
-        let n = right.len();
         let mut y = right.to_vec();
-        for i in 0..n {
-            let row = self.factor.row(i);
-            let sum: f64 = (0..i).map(|j| row[j] * y[j]).sum();
-            y[i] = (y[i] - sum) / row[i];
+        for i in 0..self.rows {
+            let row = self.row(i);
+            y[i] = (y[i] - dot(&row[..i], &y[..i])) / row[i];
         }
-        for i in (0..n).rev() {
-            let row = self.factor.row(i);
+        for i in (0..self.rows).rev() {
+            let row = self.row(i);
             y[i] /= row[i];
             let value = y[i];
-            for j in 0..i {
-                y[j] -= row[j] * value;
+            for (y, r) in y.iter_mut().zip(&row[..i]) {
+                *y -= r * value;
             }
         }
         Array1::from_vec(y)
@@ -55,20 +57,29 @@ impl Cholesky {
 
     /// The inverse of the matrix, symmetric to the last bit.
     pub fn inverse(&self) -> Array2<f64> {
-        inverse(self.factor.nrows(), |right| self.solve(right))
+        inverse(self.rows, |right| self.solve(right))
+    }
+
+    /// The rows and columns of the inverse from `first` on, which the same part of the factor
+    /// determines.
+    pub fn inverse_from(&self, first: usize) -> Array2<f64> {
+        let rows = self.rows - first;
+        let mut factor = vec![0.0; rows * rows];
+        for i in 0..rows {
+            factor[i * rows..][..=i].copy_from_slice(&self.row(first + i)[first..]);
+        }
+        Self { rows, factor }.inverse()
     }
 
     /// Natural logarithm of the matrix's determinant.
     pub fn log_determinant(&self) -> f64 {
-        2.0 * self.factor.diag().iter().map(|d| d.ln()).sum::<f64>()
+        2.0 * (0..self.rows).map(|i| self.row(i)[i].ln()).sum::<f64>()
     }
 
     /// `factor * z`: with `z` standard normal, a draw whose covariance is the
     /// matrix.
     pub fn colour(&self, z: &[f64]) -> Array1<f64> {
-        Array1::from_shape_fn(z.len(), |i| {
-            (0..=i).map(|j| self.factor[[i, j]] * z[j]).sum()
-        })
+        (0..z.len()).map(|i| dot(self.row(i), &z[..=i])).collect()
     }
 }
 
@@ -178,6 +189,14 @@ mod tests {
                 // condition number below 5, a few roundings
                 assert!((identity[[i, j]] - expected).abs() < 1e-14);
             }
+        }
+        for first in 0..4 {
+            let part = factor.inverse_from(first);
+            let whole = factor.inverse();
+            let same = part.indexed_iter().all(|((i, j), v)| {
+                (v - whole[[first + i, first + j]]).abs() < 1e-15
+            });
+            assert!(same, "{part} {whole}");
         }
         // determinant by hand: expansion along the first row, 4 * 82 - 2 * 34
         assert_relative_eq!(factor.log_determinant(), 260f64.ln(), max_relative = 1e-14);

@@ -547,13 +547,17 @@ impl Follower {
         self.conclude(before.spectrum.clone(), through).ok()
     }
 
+    /// Level in the latest half second.
+    pub fn signal(&self) -> Signal {
+        self.latest.back().copied().unwrap_or_default().signal()
+    }
+
     /// Looks at what is known after a [step](Self::push); no step needs it.
     pub fn look(&mut self, through: Option<Through>) -> Moment {
         let so_far = self.so_far();
         let programme_s = so_far.averages_in_fit() * so_far.frame_length as f64
             / f64::from(self.about.sample_rate_hz);
         let recent = self.recent();
-        let signal = self.latest.back().copied().unwrap_or_default().signal();
         Moment {
             stream_s: self.seconds(),
             stretch: self.number,
@@ -561,7 +565,7 @@ impl Follower {
             programme_s,
             so_far: self.conclude(so_far, through),
             recent: recent.map(|spectrum| self.conclude(spectrum, through)),
-            signal,
+            signal: self.signal(),
             health: self.health(),
         }
     }

@@ -293,28 +293,23 @@ impl Normal {
             Some(kind) => levels[*kind as usize].0,
         };
         let scales: Vec<f64> = (0..n).map(scale).collect();
-        let matrix = Array2::from_shape_fn((n, n), |(i, j)| {
+        let mut matrix = self.matrix.clone();
+        for (i, mut row) in matrix.rows_mut().into_iter().enumerate() {
+            for (value, scale) in row.iter_mut().zip(&scales) {
+                *value *= scales[i] * scale;
+            }
             // all but the delay have a prior
-            let prior = f64::from(u8::from(i == j && i != causes));
-            self.matrix[[i, j]] * scales[i] * scales[j] + prior
-        });
+            row[i] += f64::from(u8::from(i != causes));
+        }
         let factor = Cholesky::new(&matrix)?;
         let vector = Array1::from_shape_fn(n, |k| self.vector[k] * scales[k]);
         let mut solution = factor.solve(&vector);
         let explained = vector.dot(&solution);
-        let mut unit = Array1::zeros(n);
-        let covariance = (causes..n).map(|k| {
-            unit[k] = 1.0;
-            let column = factor.solve(&unit);
-            unit[k] = 0.0;
-            column
-        });
-        let columns: Vec<Array1<f64>> = covariance.collect();
-        let covariance = Array2::from_shape_fn((n - causes, n - causes), |(i, j)| {
-            0.5 * (columns[i][causes + j] + columns[j][causes + i])
-        });
+        let covariance = factor.inverse_from(causes);
         // Of the inverse of F + P, with unit priors P, the part (F + P)^-1 F (F + P)^-1.
-        let by_priors: f64 = columns[0].iter().map(|c| c * c).sum();
+        let mut unit = Array1::zeros(n);
+        unit[causes] = 1.0;
+        let by_priors: f64 = factor.solve(&unit).iter().map(|c| c * c).sum();
         let noise = covariance[[0, 0]] - by_priors + covariance[[0, 0]].powi(2);
         for (value, scale) in solution.iter_mut().zip(&scales) {
             *value *= scale;

@@ -195,7 +195,7 @@ pub fn last_word(measurement: &Measurement, before: Option<&Before>, width: usiz
 }
 
 /// Whole seconds, or minutes and seconds.
-fn duration(seconds: f64) -> String {
+pub(super) fn duration(seconds: f64) -> String {
     let seconds = seconds.ceil();
     match seconds {
         s if s >= 36_000.0 => "more than ten hours".to_owned(),

@@ -8,7 +8,7 @@ mod estimate;
 
 pub use estimate::{Before, Estimate, Recent};
 
-use crate::analysis::follow::{Ending, Follower, Moment};
+use crate::analysis::follow::{Ending, Follower, Moment, Signal};
 use crate::analysis::{Analysis, AnalysisError, Through, settle};
 use crate::capture::{Recording, Stereo};
 use crate::chain::Calibration;
@@ -301,6 +301,11 @@ impl Session {
         angle
             .zip(self.known.settings.wanted_deg)
             .is_some_and(|(angle, wanted)| angle.standard_uncertainty <= wanted)
+    }
+
+    /// Level in the latest half second.
+    pub fn signal(&self) -> Signal {
+        self.follower.signal()
     }
 
     /// What is known now; no step needs it.

@@ -7,12 +7,22 @@ must equal `solve --json` on the folder. In every state, at 390, 820 and 1280 pi
 and dark: nothing in the console, nothing fetched from elsewhere, nothing wider than the
 window, every target 44 pixels high, every control named. Screenshots stay in SCRATCH.
 Recordings are simulated; all is invented.
+
+Then it listens, to Chromium's own false device, which plays a file: what is saved is what
+was played, sample by sample; and each way in which listening can fail is brought about.
 """
 
+import array
+import atexit
 import base64
+import cmath
 import json
+import math
 import pathlib
+import resource
 import shutil
+import signal
+import struct
 import subprocess
 import sys
 import time
@@ -126,6 +136,202 @@ def job(program, scratch, folder, server):
     return failed
 
 
+
+def samples(path):
+    """Sample rate, and the samples of a WAV file as frames of 16 bits."""
+    data = path.read_bytes()
+    form = data.index(b"fmt ") + 8
+    tag, channels, rate = struct.unpack("<HHI", data[form:form + 8])
+    body = data[data.index(b"data") + 8:]
+    list_ = array.array("f" if tag == 3 else "h")
+    size = channels * list_.itemsize
+    list_.frombytes(body[:len(body) // size * size])
+    return rate, [round(32768 * v) for v in list_] if tag == 3 else list(list_)
+
+
+def delay_us(path):
+    """The right channel's delay by the phases of single frequencies over Hann windows."""
+    rate, both = samples(path)
+    left, right = both[0::2], both[1::2]
+    size, sums = 2048, {}
+    window = [0.5 - 0.5 * math.cos(2 * math.pi * k / size) for k in range(size)]
+    tones = range(20, 200, 6)
+    turns = {t: [cmath.exp(-2j * math.pi * t * k / size) * window[k] for k in range(size)] for t in tones}
+    for start in range(rate, min(len(left), 4 * rate) - size, size):
+        for t in tones:
+            turn = turns[t]
+            one = sum(left[start + k] * turn[k] for k in range(size))
+            two = sum(right[start + k] * turn[k] for k in range(size))
+            sums[t] = sums.get(t, 0) + one * two.conjugate()
+    omega = {t: 2 * math.pi * t * rate / size for t in tones}
+    up = sum(abs(c) * omega[t] * cmath.phase(c) for t, c in sums.items())
+    return 1e6 * up / sum(abs(c) * omega[t] ** 2 for t, c in sums.items())
+
+
+# What a test puts between the page and the browser's sound.
+FORCED = """{ const ask = navigator.mediaDevices.getUserMedia.bind(navigator.mediaDevices);
+navigator.mediaDevices.getUserMedia = async asked => { Object.assign(asked.audio, %s);
+  return window.sound = await ask(asked); } }"""
+# An input with one channel.
+ONE_CHANNEL = """{ const ask = navigator.mediaDevices.getUserMedia.bind(navigator.mediaDevices);
+navigator.mediaDevices.getUserMedia = async asked => { const context = new AudioContext();
+  const one = new MediaStreamAudioDestinationNode(context, { channelCount: 1 });
+  context.createMediaStreamSource(await ask(asked)).connect(one);
+  return one.stream; } }"""
+# The browser's second way, at another rate than its device has.
+SECOND_WAY = """delete self.MediaStreamTrackProcessor; { const Usual = AudioContext;
+self.AudioContext = class extends Usual { constructor() { super({ sampleRate: 48000 }); } }; }"""
+
+LISTEN = "[...document.querySelectorAll('#next button')].find(b => b.textContent === 'Listen').click(), 0"
+
+
+class Listener:
+    """A server and a browser whose sound input plays a file."""
+
+    def __init__(self, program, scratch, name, played, script="", allowed=True, room=None):
+        def few_bytes():
+            signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+            resource.setrlimit(resource.RLIMIT_FSIZE, (room, room))
+
+        self.folder = scratch / name
+        self.server = subprocess.Popen([program, "page", self.folder, "--no-browser"], stdout=subprocess.PIPE,
+                                       text=True, preexec_fn=few_bytes if room else None)
+        flags = ["--use-fake-device-for-media-stream", f"--use-file-for-fake-audio-capture={played}"]
+        flags += ["--use-fake-ui-for-media-stream"] if allowed else ["--deny-permission-prompts"]
+        self.browser = Browser(scratch / f"profile-{name}", *flags)
+        for process in (self.server, self.browser.process):
+            atexit.register(process.kill)
+        self.browser.open(self.server.stdout.readline().split()[-1], 1280, False)
+        self.until("!!document.querySelector('[data-kind=found]')")
+        self.browser.value(script)
+        self.browser.value("document.getElementById('radius').focus(), 0")
+        self.browser.ask("Input.insertText", text="70")
+
+    def until(self, expression, seconds=20):
+        until(self.browser, expression, seconds)
+
+    def listen(self):
+        self.browser.value(LISTEN)
+
+    def hear(self, seconds):
+        """Until so many seconds of programme are heard."""
+        self.until("!document.getElementById('live').hidden")
+        self.until(f"(document.getElementById('source').textContent.match(/(\\d+) s of programme/) || [0, 0])[1] >= {seconds}")
+
+    def says(self, words, seconds):
+        """What is wrong is said within so many seconds, and nothing is recorded."""
+        self.until(f"document.body.innerText.includes({json.dumps(words)})", seconds)
+
+    def end(self, kill=False):
+        self.browser.close()
+        self.server.kill() if kill else self.server.terminate()
+        self.server.wait(timeout=20)
+
+
+def listening(program, scratch):
+    played = {}
+    for rate, channels in ((44100, "both"), (48000, "both"), (44100, "equal")):
+        name = f"{channels}-{rate}"
+        us = 5 if channels == "both" else 0
+        (scratch / "played.toml").write_text(
+            f'format = 1\nname = "{name}"\nseed = 3\n[programme]\nkind = "pink"\nduration_s = 20\npeak_cm_s = 40\n[capture]\n'
+            f'radius_mm = 70\nrpm = 33\nsample_rate_hz = {rate}\nword = "int16"\n[delay]\nus = {us}\n')
+        subprocess.run([program, "simulate", "played.toml", "-o", ".", "--force"], cwd=scratch, check=True,
+                       capture_output=True)
+        played[name] = scratch / f"{name}.wav"
+    failed = 0
+
+    def fault(words):
+        nonlocal failed
+        failed += 1
+        print(words)
+
+    def begin(name, file="both-44100", **more):
+        return Listener(program, scratch, name, played[file], **more)
+
+    # what was played is what is saved, every sample
+    ear = begin("listen-44100")
+    ear.listen()
+    ear.hear(4)
+    failed += look(ear.browser, scratch, "listening")
+    ear.browser.value("document.getElementById('hold-yes').click(), 0")
+    ear.until("document.getElementById('live').hidden && document.querySelectorAll('#recordings li').length === 1")
+    rate, saved = samples(ear.folder / "found.wav")
+    _, whole = samples(played["both-44100"])
+    probe = saved[20000:20064]
+    places = [k for k in range(0, len(whole) - 64, 2) if whole[k] == probe[0] and whole[k:k + 64] == probe]
+    shift = places[0] - 20000 if places else 0
+    same = bool(places) and all(v == whole[k + shift] for k, v in enumerate(saved) if 0 <= k + shift < len(whole))
+    if rate != 44100 or len(saved) < 6 * rate or not same:
+        fault(f"{len(saved)} samples saved at {rate}, not those that were played")
+    if abs(delay_us(ear.folder / "found.wav") - 5) > 0.002:
+        fault(f"delay {delay_us(ear.folder / 'found.wav')} us")
+    solved = subprocess.run([program, "solve", ear.folder / "job.toml", "--json"], capture_output=True, text=True)
+    if json.loads(solved.stdout) != json.loads((ear.folder / "solution.json").read_text()):
+        fault("the page's document is not what solve prints")
+    # a kill while recording leaves a file that opens, half a second short at most
+    kinds = ear.browser.value("[...document.querySelectorAll('[data-kind]')].map(e => e.dataset.kind)")
+    ear.browser.value("document.querySelector('[data-kind=again]').closest('li').querySelector('.do > button').click(), 0")
+    ear.hear(3)
+    heard = ear.browser.value("+document.getElementById('source').textContent.match(/(\\d+) s of programme/)[1]")
+    ear.end(kill=True)
+    rate, saved = samples(ear.folder / "found-no2.wav") if (ear.folder / "found-no2.wav").exists() else (1, [])
+    if len(saved) / 2 / rate < heard - 0.5:
+        fault(f"{kinds}: a kill after {heard} s left {len(saved) / 2 / rate} s")
+
+    # the second way, resampled by the browser
+    ear = begin("listen-48000", "both-48000", script=SECOND_WAY)
+    ear.listen()
+    ear.hear(4)
+    ear.browser.value("document.getElementById('hold-yes').click(), 0")
+    ear.until("document.querySelectorAll('#recordings li').length === 1")
+    delay, rate = delay_us(ear.folder / "found.wav"), samples(ear.folder / "found.wav")[0]
+    if rate != 48000 or abs(delay - 5) > 0.002:
+        fault(f"the second way: {rate} Hz, {delay} us")
+    ear.end()
+
+    # what must not be listened to is refused, with its name
+    for flag, words in (("echoCancellation", "echo cancellation"), ("noiseSuppression", "noise suppression"),
+                        ("autoGainControl", "gain control")):
+        ear = begin(flag, script=FORCED % f"{{ {flag}: true }}")
+        ear.listen()
+        ear.says(f"The browser processes the sound ({words})", 4)
+        if (ear.folder / "found.wav").exists():
+            fault(f"{flag}: a recording was begun")
+        ear.end()
+    ear = begin("one", script=ONE_CHANNEL)
+    ear.listen()
+    ear.says("This input has one channel", 4)
+    ear.end()
+    ear = begin("equal", "equal-44100")
+    ear.listen()
+    ear.says("Both channels are the same. The browser", 4)
+    ear.end()
+    ear = begin("denied", allowed=False)
+    ear.listen()
+    ear.says("The browser was not allowed to listen", 4)
+    ear.end()
+
+    # what breaks off keeps what came
+    ear = begin("lost", script=FORCED % "{}")
+    ear.listen()
+    ear.hear(2)
+    ear.browser.value("window.sound.getAudioTracks()[0].stop(), 0")
+    ear.says("The sound input has gone", 4)
+    ear.browser.value("document.getElementById('hold-yes').click(), 0")
+    ear.until("document.querySelectorAll('#recordings li').length === 1")
+    ear.end()
+    ear = begin("full", room=1 << 20)
+    ear.listen()
+    ear.says("make room on the disk", 10)
+    ear.browser.value("document.getElementById('hold-no').click(), 0")
+    ear.until("document.getElementById('live').hidden")
+    if (ear.folder / "found.wav").exists():
+        fault("a recording that was discarded is there")
+    ear.end()
+    return failed
+
+
 def main():
     program, scratch = (pathlib.Path(a).resolve() for a in sys.argv[1:3])
     shutil.rmtree(scratch, ignore_errors=True)
@@ -137,9 +343,10 @@ def main():
         failed = job(program, scratch, folder, server)
     finally:
         server.kill()
+    failed += listening(program, scratch)
     if failed:
         sys.exit(f"{failed} complaints")
-    print(f"{len(TAKES)} recordings through the page: nothing to complain of")
+    print(f"{len(TAKES)} recordings dropped, and ways to listen: nothing to complain of")
 
 
 if __name__ == "__main__":

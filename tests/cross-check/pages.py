@@ -82,7 +82,7 @@ EXTRA = {"good": "crosstalk_db = -35"}
 class Browser:
     """Chromium with one tab, spoken to through its pipe."""
 
-    def __init__(self, profile):
+    def __init__(self, profile, *flags):
         program = shutil.which("chromium") or shutil.which("chromium-browser")
         if program is None:
             sys.exit("chromium is missing; apt-get install chromium")
@@ -97,7 +97,7 @@ class Browser:
 
         self.process = subprocess.Popen(
             [program, "--headless=new", "--no-sandbox", "--disable-gpu", "--hide-scrollbars",
-             "--remote-debugging-pipe", f"--user-data-dir={profile}", "about:blank"],
+             "--remote-debugging-pipe", f"--user-data-dir={profile}", *flags, "about:blank"],
             preexec_fn=take_pipes, close_fds=False,
             stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
         os.close(command_read)
@@ -138,7 +138,7 @@ class Browser:
             self.events.append(self.message())
 
     def value(self, expression):
-        return self.ask("Runtime.evaluate", expression=expression, returnByValue=True)["result"]["value"]
+        return self.ask("Runtime.evaluate", expression=expression, returnByValue=True)["result"].get("value")
 
     def open(self, address, width, dark):
         self.events = []

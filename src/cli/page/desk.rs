@@ -29,7 +29,7 @@ pub const SOLUTION: &str = "solution.json";
 pub const EVIDENCE: &str = "evidence.html";
 
 /// Coverage of the bands: the default of `--coverage`.
-const COVERAGE: f64 = 0.95;
+pub const COVERAGE: f64 = 0.95;
 
 /// Endings of the recordings that can be read.
 const ENDINGS: [&str; 8] = ["wav", "wave", "bwf", "flac", "aif", "aiff", "caf", "m4a"];
@@ -57,6 +57,20 @@ pub enum Place {
     New(Kind, f64),
     /// One that the job names.
     Named(String),
+}
+
+/// A recording that is about to be made.
+pub struct Listened {
+    /// The job with this recording alone.
+    pub job: Job,
+    /// What it is, in words.
+    pub what: String,
+    /// Its file's name.
+    pub file_name: String,
+    /// Where that is.
+    pub path: PathBuf,
+    /// The file, still empty.
+    pub file: std::fs::File,
 }
 
 /// A form, by its fields.
@@ -267,6 +281,57 @@ impl Desk {
                 }
             }
         }
+    }
+
+    /// What is to be listened to: the job with this recording alone, what it is called, and
+    /// the file that it goes into, which is there once this returns.
+    pub fn listen(&self, place: &Place) -> Result<Listened, String> {
+        let (job, _, sheet) = self.job()?.ok_or("Say first what is played.")?;
+        let (file_name, what, job) = match place {
+            Place::Named(name) => (name.clone(), name.clone(), job),
+            Place::New(kind, turn) => {
+                let sheet = sheet.ok_or(KEPT_BY_HAND)?;
+                let file_name = self.free(&sheet.stem(*kind), "wav");
+                let text = sheet.with(*kind, &file_name, *turn).text();
+                let job = job::file::parse(&text, JOB).map_err(|e| e.to_string())?;
+                (file_name, sheet.name(*kind), job)
+            }
+        };
+        if ending(&file_name)? != "wav" {
+            return Err(format!(
+                "The job asks for {file_name}, and what is recorded here is a WAV file. Record it with another program, and add the file."
+            ));
+        }
+        let is_it = |c: &job::CaptureSpec| matches!(&c.source, Source::File(f) if f.to_str() == Some(&file_name));
+        let capture = job.captures.iter().find(|c| is_it(c)).cloned();
+        let capture = capture.ok_or("The job is gone; load the page anew.")?;
+        let mut job = job;
+        job.setups.retain(|name, _| *name == capture.setup);
+        job.captures = vec![capture];
+        let path = self.folder.join(&file_name);
+        let file = output::create_file(&path, Output::Wav, false)?;
+        Ok(Listened {
+            job,
+            what,
+            file_name,
+            path,
+            file,
+        })
+    }
+
+    /// Makes a recording that lies in the folder part of the job.
+    pub fn keep(&mut self, place: &Place, file_name: &str) -> Result<View, String> {
+        let kept = self.readable(&self.folder.join(file_name));
+        let listed = kept.and_then(|()| match place {
+            Place::Named(_) => Ok(()),
+            Place::New(kind, turn) => {
+                let (_, _, sheet) = self.job()?.ok_or("The job is gone; load the page anew.")?;
+                let sheet = sheet.ok_or(KEPT_BY_HAND)?;
+                self.write(&sheet.with(*kind, file_name, *turn))
+            }
+        });
+        listed.map_err(|e| format!("{e} The recording lies in the folder as {file_name}."))?;
+        Ok(self.view())
     }
 
     /// Puts a whole recording where it belongs; nothing is written over.

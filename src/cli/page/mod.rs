@@ -2,12 +2,13 @@
 
 mod desk;
 mod guard;
+mod listen;
 
 use super::Outcome;
 use super::output;
 use clap::Args;
 use desk::{Desk, EVIDENCE, Fields};
-use groovelag::report::turntable::View;
+use groovelag::report::turntable::{Live, View};
 use guard::Door;
 use http_body_util::{BodyExt, Full};
 use hyper::body::{Body, Bytes, Incoming};
@@ -15,6 +16,7 @@ use hyper::header::{CONTENT_SECURITY_POLICY, HeaderValue, LOCATION, SET_COOKIE};
 use hyper::service::service_fn;
 use hyper::{Method, Request, Response, StatusCode, Uri};
 use hyper_util::rt::{TokioIo, TokioTimer};
+use listen::{Ear, Heard};
 use std::convert::Infallible;
 use std::io::Write;
 use std::path::PathBuf;
@@ -37,7 +39,7 @@ const PATIENCE: Duration = Duration::from_secs(20);
 const GRACE: Duration = Duration::from_secs(2);
 
 /// What the page is made of: path, kind, content.
-const ASSETS: [(&str, &str, &str); 4] = [
+const ASSETS: [(&str, &str, &str); 5] = [
     (
         "/",
         "text/html; charset=utf-8",
@@ -52,6 +54,11 @@ const ASSETS: [(&str, &str, &str); 4] = [
         "/page.js",
         "text/javascript; charset=utf-8",
         include_str!("assets/page.js"),
+    ),
+    (
+        "/ear.js",
+        "text/javascript; charset=utf-8",
+        include_str!("assets/ear.js"),
     ),
     (
         "/icon.svg",
@@ -127,14 +134,18 @@ impl Page {
         let server = Arc::new(Server {
             door,
             desk: Mutex::new(Desk::new(self.folder.clone())),
+            ear: Ear::default(),
             end: Arc::clone(&end),
         });
+        let ear = server.ear.clone();
         let places = Arc::new(Semaphore::new(CONNECTIONS));
         let accepting = tokio::spawn(accept(listener, server, Arc::clone(&places)));
         end.notified().await;
         accepting.abort();
         // the answer to the one who pressed the button
         let _ = timeout(GRACE, places.acquire_many(CONNECTIONS as u32)).await;
+        // what is being recorded stays in the folder
+        let _ = ear.end(true);
         Ok(())
     }
 }
@@ -194,6 +205,7 @@ type Answer = Response<Full<Bytes>>;
 struct Server {
     door: Door,
     desk: Mutex<Desk>,
+    ear: Ear,
     end: Arc<Notify>,
 }
 
@@ -210,7 +222,8 @@ impl Server {
         let length = guard::promised(&head.headers);
         match path {
             "/recording" => self.upload(&head.uri, length, body).await,
-            "/job" | "/leave-out" | "/end" => {
+            "/samples" => self.hear(&head.uri, length, body).await,
+            "/job" | "/leave-out" | "/listen" | "/listened" | "/end" => {
                 if length > guard::LARGEST_FORM {
                     return closing(plain(
                         StatusCode::PAYLOAD_TOO_LARGE,
@@ -250,6 +263,10 @@ impl Server {
         }
         match path {
             "/state" => self.with_desk(|desk| Ok(desk.view())).await,
+            "/inputs" => match tokio::task::spawn_blocking(listen::inputs).await {
+                Ok(list) => json(&list),
+                Err(_) => broken(),
+            },
             "/evidence" => {
                 let server = Arc::clone(&self);
                 let read = tokio::task::spawn_blocking(move || {
@@ -280,11 +297,76 @@ impl Server {
                 })
                 .await
             }
+            "/listen" => {
+                let server = Arc::clone(&self);
+                let begun = tokio::task::spawn_blocking(move || server.listen(&fields));
+                live(begun.await)
+            }
+            "/listened" => {
+                let keep = fields.get("keep").is_some_and(|keep| keep == "yes");
+                let server = Arc::clone(&self);
+                let ended = tokio::task::spawn_blocking(move || server.ear.end(keep));
+                match ended.await {
+                    Ok(Ok(kept)) => {
+                        self.with_desk(move |desk| match kept {
+                            Some((place, file)) => {
+                                desk.keep(&place, &file).map_err(|message| ("", message))
+                            }
+                            None => Ok(desk.view()),
+                        })
+                        .await
+                    }
+                    Ok(Err(message)) => refused("", &message),
+                    Err(_) => broken(),
+                }
+            }
             _ => {
                 self.end.notify_one();
                 closing(plain(StatusCode::OK, "The page has ended."))
             }
         }
+    }
+
+    /// Begins to listen.
+    fn listen(&self, fields: &Fields) -> Result<Live, String> {
+        self.ear.is_free()?;
+        let get = |key: &str| fields.get(key).map_or("", String::as_str);
+        let mut asked = fields.clone();
+        // recorded here, so it ends as such recordings do
+        asked.insert("name".to_owned(), "recording.wav".to_owned());
+        let place = self.desk().place(&asked)?;
+        let listened = || self.desk().listen(&place);
+        match get("input") {
+            "" => {
+                let heard = Heard {
+                    rate: get("rate"),
+                    channels: get("channels"),
+                    processing: get("processing"),
+                    name: get("source"),
+                };
+                self.ear.begin(&heard, place.clone(), listened)
+            }
+            input => self.ear.record(input, place.clone(), listened),
+        }
+    }
+
+    /// A piece of sound.
+    async fn hear(self: Arc<Self>, uri: &Uri, length: u64, body: Incoming) -> Answer {
+        if length > listen::LARGEST_PIECE {
+            return closing(refused("", "So large a piece of sound is never sent."));
+        }
+        let query = query(uri);
+        let number = |key: &str| query.get(key).and_then(|text| text.parse::<f64>().ok());
+        let (Some(first), lost_s) = (number("first"), number("lost").unwrap_or(0.0)) else {
+            return closing(refused("", "This piece has no number."));
+        };
+        let Ok(Ok(piece)) = timeout(PATIENCE, body.collect()).await else {
+            return closing(refused("", "The piece did not come whole."));
+        };
+        let heard = tokio::task::spawn_blocking(move || {
+            self.ear.hear(first as u64, lost_s, &piece.to_bytes())
+        });
+        live(heard.await)
     }
 
     /// A recording, written to the disk as it comes.
@@ -349,15 +431,34 @@ impl Server {
         self: Arc<Self>,
         work: impl FnOnce(&mut Desk) -> Result<View, desk::Wrong> + Send + 'static,
     ) -> Answer {
-        let worked = tokio::task::spawn_blocking(move || work(&mut self.desk())).await;
-        match worked {
-            Ok(Ok(view)) => match serde_json::to_string(&view) {
-                Ok(json) => made(StatusCode::OK, "application/json", json),
-                Err(_) => broken(),
-            },
+        let worked = tokio::task::spawn_blocking(move || {
+            let view = work(&mut self.desk())?;
+            Ok(View {
+                live: self.ear.live(),
+                ..view
+            })
+        });
+        match worked.await {
+            Ok(Ok(view)) => json(&view),
             Ok(Err((field, message))) => refused(field, &message),
             Err(_) => broken(),
         }
+    }
+}
+
+/// What is shown of a recording that is being made, or why it is not.
+fn live(worked: Result<Result<Live, String>, tokio::task::JoinError>) -> Answer {
+    match worked {
+        Ok(Ok(live)) => json(&live),
+        Ok(Err(message)) => refused("", &message),
+        Err(_) => broken(),
+    }
+}
+
+fn json(document: &impl serde::Serialize) -> Answer {
+    match serde_json::to_string(document) {
+        Ok(json) => made(StatusCode::OK, "application/json", json),
+        Err(_) => broken(),
     }
 }
 
@@ -375,6 +476,7 @@ fn made(status: StatusCode, kind: &'static str, content: impl Into<Bytes>) -> An
         ("cross-origin-opener-policy", "same-origin"),
         ("cross-origin-resource-policy", "same-origin"),
         ("cache-control", "no-store"),
+        ("permissions-policy", "microphone=(self)"),
     ] {
         headers.insert(name, HeaderValue::from_static(value));
     }

@@ -1,8 +1,10 @@
 //! The page at the turntable: a job in words and numbers, for somebody who stands two metres
 //! away. The page only lays them out.
 
+mod live;
 mod sheet;
 
+pub use live::{Bar, Live};
 pub use sheet::{Kind, Sheet, Take, usual_turn};
 
 use super::instruction::{Situation, capitalised, spoken};
@@ -40,6 +42,8 @@ pub struct View {
     pub doubts: Vec<Doubt>,
     /// Whether there is a page of evidence.
     pub evidence: bool,
+    /// The recording that is being made.
+    pub live: Option<Live>,
     /// What is said aloud when it changes.
     pub spoken: String,
 }
@@ -292,8 +296,8 @@ impl View {
     /// A job without a result yet.
     pub fn waiting(known: &Known<'_>) -> Self {
         let what = match (known.job, known.sheet) {
-            (None, _) => "Say what is played, then add the first recording.",
-            (_, Some(_)) => "Record half a minute with everything as found, and add the file.",
+            (None, _) => "Say what is played, then make the first recording.",
+            (_, Some(_)) => "Record half a minute with everything as found: press Listen and lower the needle, or add a file.",
             (Some(job), None) if job.captures.is_empty() => {
                 "This folder has a job without recordings. It was written by hand: name its recordings there."
             }
@@ -341,6 +345,7 @@ impl View {
             },
             doubts: Vec::new(),
             evidence: false,
+            live: None,
             spoken: what.to_owned(),
         }
     }

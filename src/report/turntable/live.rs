@@ -1,0 +1,162 @@
+//! A recording while it is made, for somebody who stands two metres away.
+
+use super::{Answer, Doubt, angle};
+use crate::report::follow::duration;
+use crate::analysis::follow::Signal;
+use crate::session::Estimate;
+use crate::uncertainty::{Level, Prospect, Warning, plain};
+use serde::Serialize;
+
+/// How long a recording should be, seconds: what the page asks for, half a minute, so that
+/// single bars or clicks do not rule what is found (common practice, no source).
+const WORTH_S: f64 = 30.0;
+
+/// The quietest level drawn, dB of full scale: the groove noise of most records lies about
+/// there (common practice, no source).
+const QUIETEST_DB: f64 = -60.0;
+
+/// What is shown while a recording is made.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Live {
+    /// What is recorded.
+    pub what: String,
+    /// Into which file.
+    pub file: String,
+    /// From where.
+    pub source: String,
+    /// How much has been heard.
+    pub heard: String,
+    /// What this recording alone says so far.
+    pub answer: Option<Answer>,
+    /// The one thing to do now.
+    pub order: String,
+    /// Whether it can be kept with a good conscience.
+    pub enough: bool,
+    /// Whether it has ended by itself.
+    pub ended: bool,
+    /// What is wrong now, the most serious first.
+    pub health: Vec<Doubt>,
+    /// Left and right.
+    pub levels: [Bar; 2],
+}
+
+/// The level of a channel.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Bar {
+    /// In words.
+    pub words: String,
+    /// From 0 to 100.
+    pub length: f64,
+    /// Its highest sample, from 0 to 100.
+    pub peak: f64,
+}
+
+impl Bar {
+    fn of(name: &str, power_db: Option<f64>, peak_db: Option<f64>) -> Self {
+        let place = |db: Option<f64>| {
+            let part = db.map_or(0.0, |db| 1.0 - db / QUIETEST_DB);
+            (100.0 * part.clamp(0.0, 1.0)).round()
+        };
+        let words = |db: Option<f64>| db.map_or("nothing".to_owned(), |db| format!("{} dB", plain(db, 0)));
+        Self {
+            words: format!("{name} {}, peak {}", words(power_db), words(peak_db)),
+            length: place(power_db),
+            peak: place(peak_db),
+        }
+    }
+}
+
+impl Live {
+    /// A recording of which nothing has come yet.
+    pub fn new(what: String, file: String, source: String) -> Self {
+        Self {
+            what,
+            file,
+            source,
+            heard: "Nothing yet".to_owned(),
+            answer: None,
+            order: "Wait until the sound comes.".to_owned(),
+            enough: false,
+            ended: false,
+            health: Vec::new(),
+            levels: ["Left", "Right"].map(|name| Bar::of(name, None, None)),
+        }
+    }
+
+    /// The same with what is known now.
+    #[must_use]
+    pub fn with(self, estimate: &Estimate) -> Self {
+        let of_tip = estimate.rotation_deg.as_ref();
+        let of_tip = of_tip.map(|q| ("stylus to the groove", "stylus", q));
+        let of_cut = estimate.cut_rotation_deg.as_ref();
+        let found = of_tip.or(of_cut.map(|q| ("the record's cut", "right", q)));
+        let answer = found.map(|(of, what, q)| {
+            angle(format!("This recording alone: {of}"), q, what, Vec::new())
+        });
+        let serious = estimate.health.iter().find(|c| c.level == Level::Serious);
+        let is = |code: Warning| estimate.health.iter().any(|c| c.code == code);
+        let reached = estimate
+            .outlook
+            .is_some_and(|outlook| outlook.prospect != Prospect::MoreTime);
+        let left_s = WORTH_S - estimate.programme_s;
+        let more_s = estimate.outlook.and_then(|o| o.seconds).unwrap_or(0.0).max(left_s);
+        let enough = reached && left_s <= 0.0 && serious.is_none();
+        let order = if let Some(caveat) = serious {
+            sentence(&caveat.message)
+        } else if is(Warning::Waiting) {
+            "Lower the needle.".to_owned()
+        } else if is(Warning::EndOfSide) {
+            "The record has stopped: press Keep.".to_owned()
+        } else if enough {
+            "Enough: press Keep. Another recording narrows the band more than more of this one.".to_owned()
+        } else {
+            format!("Let it play for {} more.", duration(more_s))
+        };
+        let since = if estimate.stretch > 1 { " since the pause" } else { "" };
+        Self {
+            heard: format!(
+                "{} of programme{since}",
+                duration(estimate.programme_s)
+            ),
+            answer,
+            order,
+            enough,
+            health: estimate
+                .health
+                .iter()
+                .filter(|c| !serious.is_some_and(|s| s == *c) && c.level > Level::Note)
+                .map(|c| Doubt {
+                    level: c.level,
+                    message: c.message.clone(),
+                })
+                .collect(),
+            ..self
+        }
+    }
+
+    /// The same with the level of now.
+    #[must_use]
+    pub fn at_level(self, signal: &Signal) -> Self {
+        Self {
+            levels: [
+                Bar::of("Left", signal.left_dbfs, signal.left_peak_dbfs),
+                Bar::of("Right", signal.right_dbfs, signal.right_peak_dbfs),
+            ],
+            ..self
+        }
+    }
+
+    /// The same, ended for a reason that the user should know.
+    #[must_use]
+    pub fn ended(self, why: &str) -> Self {
+        Self {
+            order: format!("{} Keep what came, or discard it.", sentence(why)),
+            ended: true,
+            ..self
+        }
+    }
+}
+
+fn sentence(words: &str) -> String {
+    super::capitalised(words.trim_end_matches('.')) + "."
+}
