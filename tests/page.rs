@@ -23,9 +23,14 @@ impl Drop for Server {
 
 impl Server {
     fn start(folder: &Path) -> Self {
+        Self::start_with(folder, &[])
+    }
+
+    fn start_with(folder: &Path, environment: &[(&str, &str)]) -> Self {
         let mut child = Command::new(env!("CARGO_BIN_EXE_groovelag"))
             .args(["page", "--no-browser"])
             .arg(folder)
+            .envs(environment.iter().copied())
             .stdin(Stdio::null())
             .stdout(Stdio::piped())
             .spawn()
@@ -514,4 +519,255 @@ fn a_kill_while_a_recording_comes_costs_nothing_that_was_there() {
     let server = Server::start(folder.path());
     assert_eq!(listing(folder.path()), before);
     assert_eq!(server.state()["next"][0]["kind"], "found");
+}
+
+/// A recording's samples as the browser sends them.
+fn pieces(file: &Path) -> (u32, Vec<u8>) {
+    let mut reader = hound::WavReader::open(file).unwrap();
+    let samples = reader
+        .samples::<i32>()
+        .map(|s| s.unwrap() as f32 / 8_388_608.0);
+    let bytes = samples.flat_map(f32::to_le_bytes).collect();
+    (reader.spec().sample_rate, bytes)
+}
+
+impl Server {
+    fn listen(&self, kind: &str, changes: &[(&str, &str)]) -> (u16, Value) {
+        let usual = [
+            ("kind", kind),
+            ("turn", ""),
+            ("rate", "48000"),
+            ("channels", "2"),
+            ("processing", ""),
+            ("source", "Line"),
+        ];
+        let fields: std::collections::BTreeMap<_, _> =
+            usual.iter().chain(changes).copied().collect();
+        let body = serde_json::to_string(&fields).unwrap();
+        self.ask("POST", "/listen", body.as_bytes())
+    }
+
+    fn send(&self, first: usize, bytes: &[u8]) -> (u16, Value) {
+        self.ask("POST", &format!("/samples?first={first}&lost=0"), bytes)
+    }
+
+    fn hold(&self, keep: &str) -> (u16, Value) {
+        let body = format!("{{\"keep\":\"{keep}\"}}");
+        self.ask("POST", "/listened", body.as_bytes())
+    }
+}
+
+#[test]
+fn what_is_listened_to_becomes_a_capture() {
+    let folder = tempfile::tempdir().unwrap();
+    recordings(folder.path());
+    let job = folder.path().join("job");
+    let server = Server::start(&job);
+    // first what is played
+    assert_eq!(server.listen("found", &[]).0, 422);
+    assert_eq!(server.job(&[]).0, 200);
+    let message = |answer: &(u16, Value)| {
+        assert_eq!(answer.0, 422, "{answer:?}");
+        answer.1["message"].as_str().unwrap().to_owned()
+    };
+    // what changes the offset is refused by name, and leaves nothing
+    for (changes, says) in [
+        (("processing", "echo cancellation"), "(echo cancellation)"),
+        (("channels", "1"), "one channel"),
+        (("rate", ""), "sample rate"),
+        (("rate", "2000"), "2000"),
+        (("kind", "speed"), "next"),
+        (("input", "hw:9,9"), "input is gone"),
+    ] {
+        let refused = message(&server.listen("found", &[changes]));
+        assert!(refused.contains(says), "{refused}");
+        assert_eq!(listing(&job).len(), 1, "{changes:?}");
+    }
+    assert!(message(&server.send(0, &[0; 80])).contains("No recording"));
+    assert!(message(&server.hold("yes")).contains("No recording"));
+
+    let (rate, bytes) = pieces(&folder.path().join("set-found.wav"));
+    assert_eq!(rate, 48000);
+    let (status, live) = server.listen("found", &[]);
+    assert_eq!((status, &live["file"]), (200, &Value::from("found.wav")));
+    // one at a time, and every piece in its place
+    assert!(message(&server.listen("found", &[])).contains("already"));
+    let piece = 8 * 12_000;
+    let (_, live) = server.send(0, &bytes[..piece]);
+    assert!(
+        live["levels"][0]["words"]
+            .as_str()
+            .unwrap()
+            .starts_with("Left"),
+        "{live}"
+    );
+    assert!(message(&server.send(0, &bytes[..piece])).contains("does not belong"));
+    assert!(message(&server.send(12_000, &bytes[piece..piece + 7])).contains("not whole"));
+    let mut first = 12_000;
+    let mut last = Value::Null;
+    for part in bytes[piece..].chunks(piece) {
+        // another window sees it
+        last = server.send(first, part).1;
+        first += part.len() / 8;
+    }
+    assert_eq!(server.state()["live"]["file"], "found.wav");
+    let shown = last["answer"]["figure"]
+        .as_str()
+        .unwrap()
+        .parse::<f64>()
+        .unwrap();
+    assert!((shown - 2.5).abs() < 1.0, "{last}");
+    let (status, view) = server.hold("yes");
+    assert_eq!((status, &view["live"]), (200, &Value::Null), "{view}");
+    assert_eq!(view["recordings"][0]["file"], "found.wav");
+    // the same samples as were sent, so the same result as by dropping the file
+    let mut saved = hound::WavReader::open(job.join("found.wav")).unwrap();
+    let samples: Vec<u8> = saved
+        .samples::<f32>()
+        .flat_map(|s| s.unwrap().to_le_bytes())
+        .collect();
+    assert!(samples == bytes);
+    let solved = Command::new(env!("CARGO_BIN_EXE_groovelag"))
+        .args(["solve", "--json"])
+        .arg(job.join("job.toml"))
+        .output()
+        .unwrap();
+    let text = |bytes: &[u8]| serde_json::from_slice::<Value>(bytes).unwrap();
+    let kept = std::fs::read(job.join("solution.json")).unwrap();
+    assert_eq!(text(&solved.stdout), text(&kept));
+
+    // discarded, it is gone; ended by the program, it stays
+    let before = listing(&job);
+    server.listen("speed", &[]);
+    server.send(0, &bytes[..piece]);
+    assert_eq!(server.hold("no").0, 200);
+    assert_eq!(listing(&job), before);
+    // too short to be used: said, and the file stays
+    server.listen("speed", &[]);
+    server.send(0, &bytes[..piece]);
+    assert!(message(&server.hold("yes")).contains("found-other-speed.wav"));
+    assert!(job.join("found-other-speed.wav").is_file());
+    // both channels the same, as browsers make them
+    let same: Vec<u8> = bytes
+        .chunks(8)
+        .flat_map(|f| [&f[..4], &f[..4]].concat())
+        .collect();
+    server.listen("again", &[]);
+    let (_, live) = server.send(0, &same[8 * 24_000..8 * 100_000]);
+    assert!(
+        live["ended"] == true && live["order"].as_str().unwrap().contains("The browser"),
+        "{live}"
+    );
+    assert_eq!(server.hold("no").0, 200);
+    // the input has gone
+    server.listen("again", &[]);
+    let (_, live) = server.send(0, b"");
+    assert!(
+        live["order"].as_str().unwrap().contains("has gone"),
+        "{live}"
+    );
+}
+
+/// A false `arecord`, which plays a file: what the page records through it is that file.
+#[cfg(unix)]
+#[test]
+fn the_systems_recorder_is_heard() {
+    use std::os::unix::fs::PermissionsExt;
+    let folder = tempfile::tempdir().unwrap();
+    recordings(folder.path());
+    let false_recorder = folder.path().join("arecord");
+    let played = folder.path().join("set-found.wav");
+    let script = format!(
+        "#!/bin/sh\nif [ \"$1\" = -l ]; then echo 'card 2: CODEC [Invented input], device 1: USB [USB]'; exit; fi\ncase \"$*\" in *'-D hw:2,1 -c 2 -f S24_3LE -r 48000 -t wav') cat '{}'; exec sleep 60;; esac\necho 'no such form' >&2; exit 1\n",
+        played.display()
+    );
+    std::fs::write(&false_recorder, script).unwrap();
+    std::fs::set_permissions(&false_recorder, PermissionsExt::from_mode(0o755)).unwrap();
+    let job = folder.path().join("job");
+    let path = format!(
+        "{}:{}",
+        folder.path().display(),
+        std::env::var("PATH").unwrap()
+    );
+    let server = Server::start_with(&job, &[("PATH", &path)]);
+    server.job(&[]);
+    let inputs = server.ask("GET", "/inputs", b"").1;
+    assert_eq!(
+        inputs,
+        serde_json::json!([{ "id": "hw:2,1", "name": "Invented input, direct" }])
+    );
+    let (status, live) = server.listen("found", &[("input", "hw:2,1")]);
+    assert_eq!(
+        (status, &live["source"]),
+        (200, &Value::from("Invented input, direct")),
+        "{live}"
+    );
+    let length = std::fs::metadata(&played).unwrap().len();
+    let (_, bytes) = pieces(&played);
+    let all = || std::fs::metadata(job.join("found.wav")).is_ok_and(|m| m.len() + 1000 > length);
+    for _ in 0..600 {
+        if all() {
+            break;
+        }
+        std::thread::sleep(std::time::Duration::from_millis(50));
+    }
+    let (status, view) = server.hold("yes");
+    assert_eq!(status, 200, "{view}");
+    assert_eq!(view["recordings"][0]["file"], "found.wav");
+    let (_, saved) = pieces(&job.join("found.wav"));
+    assert!(
+        !saved.is_empty() && bytes.starts_with(&saved) && bytes.len() - saved.len() < 8 * 48_000
+    );
+}
+
+/// From a desktop, where nobody reads what is printed, the page opens; elsewhere help does.
+#[cfg(target_os = "linux")]
+#[test]
+fn a_double_click_opens_the_page() {
+    use std::os::unix::fs::PermissionsExt;
+    let folder = tempfile::tempdir().unwrap();
+    let opener = folder.path().join("xdg-open");
+    std::fs::write(&opener, "#!/bin/sh\necho \"$1\" > \"$HOME/opened\"\n").unwrap();
+    std::fs::set_permissions(&opener, PermissionsExt::from_mode(0o755)).unwrap();
+    let path = format!(
+        "{}:{}",
+        folder.path().display(),
+        std::env::var("PATH").unwrap()
+    );
+    let program = || {
+        let mut command = Command::new(env!("CARGO_BIN_EXE_groovelag"));
+        command
+            .stdin(Stdio::null())
+            .stderr(Stdio::null())
+            .env("HOME", folder.path())
+            .env("PATH", &path)
+            .env_remove("WAYLAND_DISPLAY")
+            .env("DISPLAY", ":0");
+        command
+    };
+    // somebody waits for what is printed, or there is no screen
+    assert_eq!(program().output().unwrap().status.code(), Some(2));
+    let mut dark = program();
+    dark.env_remove("DISPLAY").stdout(Stdio::null());
+    assert_eq!(dark.status().unwrap().code(), Some(2));
+    let child = program().stdout(Stdio::null()).spawn().unwrap();
+    let opened = folder.path().join("opened");
+    let address = (0..400).find_map(|_| {
+        std::thread::sleep(std::time::Duration::from_millis(25));
+        let text = std::fs::read_to_string(&opened).ok()?;
+        text.ends_with('\n').then_some(text)
+    });
+    let address = address.expect("no browser was opened");
+    let address = address.trim().rsplit_once("http://127.0.0.1:").unwrap().1;
+    let (port, token) = address.split_once('/').unwrap();
+    let mut server = Server {
+        child,
+        port: port.parse().unwrap(),
+        token: token.to_owned(),
+    };
+    let home = folder.path().join("stylus");
+    assert_eq!(server.state()["folder"], home.to_str().unwrap());
+    assert!(home.is_dir());
+    server.ask("POST", "/end", b"{}");
+    assert!(server.child.wait().unwrap().success());
 }

@@ -193,9 +193,9 @@ mod tests {
         for first in 0..4 {
             let part = factor.inverse_from(first);
             let whole = factor.inverse();
-            let same = part.indexed_iter().all(|((i, j), v)| {
-                (v - whole[[first + i, first + j]]).abs() < 1e-15
-            });
+            let same = part
+                .indexed_iter()
+                .all(|((i, j), v)| (v - whole[[first + i, first + j]]).abs() < 1e-15);
             assert!(same, "{part} {whole}");
         }
         // determinant by hand: expansion along the first row, 4 * 82 - 2 * 34

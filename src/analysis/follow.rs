@@ -378,10 +378,11 @@ impl Follower {
     }
 
     fn of(about: About, settings: delay::Settings) -> Result<Self, AnalysisError> {
-        let now = Stretch::new(about.sample_rate_hz, 0).map_err(|error| AnalysisError::Settings {
-            file: about.file.clone(),
-            error,
-        })?;
+        let now =
+            Stretch::new(about.sample_rate_hz, 0).map_err(|error| AnalysisError::Settings {
+                file: about.file.clone(),
+                error,
+            })?;
         Ok(Self {
             about,
             caveats: Vec::new(),
@@ -429,7 +430,8 @@ impl Follower {
 
     /// Frames until the step that is going on is done.
     pub fn to_next_step(&self) -> usize {
-        let end = ((self.steps + 1) * u64::from(self.about.sample_rate_hz)).div_ceil(STEPS_PER_SECOND);
+        let end =
+            ((self.steps + 1) * u64::from(self.about.sample_rate_hz)).div_ceil(STEPS_PER_SECOND);
         (end - self.position) as usize
     }
 

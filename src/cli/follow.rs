@@ -236,9 +236,9 @@ impl Follow {
         })?;
         unkept?;
         let angle = measurement.rotation_deg.or(measurement.cut_rotation_deg);
-        let enough = self.until.is_none_or(|wanted| {
-            angle.is_some_and(|angle| angle.standard_uncertainty <= wanted)
-        });
+        let enough = self
+            .until
+            .is_none_or(|wanted| angle.is_some_and(|angle| angle.standard_uncertainty <= wanted));
         Ok(if enough {
             Outcome::Done
         } else {

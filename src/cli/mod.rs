@@ -107,6 +107,12 @@ pub fn run() -> ExitCode {
             Err(message) => unusable(&message),
         };
     }
+    if std::env::args_os().len() == 1 && page::is_double_click() {
+        return match page::Page::at_home().run() {
+            Ok(_) => ExitCode::SUCCESS,
+            Err(message) => unusable(&message),
+        };
+    }
     // 80 columns where no terminal says otherwise
     let program = Arguments::command().term_width(output::width());
     let matches = program.clone().try_get_matches();

@@ -33,6 +33,8 @@ pub struct Instruction {
     pub before: Vec<Sentence>,
     /// The order.
     pub order: Sentence,
+    /// Why, where that is not the angle itself; else empty.
+    pub reason: Sentence,
     /// How to carry it out, and what comes after.
     pub after: Vec<Sentence>,
     /// Whether the order is to turn the cartridge.
@@ -79,30 +81,35 @@ impl<'a> Situation<'a> {
     pub fn instruction(&self) -> Instruction {
         match self.correction {
             Some(correction) => self.turn(correction),
-            None => Instruction {
-                before: Vec::new(),
-                order: self.nothing(),
-                after: Vec::new(),
-                turns: false,
-            },
+            None => {
+                let (order, reason) = self.nothing();
+                Instruction {
+                    before: Vec::new(),
+                    order: words(order),
+                    reason,
+                    after: Vec::new(),
+                    turns: false,
+                }
+            }
         }
     }
 
-    /// Why nothing is to be turned.
-    fn nothing(&self) -> Sentence {
+    /// That nothing is to be turned, and why.
+    fn nothing(&self) -> (&'static str, Sentence) {
         if self.in_doubt {
-            return words("turn nothing before the doubt is resolved");
+            return ("turn nothing before the doubt is resolved", Vec::new());
         }
         if let Some(later) = self.superseded_by {
-            return words(format!(
-                "nothing here: setup '{later}' was recorded later with the same cartridge, and its instruction counts"
-            ));
+            let reason = format!(
+                "setup '{later}' was recorded later with the same cartridge, and its instruction counts"
+            );
+            return ("nothing here", words(reason));
         }
         let q = self.headshell_deg;
-        let kept = if self.kept {
-            "the tolerance is kept. Turn"
+        let order = if self.kept {
+            "the tolerance is kept. Turn nothing"
         } else {
-            "turn"
+            "turn nothing"
         };
         let reason = match q.half_width() {
             Some(half) if !q.interval.contains(0.0) => format!(
@@ -115,11 +122,11 @@ impl<'a> Situation<'a> {
                 text::turn_band(q, "degrees")
             ),
         };
-        let mut sentence = words(format!("{kept} nothing: {reason}"));
+        let mut reason = words(reason);
         let plan = Piece::Command("'groovelag plan' says which further recordings help most");
         match (self.kept, self.arm_unknown) {
             (true, _) => {}
-            (false, true) => sentence.extend([
+            (false, true) => reason.extend([
                 Piece::Words(". State the arm".to_owned()),
                 Piece::Command(" (--arm, or arm in a job)"),
                 Piece::Words(" for a narrower band".to_owned()),
@@ -127,10 +134,10 @@ impl<'a> Situation<'a> {
                 plan,
             ]),
             (false, false) => {
-                sentence.extend([Piece::Command(". For a narrower band, "), plan]);
+                reason.extend([Piece::Command(". For a narrower band, "), plan]);
             }
         }
-        sentence
+        (order, reason)
     }
 
     fn turn(&self, c: &Correction) -> Instruction {
@@ -230,6 +237,7 @@ impl<'a> Situation<'a> {
         Instruction {
             before,
             order,
+            reason: Vec::new(),
             after,
             turns: true,
         }
@@ -267,8 +275,8 @@ pub fn spoken(sentence: &Sentence) -> String {
     )) + "."
 }
 
-fn joined<'a>(sentences: impl Iterator<Item = &'a Sentence>) -> String {
-    let sentences = sentences.map(|s| capitalised(&plain_text(s)) + ".");
+fn joined(sentences: impl Iterator<Item = Sentence>) -> String {
+    let sentences = sentences.map(|s| capitalised(&plain_text(&s)) + ".");
     sentences.collect::<Vec<_>>().join(" ")
 }
 
@@ -282,9 +290,18 @@ pub fn capitalised(text: &str) -> String {
 }
 
 impl Instruction {
+    /// The order with its reason.
+    pub fn reasoned(&self) -> Sentence {
+        let colon = (!self.reason.is_empty()).then(|| Piece::Words(": ".to_owned()));
+        let parts = self.order.iter().cloned().chain(colon);
+        parts.chain(self.reason.iter().cloned()).collect()
+    }
+
     /// Everything in its order.
-    pub fn sentences(&self) -> impl Iterator<Item = &Sentence> {
-        self.before.iter().chain([&self.order]).chain(&self.after)
+    pub fn sentences(&self) -> impl Iterator<Item = Sentence> {
+        let order = std::iter::once(self.reasoned());
+        let before = self.before.iter().cloned();
+        before.chain(order).chain(self.after.iter().cloned())
     }
 
     /// All sentences, each with a capital letter and a full stop.

@@ -14,6 +14,6 @@ pub mod text;
 pub mod turntable;
 
 pub use crate::job::Measurement;
-pub use calibration::CalibrationReport;
 pub use crate::session::{Before, Estimate, Recent};
+pub use calibration::CalibrationReport;
 pub use follow::last_word;

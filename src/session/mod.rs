@@ -180,12 +180,12 @@ impl Session {
     ///
     /// When the sample rate is out of range, the job has not exactly one capture, or the radius
     /// moves in a way that cannot be followed.
-    pub fn new(
-        recording: &Recording,
-        job: Job,
-        settings: Settings,
-    ) -> Result<Self, SessionError> {
-        Self::with(Follower::new(recording, settings.delay.clone())?, job, settings)
+    pub fn new(recording: &Recording, job: Job, settings: Settings) -> Result<Self, SessionError> {
+        Self::with(
+            Follower::new(recording, settings.delay.clone())?,
+            job,
+            settings,
+        )
     }
 
     /// Begins with samples to come, which have no file; `name` is for messages. Nothing is kept
@@ -215,7 +215,10 @@ impl Session {
             .calibration
             .as_ref()
             .map_or_else(Vec::new, |calibration| {
-                job::replace_priors(&mut job, &[(capture.chain.clone(), calibration.clone())].into());
+                job::replace_priors(
+                    &mut job,
+                    &[(capture.chain.clone(), calibration.clone())].into(),
+                );
                 calibration.prior_changes().terms
             });
         let setup = job.setups.get(&capture.setup).cloned().unwrap_or_default();
@@ -418,7 +421,9 @@ impl Known {
         self.course.lowered_s = (!lifted).then_some(lowered_s);
         // a ball cannot see a turn
         let before = self.course.stretch - 1;
-        let measured = self.measured_between(&analysis, Some(radii_mm), before).ok();
+        let measured = self
+            .measured_between(&analysis, Some(radii_mm), before)
+            .ok();
         let rotation = measured.and_then(|m| m.rotation_deg);
         self.course.earlier = rotation.map(|rotation_deg| Earlier {
             analysis,
@@ -474,7 +479,11 @@ impl Known {
         let now = now.filter(|_| measured.is_some());
         let recent = moment.recent.as_ref().and_then(|r| r.as_ref().ok());
         let recent = recent.zip(measured.as_ref()).map(|(analysis, measured)| {
-            self.recent(analysis, radii(analysis), measured.cut_rotation_deg.is_some())
+            self.recent(
+                analysis,
+                radii(analysis),
+                measured.cut_rotation_deg.is_some(),
+            )
         });
         if let Some(all) = &measured {
             let known: Vec<Warning> = health.iter().map(|c| c.code).collect();

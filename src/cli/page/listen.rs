@@ -181,7 +181,8 @@ impl Ear {
                 match read {
                     Ok(n) if n > 0 => listening.take(&block),
                     _ => {
-                        listening.end("The recorder has stopped: the input may have been unplugged");
+                        listening
+                            .end("The recorder has stopped: the input may have been unplugged");
                         return;
                     }
                 }
@@ -213,16 +214,27 @@ impl Ear {
                 wanted_deg: None,
             };
             let session = Session::live(&listened.file_name, feed.rate, listened.job, settings);
-            let file = StreamWriter::new(listened.file, feed.rate, feed.bits).map_err(|e| e.to_string());
-            match session.map_err(|e| e.to_string()).and_then(|s| Ok((s, file?))) {
-                Ok((session, file)) => Ok((session, file, listened.what, listened.file_name, listened.path)),
+            let file =
+                StreamWriter::new(listened.file, feed.rate, feed.bits).map_err(|e| e.to_string());
+            match session
+                .map_err(|e| e.to_string())
+                .and_then(|s| Ok((s, file?)))
+            {
+                Ok((session, file)) => Ok((
+                    session,
+                    file,
+                    listened.what,
+                    listened.file_name,
+                    listened.path,
+                )),
                 Err(message) => {
                     let _ = std::fs::remove_file(&listened.path);
                     Err(message)
                 }
             }
         });
-        let (session, file, what, file_name, path) = begun.inspect_err(|_| stop(&mut feed.recorder))?;
+        let (session, file, what, file_name, path) =
+            begun.inspect_err(|_| stop(&mut feed.recorder))?;
         let live = Live::new(what, file_name.clone(), feed.name);
         *lock = Some(Listening {
             place,
@@ -247,7 +259,9 @@ impl Ear {
         let mut lock = self.lock();
         let listening = lock.as_mut().ok_or("No recording is being made.")?;
         if listening.recorder.is_some() || first != listening.frames {
-            return Err("This piece does not belong to the recording that is being made.".to_owned());
+            return Err(
+                "This piece does not belong to the recording that is being made.".to_owned(),
+            );
         }
         if bytes.is_empty() {
             listening.end("The sound input has gone: unplugged, or taken by another program");
@@ -294,7 +308,9 @@ impl Listening {
         }
         self.came = Instant::now();
         if let Some(Err(e)) = self.file.as_mut().map(|file| file.write(block)) {
-            self.end(&format!("The recording cannot be saved ({e}): make room on the disk"));
+            self.end(&format!(
+                "The recording cannot be saved ({e}): make room on the disk"
+            ));
             return;
         }
         self.frames += block.left.len() as u64;
@@ -314,7 +330,10 @@ impl Listening {
         match self.session.look() {
             Ok(estimate) => {
                 self.live = self.live.clone().with(&estimate);
-                let same = estimate.health.iter().any(|c| c.code == Warning::SameSignal);
+                let same = estimate
+                    .health
+                    .iter()
+                    .any(|c| c.code == Warning::SameSignal);
                 if same && self.mixed {
                     self.end(PROCESSED);
                 }
@@ -359,7 +378,10 @@ pub fn inputs() -> Vec<Input> {
         .stdin(Stdio::null())
         .output();
     let text = listed.map(|o| String::from_utf8_lossy(&o.stdout).into_owned());
-    text.map_or_else(|_| Vec::new(), |text| text.lines().filter_map(input).collect())
+    text.map_or_else(
+        |_| Vec::new(),
+        |text| text.lines().filter_map(input).collect(),
+    )
 }
 
 /// "card 1: CODEC [USB Audio CODEC], device 0: USB Audio [USB Audio]" as an input.
@@ -368,7 +390,9 @@ fn input(line: &str) -> Option<Input> {
     let (name, device) = rest.split_once(", device ")?;
     let (device, _) = device.split_once(": ")?;
     let (card, device): (u16, u16) = (card.parse().ok()?, device.parse().ok()?);
-    let name = name.split_once('[').map_or(name, |(_, long)| long.trim_end_matches(']'));
+    let name = name
+        .split_once('[')
+        .map_or(name, |(_, long)| long.trim_end_matches(']'));
     Some(Input {
         id: format!("hw:{card},{device}"),
         name: format!("{name}, direct"),
@@ -380,7 +404,9 @@ fn recorder(input: &str) -> Result<(Child, groovelag::capture::Recording), Strin
     let mut said = String::new();
     for (form, rate) in FORMS {
         let child = Command::new("arecord")
-            .args(["-q", "-D", input, "-c", "2", "-f", form, "-r", rate, "-t", "wav"])
+            .args([
+                "-q", "-D", input, "-c", "2", "-f", form, "-r", rate, "-t", "wav",
+            ])
             .env("LC_ALL", "C")
             .stdin(Stdio::null())
             .stdout(Stdio::piped())

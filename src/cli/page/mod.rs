@@ -18,7 +18,7 @@ use hyper::{Method, Request, Response, StatusCode, Uri};
 use hyper_util::rt::{TokioIo, TokioTimer};
 use listen::{Ear, Heard};
 use std::convert::Infallible;
-use std::io::Write;
+use std::io::{IsTerminal, Write};
 use std::path::PathBuf;
 use std::process::{Command, Stdio};
 use std::sync::{Arc, Mutex, PoisonError};
@@ -67,20 +67,25 @@ const ASSETS: [(&str, &str, &str); 5] = [
     ),
 ];
 
+/// The folder where none is named.
+const FOLDER: &str = "stylus";
+
 /// Open the page at the turntable in a browser
 #[derive(Debug, Args)]
 #[command(
-    after_help = "The page is served to this machine alone. What it keeps lies in FOLDER:
-recordings, job.toml, solution.json and evidence.html, which every other command
-reads. Opening the folder again goes on where it was. Ctrl-C, or the page's own
-button, ends it.
+    after_help = "Listens to a sound input, or takes recordings that are dropped on it. The page
+is served to this machine alone. What it keeps lies in FOLDER: recordings,
+job.toml, solution.json and evidence.html, which every other command reads.
+Opening the folder again goes on where it was. Ctrl-C, or the page's own button,
+ends it. Started by a double click, the program does the same with the folder
+'stylus' of the user's own.
 
 Example:
   groovelag page my-stylus"
 )]
 pub struct Page {
     /// Folder of the job; made if there is none
-    #[arg(value_name = "FOLDER", default_value = "stylus")]
+    #[arg(value_name = "FOLDER", default_value = FOLDER)]
     folder: PathBuf,
     /// Port to listen on [default: one that is free]
     #[arg(long, value_name = "PORT")]
@@ -90,7 +95,41 @@ pub struct Page {
     no_browser: bool,
 }
 
+/// Whether the program was started from a desktop, where nobody reads what it prints: by a
+/// session with a screen, without a terminal, and not by a program that waits for output.
+#[cfg(unix)]
+pub fn is_double_click() -> bool {
+    use std::os::unix::fs::FileTypeExt;
+    let has_screen = ["DISPLAY", "WAYLAND_DISPLAY"]
+        .iter()
+        .any(|name| std::env::var_os(name).is_some_and(|v| !v.is_empty()));
+    // where this is not known, somebody may be waiting
+    let nobody_waits = std::fs::metadata("/dev/stdout").is_ok_and(|out| {
+        let kind = out.file_type();
+        kind.is_char_device() || kind.is_socket()
+    });
+    let terminal = std::io::stdin().is_terminal()
+        || std::io::stdout().is_terminal()
+        || std::io::stderr().is_terminal();
+    has_screen && nobody_waits && !terminal
+}
+
+/// Elsewhere a double click brings a terminal, which shows the help.
+#[cfg(not(unix))]
+pub fn is_double_click() -> bool {
+    false
+}
+
 impl Page {
+    /// The page of a folder in the user's own.
+    pub fn at_home() -> Self {
+        Self {
+            folder: std::env::home_dir().unwrap_or_default().join(FOLDER),
+            port: None,
+            no_browser: false,
+        }
+    }
+
     /// Runs the command.
     pub fn run(&self) -> Result<Outcome, String> {
         let folder = &self.folder;

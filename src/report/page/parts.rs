@@ -208,7 +208,7 @@ pub fn advice(pointer: &str, situation: &Situation<'_>) -> String {
     let _ = writeln!(
         out,
         "<p class=\"order\"><strong>{}</strong></p>",
-        html(&instruction.order)
+        html(&instruction.reasoned())
     );
     if !instruction.after.is_empty() {
         out.push_str("<ul>\n");

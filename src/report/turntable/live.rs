@@ -1,8 +1,8 @@
 //! A recording while it is made, for somebody who stands two metres away.
 
 use super::{Answer, Doubt, angle};
-use crate::report::follow::duration;
 use crate::analysis::follow::Signal;
+use crate::report::follow::duration;
 use crate::session::Estimate;
 use crate::uncertainty::{Level, Prospect, Warning, plain};
 use serde::Serialize;
@@ -57,7 +57,8 @@ impl Bar {
             let part = db.map_or(0.0, |db| 1.0 - db / QUIETEST_DB);
             (100.0 * part.clamp(0.0, 1.0)).round()
         };
-        let words = |db: Option<f64>| db.map_or("nothing".to_owned(), |db| format!("{} dB", plain(db, 0)));
+        let words =
+            |db: Option<f64>| db.map_or("nothing".to_owned(), |db| format!("{} dB", plain(db, 0)));
         Self {
             words: format!("{name} {}, peak {}", words(power_db), words(peak_db)),
             length: place(power_db),
@@ -90,16 +91,19 @@ impl Live {
         let of_tip = of_tip.map(|q| ("stylus to the groove", "stylus", q));
         let of_cut = estimate.cut_rotation_deg.as_ref();
         let found = of_tip.or(of_cut.map(|q| ("the record's cut", "right", q)));
-        let answer = found.map(|(of, what, q)| {
-            angle(format!("This recording alone: {of}"), q, what, Vec::new())
-        });
+        let answer = found
+            .map(|(of, what, q)| angle(format!("This recording alone: {of}"), q, what, Vec::new()));
         let serious = estimate.health.iter().find(|c| c.level == Level::Serious);
         let is = |code: Warning| estimate.health.iter().any(|c| c.code == code);
         let reached = estimate
             .outlook
             .is_some_and(|outlook| outlook.prospect != Prospect::MoreTime);
         let left_s = WORTH_S - estimate.programme_s;
-        let more_s = estimate.outlook.and_then(|o| o.seconds).unwrap_or(0.0).max(left_s);
+        let more_s = estimate
+            .outlook
+            .and_then(|o| o.seconds)
+            .unwrap_or(0.0)
+            .max(left_s);
         let enough = reached && left_s <= 0.0 && serious.is_none();
         let order = if let Some(caveat) = serious {
             sentence(&caveat.message)
@@ -108,16 +112,18 @@ impl Live {
         } else if is(Warning::EndOfSide) {
             "The record has stopped: press Keep.".to_owned()
         } else if enough {
-            "Enough: press Keep. Another recording narrows the band more than more of this one.".to_owned()
+            "Enough: press Keep. Another recording narrows the band more than more of this one."
+                .to_owned()
         } else {
             format!("Let it play for {} more.", duration(more_s))
         };
-        let since = if estimate.stretch > 1 { " since the pause" } else { "" };
+        let since = if estimate.stretch > 1 {
+            " since the pause"
+        } else {
+            ""
+        };
         Self {
-            heard: format!(
-                "{} of programme{since}",
-                duration(estimate.programme_s)
-            ),
+            heard: format!("{} of programme{since}", duration(estimate.programme_s)),
             answer,
             order,
             enough,

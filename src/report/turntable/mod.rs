@@ -89,6 +89,8 @@ pub struct Order {
     pub before: Vec<String>,
     /// The order.
     pub what: String,
+    /// Why, where that is not the angle itself; else empty.
+    pub why: String,
     /// How, and what comes after.
     pub after: Vec<String>,
     /// Which way the cartridge is to be turned, if it is: "clockwise" or "anticlockwise".
@@ -297,7 +299,9 @@ impl View {
     pub fn waiting(known: &Known<'_>) -> Self {
         let what = match (known.job, known.sheet) {
             (None, _) => "Say what is played, then make the first recording.",
-            (_, Some(_)) => "Record half a minute with everything as found: press Listen and lower the needle, or add a file.",
+            (_, Some(_)) => {
+                "Record half a minute with everything as found: press Listen and lower the needle, or add a file."
+            }
             (Some(job), None) if job.captures.is_empty() => {
                 "This folder has a job without recordings. It was written by hand: name its recordings there."
             }
@@ -324,6 +328,7 @@ impl View {
             order: Order {
                 before: Vec::new(),
                 what: what.to_owned(),
+                why: String::new(),
                 after: Vec::new(),
                 turn: None,
                 caution: None,
@@ -370,7 +375,9 @@ impl View {
         let order = match current {
             Some(setup) => order(&Situation::of(setup, doubted)),
             None => Order {
-                what: "Turn nothing: a spherical tip tells how the record was cut, not how the cartridge sits.".to_owned(),
+                what: "Turn nothing.".to_owned(),
+                why: "A spherical tip tells how the record was cut, not how the cartridge sits."
+                    .to_owned(),
                 ..waiting.order
             },
         };
@@ -544,6 +551,10 @@ fn order(situation: &Situation<'_>) -> Order {
     Order {
         before: instruction.before.iter().map(spoken).collect(),
         what: spoken(&instruction.order),
+        why: match instruction.reason.is_empty() {
+            true => String::new(),
+            false => spoken(&instruction.reason),
+        },
         after: instruction.after.iter().map(spoken).collect(),
         caution: turn.is_some().then_some(text::CAUTIONS),
         turn,

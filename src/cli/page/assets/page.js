@@ -88,6 +88,7 @@ function answer(a) {
 function order(o) {
   fill(at("before"), "p", o.before);
   at("what").textContent = o.what;
+  tell("why", o.why);
   tell("caution", o.caution);
   fill(at("after"), "li", o.after);
   at("turn").hidden = !o.turn;
@@ -105,7 +106,7 @@ function live(l) {
   for (const id of ["in-doubt", "trouble", "change"]) at(id).hidden = true;
   for (const id of ["live", "hold"]) at(id).hidden = false;
   answer(l.answer);
-  order({ before: [], what: l.order, after: [], caution: null, turn: null });
+  order({ before: [], what: l.order, why: "", after: [], caution: null, turn: null });
   at("levels").replaceChildren(...l.levels.map(level => {
     const li = made("li", level.words);
     const bar = made("meter");
