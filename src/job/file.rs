@@ -557,6 +557,7 @@ fn arm_of<'a>(
     }
 }
 
+/// A table describes a pivoted arm; others are named by their setups.
 fn arm(f: &mut Fields<'_>) -> Result<PivotedArm, JobFileError> {
     for key in ARM_KEYS {
         if !f.has(key) {

@@ -1036,10 +1036,10 @@ fn term_name(term: &Term, spec: &CaptureSpec, setup: &Setup, at: usize) -> (Stri
 
 /// How to call a capture in a message.
 pub(super) fn locate(at: usize, spec: &CaptureSpec) -> String {
-    let what = format!("capture {} ({})", at + 1, spec.describe(at));
+    let what = format!("capture {} ({}", at + 1, spec.describe(at));
     match spec.line {
-        Some(line) => format!("line {line}: {what}"),
-        None => what,
+        Some(line) => format!("{what}, line {line})"),
+        None => what + ")",
     }
 }
 

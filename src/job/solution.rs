@@ -1234,19 +1234,23 @@ impl View<'_> {
                 ),
             ));
         }
-        for name in job.setups.keys() {
-            let later = self
-                .later_setup(name)
-                .map(|later| (&job.setups[&later], later));
-            if let Some((_, later)) =
-                later.filter(|(setup, _)| setup.alignment.is_some_and(|a| a != Alignment::Unknown))
-            {
-                warnings.push(Warning::AlignedAnew.seen(format!(
-                    "{} states how the body is aligned. If it was turned on purpose since {}, take that out: an alignment says nothing of the body then",
-                    network::named("setup", &later),
-                    network::named("setup", name)
-                )));
-            }
+        let anew: Vec<String> = job
+            .setups
+            .keys()
+            .filter_map(|name| self.later_setup(name))
+            .filter(|later| {
+                let aligned = job.setups[later].alignment;
+                aligned.is_some_and(|a| a != Alignment::Unknown)
+            })
+            .map(|later| network::named("setup", &later))
+            .collect::<std::collections::BTreeSet<_>>()
+            .into_iter()
+            .collect();
+        if !anew.is_empty() {
+            warnings.push(Warning::AlignedAnew.seen(format!(
+                "an alignment of the body is stated for {}, after an earlier setup of the same cartridge. If the body was turned on purpose in between, take that out: an alignment says nothing of it then",
+                anew.join(" and ")
+            )));
         }
         let planned = job
             .captures

@@ -1,11 +1,12 @@
 """Drives `groovelag page` in headless Chromium as somebody at the turntable would.
 
-    page.py GROOVELAG SCRATCH
+    page.py GROOVELAG SCRATCH AXE
 
 Type a radius, give the first recording, then what the page asks for; the last document
 must equal `solve --json` on the folder. In every state, at 390, 820 and 1280 pixels, light
 and dark: nothing in the console, nothing fetched from elsewhere, nothing wider than the
-window, every target 44 pixels high, every control named. Screenshots stay in SCRATCH.
+window, every target 44 pixels high, every control named, and no violation found by AXE, the
+script of axe-core (Deque Systems, MPL 2.0). Screenshots stay in SCRATCH.
 Recordings are simulated; all is invented.
 
 Then it listens, to Chromium's own false device, which plays a file: what is saved is what
@@ -41,6 +42,25 @@ def recordings(program, scratch):
         (scratch / "recipe.toml").write_text(f'name = "{name}"\n' + recipe)
         subprocess.run([program, "simulate", "recipe.toml", "-o", ".", "--force"], cwd=scratch, check=True,
                        capture_output=True)
+
+
+# Further practitioners' jobs, all invented: what is typed and chosen; then each recording: the
+# kind of its line, and how it differs from one of a stylus 2 degrees askew at 70 mm.
+ELLIPTICAL = 'profile = "elliptical"\nfrontal_radius_um = 18\nside_radius_um = 8'
+BALL = 'profile = "spherical"\nfrontal_radius_um = 16'
+JOBS = {
+    "repairer": (dict(radius="70", rpm="33", shape="line", sizes="40 x 5", arm="pivoted", effective="229", pivot="211",
+                      offset="24", aligned="eye", tolerance="5"),
+                 [("found", {ELLIPTICAL: 'profile = "line"\nfrontal_radius_um = 40\ncontact_spacing_um = 40\nside_radius_um = 5'}),
+                  ("ball", {ELLIPTICAL: BALL}), ("side", {"seed = 8": "seed = 9"})]),
+    "archivist": (dict(radius="70", rpm="33", shape="spherical", sizes="16", arm="unknown", aligned="eye"),
+                  [("found", {ELLIPTICAL: BALL}), ("speed", {ELLIPTICAL: BALL, "rpm = 33": "rpm = 45"})]),
+    "beginner": (dict(radius="2.756in", rpm="33", shape="unknown", arm="null-radius", aligned="gauge"),
+                 [("found", {}), ("swapped", {"rpm = 33": 'rpm = 33\nleads = "swapped"'}), ("again", {"seed = 8": "seed = 10"})]),
+    "dealer": (dict(radius="d140", rpm="33", shape="elliptical", sizes="0.7 x 0.3 mil", arm="tangential", aligned="gauge"),
+               [("found", {}), ("turned-on", {"rotation_deg = 2.0": "rotation_deg = 6.0"}),
+                ("turned-back", {"rotation_deg = 2.0": "rotation_deg = -2.0"})]),
+}
 
 
 def until(browser, expression, seconds=60):
@@ -79,6 +99,15 @@ def complaints(browser, width):
     return found
 
 
+def violations(browser):
+    """What axe-core has against the page as it stands."""
+    if not browser.value("!!window.axe"):
+        browser.value(pathlib.Path(sys.argv[3]).read_text() + "; 0")
+    found = browser.ask("Runtime.evaluate", awaitPromise=True, returnByValue=True, expression="""axe.run().then(r =>
+        r.violations.flatMap(v => v.nodes.map(n => v.id + ': ' + n.html.slice(0, 120) + ' ' + n.failureSummary)))""")
+    return found["result"].get("value", [f"axe did not run: {found}"])
+
+
 def look(browser, scratch, state):
     failed = 0
     for width in (390, 820, 1280):
@@ -87,7 +116,7 @@ def look(browser, scratch, state):
                         mobile=width < 600)
             scheme = {"name": "prefers-color-scheme", "value": "dark" if dark else "light"}
             browser.ask("Emulation.setEmulatedMedia", media="", features=[scheme])
-            for complaint in complaints(browser, width):
+            for complaint in complaints(browser, width) + violations(browser):
                 failed += 1
                 print(f"{state} at {width} {'dark' if dark else 'light'}: {complaint}")
             height = browser.value("document.documentElement.scrollHeight")
@@ -124,8 +153,7 @@ def job(program, scratch, folder, server):
     if browser.value("document.getElementById('change').hidden"):
         failed += 1
         print("before and after are not shown")
-    solved = subprocess.run([program, "solve", folder / "job.toml", "--json"], capture_output=True, text=True)
-    if json.loads(solved.stdout) != json.loads((folder / "solution.json").read_text()):
+    if not as_solve(program, folder):
         failed += 1
         print("the page's document is not what solve prints")
     browser.value("document.getElementById('end').click(), 0")
@@ -135,6 +163,57 @@ def job(program, scratch, folder, server):
     browser.close()
     return failed
 
+
+
+def others(program, scratch):
+    """The other jobs: by dropping files, and one with a job written by hand."""
+    failed = 0
+    for name, (fields, takes) in JOBS.items():
+        folder = scratch / f"folder-{name}"
+        server = subprocess.Popen([program, "page", folder, "--no-browser"], stdout=subprocess.PIPE, text=True)
+        browser = Browser(scratch / f"profile-{name}")
+        for process in (server, browser.process):
+            atexit.register(process.kill)
+        browser.ask("DOM.enable")
+        browser.open(server.stdout.readline().split()[-1], 1280, False)
+        until(browser, "!!document.querySelector('[data-kind=found]')")
+        browser.value("""for (const [name, value] of Object.entries(%s)) {
+            document.getElementById('form').elements[name].value = value }
+            document.getElementById('form').dispatchEvent(new Event('input')), 0""" % json.dumps(fields))
+        for count, (kind, differs) in enumerate(takes, 1):
+            recipe = RECIPE.format(radius="70", rate=48000, rotation=2.0, snr=40, clicks=0)
+            for old, new in differs.items():
+                assert old in recipe, old
+                recipe = recipe.replace(old, new)
+            (scratch / "recipe.toml").write_text(f'name = "{name}-{kind}"\n' + recipe)
+            subprocess.run([program, "simulate", "recipe.toml", "-o", ".", "--force"], cwd=scratch, check=True,
+                           capture_output=True)
+            until(browser, f"!!document.querySelector('[data-kind=\"{kind}\"]')")
+            give(browser, kind, scratch / f"{name}-{kind}.wav")
+            until(browser, f"document.querySelectorAll('#recordings li').length === {count}")
+        if not as_solve(program, folder):
+            failed += 1
+            print(f"{name}: the page's document is not what solve prints")
+        if name == "dealer":
+            # somebody else's job: named recordings, one of which is missing
+            job = folder / "job.toml"
+            job.write_text(job.read_text() + "\n# by hand\n" + '[[capture]]\nfile = "late.wav"\nsetup = "found"\nrecord = "mono"\nchain = "mine"\nradius_mm = 70\nrpm = 33\n')
+            until(browser, "!!document.querySelector('[data-kind=\"named:late.wav\"]')")
+            give(browser, "named:late.wav", scratch / "beginner-again.wav")
+            until(browser, "!document.querySelector('#next [data-kind]')")
+            if not as_solve(program, folder):
+                failed += 1
+                print("by hand: the page's document is not what solve prints")
+        browser.close()
+        server.terminate()
+        server.wait(timeout=20)
+    return failed
+
+
+def as_solve(program, folder):
+    """Whether the page's last document is what solve prints."""
+    solved = subprocess.run([program, "solve", folder / "job.toml", "--json"], capture_output=True, text=True)
+    return json.loads(solved.stdout) == json.loads((folder / "solution.json").read_text())
 
 
 def samples(path):
@@ -266,8 +345,7 @@ def listening(program, scratch):
         fault(f"{len(saved)} samples saved at {rate}, not those that were played")
     if abs(delay_us(ear.folder / "found.wav") - 5) > 0.002:
         fault(f"delay {delay_us(ear.folder / 'found.wav')} us")
-    solved = subprocess.run([program, "solve", ear.folder / "job.toml", "--json"], capture_output=True, text=True)
-    if json.loads(solved.stdout) != json.loads((ear.folder / "solution.json").read_text()):
+    if not as_solve(program, ear.folder):
         fault("the page's document is not what solve prints")
     # a kill while recording leaves a file that opens, half a second short at most
     kinds = ear.browser.value("[...document.querySelectorAll('[data-kind]')].map(e => e.dataset.kind)")
@@ -343,10 +421,11 @@ def main():
         failed = job(program, scratch, folder, server)
     finally:
         server.kill()
+    failed += others(program, scratch)
     failed += listening(program, scratch)
     if failed:
         sys.exit(f"{failed} complaints")
-    print(f"{len(TAKES)} recordings dropped, and ways to listen: nothing to complain of")
+    print(f"{len(JOBS) + 2} jobs dropped, one listened to, and what can go wrong: nothing to complain of")
 
 
 if __name__ == "__main__":

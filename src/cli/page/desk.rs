@@ -507,12 +507,17 @@ fn asked(fields: &Fields) -> Result<Sheet, Wrong> {
     let tip: Tip = tip.map_err(|e| ("sizes", e))?;
     let arm: AnyArm = match get("arm") {
         "pivoted" => {
-            let numbers = ["length", "pivot", "offset"].map(get).join("/");
-            arguments::arm(&numbers)
+            let numbers = ["effective", "pivot", "offset"].map(get);
+            if numbers.contains(&"") {
+                Err("Type all three, as the arm's maker states them, or choose another line above."
+                    .to_owned())
+            } else {
+                arguments::arm(&numbers.join("/"))
+            }
         }
         other => arguments::arm(other),
     }
-    .map_err(|e| ("length", e))?;
+    .map_err(|e| ("effective", e))?;
     let aligned = arguments::aligned(get("aligned")).map_err(|e| ("aligned", e))?;
     let tolerance_deg = match get("tolerance") {
         "" => None,
@@ -560,7 +565,7 @@ mod tests {
         assert!((frontal - 17.78).abs() < 1e-9 && (side - 7.62).abs() < 1e-9);
         let arm = [
             ("arm", "pivoted"),
-            ("length", "229"),
+            ("effective", "229"),
             ("pivot", "211"),
             ("offset", "24"),
         ];
@@ -578,7 +583,7 @@ mod tests {
             (("rpm", "331"), "rpm", "not a speed"),
             (("sizes", "18x8x2"), "sizes", ""),
             (("shape", "unknown"), "sizes", "shape"),
-            (("arm", "pivoted"), "length", ""),
+            (("arm", "pivoted"), "effective", "all three"),
             (("aligned", ""), "aligned", "gauge"),
             (("tolerance", "0"), "tolerance", "between"),
         ] {

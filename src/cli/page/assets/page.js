@@ -140,8 +140,8 @@ function asked(a, begun) {
   stated = !a || a.radius !== "";
   if (!a || typing) return;
   at("asked-details").open = !begun;
-  const [length, pivot, offset] = a.arm_numbers;
-  const fields = { ...a, length, pivot, offset };
+  const [effective, pivot, offset] = a.arm_numbers;
+  const fields = { ...a, effective, pivot, offset };
   for (const e of form.elements) {
     if (e.type === "radio") e.checked = e.value === a.rpm;
     else if (e.name) e.value = fields[e.name];
