@@ -8,7 +8,7 @@ use super::Outcome;
 use super::output;
 use clap::Args;
 use desk::{Desk, EVIDENCE, Fields};
-use groovelag::report::turntable::{Live, View};
+use groovelag::report::turntable::{Live, View, without_options};
 use guard::Door;
 use http_body_util::{BodyExt, Full};
 use hyper::body::{Body, Bytes, Incoming};
@@ -539,6 +539,7 @@ fn broken() -> Answer {
 
 /// What a person can put right, with the field it is about.
 fn refused(field: &str, message: &str) -> Answer {
+    let message = without_options(message);
     let words = serde_json::json!({ "field": field, "message": message });
     made(
         StatusCode::UNPROCESSABLE_ENTITY,

@@ -1,6 +1,6 @@
 //! A recording while it is made, for somebody who stands two metres away.
 
-use super::{Answer, Doubt, angle};
+use super::{Answer, Doubt, angle, without_options};
 use crate::analysis::follow::Signal;
 use crate::report::follow::duration;
 use crate::session::Estimate;
@@ -106,7 +106,7 @@ impl Live {
             .max(left_s);
         let enough = reached && left_s <= 0.0 && serious.is_none();
         let order = if let Some(caveat) = serious {
-            sentence(&caveat.message)
+            sentence(&without_options(&caveat.message))
         } else if is(Warning::Waiting) {
             "Lower the needle.".to_owned()
         } else if is(Warning::EndOfSide) {
@@ -133,7 +133,7 @@ impl Live {
                 .filter(|c| !serious.is_some_and(|s| s == *c) && c.level > Level::Note)
                 .map(|c| Doubt {
                     level: c.level,
-                    message: c.message.clone(),
+                    message: without_options(&c.message),
                 })
                 .collect(),
             ..self

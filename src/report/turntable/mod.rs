@@ -389,7 +389,7 @@ impl View {
             Some(order.what.clone()),
         ];
         Self {
-            in_doubt: solution.in_doubt.clone(),
+            in_doubt: solution.in_doubt.as_deref().map(without_options),
             spoken: spoken.into_iter().flatten().collect::<Vec<_>>().join(" "),
             answer,
             order,
@@ -399,7 +399,7 @@ impl View {
                 .iter()
                 .map(|w| Doubt {
                     level: w.level,
-                    message: w.message.clone(),
+                    message: without_options(&w.message),
                 })
                 .collect(),
             evidence: true,
@@ -410,7 +410,7 @@ impl View {
     /// The same with something that went wrong.
     #[must_use]
     pub fn with_trouble(self, trouble: impl Into<String>) -> Self {
-        let trouble = trouble.into();
+        let trouble = without_options(&trouble.into());
         Self {
             spoken: trouble.clone(),
             trouble: Some(trouble),
@@ -627,4 +627,55 @@ pub fn told(capture: &CaptureSpec) -> String {
         words += &format!(", turned {}° {way} for this one", number(turn.abs()));
     }
     capitalised(&words)
+}
+
+/// A message without what it says of options, which nobody at the turntable types: brackets,
+/// and clauses after a semicolon or an "or", that name one are left out, as long as
+/// something stays.
+pub fn without_options(message: &str) -> String {
+    const OPTION: &str = "--";
+    let mut text = message.to_owned();
+    let bracket = |text: &str| {
+        let mut all = text.match_indices(" (").filter_map(|(open, _)| {
+            let close = open + text[open..].find(')')?;
+            text[open..close].contains(OPTION).then_some(open..=close)
+        });
+        all.next()
+    };
+    while let Some(named) = bracket(&text) {
+        text.replace_range(named, "");
+    }
+    for between in ["; ", ", or ", ", "] {
+        let clauses: Vec<&str> = text.split(between).collect();
+        let plain = |clause: &&&str| !clause.contains(OPTION);
+        let stay: Vec<&str> = clauses.iter().filter(plain).copied().collect();
+        if !stay.is_empty() {
+            text = stay.join(between);
+        }
+    }
+    text
+}
+
+#[cfg(test)]
+mod tests {
+    use super::without_options;
+
+    #[test]
+    fn nobody_at_the_turntable_types_options() {
+        for (message, says) in [
+            ("it is loud; choose another band with --band", "it is loud"),
+            (
+                "holds less than 1 s; record longer (30 s or more are better), or name the part with --from and --to",
+                "holds less than 1 s; record longer (30 s or more are better)",
+            ),
+            (
+                "a needle set down does so (measure a part by itself: measure --from, --to), and so does a recorder",
+                "a needle set down does so, and so does a recorder",
+            ),
+            ("use it (--x, so), and clean (twice)", "use it, and clean (twice)"),
+            ("correct --pitch", "correct --pitch"),
+        ] {
+            assert_eq!(without_options(message), says);
+        }
+    }
 }
