@@ -13,7 +13,8 @@ use super::{About, Analysis, AnalysisError, TakenIn, Through, conclude_through};
 use crate::capture::{Recording, Stereo};
 use crate::delay::{self, Estimate, Refusal};
 use crate::spectrum::{
-    CLIPPED, CrossSpectrum, Engine, EngineSettings, Recent, SettingsError, Tracing, TracingProbe,
+    CLIPPED, CoderProbe, CrossSpectrum, Engine, EngineSettings, Recent, SettingsError, Tracing,
+    TracingProbe,
 };
 use crate::uncertainty::{Caveat, Level, Warning};
 use serde::{Deserialize, Serialize};
@@ -197,6 +198,7 @@ impl Steady {
 struct Stretch {
     engine: Engine,
     probe: TracingProbe,
+    coder: CoderProbe,
     recent: Recent,
     /// Samples of the stream before it.
     first: u64,
@@ -219,6 +221,7 @@ impl Stretch {
                 whole: false,
             })?,
             probe: TracingProbe::new(rate),
+            coder: CoderProbe::new(rate),
             recent: Recent::new(RECENT_STEPS),
             first,
             programme: (0, 0),
@@ -231,6 +234,7 @@ impl Stretch {
     fn push(&mut self, block: &Stereo) {
         self.engine.push(&block.left, &block.right);
         self.probe.push(&block.left, &block.right);
+        self.coder.push(&block.left, &block.right);
     }
 
     /// Ends a step; says whether programme has grown in it.
@@ -268,6 +272,7 @@ impl Stretch {
         Held {
             spectrum: self.snapshot(),
             tracing: self.probe.found(),
+            coded: super::coded(&self.coder),
             part: Part {
                 first: self.first,
                 end,
@@ -281,6 +286,7 @@ impl Stretch {
 struct Held {
     spectrum: CrossSpectrum,
     tracing: Option<Tracing>,
+    coded: Option<Caveat>,
     part: Part,
 }
 
@@ -633,12 +639,13 @@ impl Follower {
         let before = self.before.map(|held| TakenIn {
             spectrum: held.spectrum,
             about: taken.about.clone(),
-            caveats: taken.caveats.clone(),
+            caveats: taken.caveats.iter().cloned().chain(held.coded).collect(),
             tracing: held.tracing,
             part: held.part,
             again: again(held.part),
         });
         let last = TakenIn {
+            caveats: taken.caveats.into_iter().chain(last.coded).collect(),
             tracing: last.tracing,
             part: last.part,
             again: again(last.part),

@@ -13,7 +13,7 @@ use crate::capture::{self, CaptureError, Recording, Source, Stereo};
 use crate::chain::{ApplyError, Calibration};
 use crate::delay::{self, Estimate, Refusal};
 use crate::spectrum::{
-    CrossSpectrum, Engine, EngineSettings, SettingsError, Tracing, TracingProbe,
+    CoderProbe, CrossSpectrum, Engine, EngineSettings, SettingsError, Tracing, TracingProbe,
 };
 use crate::uncertainty::{Caveat, Level, Warning};
 use thiserror::Error;
@@ -175,9 +175,11 @@ pub fn take_in(
     };
     let mut keeper = (!recording.can_seek()).then(|| Keeper::new(&recording));
     let mut probe = TracingProbe::new(rate);
+    let mut coder = CoderProbe::new(rate);
     let engine = engine(&recording, part.whole, Treatment::Plain)?;
     let mut also = |block: &Stereo| {
         probe.push(&block.left, &block.right);
+        coder.push(&block.left, &block.right);
         if let Some(keeper) = &mut keeper {
             keeper.push(block);
         }
@@ -204,11 +206,20 @@ pub fn take_in(
             request.options.clone(),
         )),
     };
-    Ok(TakenIn {
+    let mut taken = TakenIn {
         tracing: probe.found(),
         part,
         again,
         ..described(recording, spectrum, position)?
+    };
+    taken.caveats.extend(coded(&coder));
+    Ok(taken)
+}
+
+/// Whether a coder has been at the recording.
+fn coded(probe: &CoderProbe) -> Option<Caveat> {
+    Warning::LossyCoder.at(probe.unlikely(), || {
+        "while the programme is loud, the difference of the channels is missing for moments, as chance would leave it in less than one recording in a million: a coder with losses (MP3, AAC, Ogg, Opus) or noise reduction has been at it, and that moves the delay; record again without".to_owned()
     })
 }
 

@@ -8,6 +8,7 @@
 //! time to radius. [`Recent`] is the part of the latest few seconds;
 //! [`mod@reference`] is the slow oracle of the fast path.
 
+mod coder;
 mod engine;
 mod frame;
 mod groups;
@@ -18,6 +19,7 @@ mod second_order;
 mod tracing;
 pub mod window;
 
+pub use coder::CoderProbe;
 pub use engine::{Engine, EngineSettings, SettingsError};
 pub use frame::correlate;
 pub use groups::Group;

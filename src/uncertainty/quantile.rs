@@ -28,6 +28,17 @@ pub fn normal_cdf(z: f64) -> f64 {
     Normal::standard().cdf(z)
 }
 
+/// Probability that chi-square with `degrees_of_freedom` (above zero) is below `value`.
+pub fn chi_square_below(value: f64, degrees_of_freedom: f64) -> f64 {
+    ChiSquared::new(degrees_of_freedom).map_or(f64::NAN, |c| c.cdf(value))
+}
+
+/// The value below which chi-square with `degrees_of_freedom` (above zero) is with this
+/// probability.
+pub fn chi_square_quantile(probability: f64, degrees_of_freedom: f64) -> f64 {
+    ChiSquared::new(degrees_of_freedom).map_or(f64::NAN, |c| c.inverse_cdf(probability))
+}
+
 /// Probability that chi-square with `degrees_of_freedom` exceeds `value`;
 /// `None` without degrees of freedom.
 pub fn chi_square_upper_tail(value: f64, degrees_of_freedom: f64) -> Option<f64> {

@@ -509,8 +509,10 @@ fn asked(fields: &Fields) -> Result<Sheet, Wrong> {
         "pivoted" => {
             let numbers = ["effective", "pivot", "offset"].map(get);
             if numbers.contains(&"") {
-                Err("Type all three, as the arm's maker states them, or choose another line above."
-                    .to_owned())
+                Err(
+                    "Type all three, as the arm's maker states them, or choose another line above."
+                        .to_owned(),
+                )
             } else {
                 arguments::arm(&numbers.join("/"))
             }

@@ -672,7 +672,10 @@ mod tests {
                 "a needle set down does so (measure a part by itself: measure --from, --to), and so does a recorder",
                 "a needle set down does so, and so does a recorder",
             ),
-            ("use it (--x, so), and clean (twice)", "use it, and clean (twice)"),
+            (
+                "use it (--x, so), and clean (twice)",
+                "use it, and clean (twice)",
+            ),
             ("correct --pitch", "correct --pitch"),
         ] {
             assert_eq!(without_options(message), says);
