@@ -36,6 +36,15 @@ const JUDGE_STEPS: u64 = RECENT_STEPS as u64 / 2;
 /// first seconds gather, every step is judged, since each is a large part of what there is.
 const AGREE: usize = RECENT_STEPS / JUDGE_STEPS as usize + 1;
 
+/// What tracing brings about as well as what these are about: it moves the delay with the
+/// programme, and frames away from the others.
+const BY_TRACING: [Warning; 4] = [
+    Warning::Unsteady,
+    Warning::Scatter,
+    Warning::Misfit,
+    Warning::Clicks,
+];
+
 /// Level of a stretch of signal, dB of full scale; null where there is nothing
 /// but zeros.
 #[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
@@ -204,6 +213,8 @@ struct Stretch {
     first: u64,
     /// Frames of programme at the last step, and steps since they grew.
     programme: (u64, u64),
+    /// Whether some of it was loud enough to be a signal.
+    heard: bool,
     /// First sample that counts: another one once a lead-in has been forgotten.
     began: u64,
     /// Step of the last judgement.
@@ -225,6 +236,7 @@ impl Stretch {
             recent: Recent::new(RECENT_STEPS),
             first,
             programme: (0, 0),
+            heard: false,
             began: 0,
             judged: 0,
             steady: Steady::default(),
@@ -470,6 +482,11 @@ impl Follower {
     /// A pause ends with programme that lasts as long as any that counts.
     fn follow_pauses(&mut self) {
         let grew = self.now.step();
+        let silent = |meter: &Meter| {
+            let [left, right] = meter.powers();
+            Warning::NoSignal.level(left.max(right)).is_some()
+        };
+        self.now.heard |= grew && !self.latest.back().is_none_or(silent);
         if let Some(next) = &mut self.next {
             next.step();
         }
@@ -523,12 +540,20 @@ impl Follower {
         }
     }
 
+    /// What tracing adds is taken out at the end, when the recording is read again; so what it
+    /// alone may bring about is no doubt before.
     fn conclude(
         &self,
         spectrum: CrossSpectrum,
         through: Option<Through>,
     ) -> Result<Analysis, AnalysisError> {
-        conclude_through(self.taken(spectrum), &self.settings, through)
+        let mut analysis = conclude_through(self.taken(spectrum), &self.settings, through)?;
+        if self.now.probe.found().is_some() {
+            let stays = |caveat: &Caveat| !BY_TRACING.contains(&caveat.code);
+            analysis.caveats.retain(stays);
+            analysis.estimate.caveats.retain(stays);
+        }
+        Ok(analysis)
     }
 
     fn taken(&self, spectrum: CrossSpectrum) -> TakenIn {
@@ -587,7 +612,7 @@ impl Follower {
         };
         // a rest is no fault of the connection: one lasts as long as a pause; and once there was
         // programme, silence is a pause
-        let heard = self.now.has_programme();
+        let heard = self.now.heard;
         let faults = latest(PAUSE_STEPS as usize).faults().into_iter();
         let mut list: Vec<Caveat> = faults
             .filter(|c| !(heard && c.code == Warning::NoSignal))

@@ -2,7 +2,7 @@
 
 use super::text;
 use crate::job::{Correction, SetupResult};
-use crate::uncertainty::{Direction, Quantity, plain, rounded, rounded_u};
+use crate::uncertainty::{Direction, Quantity, plain, rounded};
 
 /// A part of a sentence.
 #[derive(Debug, Clone, PartialEq)]
@@ -112,13 +112,13 @@ impl<'a> Situation<'a> {
             "turn nothing"
         };
         let reason = match q.half_width() {
-            Some(half) if !q.interval.contains(0.0) => format!(
-                "{} degrees, which a turn would take out, are less than half of their band (+-{} degrees), so a turn may lead away from zero as easily as towards it",
+            Some(_) if !q.interval.contains(0.0) => format!(
+                "a turn would take out {} degrees, and the band of that is wider ({}), so the turn could be much too small or much too large",
                 rounded(q.value.abs(), q.standard_uncertainty),
-                rounded_u(half)
+                text::turn_band(q, "degrees")
             ),
             _ => format!(
-                "the band of what a turn can take out contains zero ({}), so the data do not say which way",
+                "within its band the cartridge is straight already ({}), and the data do not say which way it would have to go",
                 text::turn_band(q, "degrees")
             ),
         };
@@ -270,9 +270,8 @@ pub fn plain_text(sentence: &Sentence) -> String {
 /// a full stop.
 pub fn spoken(sentence: &Sentence) -> String {
     let ours = |piece: &&Piece| !matches!(piece, Piece::Command(_));
-    capitalised(&plain_text(
-        &sentence.iter().filter(ours).cloned().collect(),
-    )) + "."
+    let text = plain_text(&sentence.iter().filter(ours).cloned().collect());
+    capitalised(&text.replace("+-", "±")) + "."
 }
 
 fn joined(sentences: impl Iterator<Item = Sentence>) -> String {

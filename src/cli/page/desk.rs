@@ -34,6 +34,9 @@ pub const COVERAGE: f64 = 0.95;
 /// Endings of the recordings that can be read.
 const ENDINGS: [&str; 8] = ["wav", "wave", "bwf", "flac", "aif", "aiff", "caf", "m4a"];
 
+/// Endings of formats with losses.
+const LOSSY: [&str; 6] = ["mp3", "aac", "ogg", "oga", "opus", "wma"];
+
 /// Further recordings of a job that somebody else keeps, named at most.
 const SUGGESTIONS: usize = 4;
 
@@ -359,9 +362,11 @@ impl Desk {
                 let sheet = sheet.with(*kind, &file_name, *turn);
                 self.readable(&path)
                     .and_then(|()| self.write(&sheet))
-                    .inspect_err(|_| {
+                    .map_err(|message| {
                         // it came from the browser a moment ago, where it still is
                         let _ = std::fs::remove_file(&path);
+                        // and has the name that it has there
+                        message.replace(&*path.to_string_lossy(), name)
                     })?;
             }
         }
@@ -476,8 +481,14 @@ fn ending(name: &str) -> Result<&'static str, String> {
     let given = name
         .rsplit_once('.')
         .map(|(_, ending)| ending.to_lowercase());
-    let known = ENDINGS.into_iter().find(|e| given.as_deref() == Some(e));
+    let known = ENDINGS.into_iter().find(|e| given.as_deref() == Some(*e));
     known.ok_or_else(|| {
+        if given.as_deref().is_some_and(|given| LOSSY.contains(&given)) {
+            return format!(
+                ".{} is a format with losses, which move the offset between the channels, and converting the file does not bring that back. Record again as WAV or FLAC.",
+                given.unwrap_or_default()
+            );
+        }
         format!(
             "Recordings end in .{}; this file does not. Save it as WAV or FLAC.",
             ENDINGS.join(", .")

@@ -183,7 +183,7 @@ pub fn verdict(pointer: &str, c: &Conformity) -> String {
         Verdict::Undecided => "it is <strong>undecided</strong> whether it keeps the tolerance of",
     };
     format!(
-        "{word} {tolerance} degrees either way, stylus to body (probability of conformity {probability})"
+        "to the cartridge body {word} {tolerance} degrees either way (probability of conformity {probability})"
     )
 }
 

@@ -105,10 +105,11 @@ impl Live {
             .unwrap_or(0.0)
             .max(left_s);
         let enough = reached && left_s <= 0.0 && serious.is_none();
-        let order = if let Some(caveat) = serious {
-            sentence(&without_options(&caveat.message))
-        } else if is(Warning::Waiting) {
+        let answered = answer.is_some();
+        let order = if !answered && (is(Warning::Waiting) || is(Warning::NoSignal)) {
             "Lower the needle.".to_owned()
+        } else if let Some(caveat) = serious {
+            sentence(&without_options(&caveat.message))
         } else if is(Warning::EndOfSide) {
             "The record has stopped: press Keep.".to_owned()
         } else if enough {

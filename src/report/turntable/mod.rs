@@ -362,8 +362,16 @@ impl View {
         solution: &Solution,
         comparison: Option<&Comparison>,
     ) -> Self {
-        let waiting = Self::waiting(known);
+        let mut waiting = Self::waiting(known);
         let doubted = solution.standing().is_doubted();
+        if doubted {
+            // nothing else comes before the doubt
+            waiting.next_words = "Further recordings, once the doubt is resolved".to_owned();
+            for next in &mut waiting.next {
+                next.best = false;
+                next.band = None;
+            }
+        }
         let current = current(job, solution);
         let answer = match current {
             Some(setup) => Some(of_setup(setup)),
@@ -386,10 +394,16 @@ impl View {
             answer
                 .as_ref()
                 .map(|a| format!("{} degrees, {}.", a.figure, a.way)),
+            Some(order.before.join(" ")).filter(|words| !words.is_empty()),
             Some(order.what.clone()),
         ];
         Self {
-            in_doubt: solution.in_doubt.as_deref().map(without_options),
+            in_doubt: solution.in_doubt.as_deref().map(|doubt| {
+                let slip = known.sheet.map_or("", |_| {
+                    " If a recording was put on the wrong line, leave it out and put it on its own."
+                });
+                without_options(doubt).trim_end_matches('.').to_owned() + "." + slip
+            }),
             spoken: spoken.into_iter().flatten().collect::<Vec<_>>().join(" "),
             answer,
             order,

@@ -253,8 +253,12 @@ impl Sheet {
             Kind::After => "After turning the cartridge".to_owned(),
             Kind::Speed => format!("At {}", speed(other_speed(self.rpm))),
             Kind::Swapped => "Leads swapped at the cartridge".to_owned(),
-            Kind::TurnedOn => "Turned clockwise by a known angle".to_owned(),
-            Kind::TurnedBack => "Turned anticlockwise by a known angle".to_owned(),
+            Kind::TurnedOn => {
+                "For this recording alone, turned clockwise by a known angle".to_owned()
+            }
+            Kind::TurnedBack => {
+                "For this recording alone, turned anticlockwise by a known angle".to_owned()
+            }
             Kind::Ball => "Another cartridge, spherical tip".to_owned(),
             Kind::Side => "Another mono side, same radius".to_owned(),
             Kind::Again => "The same once more".to_owned(),

@@ -47,6 +47,7 @@ function show(view) {
   tell("trouble", view.trouble);
   tell("in-doubt", view.in_doubt);
   answer(view.answer);
+  at("answer").className = view.in_doubt ? "doubted" : "";
   order(view.order);
   change(view.change);
   asked(view.asked, view.answer || view.recordings.length);
@@ -106,6 +107,7 @@ function live(l) {
   for (const id of ["in-doubt", "trouble", "change"]) at(id).hidden = true;
   for (const id of ["live", "hold"]) at(id).hidden = false;
   answer(l.answer);
+  at("answer").className = "";
   order({ before: [], what: l.order, why: "", after: [], caution: null, turn: null });
   at("levels").replaceChildren(...l.levels.map(level => {
     const li = made("li", level.words);
@@ -184,10 +186,15 @@ function next(n) {
   listening.setAttribute("aria-label", "Listen: " + n.what);
   listening.addEventListener("click", () => listen(n.kind, turn ? turn.value : ""));
   row.append(listening, pick);
-  if (n.caution) row.append(made("small", "Amplifier muted, stylus guard on."));
+  if (n.caution) row.append(made("small", "While you work at the cartridge: amplifier muted, stylus guard on. Guard off to play."));
   li.append(row);
   const send = f => f && upload(n.kind, turn ? turn.value : "", f);
-  file.addEventListener("change", () => send(file.files[0]));
+  file.addEventListener("change", () => {
+    const chosen = file.files[0];
+    // so that the same file can be chosen once more
+    file.value = "";
+    send(chosen);
+  });
   li.addEventListener("dragover", () => li.classList.add("over"));
   li.addEventListener("dragleave", () => li.classList.remove("over"));
   li.addEventListener("drop", e => {
@@ -229,6 +236,7 @@ function wrong(said, place) {
   if (!said.message) return false;
   const field = said.field && form.elements[said.field];
   tell(field ? said.field + "-e" : place, said.message);
+  at(field ? said.field + "-e" : place).scrollIntoView({ block: "center" });
   if (field) {
     at("asked-details").open = true;
     if (field.setAttribute) field.setAttribute("aria-invalid", "true");
@@ -263,7 +271,6 @@ async function upload(kind, turn, file) {
   busy = false;
   at("busy").hidden = true;
   at("next").removeAttribute("aria-busy");
-  document.querySelectorAll("#next input[type=file]").forEach(e => { e.value = ""; });
   if (wrong(said, "upload-e")) return;
   show(said);
   at("now").focus();
@@ -442,7 +449,7 @@ at("end").addEventListener("click", async () => {
 });
 addEventListener("visibilitychange", look);
 // a recording that another window makes is looked at more often
-setInterval(() => { if (!at("live").hidden) look(); }, 500);
+setInterval(() => { if (!ended && !at("live").hidden) look(); }, 500);
 setInterval(look, 5000);
 inputs();
 look();
