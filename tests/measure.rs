@@ -434,6 +434,30 @@ fn a_blend_shows_in_the_noise() {
     assert_eq!(told("quiet-alone.wav", 0.03, 0.0), None);
 }
 
+/// A coder with losses leaves nothing of the difference for moments; here every fortieth
+/// block of 21 ms, while the programme is loud.
+#[test]
+fn a_coder_shows_in_what_it_leaves_out() {
+    let folder = tempfile::tempdir().unwrap();
+    let told = |name: &str, coded: bool| -> Option<String> {
+        let path = wav(folder.path(), name, 8.0, 2, |n| {
+            let programme = 0.2 * noise(1, n);
+            let walls = [2, 3].map(|wall| programme + 0.004 * noise(wall, n));
+            match coded && n / 1024 % 40 == 20 {
+                true => [0.5 * (walls[0] + walls[1]); 2],
+                false => walls,
+            }
+        });
+        let output = groovelag(&["measure", &path, "--radius", "72", "--rpm", "33", "--json"]);
+        let document: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
+        let warnings = document["warnings"].as_array().unwrap();
+        let found = warnings.iter().find(|w| w["code"] == "lossy-coder")?;
+        Some(found["level"].as_str().unwrap().to_owned())
+    };
+    assert_eq!(told("plain.wav", false), None);
+    assert_eq!(told("coded.wav", true).as_deref(), Some("serious"));
+}
+
 /// The document is the same to the last byte, however many threads make it.
 #[test]
 fn threads_change_no_byte_of_the_document() {

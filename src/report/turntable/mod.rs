@@ -659,7 +659,7 @@ pub fn without_options(message: &str) -> String {
     while let Some(named) = bracket(&text) {
         text.replace_range(named, "");
     }
-    for between in ["; ", ", or ", ", "] {
+    for between in [", or ", ", ", "; "] {
         let clauses: Vec<&str> = text.split(between).collect();
         let plain = |clause: &&&str| !clause.contains(OPTION);
         let stay: Vec<&str> = clauses.iter().filter(plain).copied().collect();
