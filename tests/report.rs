@@ -821,7 +821,11 @@ fn text_and_page_instruct_alike() {
     for (more, captures, orders) in [
         ("", capture("x", 4.0, 0.0), vec!["Turn the cartridge 4"]),
         ("", capture("x", 8.0, 0.0), vec!["So large a turn"]),
-        ("", capture("x", 0.3, 0.0), vec!["Turn nothing: within its band"]),
+        (
+            "",
+            capture("x", 0.3, 0.0),
+            vec!["Turn nothing: the cartridge may"],
+        ),
         (
             "[setup.y]\narm = \"tangential\"\n",
             capture("x", 4.0, 0.0) + &capture("y", 0.2, 0.0),

@@ -315,7 +315,7 @@ pub struct Moment {
     pub programme_s: f64,
     /// The analysis of this stretch so far, or why there is none yet.
     pub so_far: Result<Analysis, AnalysisError>,
-    /// The same of the latest few seconds; `None` if they brought nothing.
+    /// The same of the latest few seconds; `None` if they brought nothing, or nobody asked.
     pub recent: Option<Result<Analysis, AnalysisError>>,
     /// Level in the latest half second.
     pub signal: Signal,
@@ -585,12 +585,13 @@ impl Follower {
         self.latest.back().copied().unwrap_or_default().signal()
     }
 
-    /// Looks at what is known after a [step](Self::push); no step needs it.
-    pub fn look(&mut self, through: Option<Through>) -> Moment {
+    /// Looks at what is known after a [step](Self::push), and if asked at the latest seconds by
+    /// themselves; no step needs it.
+    pub fn look(&mut self, through: Option<Through>, with_recent: bool) -> Moment {
         let so_far = self.so_far();
         let programme_s = so_far.averages_in_fit() * so_far.frame_length as f64
             / f64::from(self.about.sample_rate_hz);
-        let recent = self.recent();
+        let recent = with_recent.then(|| self.recent()).flatten();
         Moment {
             stream_s: self.seconds(),
             stretch: self.number,

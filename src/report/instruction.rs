@@ -118,7 +118,7 @@ impl<'a> Situation<'a> {
                 text::turn_band(q, "degrees")
             ),
             _ => format!(
-                "within its band the cartridge is straight already ({}), and the data do not say which way it would have to go",
+                "the cartridge may be straight already (what a turn can take out: {}), and the data do not say which way it would have to go",
                 text::turn_band(q, "degrees")
             ),
         };

@@ -317,7 +317,17 @@ impl Session {
     ///
     /// When the job cannot be solved.
     pub fn look(&mut self) -> Result<Estimate, JobError> {
-        let moment = self.follower.look(self.known.through());
+        let moment = self.follower.look(self.known.through(), true);
+        self.known.estimate(&moment)
+    }
+
+    /// The same without the latest seconds by themselves, for half of the work.
+    ///
+    /// # Errors
+    ///
+    /// As [`Self::look`].
+    pub fn look_at_all(&mut self) -> Result<Estimate, JobError> {
+        let moment = self.follower.look(self.known.through(), false);
         self.known.estimate(&moment)
     }
 

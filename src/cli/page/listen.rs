@@ -29,9 +29,9 @@ const BLOCKS_PER_SECOND: u32 = 20;
 const SILENT_FOR: Duration = Duration::from_secs(3);
 
 /// What is found is looked at with every half second at first, while each brings much, then
-/// every four seconds: the processor has less to do, and figures change no faster.
+/// every eight seconds: the processor has less to do, and figures change no faster.
 const FIRST_STEPS: u64 = 12;
-const LOOK_STEPS: u64 = 8;
+const LOOK_STEPS: u64 = 16;
 
 /// Forms that a recorder is asked for, the finest first: converters give some of them, and
 /// nothing between may convert.
@@ -327,7 +327,7 @@ impl Listening {
         if !due {
             return;
         }
-        match self.session.look() {
+        match self.session.look_at_all() {
             Ok(estimate) => {
                 self.live = self.live.clone().with(&estimate);
                 let same = estimate
