@@ -454,15 +454,26 @@ fn an_interruption_ends_with_the_result_so_far() {
 fn nothing_is_overwritten_unasked() {
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("kept.wav");
-    std::fs::write(&path, b"RIFF: an older stream").unwrap();
+    std::fs::write(&path, example()).unwrap();
     let kept = path.to_str().unwrap();
     let stream = raw(2.0, groove);
     let arguments = with(&["--raw", RAW, "--save", kept]);
     let refused = run("follow", &arguments, &stream, at_once);
     assert_eq!(refused.status.code(), Some(2));
     assert!(message(&refused).contains("--force"));
-    assert_eq!(std::fs::read(&path).unwrap(), b"RIFF: an older stream");
+    // a recording that another program made is nobody's older stream
     let forced = [&arguments[..], &["--force"]].concat();
+    let refused = run("follow", &forced, &stream, at_once);
+    assert_eq!(refused.status.code(), Some(2));
+    assert!(message(&refused).contains("it is a recording"));
+    assert_eq!(std::fs::read(&path).unwrap(), example());
+    std::fs::remove_file(&path).unwrap();
+    assert_eq!(
+        run("follow", &arguments, &raw(1.5, groove), at_once)
+            .status
+            .code(),
+        Some(0)
+    );
     let done = run("follow", &forced, &stream, at_once);
     assert_eq!(done.status.code(), Some(0), "{}", message(&done));
     assert_eq!(read_all(&path).left.len(), 96_000);

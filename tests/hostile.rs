@@ -409,6 +409,11 @@ fn force_replaces_older_results_alone() {
             "no older result",
         ),
         (
+            "$G follow in.wav PLACE --save other.wav --force",
+            2,
+            "it is a recording",
+        ),
+        (
             "$G measure in.wav PLACE --report link-to-hand.html --force",
             2,
             "is a link",

@@ -678,7 +678,7 @@ fn the_systems_recorder_is_heard() {
     let false_recorder = folder.path().join("arecord");
     let played = folder.path().join("set-found.wav");
     let script = format!(
-        "#!/bin/sh\nif [ \"$1\" = -l ]; then echo 'card 2: CODEC [Invented input], device 1: USB [USB]'; exit; fi\ncase \"$*\" in *'-D hw:2,1 -c 2 -f S24_3LE -r 48000 -t wav') cat '{}'; exec sleep 60;; esac\necho 'no such form' >&2; exit 1\n",
+        "#!/bin/sh\nif [ \"$1\" = -l ]; then echo 'card 2: CODEC [Invented input], device 1: USB [USB]'; exit; fi\ncase \"$*\" in *'-D hw:2,1 -c 2 -f S24_3LE -r 48000 -t wav') cat '{}'; echo 'overrun!!! (at least 250.000 ms long)' >&2; exec sleep 60;; esac\necho 'no such form' >&2; exit 1\n",
         played.display()
     );
     std::fs::write(&false_recorder, script).unwrap();
@@ -711,6 +711,11 @@ fn the_systems_recorder_is_heard() {
         }
         std::thread::sleep(std::time::Duration::from_millis(50));
     }
+    let told = || server.state()["live"]["source"].to_string();
+    let told = (0..100)
+        .map(|_| told())
+        .find(|source| source.contains("0.25 s of it were lost"));
+    assert!(told.is_some());
     let (status, view) = server.hold("yes");
     assert_eq!(status, 200, "{view}");
     assert_eq!(view["recordings"][0]["file"], "found.wav");

@@ -31,7 +31,7 @@ pub use input::ReadSeek;
 pub use pcm::Encoding;
 use raw::Evidence;
 pub use raw::{RawFormat, RawFormatError};
-pub use save::StreamWriter;
+pub use save::{STREAM_MARK, StreamWriter};
 
 use crate::uncertainty::{Caveat, Warning};
 use chunks::{Coding, Header};

@@ -6,6 +6,10 @@ use std::io::{self, Seek, SeekFrom, Write};
 /// Bytes before the samples: RIFF, a place for "ds64", "fmt " and "data".
 const HEADER_BYTES: u64 = 12 + 36 + 24 + 8;
 
+/// What stands in the place kept for "ds64" while that is not needed, so that a file can be
+/// told from one that another program wrote.
+pub const STREAM_MARK: &[u8; 28] = b"stream kept by groovelag    ";
+
 /// Writes a stream of stereo blocks as it comes.
 ///
 /// After each block the header is true to what has been written, so that an
@@ -114,11 +118,14 @@ impl<W: Write + Seek> StreamWriter<W> {
         header.extend_from_slice(if small { b"JUNK" } else { b"ds64" });
         header.extend_from_slice(&28u32.to_le_bytes());
         let frames = self.data_bytes / (2 * u64::from(width));
-        for value in [riff_bytes, self.data_bytes, frames] {
-            let value = if small { 0 } else { value };
-            header.extend_from_slice(&value.to_le_bytes());
+        if small {
+            header.extend_from_slice(STREAM_MARK);
+        } else {
+            for value in [riff_bytes, self.data_bytes, frames] {
+                header.extend_from_slice(&value.to_le_bytes());
+            }
+            header.extend_from_slice(&0u32.to_le_bytes());
         }
-        header.extend_from_slice(&0u32.to_le_bytes());
         header.extend_from_slice(b"fmt ");
         header.extend_from_slice(&16u32.to_le_bytes());
         header.extend_from_slice(&tag.to_le_bytes());

@@ -76,7 +76,7 @@ pub struct Follow {
     /// Keep the stream in this file, whole at every moment
     #[arg(long, value_name = "FILE.wav")]
     save: Option<PathBuf>,
-    /// Overwrite an older WAV file
+    /// Overwrite an older stream that was kept
     #[arg(long, requires = "save")]
     force: bool,
     #[command(flatten)]
@@ -143,10 +143,10 @@ impl Follow {
         }
         let chain = self.chain.as_ref().map(|c| c.as_os_str());
         let read = [self.capture.as_os_str()].into_iter().chain(chain);
-        if let Some(path) = &self.save {
-            output::check_free(path, Kind::Wav, self.force)?;
-        }
         Inputs::of(read).spare(self.save.as_deref())?;
+        if let Some(path) = &self.save {
+            output::check_free(path, Kind::Stream, self.force)?;
+        }
         let calibration = super::calibration(self.chain.as_deref())?;
         let recording = RecordingArguments {
             from: None,
@@ -268,7 +268,7 @@ impl Follow {
         let Some(path) = &self.save else {
             return Ok(None);
         };
-        let file = output::create_file(path, Kind::Wav, self.force)?;
+        let file = output::create_file(path, Kind::Stream, self.force)?;
         let file = StreamWriter::new(file, session.sample_rate_hz(), session.bits())
             .map_err(|e| cannot_keep(path, &e))?;
         Ok(Some(Kept { path, file }))

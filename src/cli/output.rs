@@ -1,5 +1,6 @@
 //! Writing results: standard output, and files that appear whole or not at all.
 
+use groovelag::capture::STREAM_MARK;
 use groovelag::document::TomlKind;
 use groovelag::outside::{self, Identity, on_one_line, shown};
 use groovelag::report::start;
@@ -16,8 +17,10 @@ use std::time::{Duration, Instant};
 /// cost what cannot be made again.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Kind {
-    /// A WAV file.
+    /// A WAV file, beside which something tells that it is a result.
     Wav,
+    /// A stream that was kept.
+    Stream,
     /// A TOML file that is read again later.
     Toml(TomlKind),
     /// A job as `start` wrote it, with nothing changed by hand since.
@@ -60,9 +63,11 @@ impl Kind {
         let recording = RECORDINGS.iter().position(|r| start.starts_with(*r));
         let text = outside::read_text(path).ok();
         let toml = text.as_deref().and_then(TomlKind::of);
-        let holds = |words: &str| start.windows(words.len()).any(|w| w == words.as_bytes());
+        let holds_bytes = |bytes: &[u8]| start.windows(bytes.len()).any(|w| w == bytes);
+        let holds = |words: &str| holds_bytes(words.as_bytes());
         let is_ours = match self {
             Self::Wav => recording.is_some_and(|r| r < 3),
+            Self::Stream => holds_bytes(STREAM_MARK),
             Self::Toml(kind) => toml == Some(kind),
             Self::Started => text.is_some_and(|t| start::is_as_written(&t)),
             Self::Marked(words) => recording.is_none() && toml.is_none() && holds(words),

@@ -312,7 +312,7 @@ impl Desk {
         job.setups.retain(|name, _| *name == capture.setup);
         job.captures = vec![capture];
         let path = self.folder.join(&file_name);
-        let file = output::create_file(&path, Output::Wav, false)?;
+        let file = output::create_file(&path, Output::Stream, false)?;
         Ok(Listened {
             job,
             what,

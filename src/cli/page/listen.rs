@@ -2,7 +2,9 @@
 //! file of the folder and through a [`Session`].
 
 use super::desk::{COVERAGE, Listened, Place};
-use groovelag::capture::{MAX_SAMPLE_RATE_HZ, Options, Stereo, StreamWriter, open_stream};
+use groovelag::capture::{
+    MAX_SAMPLE_RATE_HZ, Options, Recording, Stereo, StreamWriter, open_stream,
+};
 use groovelag::delay;
 use groovelag::report::turntable::Live;
 use groovelag::session::{Session, Settings};
@@ -10,9 +12,9 @@ use groovelag::uncertainty::Warning;
 use groovelag::units::MILLIMETRE;
 use serde::Serialize;
 use std::fs::File;
-use std::io::Read;
+use std::io::{BufRead, BufReader, Read};
 use std::path::PathBuf;
-use std::process::{Child, Command, Stdio};
+use std::process::{Child, ChildStderr, Command, Stdio};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, Instant};
 
@@ -75,6 +77,9 @@ pub struct Heard<'a> {
     /// What the input is called.
     pub name: &'a str,
 }
+
+/// What a recorder says beside its samples.
+type Said = BufReader<ChildStderr>;
 
 /// Where samples come from.
 struct Feed {
@@ -158,7 +163,7 @@ impl Ear {
     ) -> Result<Live, String> {
         let known = inputs().into_iter().find(|i| i.id == input);
         let known = known.ok_or("This input is gone; load the page anew.")?;
-        let (child, mut recording) = recorder(input)?;
+        let (child, said, mut recording) = recorder(input)?;
         let rate = recording.sample_rate_hz();
         let feed = Feed {
             rate,
@@ -167,6 +172,18 @@ impl Ear {
             recorder: Some(child),
         };
         let live = self.start(place, feed, listened)?;
+        let ear = self.clone();
+        std::thread::spawn(move || {
+            for lost_s in said
+                .lines()
+                .map_while(Result::ok)
+                .filter_map(|l| overrun(&l))
+            {
+                if let Some(listening) = ear.lock().as_mut().filter(|l| l.recorder.is_some()) {
+                    listening.lost_s += lost_s;
+                }
+            }
+        });
         let ear = self.clone();
         std::thread::spawn(move || {
             let frames = (rate / BLOCKS_PER_SECOND) as usize;
@@ -354,7 +371,7 @@ impl Listening {
         }
         if self.lost_s > 0.0 {
             live.source += &format!(
-                "; the browser has lost {:.2} s of it: close other programs and windows",
+                "; {:.2} s of it were lost on the way: close other programs and windows",
                 self.lost_s
             );
         }
@@ -399,8 +416,15 @@ fn input(line: &str) -> Option<Input> {
     })
 }
 
-/// A recorder in the finest form that the input gives, and what it records.
-fn recorder(input: &str) -> Result<(Child, groovelag::capture::Recording), String> {
+/// "overrun!!! (at least 12.345 ms long)" as seconds.
+fn overrun(line: &str) -> Option<f64> {
+    let (_, rest) = line.split_once("overrun!!! (at least ")?;
+    let (ms, _) = rest.split_once(" ms")?;
+    ms.parse().ok().map(|ms: f64| ms / 1000.0)
+}
+
+/// A recorder in the finest form that the input gives, what it says, and what it records.
+fn recorder(input: &str) -> Result<(Child, Said, Recording), String> {
     let mut said = String::new();
     for (form, rate) in FORMS {
         let child = Command::new("arecord")
@@ -414,13 +438,14 @@ fn recorder(input: &str) -> Result<(Child, groovelag::capture::Recording), Strin
             .spawn();
         let mut child = child.map_err(|e| format!("arecord cannot be started ({e})."))?;
         let (out, err) = (child.stdout.take(), child.stderr.take());
-        let (Some(out), Some(mut err)) = (out, err) else {
+        let (Some(out), Some(err)) = (out, err) else {
             continue;
         };
+        let mut err = BufReader::new(err);
         match open_stream(out, input, &Options::default()) {
             // a rate beside the one asked for is a converter of the system's
             Ok(recording) if recording.sample_rate_hz().to_string() == rate => {
-                return Ok((child, recording));
+                return Ok((child, err, recording));
             }
             _ => {
                 stop(&mut Some(child));
