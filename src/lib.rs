@@ -62,8 +62,8 @@
 //! the delay and the terms beside it; [`analysis`] is these three in a row, from
 //! a file to its estimate; [`groove`] is the geometry of stylus,
 //! groove and arm; [`adjust`] is generic least squares; [`job`] joins captures
-//! and priors into rotations; [`session`] follows one recording while it is made; [`uncertainty`] holds intervals, budgets and
-//! decisions; `check` holds many jobs against their limits; [`simulate`]
+//! and priors into rotations; [`session`] follows one recording while it is made;
+//! [`uncertainty`] holds intervals, budgets and decisions; `check` holds many jobs against their limits; [`simulate`]
 //! makes captures with known truth. [`outside`] reads small files within bounds
 //! and makes the text of others safe to show.
 //! `report` makes text and documents of results. The command line lives in the

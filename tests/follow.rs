@@ -488,6 +488,39 @@ fn nothing_is_overwritten_unasked() {
     );
 }
 
+/// What tracing does to the delay of music is taken out at the end, and is no doubt of the
+/// signal before.
+#[test]
+fn tracing_is_no_doubt_while_it_plays() {
+    let folder = tempfile::tempdir().unwrap();
+    let recipe = "format = 1\nname = \"take\"\nseed = 7\n[programme]\nkind = \"music\"\nduration_s = 12\npeak_cm_s = 6\n[capture]\nradius_mm = 66\nrpm = 33\nsample_rate_hz = 44100\n[cartridge]\nprofile = \"elliptical\"\nfrontal_radius_um = 18\nside_radius_um = 7\n[setup]\nrotation_deg = 5\n[dirt]\nsnr_db = 38\n";
+    std::fs::write(folder.path().join("recipe.toml"), recipe).unwrap();
+    let made = Command::new(env!("CARGO_BIN_EXE_groovelag"))
+        .current_dir(folder.path())
+        .args(["simulate", "recipe.toml", "-o", "."])
+        .output()
+        .unwrap();
+    assert!(made.status.success(), "{}", message(&made));
+    let stream = std::fs::read(folder.path().join("take.wav")).unwrap();
+    let arguments = ["--radius", "66", "--rpm", "33", "--all-updates"];
+    let all = lines(&run("follow", &arguments, &stream, at_once));
+    let (last, updates) = all.split_last().unwrap();
+    let codes = |list: &Value| -> Vec<String> {
+        let list = list.as_array().unwrap().iter();
+        list.map(|w| w["code"].as_str().unwrap().to_owned())
+            .collect()
+    };
+    assert!(
+        codes(&last["warnings"]).contains(&"tracing".to_owned()),
+        "{last}"
+    );
+    assert!(updates.len() > 20);
+    for update in updates {
+        let health = codes(&update["health"]);
+        assert!(health.iter().all(|code| code == "waiting"), "{update}");
+    }
+}
+
 #[test]
 fn a_closed_output_is_a_clean_end() {
     let folder = tempfile::tempdir().unwrap();

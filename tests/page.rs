@@ -645,7 +645,11 @@ fn what_is_listened_to_becomes_a_capture() {
     // too short to be used: said, and the file stays
     server.listen("speed", &[]);
     server.send(0, &bytes[..piece]);
-    assert!(message(&server.hold("yes")).contains("found-other-speed.wav"));
+    let said = message(&server.hold("yes"));
+    assert!(
+        said.starts_with("found-other-speed.wav: ") && said.contains(". The recording lies"),
+        "{said}"
+    );
     assert!(job.join("found-other-speed.wav").is_file());
     // both channels the same, as browsers make them
     let same: Vec<u8> = bytes
@@ -658,6 +662,25 @@ fn what_is_listened_to_becomes_a_capture() {
         live["ended"] == true && live["order"].as_str().unwrap().contains("The browser"),
         "{live}"
     );
+    assert_eq!(server.hold("no").0, 200);
+    // noise of the input alone, 90 dB down, is no programme
+    server.listen("again", &[]);
+    let quiet = |bytes: &[u8]| (f32::from_le_bytes(bytes.try_into().unwrap()) * 3e-5).to_le_bytes();
+    let quiet: Vec<u8> = bytes[8 * 24_000..8 * 216_000]
+        .chunks(4)
+        .flat_map(quiet)
+        .collect();
+    let mut first = 0;
+    for part in quiet.chunks(piece) {
+        let (_, live) = server.send(first, part);
+        first += part.len() / 8;
+        let steps = first / 24_000;
+        assert!(
+            steps == 0 || live["order"] == "Lower the needle.",
+            "{steps}: {live}"
+        );
+        assert_eq!(live["heard"], "no programme yet");
+    }
     assert_eq!(server.hold("no").0, 200);
     // the input has gone
     server.listen("again", &[]);
@@ -678,7 +701,7 @@ fn the_systems_recorder_is_heard() {
     let false_recorder = folder.path().join("arecord");
     let played = folder.path().join("set-found.wav");
     let script = format!(
-        "#!/bin/sh\nif [ \"$1\" = -l ]; then echo 'card 2: CODEC [Invented input], device 1: USB [USB]'; exit; fi\ncase \"$*\" in *'-D hw:2,1 -c 2 -f S24_3LE -r 48000 -t wav') echo 'overrun!!! (at least 250.000 ms long)' >&2; cat '{}'; exec sleep 60;; esac\necho 'no such form' >&2; exit 1\n",
+        "#!/bin/sh\nif [ \"$1\" = -l ]; then echo 'card 2: CODEC [Invented input], device 1: USB [USB]'; exit; fi\ncase \"$*\" in *'-D hw:2,1 -c 2 -f S24_3LE -r 48000 -t wav') cat '{}'; echo 'overrun!!! (at least 250.000 ms long)' >&2; exec sleep 60;; esac\necho 'no such form' >&2; exit 1\n",
         played.display()
     );
     std::fs::write(&false_recorder, script).unwrap();

@@ -441,7 +441,7 @@ impl Follower {
         self.number
     }
 
-    /// Where in the stream it begins, seconds.
+    /// Where in the stream this stretch begins, seconds.
     pub fn from_s(&self) -> f64 {
         self.now.first as f64 / f64::from(self.about.sample_rate_hz)
     }
@@ -454,9 +454,9 @@ impl Follower {
     }
 
     /// Takes in the next block; says whether a step of half a second is done.
-    /// Blocks that end with a [step](Self::to_next_step) keep the steps equal. What the latest seconds
-    /// say of the signal's health, seen `through` a calibration, is judged at fixed steps, so
-    /// that it does not depend on who looks when.
+    /// Blocks that end with a [step](Self::to_next_step) keep the steps equal. What the latest
+    /// seconds say of the signal's health, seen `through` a calibration, is judged at fixed
+    /// steps, so that it does not depend on who looks when.
     pub fn push(&mut self, block: &Stereo, through: Option<Through>) -> bool {
         for stretch in std::iter::once(&mut self.now).chain(&mut self.next) {
             stretch.push(block);

@@ -111,13 +111,13 @@ impl<'a> Situation<'a> {
         } else {
             "turn nothing"
         };
-        let reason = match q.half_width() {
-            Some(_) if !q.interval.contains(0.0) => format!(
+        let reason = match q.interval.contains(0.0) {
+            false => format!(
                 "a turn would take out {} degrees, and the band of that is wider ({}), so the turn could be much too small or much too large",
                 rounded(q.value.abs(), q.standard_uncertainty),
                 text::turn_band(q, "degrees")
             ),
-            _ => format!(
+            true => format!(
                 "the cartridge may be straight already (what a turn can take out: {}), and the data do not say which way it would have to go",
                 text::turn_band(q, "degrees")
             ),

@@ -321,12 +321,12 @@ impl Session {
         self.known.estimate(&moment)
     }
 
-    /// The same without the latest seconds by themselves, for half of the work.
+    /// What is known now without the latest seconds by themselves, for half of the work.
     ///
     /// # Errors
     ///
     /// As [`Self::look`].
-    pub fn look_at_all(&mut self) -> Result<Estimate, JobError> {
+    pub fn so_far(&mut self) -> Result<Estimate, JobError> {
         let moment = self.follower.look(self.known.through(), false);
         self.known.estimate(&moment)
     }

@@ -14,17 +14,21 @@ use super::window;
 use crate::uncertainty::{chi_square_below, chi_square_quantile};
 use rustfft::num_complex::Complex32;
 
-/// Length of a cell, seconds: the blocks of usual coders last 10 to 26 ms.
+/// Length of a cell, seconds: the blocks of usual coders last 10 to 26 ms (ISO/IEC 11172-3 and
+/// 13818-7, RFC 6716; from memory).
 const CELL_S: f64 = 0.0213;
-/// Bins of a cell, some 375 Hz: coders have bands of 100 Hz to 2 kHz.
+/// Bins of a cell, some 375 Hz: coders have bands of 100 Hz to 2 kHz (the same, from memory).
 const CELL_BINS: usize = 8;
-/// Band looked at, hertz: above it some coders have nothing at all.
+/// Band looked at, hertz: below it rumble and wow move the difference, above it some coders
+/// have nothing at all (common practice, no source).
 const BAND_HZ: (f64, f64) = (375.0, 12_000.0);
 /// Steps of an octave in which powers are kept.
 const STEPS: f32 = 4.0;
-/// Octaves below its median at which the difference is missing: 13.5 dB.
+/// Octaves below its median at which the difference is missing, 13.5 dB: by the law one cell of
+/// noise in a hundred thousand is (own trials with real music: 10 dB tells less, 16 dB no more).
 const MISSING: f64 = 4.5;
-/// Frames kept at most; beyond, every other one is looked at.
+/// Frames kept at most, 250 kB of them (common practice, no source); beyond, every other one
+/// is looked at.
 const MOST: usize = 4096;
 
 /// Looks at the difference of the channels.

@@ -324,7 +324,8 @@ impl Desk {
 
     /// Makes a recording that lies in the folder part of the job.
     pub fn keep(&mut self, place: &Place, file_name: &str) -> Result<View, String> {
-        let kept = self.readable(&self.folder.join(file_name));
+        let path = self.folder.join(file_name);
+        let kept = self.readable(&path);
         let listed = kept.and_then(|()| match place {
             Place::Named(_) => Ok(()),
             Place::New(kind, turn) => {
@@ -333,7 +334,11 @@ impl Desk {
                 self.write(&sheet.with(*kind, file_name, *turn))
             }
         });
-        listed.map_err(|e| format!("{e} The recording lies in the folder as {file_name}."))?;
+        listed.map_err(|e| {
+            let e = e.replace(&*path.to_string_lossy(), file_name);
+            let e = e.trim_end_matches('.');
+            format!("{e}. The recording lies in the folder as {file_name}.")
+        })?;
         Ok(self.view())
     }
 

@@ -74,7 +74,7 @@ impl Live {
             what,
             file,
             source,
-            heard: "Nothing yet".to_owned(),
+            heard: "no programme yet".to_owned(),
             answer: None,
             order: "Wait until the sound comes.".to_owned(),
             enough: false,
@@ -124,7 +124,10 @@ impl Live {
             ""
         };
         Self {
-            heard: format!("{} of programme{since}", duration(estimate.programme_s)),
+            heard: match answered {
+                true => format!("{} of programme{since}", duration(estimate.programme_s)),
+                false => "no programme yet".to_owned(),
+            },
             answer,
             order,
             enough,

@@ -643,12 +643,16 @@ pub fn told(capture: &CaptureSpec) -> String {
     capitalised(&words)
 }
 
-/// A message without what it says of options, which nobody at the turntable types: brackets,
-/// and clauses after a semicolon or an "or", that name one are left out, as long as
-/// something stays.
+/// A message without what it says of options, which nobody at the turntable types: of each
+/// sentence, brackets and clauses that name one are left out, as long as something stays.
 pub fn without_options(message: &str) -> String {
+    let sentences = message.split(". ").map(sentence_without_options);
+    sentences.collect::<Vec<_>>().join(". ")
+}
+
+fn sentence_without_options(sentence: &str) -> String {
     const OPTION: &str = "--";
-    let mut text = message.to_owned();
+    let mut text = sentence.to_owned();
     let bracket = |text: &str| {
         let mut all = text.match_indices(" (").filter_map(|(open, _)| {
             let close = open + text[open..].find(')')?;
@@ -689,6 +693,10 @@ mod tests {
             (
                 "use it (--x, so), and clean (twice)",
                 "use it, and clean (twice)",
+            ),
+            (
+                "it is 1.5 s long, or name a part with --from. It lies in the folder.",
+                "it is 1.5 s long. It lies in the folder.",
             ),
             ("correct --pitch", "correct --pitch"),
         ] {
