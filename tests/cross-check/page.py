@@ -347,14 +347,15 @@ def listening(program, scratch):
         fault(f"delay {delay_us(ear.folder / 'found.wav')} us")
     if not as_solve(program, ear.folder):
         fault("the page's document is not what solve prints")
-    # a kill while recording leaves a file that opens, half a second short at most
+    # a kill while recording leaves a file that opens, with all that was shown
     kinds = ear.browser.value("[...document.querySelectorAll('[data-kind]')].map(e => e.dataset.kind)")
     ear.browser.value("document.querySelector('[data-kind=again]').closest('li').querySelector('.do > button').click(), 0")
     ear.hear(3)
     heard = ear.browser.value("+document.getElementById('source').textContent.match(/(\\d+) s of programme/)[1]")
     ear.end(kill=True)
     rate, saved = samples(ear.folder / "found-no2.wav") if (ear.folder / "found-no2.wav").exists() else (1, [])
-    if len(saved) / 2 / rate < heard - 0.5:
+    # seconds are shown rounded up, and saved before they are shown
+    if len(saved) / 2 / rate <= heard - 1:
         fault(f"{kinds}: a kill after {heard} s left {len(saved) / 2 / rate} s")
 
     # the second way, resampled by the browser
