@@ -765,7 +765,7 @@ fn what_plays_after_a_pause_is_an_estimate_of_its_own() {
     };
     assert!(place("Before ") < place("Change ") && place("Change ") < place("Rotation "));
     assert!(
-        place("Rotation ") < place("What to do  Turn nothing"),
+        place("Rotation ") < place("What to do  Leave the cartridge as it is"),
         "{text}"
     );
 }

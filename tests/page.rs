@@ -474,6 +474,22 @@ fn a_job_by_the_page_is_a_job_by_hand() {
         "{names:?}"
     );
 
+    // put away, it lies whole in a folder of its own, and the page begins anew
+    let (before, view) = (listing(&folder), server.state());
+    let (status, begun) = server.ask("POST", "/put-away", b"{}");
+    assert_eq!(status, 200, "{begun}");
+    assert!(begun["answer"].is_null() && begun["asked"]["radius"] == "");
+    let entries = std::fs::read_dir(&folder).unwrap();
+    let mut names: Vec<_> = entries.map(|e| e.unwrap().file_name()).collect();
+    names.sort();
+    // what was left out is no part of it
+    assert_eq!(names, ["earlier-1", "found.wav"]);
+    let folder = folder.join("earlier-1");
+    let whole: Vec<_> = before.into_iter().filter(|f| f.0 != "found.wav").collect();
+    assert_eq!(listing(&folder), whole);
+    let server = Server::start(&folder);
+    assert_eq!(server.state()["answer"], view["answer"]);
+
     // a job that somebody has worked on is left as it is
     let job = folder.join("job.toml");
     let changed = std::fs::read_to_string(&job).unwrap() + "# my own remark\n";
@@ -488,6 +504,7 @@ fn a_job_by_the_page_is_a_job_by_hand() {
         server.ask("POST", "/leave-out", b"{\"file\":\"on.wav\"}").0,
         422
     );
+    assert_eq!(server.ask("POST", "/put-away", b"{}").0, 422);
     assert_eq!(std::fs::read_to_string(&job).unwrap(), changed);
 
     // its own button ends it, with status 0

@@ -86,33 +86,49 @@ pub const UNKNOWN: &str = "unknown";
 /// `conical` is what many suppliers call a spherical tip.
 pub fn stylus(text: &str) -> Result<Tip, String> {
     const FORMS: &str = "spherical:R, elliptical:RxR (frontal x side radius) or line:SPACINGxR (contact spacing x side radius), in micrometres, or in thousandths of an inch with 'mil' behind them; or the shape alone, or unknown";
-    const SHAPES: &[&str] = &["spherical", "elliptical", "line"];
-    const CONICAL: &str = "conical";
     let text = text.trim();
-    let Some((shape, sizes)) = text.split_once(':') else {
-        let digit = text.starts_with(|c: char| c.is_ascii_digit());
-        return match text {
-            UNKNOWN => Ok(Tip::Unknown),
-            "spherical" | CONICAL => Ok(Tip::Spherical(None)),
-            "elliptical" => Ok(Tip::Elliptical(None)),
-            "line" => Ok(Tip::Line(None)),
-            "round" => Err("a round tip is called spherical here".to_owned()),
-            _ if digit && text.contains(['x', 'X']) => Err(format!(
-                "'{text}' names no shape; for an elliptical tip write elliptical:{text}"
-            )),
-            _ if digit => Err(format!("'{text}' names no shape; write {FORMS}")),
-            _ => Err(match nearest(text, SHAPES) {
-                Some(near) => format!("'{text}' is not a tip; did you mean '{near}'?"),
-                None => format!("'{text}' is not of the form {FORMS}"),
+    if let Some((shape, sizes)) = text.split_once(':') {
+        return match SHAPES.contains(&shape) || shape == CONICAL {
+            true => tip(shape, sizes).map_err(|e| format!("'{text}': {e}")),
+            false => Err(match nearest(shape, SHAPES) {
+                Some(near) => format!("'{shape}' is not a tip shape; did you mean '{near}'?"),
+                None => format!("'{shape}' is not a tip shape; write {FORMS}"),
             }),
         };
-    };
-    let (sizes, unit_um) = match sizes.trim().strip_suffix("mil") {
+    }
+    let digit = text.starts_with(|c: char| c.is_ascii_digit());
+    match text {
+        UNKNOWN => Ok(Tip::Unknown),
+        "spherical" | CONICAL => Ok(Tip::Spherical(None)),
+        "elliptical" => Ok(Tip::Elliptical(None)),
+        "line" => Ok(Tip::Line(None)),
+        "round" => Err("a round tip is called spherical here".to_owned()),
+        _ if digit && text.contains(['x', 'X']) => Err(format!(
+            "'{text}' names no shape; for an elliptical tip write elliptical:{text}"
+        )),
+        _ if digit => Err(format!("'{text}' names no shape; write {FORMS}")),
+        _ => Err(match nearest(text, SHAPES) {
+            Some(near) => format!("'{text}' is not a tip; did you mean '{near}'?"),
+            None => format!("'{text}' is not of the form {FORMS}"),
+        }),
+    }
+}
+
+/// Shapes that have sizes.
+const SHAPES: &[&str] = &["spherical", "elliptical", "line"];
+
+/// What the trade calls a spherical tip as well.
+const CONICAL: &str = "conical";
+
+/// A tip of one of the [`SHAPES`] with its sizes: `R`, or `RxR`, micrometres, or thousandths of
+/// an inch with `mil` behind them.
+pub fn tip(shape: &str, sizes: &str) -> Result<Tip, String> {
+    let (numbers, unit_um) = match sizes.trim().strip_suffix("mil") {
         Some(mils) => (mils, MIL_UM),
         None => (sizes.trim(), 1.0),
     };
     let size = |t: &str| -> Result<f64, String> {
-        let um = parse_number(t.trim_end_matches("um"), "a size in micrometres");
+        let um = parse_number(t.trim().trim_end_matches("um"), "a size in micrometres");
         Ok(unit_um * um.map_err(|e| e.to_string())?)
     };
     let made = |what: &str, um: f64, range: RangeInclusive<f64>| {
@@ -120,29 +136,24 @@ pub fn stylus(text: &str) -> Result<Tip, String> {
             return Ok(());
         }
         Err(format!(
-            "'{text}': a {what} of {} um is none that tips have ({} to {} um); sizes are in micrometres, or in thousandths of an inch with 'mil' behind them: elliptical:0.7x0.3mil",
+            "a {what} of {} um is none that tips have ({} to {} um); sizes are in micrometres, or in thousandths of an inch with 'mil' behind them: 0.7x0.3mil",
             written(um),
             range.start(),
             range.end()
         ))
     };
-    let pair = || -> Result<(f64, f64), String> {
-        let (a, b) = sizes
+    let pair = |what: &str| -> Result<(f64, f64), String> {
+        let (a, b) = numbers
             .split_once(['x', 'X'])
-            .ok_or_else(|| format!("'{text}' needs two sizes joined by 'x': {FORMS}"))?;
+            .ok_or_else(|| format!("give two sizes joined by 'x', {what}"))?;
         Ok((size(a)?, size(b)?))
     };
     match shape {
-        "spherical" | CONICAL => {
-            let radius = size(sizes)?;
-            made("radius", radius, FRONTAL_RADII_UM)?;
-            Ok(Tip::Spherical(Some(radius)))
-        }
         "elliptical" => {
-            let (frontal, side) = pair()?;
+            let (frontal, side) = pair("the frontal radius first: 18x8")?;
             if side > frontal {
                 return Err(format!(
-                    "'{text}': the side radius {} um exceeds the frontal radius {} um; write the frontal radius first",
+                    "the side radius {} um exceeds the frontal radius {} um; write the frontal radius first",
                     written(side),
                     written(frontal)
                 ));
@@ -152,10 +163,10 @@ pub fn stylus(text: &str) -> Result<Tip, String> {
             Ok(Tip::Elliptical(Some((frontal, side))))
         }
         "line" => {
-            let (spacing, side) = pair()?;
+            let (spacing, side) = pair("the contact spacing first: 40x5")?;
             if side * std::f64::consts::SQRT_2 >= spacing {
                 return Err(format!(
-                    "'{text}': the contact spacing {} um does not exceed the side radius by a line contact's measure; write the spacing first",
+                    "the contact spacing {} um does not exceed the side radius by a line contact's measure; write the spacing first",
                     written(spacing)
                 ));
             }
@@ -163,10 +174,11 @@ pub fn stylus(text: &str) -> Result<Tip, String> {
             made("side radius", side, SIDE_RADII_UM)?;
             Ok(Tip::Line(Some((spacing, side))))
         }
-        _ => Err(match nearest(shape, SHAPES) {
-            Some(near) => format!("'{shape}' is not a tip shape; did you mean '{near}'?"),
-            None => format!("'{shape}' is not a tip shape; write {FORMS}"),
-        }),
+        _ => {
+            let radius = size(numbers)?;
+            made("radius", radius, FRONTAL_RADII_UM)?;
+            Ok(Tip::Spherical(Some(radius)))
+        }
     }
 }
 

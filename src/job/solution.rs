@@ -168,6 +168,10 @@ pub struct SetupResult {
     /// Whether leads entered the wrong way round in its captures would go unseen.
     #[serde(skip)]
     pub unchecked: bool,
+    /// Whether it was turned by known angles for some of its captures, which the angles
+    /// here leave out.
+    #[serde(skip)]
+    pub tried_turns: bool,
 }
 
 /// What is known of a record side.
@@ -905,6 +909,15 @@ impl View<'_> {
             mounting_stated: setup.mounting(false).is_some()
                 && setup.alignment != Some(Alignment::Unknown),
             unchecked: false,
+            tried_turns: self
+                .job
+                .captures
+                .iter()
+                .zip(&self.network.capture_blocks)
+                .any(|(capture, block)| {
+                    let turned = capture.turn.value.is_some_and(|turn| turn != 0.0);
+                    capture.setup == name && block.is_some() && turned
+                }),
         })
     }
 

@@ -58,6 +58,8 @@ pub struct Situation<'a> {
     pub mounting_stated: bool,
     /// Whether leads entered the wrong way round would go unseen.
     pub unchecked: bool,
+    /// Whether the cartridge was turned by known angles for single recordings.
+    pub tried_turns: bool,
     /// A later setup of the same cartridge.
     pub superseded_by: Option<&'a str>,
 }
@@ -73,6 +75,7 @@ impl<'a> Situation<'a> {
             arm_unknown: setup.arm_unknown,
             mounting_stated: setup.mounting_stated,
             unchecked: setup.unchecked,
+            tried_turns: setup.tried_turns,
             superseded_by: setup.superseded_by.as_deref(),
         }
     }
@@ -106,19 +109,21 @@ impl<'a> Situation<'a> {
             return ("nothing here", words(reason));
         }
         let q = self.headshell_deg;
-        let order = if self.kept {
-            "the tolerance is kept. Turn nothing"
-        } else {
-            "turn nothing"
+        let straight = q.interval.contains(0.0);
+        let order = match (straight, self.kept) {
+            (true, true) => "the tolerance is kept. Leave the cartridge as it is",
+            (true, false) => "leave the cartridge as it is",
+            (false, true) => "the tolerance is kept. Do not turn the cartridge",
+            (false, false) => "do not turn the cartridge yet",
         };
-        let reason = match q.interval.contains(0.0) {
+        let reason = match straight {
             false => format!(
                 "a turn would take out {} degrees, and the band of that is wider ({}), so the turn could be much too small or much too large",
                 rounded(q.value.abs(), q.standard_uncertainty),
                 text::turn_band(q, "degrees")
             ),
             true => format!(
-                "the cartridge may be straight already (what a turn can take out: {}), and the data do not say which way it would have to go",
+                "it may be straight already (what a turn can take out: {}), and the data do not say which way it would have to go",
                 text::turn_band(q, "degrees")
             ),
         };
@@ -160,6 +165,11 @@ impl<'a> Situation<'a> {
         if self.unchecked {
             before.push(words(
                 "nothing checks the leads of these recordings, and leads entered the wrong way round would reverse the turn: make sure of them, or record once more at another speed first",
+            ));
+        }
+        if self.tried_turns {
+            before.push(words(
+                "the angle is that of the cartridge without the known turns of single recordings: take the last of them back first",
             ));
         }
         if self.kept {

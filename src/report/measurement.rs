@@ -125,6 +125,7 @@ impl Measurement {
             arm_unknown: self.warnings.iter().any(|w| w.code == ARM_NOT_STATED),
             mounting_stated: self.mounting_stated,
             unchecked: false,
+            tried_turns: false,
             superseded_by: None,
         })
     }

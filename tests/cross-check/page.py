@@ -3,8 +3,8 @@
     page.py GROOVELAG SCRATCH AXE
 
 Type a radius, give the first recording, then what the page asks for; the last document
-must equal `solve --json` on the folder. In every state, at 390, 820 and 1280 pixels, light
-and dark: nothing in the console, nothing fetched from elsewhere, nothing wider than the
+must equal `solve --json` on the folder. In every state, at 320 to 1280 pixels, light
+and dark and in forced colours: nothing in the console, nothing fetched from elsewhere, nothing wider than the
 window, every target 44 pixels high, every control named, and no violation found by AXE, the
 script of axe-core (Deque Systems, MPL 2.0). Screenshots stay in SCRATCH.
 Recordings are simulated; all is invented.
@@ -63,6 +63,12 @@ JOBS = {
 }
 
 
+# The fields, filled.
+FILLED = """for (const [name, value] of Object.entries(%s)) {
+    document.getElementById('form').elements[name].value = value }
+    document.getElementById('form').dispatchEvent(new Event('input')), 0"""
+
+
 def until(browser, expression, seconds=60):
     """Waits until an expression in the page is true."""
     end = time.monotonic() + seconds
@@ -110,19 +116,21 @@ def violations(browser):
 
 def look(browser, scratch, state):
     failed = 0
-    for width in (390, 820, 1280):
+    for width, forced in ((320, False), (390, False), (820, False), (1280, False), (1280, True)):
         for dark in (False, True):
             browser.ask("Emulation.setDeviceMetricsOverride", width=width, height=900, deviceScaleFactor=1,
                         mobile=width < 600)
             scheme = {"name": "prefers-color-scheme", "value": "dark" if dark else "light"}
-            browser.ask("Emulation.setEmulatedMedia", media="", features=[scheme])
+            colours = {"name": "forced-colors", "value": "active" if forced else "none"}
+            browser.ask("Emulation.setEmulatedMedia", media="", features=[scheme, colours])
+            shade = ("dark" if dark else "light") + ("-forced" if forced else "")
             for complaint in complaints(browser, width) + violations(browser):
                 failed += 1
-                print(f"{state} at {width} {'dark' if dark else 'light'}: {complaint}")
+                print(f"{state} at {width} {shade}: {complaint}")
             height = browser.value("document.documentElement.scrollHeight")
             clip = dict(x=0, y=0, width=width, height=height, scale=1)
             shot = browser.ask("Page.captureScreenshot", clip=clip, captureBeyondViewport=True)
-            (scratch / f"{state}-{width}{'-dark' if dark else ''}.png").write_bytes(base64.b64decode(shot["data"]))
+            (scratch / f"{state}-{width}-{shade}.png").write_bytes(base64.b64decode(shot["data"]))
     return failed
 
 
@@ -166,7 +174,8 @@ def job(program, scratch, folder, server):
 
 
 def others(program, scratch):
-    """The other jobs: by dropping files, and one with a job written by hand."""
+    """The other jobs: by dropping files, and one with a job written by hand; then by listening,
+    where every recording takes a browser of its own, whose input plays one file."""
     failed = 0
     for name, (fields, takes) in JOBS.items():
         folder = scratch / f"folder-{name}"
@@ -177,9 +186,7 @@ def others(program, scratch):
         browser.ask("DOM.enable")
         browser.open(server.stdout.readline().split()[-1], 1280, False)
         until(browser, "!!document.querySelector('[data-kind=found]')")
-        browser.value("""for (const [name, value] of Object.entries(%s)) {
-            document.getElementById('form').elements[name].value = value }
-            document.getElementById('form').dispatchEvent(new Event('input')), 0""" % json.dumps(fields))
+        browser.value(FILLED % json.dumps(fields))
         for count, (kind, differs) in enumerate(takes, 1):
             recipe = RECIPE.format(radius="70", rate=48000, rotation=2.0, snr=40, clicks=0)
             for old, new in differs.items():
@@ -207,6 +214,18 @@ def others(program, scratch):
         browser.close()
         server.terminate()
         server.wait(timeout=20)
+        for count, (kind, _) in enumerate(takes, 1):
+            ear = Listener(program, scratch, f"heard-{name}", scratch / f"{name}-{kind}.wav")
+            if count == 1:
+                ear.browser.value(FILLED % json.dumps(fields))
+            ear.listen(kind)
+            ear.hear(5)
+            ear.browser.value("document.getElementById('hold-yes').click(), 0")
+            ear.until(f"document.querySelectorAll('#recordings li').length === {count}")
+            ear.end()
+        if not as_solve(program, ear.folder):
+            failed += 1
+            print(f"{name}, listened to: the page's document is not what solve prints")
     return failed
 
 
@@ -261,11 +280,11 @@ navigator.mediaDevices.getUserMedia = async asked => { const context = new Audio
 SECOND_WAY = """delete self.MediaStreamTrackProcessor; { const Usual = AudioContext;
 self.AudioContext = class extends Usual { constructor() { super({ sampleRate: 48000 }); } }; }"""
 
-LISTEN = "[...document.querySelectorAll('#next button')].find(b => b.textContent === 'Listen').click(), 0"
+LISTEN = "document.querySelector('[data-kind=%s]').closest('li').querySelector('.do > button').click(), 0"
 
 
 class Listener:
-    """A server and a browser whose sound input plays a file."""
+    """A server and a browser whose sound input plays a file, in a folder that may have a job."""
 
     def __init__(self, program, scratch, name, played, script="", allowed=True, room=None):
         def few_bytes():
@@ -281,16 +300,18 @@ class Listener:
         for process in (self.server, self.browser.process):
             atexit.register(process.kill)
         self.browser.open(self.server.stdout.readline().split()[-1], 1280, False)
-        self.until("!!document.querySelector('[data-kind=found]')")
+        self.until("!!document.querySelector('[data-kind]')")
         self.browser.value(script)
-        self.browser.value("document.getElementById('radius').focus(), 0")
-        self.browser.ask("Input.insertText", text="70")
+        if not (self.folder / "job.toml").exists():
+            self.browser.value("document.getElementById('radius').focus(), 0")
+            self.browser.ask("Input.insertText", text="70")
 
     def until(self, expression, seconds=20):
         until(self.browser, expression, seconds)
 
-    def listen(self):
-        self.browser.value(LISTEN)
+    def listen(self, kind="found"):
+        self.until(f"!!document.querySelector('[data-kind={kind}]')")
+        self.browser.value(LISTEN % kind)
 
     def hear(self, seconds):
         """Until so many seconds of programme are heard."""
@@ -349,7 +370,7 @@ def listening(program, scratch):
         fault("the page's document is not what solve prints")
     # a kill while recording leaves a file that opens, with all that was shown
     kinds = ear.browser.value("[...document.querySelectorAll('[data-kind]')].map(e => e.dataset.kind)")
-    ear.browser.value("document.querySelector('[data-kind=again]').closest('li').querySelector('.do > button').click(), 0")
+    ear.listen("again")
     ear.hear(3)
     heard = ear.browser.value("+document.getElementById('source').textContent.match(/(\\d+) s of programme/)[1]")
     ear.end(kill=True)
@@ -426,7 +447,7 @@ def main():
     failed += listening(program, scratch)
     if failed:
         sys.exit(f"{failed} complaints")
-    print(f"{len(JOBS) + 2} jobs dropped, one listened to, and what can go wrong: nothing to complain of")
+    print(f"{len(JOBS) + 2} jobs dropped, {len(JOBS) + 1} listened to, and what can go wrong: nothing to complain of")
 
 
 if __name__ == "__main__":

@@ -31,6 +31,9 @@ pub const EVIDENCE: &str = "evidence.html";
 /// Coverage of the bands: the default of `--coverage`.
 pub const COVERAGE: f64 = 0.95;
 
+/// Where the files of a job that is put away go, with a number behind it.
+const EARLIER: &str = "earlier";
+
 /// Endings of the recordings that can be read.
 const ENDINGS: [&str; 8] = ["wav", "wave", "bwf", "flac", "aif", "aiff", "caf", "m4a"];
 
@@ -410,6 +413,31 @@ impl Desk {
         self.write(&sheet)?;
         Ok(self.view())
     }
+
+    /// Moves everything of the job into a folder of its own, where it can be opened again, so
+    /// that the page begins anew. The job's file goes last: what breaks off goes on next time.
+    pub fn put_away(&mut self) -> Result<View, String> {
+        let (_, _, sheet) = self.job()?.ok_or("There is no job here.")?;
+        let sheet = sheet.ok_or(KEPT_BY_HAND)?;
+        let mut count = 1;
+        let away = loop {
+            let folder = self.folder.join(format!("{EARLIER}-{count}"));
+            match std::fs::create_dir(&folder) {
+                Err(e) if e.kind() == std::io::ErrorKind::AlreadyExists => count += 1,
+                made => break made.map(|()| folder),
+            }
+        };
+        let failed = |e| format!("The job cannot be put away ({e}).");
+        let away = away.map_err(failed)?;
+        let recordings = sheet.takes.iter().map(|take| take.file.as_str());
+        for name in recordings.chain([SOLUTION, EVIDENCE, JOB]) {
+            let from = self.folder.join(name);
+            if from.symlink_metadata().is_ok() {
+                std::fs::rename(&from, away.join(name)).map_err(failed)?;
+            }
+        }
+        Ok(self.view())
+    }
 }
 
 /// Said where the job is somebody else's work.
@@ -517,7 +545,7 @@ fn asked(fields: &Fields) -> Result<Sheet, Wrong> {
         ("unknown" | "", _) => Err("Choose the shape that these sizes belong to.".to_owned()),
         (shape, sizes) => {
             let sizes = sizes.replace(['×', '/'], "x").replace("µm", "um");
-            arguments::stylus(&format!("{shape}:{}", sizes.replace(' ', "")))
+            arguments::tip(shape, &sizes.replace(' ', ""))
         }
     };
     let tip: Tip = tip.map_err(|e| ("sizes", e))?;
@@ -600,6 +628,16 @@ mod tests {
             (("rpm", "72"), "", ""),
             (("rpm", "331"), "rpm", "not a speed"),
             (("sizes", "18x8x2"), "sizes", ""),
+            (
+                ("sizes", "187"),
+                "sizes",
+                "give two sizes joined by 'x', the frontal radius first",
+            ),
+            (
+                ("sizes", "180x80"),
+                "sizes",
+                "a frontal radius of 180 um is none",
+            ),
             (("shape", "unknown"), "sizes", "shape"),
             (("arm", "pivoted"), "effective", "all three"),
             (("aligned", ""), "aligned", "gauge"),

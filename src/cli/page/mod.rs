@@ -262,7 +262,7 @@ impl Server {
         match path {
             "/recording" => self.upload(&head.uri, length, body).await,
             "/samples" => self.hear(&head.uri, length, body).await,
-            "/job" | "/leave-out" | "/listen" | "/listened" | "/end" => {
+            "/job" | "/leave-out" | "/put-away" | "/listen" | "/listened" | "/end" => {
                 if length > guard::LARGEST_FORM {
                     return closing(plain(
                         StatusCode::PAYLOAD_TOO_LARGE,
@@ -336,6 +336,13 @@ impl Server {
                 })
                 .await
             }
+            "/put-away" => match self.ear.is_free() {
+                Ok(()) => {
+                    self.with_desk(|desk| desk.put_away().map_err(|message| ("", message)))
+                        .await
+                }
+                Err(message) => refused("", &message),
+            },
             "/listen" => {
                 let server = Arc::clone(&self);
                 let begun = tokio::task::spawn_blocking(move || server.listen(&fields));

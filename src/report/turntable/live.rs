@@ -139,6 +139,10 @@ impl Live {
                     level: c.level,
                     message: without_options(&c.message),
                 })
+                .chain((estimate.stretch > 1).then(|| Doubt {
+                    level: Level::Caution,
+                    message: LIFTED.to_owned(),
+                }))
                 .collect(),
             ..self
         }
@@ -166,6 +170,9 @@ impl Live {
         }
     }
 }
+
+/// Said after a pause: the file is one recording of one state.
+const LIFTED: &str = "The needle was lifted, and the file holds what came before as well: if anything was changed in between, discard the recording and listen again.";
 
 fn sentence(words: &str) -> String {
     super::capitalised(words.trim_end_matches('.')) + "."

@@ -314,10 +314,16 @@ impl View {
             (_, true) => String::new(),
             (None, _) if known.job.is_none() => "The first recording".to_owned(),
             (Some(sheet), _) if !sheet.is_begun() => "The first recording".to_owned(),
-            (Some(_), _) => format!(
-                "Next recording, and the {} % band expected with it",
-                Sheet::planned_percent()
-            ),
+            (Some(sheet), _) => {
+                let now = sheet.half_band_deg().ok().flatten();
+                let now = now.map_or_else(String::new, |half| {
+                    format!(" instead of ±{}°", rounded_u(half))
+                });
+                format!(
+                    "Next recording, and the {} % band expected with it{now}",
+                    Sheet::planned_percent()
+                )
+            }
             (None, _) => "What the job asks for, and what would narrow the band".to_owned(),
         };
         Self {
@@ -383,7 +389,7 @@ impl View {
         let order = match current {
             Some(setup) => order(&Situation::of(setup, doubted)),
             None => Order {
-                what: "Turn nothing.".to_owned(),
+                what: "Leave the cartridge as it is.".to_owned(),
                 why: "A spherical tip tells how the record was cut, not how the cartridge sits."
                     .to_owned(),
                 ..waiting.order
@@ -471,7 +477,15 @@ fn of_setup(setup: &SetupResult) -> Answer {
     if let Some(arm) = &setup.arm {
         more.push(["Arm".to_owned(), text::arm(arm)]);
     }
-    let of = format!("{}: stylus to the groove", sheet::called(&setup.name));
+    let without = if setup.tried_turns {
+        ", known turns taken back"
+    } else {
+        ""
+    };
+    let of = format!(
+        "{}{without}: stylus to the groove",
+        sheet::called(&setup.name)
+    );
     angle(of, &setup.rotation_deg, "stylus", more)
 }
 

@@ -61,6 +61,8 @@ function show(view) {
     li.append(made("b", d.level + ": "), d.message);
     return li;
   }));
+  at("doubts").querySelector("details").open = view.doubts.some(d => d.level !== "note");
+  at("anew").hidden = !view.asked || !view.recordings.length;
   at("evidence").hidden = !view.evidence;
   if (at("spoken").textContent !== view.spoken) at("spoken").textContent = view.spoken;
   document.title = (view.answer ? view.answer.figure + "° " + view.answer.way + " - " : "") + "groovelag";
@@ -440,6 +442,11 @@ addEventListener("drop", e => {
 });
 at("hold-yes").addEventListener("click", () => hold("yes"));
 at("hold-no").addEventListener("click", () => hold("no"));
+at("put-away").addEventListener("click", async () => {
+  if (!(await post("/put-away", {}))) return;
+  at("anew").querySelector("details").open = false;
+  at("radius").focus();
+});
 at("end").addEventListener("click", async () => {
   ended = true;
   hush();
