@@ -365,7 +365,7 @@ impl Examined<'_> {
             (Slip::Turn, Some(at)) => {
                 let turn = network::turn_id(&hypothesis.job.captures[at]);
                 let found = network.unknown(&turn).map(|k| solution.values[k] / DEGREE);
-                words += &format!(" about {} deg", plain(found?, 1));
+                words += &format!(" about {} degrees", plain(found?, 1));
             }
             _ => {}
         }

@@ -880,6 +880,12 @@ impl<'a> SourceText<'a> {
                     Some(near) => format!("did you mean '{near}'?"),
                     None => format!("known here: {}", known.join(", ")),
                 };
+                let advice = match known == ARM_KEYS {
+                    true => format!(
+                        "{advice}; an arm without tracking error needs no table: write arm = \"tangential\" or \"null-radius\" in its setup"
+                    ),
+                    false => advice,
+                };
                 return Err(self.at(
                     key.span().start,
                     &format!("unknown key '{name}' in {context}; {advice}"),
@@ -1356,6 +1362,12 @@ rpm = 45
         for (from, to, line, words) in [
             ("side_radius_um", "side_radus_um", 9, "'side_radius_um'"),
             ("rpm = 45", "speed = 45", 30, "unknown key 'speed'"),
+            (
+                "[cartridge.red]",
+                "[arm.a]\ntype = \"tangential\"\n[cartridge.red]",
+                7,
+                "write arm = \"tangential\"",
+            ),
             ("[cartridge.red]", "[cartrige.red]", 6, "'cartridge'"),
             (
                 "cartridge = \"red\"",

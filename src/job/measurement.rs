@@ -1,7 +1,7 @@
 //! The result of one recording, as the only capture of a job.
 
 use super::JobError;
-use super::description::Job;
+use super::description::{ArmOf, Job};
 use super::network::CaptureData;
 use super::solution::{ArmResult, Correction, Solved, solve};
 use crate::analysis::Analysis;
@@ -57,6 +57,9 @@ pub struct Measurement {
     pub conformity: Option<Conformity>,
     /// What to do, if the band says which way and no doubt withholds it.
     pub correction: Option<Correction>,
+    /// What is stated of the arm.
+    #[serde(skip)]
+    pub arm_of: ArmOf,
     /// Whether anything is stated of the mounting.
     #[serde(skip)]
     pub mounting_stated: bool,
@@ -142,6 +145,7 @@ pub fn measure(
             .collect(),
         conformity: setup.conformity,
         correction: setup.correction,
+        arm_of: setup.arm_of.clone(),
         mounting_stated: setup.mounting_stated,
     };
     Ok(Measured {

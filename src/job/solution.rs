@@ -159,9 +159,9 @@ pub struct SetupResult {
     /// was known before; neither conformity nor correction follow from it.
     #[serde(skip)]
     pub blind: bool,
-    /// Whether nothing is stated of the arm.
+    /// What is stated of the arm.
     #[serde(skip)]
-    pub arm_unknown: bool,
+    pub arm_of: ArmOf,
     /// Whether anything is stated of the mounting.
     #[serde(skip)]
     pub mounting_stated: bool,
@@ -905,7 +905,7 @@ impl View<'_> {
             superseded_by,
             zero_setting_deg: None,
             blind,
-            arm_unknown: setup.arm == ArmOf::Unknown,
+            arm_of: setup.arm.clone(),
             mounting_stated: setup.mounting(false).is_some()
                 && setup.alignment != Some(Alignment::Unknown),
             unchecked: false,

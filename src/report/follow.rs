@@ -10,7 +10,7 @@ impl Before {
     fn parts(&self) -> Vec<(&'static str, String)> {
         let [start, end] = self.span_s;
         let words = |quantity: &Quantity| {
-            let band = text::turn_band(quantity, "degrees");
+            let band = text::turn_band(quantity);
             format!("{}, {band}", text::angle(quantity))
         };
         let before = format!(
@@ -44,7 +44,7 @@ impl Estimate {
                 format!(
                     "{} seen from above, {}; from {:.1} s of programme",
                     text::angle(quantity),
-                    text::turn_band(quantity, "degrees"),
+                    text::turn_band(quantity),
                     self.programme_s
                 ),
             )),

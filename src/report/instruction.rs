@@ -1,7 +1,7 @@
 //! What to do about a setup: one instruction, from which text and page are made.
 
 use super::text;
-use crate::job::{Correction, SetupResult};
+use crate::job::{ArmOf, Correction, SetupResult};
 use crate::uncertainty::{Direction, Quantity, plain, rounded};
 
 /// A part of a sentence.
@@ -72,7 +72,7 @@ impl<'a> Situation<'a> {
             headshell_deg: &setup.headshell_deg,
             correction: setup.correction.as_ref(),
             kept: setup.conformity.is_some_and(|c| c.is_kept()),
-            arm_unknown: setup.arm_unknown,
+            arm_unknown: setup.arm_of == ArmOf::Unknown,
             mounting_stated: setup.mounting_stated,
             unchecked: setup.unchecked,
             tried_turns: setup.tried_turns,
@@ -120,11 +120,11 @@ impl<'a> Situation<'a> {
             false => format!(
                 "a turn would take out {} degrees, and the band of that is wider ({}), so the turn could be much too small or much too large",
                 rounded(q.value.abs(), q.standard_uncertainty),
-                text::turn_band(q, "degrees")
+                text::turn_band(q)
             ),
             true => format!(
                 "it may be straight already (what a turn can take out: {}), and the data do not say which way it would have to go",
-                text::turn_band(q, "degrees")
+                text::turn_band(q)
             ),
         };
         let mut reason = words(reason);
@@ -234,7 +234,7 @@ impl<'a> Situation<'a> {
         };
         after.push(words(format!(
             "what a turn can take out is then expected within: {}",
-            text::turn_band(&left, "degrees")
+            text::turn_band(&left)
         )));
         after.push(vec![
             Piece::Words("set overhang, tracking force and bias force again, record the same grooves again and compare".to_owned()),

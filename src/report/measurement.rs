@@ -54,16 +54,12 @@ impl Measurement {
         if let Some(body) = &self.stylus_to_body_deg {
             out.push_str(&text::labelled(
                 "To the body",
-                &format!(
-                    "{}, {}",
-                    text::brief(body),
-                    text::turn_band(body, "degrees")
-                ),
+                &format!("{}, {}", text::brief(body), text::turn_band(body)),
                 width,
             ));
         }
-        if let Some(arm) = &self.arm {
-            out.push_str(&text::labelled("Arm", &text::arm(arm), width));
+        if let Some(arm) = text::arm(&self.arm_of, self.arm.as_ref()) {
+            out.push_str(&text::labelled("Arm", &arm, width));
         }
         out
     }
@@ -141,10 +137,6 @@ impl Measurement {
             &(text::brief(quantity) + &place),
             width,
         ));
-        out.push_str(&text::labelled(
-            "",
-            &text::turn_band(quantity, "degrees"),
-            width,
-        ));
+        out.push_str(&text::labelled("", &text::turn_band(quantity), width));
     }
 }

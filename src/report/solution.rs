@@ -166,7 +166,7 @@ fn cut(quantity: &Quantity) -> String {
     format!(
         "{value}, u {}, {}",
         rounded_u(quantity.standard_uncertainty),
-        turn_band(quantity, "deg")
+        turn_band(quantity)
     )
 }
 
@@ -177,7 +177,7 @@ fn shown(name: &str) -> &str {
 fn setup_text(setup: &SetupResult, doubted: bool, width: usize) -> String {
     let mut out = format!("Setup {}\n", shown(&setup.name));
     if setup.blind {
-        let known = turn_band(&setup.rotation_deg, "deg");
+        let known = turn_band(&setup.rotation_deg);
         return out
             + &wrapped(
                 "  ",
@@ -193,8 +193,8 @@ fn setup_text(setup: &SetupResult, doubted: bool, width: usize) -> String {
         out += &wrapped("  To the body   ", &text::brief(body), width);
         out += &wrapped("                ", &known_to(body), width);
     }
-    if let Some(arm) = &setup.arm {
-        out += &wrapped("  Arm           ", &text::arm(arm), width);
+    if let Some(arm) = text::arm(&setup.arm_of, setup.arm.as_ref()) {
+        out += &wrapped("  Arm           ", &arm, width);
     }
     if let Some(c) = &setup.conformity {
         out += &wrapped("  Tolerance     ", &text::conformity(c), width);
@@ -219,8 +219,8 @@ fn setup_text(setup: &SetupResult, doubted: bool, width: usize) -> String {
 /// A band with its standard uncertainty.
 fn known_to(quantity: &Quantity) -> String {
     format!(
-        "{}, standard uncertainty {} deg",
-        turn_band(quantity, "deg"),
+        "{}, standard uncertainty {} degrees",
+        turn_band(quantity),
         rounded_u(quantity.standard_uncertainty)
     )
 }
@@ -281,18 +281,18 @@ pub fn comparison_text(c: &Comparison, after: &SetupResult, width: usize) -> Str
         "",
         &format!(
             "{}, standard uncertainty {} degrees",
-            turn_band(change, "degrees"),
+            turn_band(change),
             rounded_u(change.standard_uncertainty)
         ),
     );
     line("Remaining", &rotation(&c.remaining_deg));
-    line("", &turn_band(&c.remaining_deg, "degrees"));
+    line("", &turn_band(&c.remaining_deg));
     if let Some(body) = &after.stylus_to_body_deg {
-        let band = turn_band(body, "degrees");
+        let band = turn_band(body);
         line("To the body", &format!("{}, {band}", text::brief(body)));
     }
-    if let Some(arm) = &after.arm {
-        line("Arm", &text::arm(arm));
+    if let Some(arm) = text::arm(&after.arm_of, after.arm.as_ref()) {
+        line("Arm", &arm);
     }
     if let Some(p) = c.probability_improved {
         let verdict = if p >= DECIDED {

@@ -1,7 +1,7 @@
 //! Plain text for a terminal or a file: composed for 80 columns, nothing
 //! depends on colour.
 
-use crate::job::ArmResult;
+use crate::job::{ArmOf, ArmResult};
 use crate::uncertainty::{
     BudgetLine, Caveat, Conformity, Direction, Level, Quantity, Shape, Verdict, plain, rounded,
     rounded_u,
@@ -80,11 +80,11 @@ pub fn angle(quantity: &Quantity) -> String {
 pub fn rotation(quantity: &Quantity) -> String {
     match Direction::resolved(quantity) {
         Direction::NoneResolved => format!(
-            "{} deg, no direction resolved",
+            "{} degrees, no direction resolved",
             rounded(quantity.value, quantity.standard_uncertainty)
         ),
         resolved => format!(
-            "{} deg {}",
+            "{} degrees {}",
             rounded(quantity.value.abs(), quantity.standard_uncertainty),
             sense(resolved)
         ),
@@ -167,19 +167,19 @@ pub fn band(quantity: &Quantity, unit: &str) -> String {
 }
 
 /// The band of an angle with directions in words: "95 % band 0.9 to 5.8 degrees clockwise".
-pub fn turn_band(quantity: &Quantity, unit: &str) -> String {
+pub fn turn_band(quantity: &Quantity) -> String {
     let interval = &quantity.interval;
     let (Shape::Finite, Some(lower), Some(upper)) =
         (interval.shape, interval.lower, interval.upper)
     else {
-        return band(quantity, unit);
+        return band(quantity, "degrees");
     };
     let size = |v: f64| rounded(v.abs(), quantity.standard_uncertainty);
     let way = |v: f64| direction(Direction::of(v));
     let percent = coverage_percent(interval.coverage);
     if lower < 0.0 && upper > 0.0 {
         format!(
-            "{percent} % band {} {unit} {} to {} {unit} {}",
+            "{percent} % band {} degrees {} to {} degrees {}",
             size(lower),
             way(lower),
             size(upper),
@@ -192,7 +192,7 @@ pub fn turn_band(quantity: &Quantity, unit: &str) -> String {
             (upper, lower)
         };
         format!(
-            "{percent} % band {} to {} {unit} {}",
+            "{percent} % band {} to {} degrees {}",
             size(near),
             size(far),
             way(far)
@@ -311,7 +311,15 @@ pub fn zero_setting(zero: &str) -> String {
 }
 
 /// A stated arm where a setup was played.
-pub fn arm(arm: &ArmResult) -> String {
+pub fn arm(of: &ArmOf, pivoted: Option<&ArmResult>) -> Option<String> {
+    match of {
+        ArmOf::Tangential => Some("tangential: no tracking error".to_owned()),
+        ArmOf::NullRadius => Some("at one of its null radii: no tracking error".to_owned()),
+        ArmOf::Unknown | ArmOf::Pivoted(_) => pivoted.map(pivoted_arm),
+    }
+}
+
+fn pivoted_arm(arm: &ArmResult) -> String {
     let nulls = match arm.null_radii_mm {
         Some([inner, outer]) => format!("null radii {inner:.1} and {outer:.1} mm"),
         None => "no null radii: check its dimensions".to_owned(),

@@ -78,7 +78,7 @@ is served to this machine alone. What it keeps lies in FOLDER: recordings,
 job.toml, solution.json and evidence.html, which every other command reads.
 Opening the folder again goes on where it was. Ctrl-C, or the page's own button,
 ends it. Started by a double click, the program does the same with the folder
-'stylus' of the user's own.
+'stylus' of the user's own (on Windows, press Enter in its window).
 
 Example:
   groovelag page my-stylus"
@@ -114,10 +114,22 @@ pub fn is_double_click() -> bool {
     has_screen && nobody_waits && !terminal
 }
 
-/// Elsewhere a double click brings a terminal, which shows the help.
+/// Elsewhere a double click brings a terminal of its own, which closes with the program:
+/// whoever sits before it is asked.
 #[cfg(not(unix))]
 pub fn is_double_click() -> bool {
-    false
+    let terminal = std::io::stdin().is_terminal()
+        && std::io::stdout().is_terminal()
+        && std::io::stderr().is_terminal();
+    if !terminal {
+        return false;
+    }
+    output::say(
+        "Press Enter to open the page at the turntable in a browser. To see the commands, press Ctrl-C, open a terminal and type 'groovelag --help'.\n",
+    );
+    std::io::stdin()
+        .read_line(&mut String::new())
+        .is_ok_and(|bytes| bytes > 0)
 }
 
 impl Page {

@@ -3,7 +3,7 @@
 use super::names::{Names, escaped, file_name};
 use super::parts::{self, number, quantity};
 use super::{Block, Page, Section};
-use crate::job::{ArmResult, Comparison, Details, Job, SetupResult, Solution, Source};
+use crate::job::{Comparison, Details, Job, SetupResult, Solution, Source};
 use crate::report::Measurement;
 use crate::report::instruction::Situation;
 use crate::report::picture::{self, Picture};
@@ -154,7 +154,7 @@ pub fn measurement(m: &Measurement, about: &About<'_>) -> Page {
     if let Some(body) = &m.stylus_to_body_deg {
         answer.push_str(&to_the_body(
             &quantity("/stylus_to_body_deg", body, "degrees"),
-            m.arm.as_ref(),
+            text::arm(&m.arm_of, m.arm.as_ref()),
         ));
     }
     if m.rotation_deg.is_none() {
@@ -236,10 +236,8 @@ fn known_to(pointer: &str, rotation: &Quantity) -> String {
 }
 
 /// The rotation to the body, and the arm.
-fn to_the_body(body: &str, arm: Option<&ArmResult>) -> String {
-    let arm = arm.map_or_else(String::new, |arm| {
-        format!(" The arm: {}.", escaped(&text::arm(arm)))
-    });
+fn to_the_body(body: &str, arm: Option<String>) -> String {
+    let arm = arm.map_or_else(String::new, |arm| format!(" The arm: {}.", escaped(&arm)));
     format!("<p>To the cartridge body, which a tolerance is about: {body}.{arm}</p>\n")
 }
 
@@ -302,7 +300,10 @@ pub fn solution(s: &Solution, about: &About<'_>) -> Page {
         ));
         if let Some(body) = &setup.stylus_to_body_deg {
             let body = quantity(&format!("{at}/stylus_to_body_deg"), body, "degrees");
-            answer.push_str(&to_the_body(&body, setup.arm.as_ref()));
+            answer.push_str(&to_the_body(
+                &body,
+                text::arm(&setup.arm_of, setup.arm.as_ref()),
+            ));
         }
         if several {
             let _ = writeln!(advice, "<h3>Setup {}</h3>", names.html(&setup.name));
@@ -549,7 +550,7 @@ pub fn comparison(c: &Comparison, s: &Solution, about: &About<'_>) -> Page {
     );
     if let Some(body) = after.and_then(|after| after.stylus_to_body_deg) {
         let body = text::quantity(&body, "degrees");
-        let arm = after.and_then(|after| after.arm.as_ref());
+        let arm = after.and_then(|after| text::arm(&after.arm_of, after.arm.as_ref()));
         answer.push_str(&to_the_body(&escaped(&body), arm));
     }
     if let Some(p) = c.probability_improved {

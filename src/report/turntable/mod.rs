@@ -464,18 +464,14 @@ pub fn before_and_after(job: &Job, solution: &Solution) -> Option<(String, Strin
 fn of_setup(setup: &SetupResult) -> Answer {
     let mut more = Vec::new();
     if let Some(body) = &setup.stylus_to_body_deg {
-        let words = format!(
-            "{}; {}",
-            text::brief(body),
-            text::turn_band(body, "degrees")
-        );
+        let words = format!("{}; {}", text::brief(body), text::turn_band(body));
         more.push(["To the cartridge body".to_owned(), words]);
     }
     if let Some(conformity) = &setup.conformity {
         more.push(["Tolerance".to_owned(), text::conformity(conformity)]);
     }
-    if let Some(arm) = &setup.arm {
-        more.push(["Arm".to_owned(), text::arm(arm)]);
+    if let Some(arm) = text::arm(&setup.arm_of, setup.arm.as_ref()) {
+        more.push(["Arm".to_owned(), arm]);
     }
     let without = if setup.tried_turns {
         ", known turns taken back"
@@ -515,7 +511,7 @@ fn angle(of: String, q: &Quantity, what: &str, more: Vec<[String; 2]>) -> Answer
         figure: rounded(size, q.standard_uncertainty).replace('-', "\u{2212}"),
         way,
         at_the_arm,
-        band: text::turn_band(q, "degrees"),
+        band: text::turn_band(q),
         strip: strip(q),
         more,
     }
@@ -546,7 +542,7 @@ fn strip(q: &Quantity) -> Option<Strip> {
         ],
         description: format!(
             "A scale from {end} degrees anticlockwise to {end} degrees clockwise with {} on it; the value is {}.",
-            text::turn_band(q, "degrees"),
+            text::turn_band(q),
             text::brief(q)
         ),
     })
@@ -593,17 +589,13 @@ fn change(c: &Comparison, solution: &Solution) -> Option<Change> {
     let state = |name: &str| {
         let setup = solution.setups.iter().find(|s| s.name == name)?;
         let q = &setup.rotation_deg;
-        Some([
-            sheet::called(name),
-            text::brief(q),
-            text::turn_band(q, "degrees"),
-        ])
+        Some([sheet::called(name), text::brief(q), text::turn_band(q)])
     };
     let change = &c.change_deg;
     let mut words = vec![format!(
         "The cartridge was turned {} ({}).",
         text::brief(change),
-        text::turn_band(change, "degrees")
+        text::turn_band(change)
     )];
     if let Some(p) = c.probability_improved {
         words.push(format!(
