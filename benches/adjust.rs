@@ -56,6 +56,7 @@ fn laboratory(captures: usize, setups: usize, tips_known: bool) -> (Job, Vec<Opt
             rpm: Stated::number(if fast { 45.0 } else { 100.0 / 3.0 }),
             turn: Stated::number(turn * DEGREE),
             swapped,
+            channels: None,
             from_s: None,
             to_s: None,
             note: None,

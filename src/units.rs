@@ -110,10 +110,16 @@ pub fn parse_length_mm(text: &str, what: &'static str) -> Result<f64, QuantityEr
 /// number makes it a diameter (`d144`).
 pub fn parse_radius_mm(text: &str) -> Result<f64, QuantityError> {
     const WHAT: &str = "a radius such as 72, 72mm, 2.85in or a diameter such as d144";
-    match text.trim().strip_prefix(['d', 'D']) {
+    let diameter = text.trim().strip_prefix(['d', 'D']);
+    match diameter.filter(|rest| rest.starts_with(|c: char| !c.is_alphabetic())) {
         Some(diameter) => Ok(parse_length_mm(diameter, WHAT)? / 2.0),
         None => parse_length_mm(text, WHAT),
     }
+}
+
+/// Bytes in hexadecimal.
+pub fn hexadecimal(bytes: &[u8]) -> String {
+    bytes.iter().map(|byte| format!("{byte:02x}")).collect()
 }
 
 #[cfg(test)]

@@ -997,6 +997,7 @@ fn job(calibration: &Calibration) -> Job {
         rpm: Stated::number(100.0 / 3.0),
         turn: Stated::default(),
         swapped: false,
+        channels: None,
         from_s: None,
         to_s: None,
         note: None,

@@ -357,15 +357,38 @@ fn order_and_bytes_do_not_depend_on_threads_or_runs() {
     }
     // CSV read back
     let mut reader = csv::Reader::from_reader(&one.2[..]);
-    assert_eq!(reader.headers().unwrap(), vec!["path", "outcome", "reason"]);
-    let rows: Vec<csv::StringRecord> = reader.records().map(Result::unwrap).collect();
-    for (row, result) in rows.iter().zip(&list.results) {
-        assert_eq!(
-            row.iter().collect::<Vec<_>>(),
-            [&result.path, result.outcome.word(), &result.reason]
-        );
+    let columns = "path,outcome,reason,setup,rotation_deg,rotation_u_deg,rotation_lower_deg,rotation_upper_deg,stylus_to_body_deg,stylus_to_body_u_deg,verdict,probability_of_conformity,p_value";
+    assert_eq!(
+        reader.headers().unwrap(),
+        columns.split(',').collect::<Vec<_>>()
+    );
+    let mut rows = reader.records().map(Result::unwrap);
+    let junit = String::from_utf8(one.1.clone()).unwrap();
+    for result in &list.results {
+        for k in 0..result.setups.len().max(1) {
+            let row = rows.next().unwrap();
+            let row: Vec<&str> = row.iter().collect();
+            let job = [result.path.as_str(), result.outcome.word(), &result.reason];
+            assert_eq!(row[..3], job);
+            let Some(setup) = result.setups.get(k) else {
+                assert!(row[3..].iter().all(|field| field.is_empty()), "{row:?}");
+                continue;
+            };
+            let number = |at: usize| row[at].parse::<f64>().ok();
+            assert_eq!(row[3], setup.name);
+            assert_eq!(number(4), Some(setup.rotation_deg.value));
+            assert_eq!(number(6), setup.rotation_deg.interval.lower);
+            assert_eq!(number(11), setup.conformity.map(|c| c.probability));
+            assert_eq!(number(12), result.p_value);
+            let property = format!(
+                "name=\"{}: {}: rotation_deg\" value=\"{}\"",
+                result.path, setup.name, setup.rotation_deg.value
+            );
+            assert!(junit.contains(&property), "{property}");
+        }
     }
-    assert_eq!(rows.len(), 40);
+    assert!(rows.next().is_none());
+    assert_eq!(list.results.iter().map(|r| r.setups.len()).max(), Some(7));
     // an existing file is left alone without --force
     let refused = groovelag(f, &["check", "0", "--junit", "one.xml"]);
     assert_eq!(refused.status.code(), Some(2));
@@ -512,6 +535,8 @@ fn junit_is_read_by_others() {
         ("failure", &[], &["type", "message"], &[]),
         ("error", &[], &["type", "message"], &[]),
         ("system-out", &[], &[], &[]),
+        ("properties", &[], &[], &["property"]),
+        ("property", &["name", "value"], &[], &[]),
     ];
     let holds = |text: &str| -> Result<(), String> {
         for (parent, name, attributes) in elements(text) {

@@ -26,6 +26,7 @@ const COMMANDS: &[&str] = &[
     "page",
     "calibrate",
     "check",
+    "verify",
     "simulate",
     "follow",
     "completions",

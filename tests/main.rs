@@ -27,4 +27,5 @@ mod simulate;
 mod start;
 mod symmetries;
 mod tracing;
+mod verify;
 mod warnings;

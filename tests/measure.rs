@@ -736,6 +736,7 @@ fn practitioners_captures_give_their_rotation() {
                 rpm: Stated::number(recipe.capture.rpm),
                 turn: Stated::default(),
                 swapped: recipe.capture.leads == recipe::Leads::Swapped,
+                channels: None,
                 from_s: None,
                 to_s: None,
                 note: None,

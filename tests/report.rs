@@ -824,12 +824,12 @@ fn text_and_page_instruct_alike() {
         (
             "",
             capture("x", 0.3, 0.0),
-            vec!["Leave the cartridge as it is: it may"],
+            vec!["Leave the cartridge as it is: the stylus may"],
         ),
         (
             "",
             capture("x", 4.0, 0.0) + &capture("x", 8.1, 4.0) + &capture("x", 0.0, -4.0),
-            vec!["The angle is that of the cartridge without the known turns of single recordings"],
+            vec!["The last recording was made with the cartridge turned by a known angle"],
         ),
         (
             "[setup.y]\narm = \"tangential\"\n",

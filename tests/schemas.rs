@@ -29,7 +29,7 @@ fn repository(path: &str) -> PathBuf {
 
 /// Compares with the published schema, or publishes it; then holds `documents`
 /// against it, and the first of them without `key`, which must not pass.
-fn holds(name: &str, schema: &Value, documents: &[Value], key: &str) {
+pub fn holds(name: &str, schema: &Value, documents: &[Value], key: &str) {
     let path = repository(&format!("docs/schemas/{name}.json"));
     let text = serde_json::to_string_pretty(schema).unwrap() + "\n";
     if std::env::var_os("GROOVELAG_UPDATE").is_some() {
@@ -291,6 +291,27 @@ const JOB: &[(&str, &[(&str, &str)])] = &[
         ],
     ),
     (
+        "report",
+        &[
+            ("number", "text"),
+            ("laboratory", "text"),
+            ("address", "text"),
+            ("customer", "text"),
+            ("item", "text"),
+            ("item_condition", "text"),
+            ("issued", "text"),
+            ("place", "text"),
+            ("temperature", "text"),
+            ("tracking_force", "text"),
+            ("bias_force", "text"),
+            ("arm", "text"),
+            ("phono_stage", "text"),
+            ("recorder", "text"),
+            ("traceability", "text"),
+            ("approved_by", "text"),
+        ],
+    ),
+    (
         "capture",
         &[
             ("file", "text"),
@@ -303,6 +324,7 @@ const JOB: &[(&str, &[(&str, &str)])] = &[
             ("rpm", "rpm"),
             ("turn_deg", "quantity"),
             ("leads", "leads"),
+            ("channels", "channels"),
             ("from_s", "number"),
             ("to_s", "number"),
             ("note", "text"),
@@ -335,7 +357,8 @@ fn job_schema() -> Value {
         "profile": { "enum": ["spherical", "elliptical", "line"] },
         "level": { "enum": ["note", "caution", "serious"] },
         "leads": { "enum": ["normal", "swapped"] },
-        "alignment": { "enum": ["gauge", "eye"] },
+        "alignment": { "enum": ["gauge", "eye", "unknown"] },
+        "channels": { "type": "array", "items": { "type": "integer", "minimum": 1 }, "minItems": 2, "maxItems": 2 },
         "quantity": { "anyOf": [{ "type": "number" }, with_u(json!({ "type": "number" }))] },
         "rpm": { "anyOf": [rpm, with_u(rpm.clone())] },
         "radius": { "anyOf": [radius, with_u(radius.clone())] },
@@ -362,7 +385,7 @@ fn job_schema() -> Value {
             .collect();
         let one = json!({ "type": "object", "properties": own, "additionalProperties": false });
         properties[*table] = match *table {
-            "limits" => one,
+            "limits" | "report" => one,
             "capture" => json!({ "type": "array", "items": one }),
             _ => json!({ "type": "object", "additionalProperties": one }),
         };
@@ -415,7 +438,7 @@ fn job() {
     };
     for (table, keys) in JOB {
         let heading = match *table {
-            "limits" => "[limits]".to_owned(),
+            "limits" | "report" => format!("[{table}]"),
             "capture" => "[[capture]]".to_owned(),
             name => format!("[{name}.x]"),
         };

@@ -688,6 +688,7 @@ fn random_job(rng: &mut ChaCha8Rng) -> (Job, Vec<Option<CaptureData>>) {
             rpm: Stated::with_u(rpm, 0.0015 * rpm),
             turn: Stated::with_u(turn, if turn == 0.0 { 0.0 } else { 0.2 * DEGREE }),
             swapped: rng.random(),
+            channels: None,
             from_s: None,
             to_s: None,
             note: None,

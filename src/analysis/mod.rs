@@ -16,6 +16,7 @@ use crate::spectrum::{
     CoderProbe, CrossSpectrum, Engine, EngineSettings, SettingsError, Tracing, TracingProbe,
 };
 use crate::uncertainty::{Caveat, Level, Warning};
+use crate::units::hexadecimal;
 use thiserror::Error;
 
 /// Samples read at a time, per channel.
@@ -295,9 +296,7 @@ fn described(
     spectrum: CrossSpectrum,
     position: u64,
 ) -> Result<TakenIn, AnalysisError> {
-    let sha256 = recording
-        .sha256()?
-        .map(|h| h.iter().map(|b| format!("{b:02x}")).collect());
+    let sha256 = recording.sha256()?.map(|h| hexadecimal(&h));
     Ok(TakenIn {
         spectrum,
         about: About {

@@ -105,7 +105,7 @@ pub fn from_toml(text: &str, file: &str) -> Result<Calibration, DocumentError> {
     })?;
     let hash = Sha256::digest(text.as_bytes());
     Ok(Calibration {
-        id: hash.iter().take(6).map(|b| format!("{b:02x}")).collect(),
+        id: crate::units::hexadecimal(&hash[..6]),
         program: document.program,
         date: document.date,
         sources: document.source,

@@ -59,7 +59,8 @@ fn collect(folder: &Path, files: &mut Files) -> Result<Limits, String> {
     for above in real.ancestors() {
         let file = above.join(DEFAULTS_FILE);
         let read = files.entry(file).or_insert_with_key(|file| {
-            if !file.exists() {
+            // a link that leads nowhere is a mistake, not nothing
+            if file.symlink_metadata().is_err() {
                 return Ok(Limits::default());
             }
             let named = if folder.is_absolute() {

@@ -57,8 +57,24 @@ impl Item {
     }
 }
 
-/// A path for documents: `/` everywhere.
+/// A path for documents: `/` between folders. Bytes that are no UTF-8 are written as `\xNN`,
+/// and so is a backslash where it belongs to a name, so that no two paths look alike.
 pub(super) fn shown(path: &Path) -> String {
+    let mut out = String::new();
+    for chunk in path.as_os_str().as_encoded_bytes().utf8_chunks() {
+        match cfg!(windows) {
+            true => out += &chunk.valid().replace('\\', "/"),
+            false => out += &chunk.valid().replace('\\', "\\x5c"),
+        }
+        for byte in chunk.invalid() {
+            out += &format!("\\x{byte:02x}");
+        }
+    }
+    out
+}
+
+/// A path as a glob sees it.
+fn slashed(path: &Path) -> String {
     path.to_string_lossy().replace('\\', "/")
 }
 
@@ -67,19 +83,19 @@ pub(super) fn shown(path: &Path) -> String {
 /// A file is taken as a job whatever it holds. A folder stands for the jobs
 /// below it: files `*.toml` that are TOML with `format` and parts of a job, or
 /// that are no valid TOML; `groovelag.toml`, calibrations, knowledge and
-/// simulation recipes are passed over, and so is what begins with a dot and
-/// folders behind links. A glob (`*`, `?`, `[...]`, `{...}`, `**` for any depth) names
+/// simulation recipes are passed over, and so is what begins with a dot, and
+/// folders behind links, each of which `passed_over` is told. A glob (`*`, `?`, `[...]`, `{...}`, `**` for any depth) names
 /// the jobs among the files that it matches. An argument that leads to nothing
 /// is an entry of its own, which is unusable.
-pub fn find(arguments: &[PathBuf]) -> Vec<Item> {
+pub fn find(arguments: &[PathBuf], passed_over: &mut dyn FnMut(&Path)) -> Vec<Item> {
     let mut items = Vec::new();
     for argument in arguments {
         // './' in front says nothing, and would be in every path and message
         let plain = argument.strip_prefix(".").unwrap_or(argument);
         if argument.is_dir() {
-            expand(argument, plain, &|_| true, &mut items);
-        } else if !argument.exists() && shown(argument).contains(['*', '?', '[', '{']) {
-            glob(argument, &mut items);
+            expand(argument, plain, &|_| true, &mut items, passed_over);
+        } else if !argument.exists() && slashed(argument).contains(['*', '?', '[', '{']) {
+            glob(argument, &mut items, passed_over);
         } else if argument.exists() {
             items.push(Item::job(plain.to_owned()));
         } else {
@@ -98,8 +114,8 @@ pub fn find(arguments: &[PathBuf]) -> Vec<Item> {
     items
 }
 
-fn glob(argument: &Path, items: &mut Vec<Item>) {
-    let pattern = shown(argument.strip_prefix(".").unwrap_or(argument));
+fn glob(argument: &Path, items: &mut Vec<Item>, passed_over: &mut dyn FnMut(&Path)) {
+    let pattern = slashed(argument.strip_prefix(".").unwrap_or(argument));
     let matcher = match GlobBuilder::new(&pattern).literal_separator(true).build() {
         Ok(glob) => glob.compile_matcher(),
         Err(e) => {
@@ -116,14 +132,20 @@ fn glob(argument: &Path, items: &mut Vec<Item>) {
                 .contains(['*', '?', '[', '{'])
         })
         .collect();
-    let matches = |path: &Path| matcher.is_match(shown(path));
-    expand(argument, &fixed, &matches, items);
+    let matches = |path: &Path| matcher.is_match(slashed(path));
+    expand(argument, &fixed, &matches, items, passed_over);
 }
 
 /// Adds the jobs below `folder` that match, or an entry that says there is none.
-fn expand(argument: &Path, folder: &Path, matches: &dyn Fn(&Path) -> bool, items: &mut Vec<Item>) {
+fn expand(
+    argument: &Path,
+    folder: &Path,
+    matches: &dyn Fn(&Path) -> bool,
+    items: &mut Vec<Item>,
+    passed_over: &mut dyn FnMut(&Path),
+) {
     let before = items.len();
-    walk(folder, matches, items);
+    walk(folder, matches, items, passed_over);
     if items.len() == before {
         items.push(Item::unusable(
             argument,
@@ -133,7 +155,12 @@ fn expand(argument: &Path, folder: &Path, matches: &dyn Fn(&Path) -> bool, items
     }
 }
 
-fn walk(folder: &Path, matches: &dyn Fn(&Path) -> bool, items: &mut Vec<Item>) {
+fn walk(
+    folder: &Path,
+    matches: &dyn Fn(&Path) -> bool,
+    items: &mut Vec<Item>,
+    passed_over: &mut dyn FnMut(&Path),
+) {
     let listed = match folder.as_os_str().is_empty() {
         true => Path::new("."),
         false => folder,
@@ -152,7 +179,9 @@ fn walk(folder: &Path, matches: &dyn Fn(&Path) -> bool, items: &mut Vec<Item>) {
         }
         let path = folder.join(entry.file_name());
         if entry.file_type().is_ok_and(|t| t.is_dir()) {
-            walk(&path, matches, items);
+            walk(&path, matches, items, passed_over);
+        } else if path.is_dir() {
+            passed_over(&path);
         } else if path.extension().is_some_and(|e| e == "toml")
             && entry.file_name() != DEFAULTS_FILE
             && matches(&path)
@@ -228,6 +257,30 @@ mod tests {
         items.iter().map(|i| i.shown().replace(&root, "")).collect()
     }
 
+    fn found(arguments: &[PathBuf]) -> Vec<Item> {
+        find(arguments, &mut |_| ())
+    }
+
+    #[cfg(unix)]
+    #[test]
+    fn no_two_paths_look_alike_and_links_are_named() {
+        use std::os::unix::ffi::OsStrExt;
+        let of = |bytes: &[u8]| shown(Path::new(std::ffi::OsStr::from_bytes(bytes)));
+        assert_eq!(of(b"a/b\xff.toml"), "a/b\\xff.toml");
+        assert_eq!(of(b"a\\b.toml"), "a\\x5cb.toml");
+        assert_eq!(of("\u{e9}\u{fffd}.toml".as_bytes()), "\u{e9}\u{fffd}.toml");
+        let folder = tempfile::tempdir().unwrap();
+        let root = folder.path();
+        std::fs::create_dir(root.join("jobs")).unwrap();
+        std::fs::write(root.join("jobs/a.toml"), "format = 1\n[limits]\n").unwrap();
+        std::os::unix::fs::symlink(root, root.join("jobs/round")).unwrap();
+        let mut links = Vec::new();
+        let list = find(&[root.join("jobs")], &mut |link| {
+            links.push(link.to_owned())
+        });
+        assert_eq!((list.len(), links), (1, vec![root.join("jobs/round")]));
+    }
+
     #[test]
     fn jobs_are_found_sorted_and_once() {
         let folder = tempfile::tempdir().unwrap();
@@ -252,7 +305,7 @@ mod tests {
         write("a/notes.txt", "x");
         write(".hidden/x.toml", job);
         write("empty/notes.txt", "x");
-        let all = find(&[root.to_owned()]);
+        let all = found(&[root.to_owned()]);
         assert_eq!(
             names(&all, root),
             [
@@ -272,9 +325,9 @@ mod tests {
             root.join("a/**/*.toml"),
             root.join("a/z.toml"),
         ];
-        assert_eq!(names(&find(&twice), root).len(), 6);
+        assert_eq!(names(&found(&twice), root).len(), 6);
         assert_eq!(
-            names(&find(&[root.join("a/?.toml")]), root),
+            names(&found(&[root.join("a/?.toml")]), root),
             ["a/z.toml"],
             "'*' and '?' stay within a folder"
         );
@@ -284,14 +337,14 @@ mod tests {
             ("x*.toml", "no job here"),
             ("a/[z.toml", "not a glob"),
         ] {
-            let found = find(&[root.join(argument)]);
-            let [Item::Unusable { reason, .. }] = &found[..] else {
-                panic!("{argument}: {found:?}");
+            let list = found(&[root.join(argument)]);
+            let [Item::Unusable { reason, .. }] = &list[..] else {
+                panic!("{argument}: {list:?}");
             };
             assert!(reason.contains(words), "{argument}: {reason}");
         }
         // a file that is named is checked, whatever it holds
-        assert_eq!(find(&[root.join("a/recipe.toml")]).len(), 1);
+        assert_eq!(found(&[root.join("a/recipe.toml")]).len(), 1);
     }
 
     #[test]

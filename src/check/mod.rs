@@ -19,7 +19,8 @@ pub use defaults::{DEFAULTS_FILE, Defaults};
 pub use find::{Item, Shard, find};
 pub use judge::{Baseline, judge};
 
-use crate::job::{self, CaptureData};
+use crate::job::{self, CaptureData, Solution};
+use crate::uncertainty::{Conformity, Quantity};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
@@ -55,8 +56,22 @@ impl Outcome {
     }
 }
 
+/// What was found of a setup whose tip can see its rotation.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct CheckedSetup {
+    /// Its name.
+    pub name: String,
+    /// Rotation of the stylus to the groove.
+    pub rotation_deg: Quantity,
+    /// Rotation of the stylus to the cartridge body; null where nothing is known of the
+    /// mounting.
+    pub stylus_to_body_deg: Option<Quantity>,
+    /// Conformity to the tolerance, if one is stated and no doubt withholds it.
+    pub conformity: Option<Conformity>,
+}
+
 /// The result of one job.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Checked {
     /// The job file, as given or found, with `/`.
     pub path: String,
@@ -64,6 +79,37 @@ pub struct Checked {
     pub outcome: Outcome,
     /// Why.
     pub reason: String,
+    /// Why the result is in doubt; null where it is not, or where there is none.
+    #[serde(default)]
+    pub in_doubt: Option<String>,
+    /// Probability of a larger chi-square by chance; null without degrees of freedom.
+    #[serde(default)]
+    pub p_value: Option<f64>,
+    /// Every setup that is held against limits, by name.
+    #[serde(default)]
+    pub setups: Vec<CheckedSetup>,
+}
+
+impl Checked {
+    fn of(path: String, (outcome, reason): (Outcome, String), solution: Option<&Solution>) -> Self {
+        let seeing = solution.into_iter().flat_map(|s| &s.setups);
+        Self {
+            path,
+            outcome,
+            reason,
+            in_doubt: solution.and_then(|s| s.in_doubt.clone()),
+            p_value: solution.and_then(|s| s.fit.p_value),
+            setups: seeing
+                .filter(|setup| !setup.blind)
+                .map(|setup| CheckedSetup {
+                    name: setup.name.clone(),
+                    rotation_deg: setup.rotation_deg,
+                    stylus_to_body_deg: setup.stylus_to_body_deg,
+                    conformity: setup.conformity,
+                })
+                .collect(),
+        }
+    }
 }
 
 /// How audio captures become data; called from several threads at once.
@@ -76,36 +122,33 @@ pub struct Options {
     pub coverage: f64,
     /// Stop at the first job, in the list's order, that does not pass.
     pub fail_fast: bool,
+    /// A job without limits fails.
+    pub require_limits: bool,
     /// Jobs at a time, as many as there are cores at most: more would bring nothing, and each
     /// holds one recording's analysis in memory.
     pub threads: usize,
 }
 
 /// Checks one job.
-pub fn check(item: &Item, defaults: &Defaults, coverage: f64, reader: &Reader<'_>) -> Checked {
-    let (outcome, reason) = match item {
-        Item::Job { path, .. } => {
-            solve_and_judge(path, defaults, coverage, reader).unwrap_or_else(unusable)
-        }
-        Item::Unusable { reason, .. } => unusable(reason.clone()),
+pub fn check(item: &Item, defaults: &Defaults, options: &Options, reader: &Reader<'_>) -> Checked {
+    let found = match item {
+        Item::Job { path, .. } => solve_and_judge(path, defaults, options, reader),
+        Item::Unusable { reason, .. } => Err(reason.clone()),
     };
-    Checked {
-        path: item.shown().to_owned(),
-        outcome,
-        reason,
+    let path = item.shown().to_owned();
+    match found {
+        Ok((judged, solution)) => Checked::of(path, judged, Some(&solution)),
+        Err(reason) => Checked::of(path, (Outcome::Unusable, reason), None),
     }
-}
-
-fn unusable(reason: String) -> (Outcome, String) {
-    (Outcome::Unusable, reason)
 }
 
 fn solve_and_judge(
     path: &Path,
     defaults: &Defaults,
-    coverage: f64,
+    options: &Options,
     reader: &Reader<'_>,
-) -> Result<(Outcome, String), String> {
+) -> Result<((Outcome, String), Solution), String> {
+    let coverage = options.coverage;
     let shown = find::shown(path);
     let here = |message: String| format!("{shown}: {message}");
     let mut job = job::file::read(path).map_err(|e| e.to_string())?;
@@ -126,7 +169,17 @@ fn solve_and_judge(
     }
     let solved = job::solve(&job, &data, coverage).map_err(|e| here(e.to_string()))?;
     let solved = solved.with_warnings(caveats);
-    judge(&job.limits, baseline.as_ref(), &solved.solution, coverage).map_err(here)
+    let solution = solved.solution;
+    let (outcome, reason) =
+        judge(&job.limits, baseline.as_ref(), &solution, coverage).map_err(here)?;
+    let judged = if options.require_limits && !job.limits.any() {
+        let asked =
+            format!("{reason}; --require-limits asks for some, in [limits] or {DEFAULTS_FILE}");
+        (outcome.max(Outcome::Failed), asked)
+    } else {
+        (outcome, reason)
+    };
+    Ok((judged, solution))
 }
 
 /// Results on their way from the threads to `emit`, in the list's order.
@@ -192,7 +245,7 @@ pub fn run(
             let Some((at, item)) = locked(&queue).next() else {
                 break;
             };
-            let result = check(item, defaults, options.coverage, reader);
+            let result = check(item, defaults, options, reader);
             locked(&line).take(at, result, options.fail_fast);
         }
     };

@@ -9,7 +9,8 @@ use groovelag::job;
 use groovelag::report::check::{CheckDocument, checked_json_line, checked_text};
 use groovelag::report::{page, sketch};
 use std::io::{self, IsTerminal};
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
+use std::sync::{Arc, Mutex, PoisonError};
 
 /// Hold many jobs against their stated limits, for continuous integration
 #[derive(Debug, Args)]
@@ -35,12 +36,15 @@ pub struct CheckArguments {
     /// Write JUnit XML
     #[arg(long, value_name = "FILE")]
     junit: Option<PathBuf>,
-    /// Write CSV: path, outcome, reason
+    /// Write CSV: path, outcome, reason, and the figures of each setup in a line of its own
     #[arg(long, value_name = "FILE")]
     csv: Option<PathBuf>,
     /// Check the K-th of N parts only, alike on any machine
     #[arg(long, value_name = "K/N")]
     shard: Option<Shard>,
+    /// Fail jobs that state no limits
+    #[arg(long)]
+    require_limits: bool,
     /// Stop at the first job that does not pass
     #[arg(long)]
     fail_fast: bool,
@@ -51,10 +55,36 @@ pub struct CheckArguments {
     views: Views,
 }
 
+/// Writes the files for other programs.
+fn write(
+    document: &CheckDocument,
+    junit: Option<&Path>,
+    csv: Option<&Path>,
+    force: bool,
+) -> Vec<Result<(), String>> {
+    let mut written = Vec::new();
+    if let Some(file) = junit {
+        let text = document.junit().map_err(|e| e.to_string());
+        written.push(
+            text.and_then(|text| output::write_file(file, text.as_bytes(), output::JUNIT, force)),
+        );
+    }
+    if let Some(file) = csv {
+        let bytes = document.csv().map_err(|e| e.to_string());
+        written.push(bytes.and_then(|bytes| output::write_file(file, &bytes, output::CSV, force)));
+    }
+    written
+}
+
 /// Runs the command.
 pub fn run(arguments: &CheckArguments) -> Result<Outcome, String> {
     let force = arguments.views.force;
-    let mut items = check::find(&arguments.paths);
+    let mut items = check::find(&arguments.paths, &mut |link| {
+        let link = link.display();
+        output::note(&format!(
+            "{link} is a link to a folder, and was passed over; name it to check what is in it"
+        ));
+    });
     // a job that cannot be understood is not read any further than itself
     let read = items.iter().filter_map(check::Item::path).flat_map(|path| {
         let named = job::file::read(path).map(|job| job::file::inputs(&job, path));
@@ -73,6 +103,7 @@ pub fn run(arguments: &CheckArguments) -> Result<Outcome, String> {
     let options = Options {
         coverage: arguments.common.coverage,
         fail_fast: arguments.fail_fast,
+        require_limits: arguments.require_limits,
         threads: rayon::current_num_threads(),
     };
     let streams = !arguments.common.json;
@@ -80,9 +111,30 @@ pub fn run(arguments: &CheckArguments) -> Result<Outcome, String> {
     let quiet = streams && io::stdout().is_terminal();
     let mut progress = output::Progress::new();
     let width = output::width();
-    let mut done = 0;
+    let results = Arc::new(Mutex::new(Vec::<Checked>::new()));
+    let (soon, files) = (
+        Arc::clone(&results),
+        (arguments.junit.clone(), arguments.csv.clone()),
+    );
+    let all = items.len();
+    output::end_on_interruption(move || {
+        let done = soon.lock().unwrap_or_else(PoisonError::into_inner).clone();
+        if !done.is_empty() {
+            let document = CheckDocument::new(done).broken_off(all);
+            let _ = output::all(write(
+                &document,
+                files.0.as_deref(),
+                files.1.as_deref(),
+                force,
+            ));
+        }
+    });
     let mut emit = |result: &Checked| -> io::Result<()> {
-        done += 1;
+        let done = {
+            let mut list = results.lock().unwrap_or_else(PoisonError::into_inner);
+            list.push(result.clone());
+            list.len()
+        };
         if streams {
             let text = if arguments.jsonl {
                 checked_json_line(result)?
@@ -92,7 +144,7 @@ pub fn run(arguments: &CheckArguments) -> Result<Outcome, String> {
             output::print(&text).map_err(io::Error::other)?;
         }
         if !quiet {
-            progress.show("checking", f64::from(done) / items.len() as f64);
+            progress.show("checking", done as f64 / items.len() as f64);
         }
         Ok(())
     };
@@ -107,17 +159,7 @@ pub fn run(arguments: &CheckArguments) -> Result<Outcome, String> {
     drop(progress);
     let document = CheckDocument::new(results);
     // what cannot be written does not cost the answer
-    let mut written = Vec::new();
-    if let Some(file) = junit {
-        let text = document.junit().map_err(|e| e.to_string());
-        written.push(
-            text.and_then(|text| output::write_file(file, text.as_bytes(), output::JUNIT, force)),
-        );
-    }
-    if let Some(file) = csv {
-        let bytes = document.csv().map_err(|e| e.to_string());
-        written.push(bytes.and_then(|bytes| output::write_file(file, &bytes, output::CSV, force)));
-    }
+    let mut written = write(&document, junit, csv, force);
     if arguments.views.any() {
         written.push(arguments.views.write(&page::check(&document)));
     }

@@ -207,7 +207,8 @@ pub fn run(arguments: &CompareArguments, reader: &Reader<'_>) -> Result<Outcome,
             },
         ));
     }
-    let ending = Outcome::of(Standing::of(&comparison.warnings), true);
+    let kept = comparison.conformity.is_none_or(|c| c.is_kept());
+    let ending = Outcome::of(Standing::of(&comparison.warnings), kept);
     if arguments.common.json {
         output::print_json(&ComparisonDocument::new(comparison))?;
     } else {

@@ -145,6 +145,8 @@ impl SituationArguments {
                 rpm: Stated::number(place.rpm),
                 turn: Stated::default(),
                 swapped: self.leads_swapped,
+                // what is read is read already
+                channels: None,
                 from_s: recording.from,
                 to_s: recording.to,
                 note: None,

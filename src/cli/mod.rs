@@ -14,6 +14,7 @@ mod shell;
 mod simulate;
 mod solve;
 mod start;
+mod verify;
 mod views;
 
 use clap::{Args, CommandFactory, FromArgMatches, Parser, Subcommand};
@@ -58,6 +59,7 @@ enum Command {
     Plan(plan::PlanArguments),
     Calibrate(calibrate::Calibrate),
     Check(check::CheckArguments),
+    Verify(verify::VerifyArguments),
     Simulate(simulate::Arguments),
     Follow(follow::Follow),
     Page(page::Page),
@@ -134,9 +136,13 @@ pub fn run() -> ExitCode {
             "the threads cannot be made ({error}); ask for fewer with --threads, or free memory"
         ));
     }
-    // a stream that is followed ends with its result, a page with its last answer
-    if !matches!(arguments.command, Command::Follow(_) | Command::Page(_)) {
-        output::end_on_interruption();
+    // a stream that is followed ends with its result, a page with its last answer, a check
+    // with what was done
+    if !matches!(
+        arguments.command,
+        Command::Follow(_) | Command::Page(_) | Command::Check(_)
+    ) {
+        output::end_on_interruption(|| ());
     }
     let outcome = match arguments.command {
         Command::Start(command) => command.run(),
@@ -146,6 +152,7 @@ pub fn run() -> ExitCode {
         Command::Plan(arguments) => plan::run(&arguments),
         Command::Calibrate(command) => command.run(),
         Command::Check(arguments) => check::run(&arguments),
+        Command::Verify(arguments) => verify::run(&arguments, &read_capture),
         Command::Simulate(arguments) => simulate::run(&arguments),
         Command::Follow(command) => command.run(),
         Command::Page(command) => command.run(),

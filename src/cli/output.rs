@@ -126,9 +126,10 @@ const INTERRUPTED: i32 = 130;
 
 /// Ends the program as soon as somebody interrupts it, whatever it does at the time, with
 /// nothing half-written left behind. Where interruptions are ignored (`nohup`), or cannot be
-/// caught, they do what they did.
-pub fn end_on_interruption() {
-    let _ = ctrlc::try_set_handler(|| {
+/// caught, they do what they did. `last` comes before the end.
+pub fn end_on_interruption(mut last: impl FnMut() + Send + 'static) {
+    let _ = ctrlc::try_set_handler(move || {
+        last();
         // held to the end, so that nothing is placed any more
         let unplaced = all_unplaced();
         for path in unplaced.iter() {

@@ -6,7 +6,7 @@ use super::{Common, Outcome};
 use clap::Args;
 use groovelag::check::{self, judge};
 use groovelag::document::TomlKind;
-use groovelag::job::{self, CaptureData, Details, Job, Solved, Source};
+use groovelag::job::{self, Basis, CaptureData, Details, Job, Solved, Source};
 use groovelag::report::solution::{SolutionDocument, solution_text};
 use groovelag::report::{page, sketch};
 use std::path::{Path, PathBuf};
@@ -132,7 +132,9 @@ pub fn run(arguments: &SolveArguments, reader: &Reader<'_>) -> Result<Outcome, S
         )));
     }
     if arguments.common.json {
-        output::print_json(&SolutionDocument::new(solved.solution))?;
+        let basis = Basis::of(&job, &arguments.job, &data, &solved, arguments.monte_carlo)
+            .map_err(|e| format!("{}: {e}", arguments.job.display()))?;
+        output::print_json(&SolutionDocument::new(solved.solution).with_basis(basis))?;
     } else {
         let width = output::width();
         let mut text = solution_text(&solved.solution, job.title.as_deref(), width);

@@ -2,10 +2,10 @@
 
 use super::description::Job;
 use super::network::{Angle, Linear};
-use super::solution::{Correction, Solved, take_band};
+use super::solution::{Correction, Solved, combination_budget, take_band};
 use super::{JobError, priors};
 use crate::adjust::Marginal;
-use crate::uncertainty::{Caveat, Quantity, Standing, Warning, normal_cdf};
+use crate::uncertainty::{BudgetLine, Caveat, Conformity, Quantity, Standing, Warning, normal_cdf};
 use crate::units::DEGREE;
 use ndarray::Array1;
 use serde::{Deserialize, Serialize};
@@ -29,6 +29,20 @@ pub struct Comparison {
     /// Probability that the rotation to the groove after is smaller in size than
     /// before; null where a doubt withholds it.
     pub probability_improved: Option<f64>,
+    /// What a turn could have taken out before, the other way round: the turn that was due.
+    /// Null where its band contains zero.
+    #[serde(default)]
+    pub due_deg: Option<f64>,
+    /// Rotation of the stylus to the cartridge body after; null where nothing is known of the
+    /// mounting.
+    #[serde(default)]
+    pub stylus_to_body_deg: Option<Quantity>,
+    /// Conformity of the setup after, if a tolerance is stated and no doubt withholds it.
+    #[serde(default)]
+    pub conformity: Option<Conformity>,
+    /// What the uncertainty of the change consists of.
+    #[serde(default)]
+    pub change_budget: Vec<BudgetLine>,
     /// Doubts.
     pub warnings: Vec<Caveat>,
     /// What to do about the setup after; null where there is nothing, or where a
@@ -117,6 +131,11 @@ pub fn compare(
         change_deg,
         remaining_deg: second.rotation_deg,
         probability_improved: standing.allow(Some(probability)),
+        due_deg: Some(-first.headshell_deg.value)
+            .filter(|_| !first.headshell_deg.interval.contains(0.0)),
+        stylus_to_body_deg: second.stylus_to_body_deg,
+        conformity: standing.allow(second.conformity),
+        change_budget: combination_budget(&solved.network, &solved.adjustment, &difference),
         correction: standing.allow(second.correction),
         warnings,
     })

@@ -275,6 +275,8 @@ pub struct CaptureSpec {
     pub turn: Stated,
     /// Leads swapped at the cartridge.
     pub swapped: bool,
+    /// Which channels of the recording are left and right, counted from 1, if stated.
+    pub channels: Option<[usize; 2]>,
     /// Start of the analysed part, seconds.
     pub from_s: Option<f64>,
     /// End of the analysed part, seconds.
@@ -302,6 +304,27 @@ impl CaptureSpec {
     }
 }
 
+/// What a report says of its making: keys of a job's table `[report]`, and what they mean
+/// (after the general requirements on reports in ISO/IEC 17025:2017, 7.8.2, from memory).
+pub const REPORT: &[(&str, &str)] = &[
+    ("number", "Number of the report"),
+    ("laboratory", "Laboratory"),
+    ("address", "Address"),
+    ("customer", "Customer"),
+    ("item", "Item"),
+    ("item_condition", "Condition of the item"),
+    ("issued", "Date of issue"),
+    ("place", "Place of measurement"),
+    ("temperature", "Temperature"),
+    ("tracking_force", "Tracking force"),
+    ("bias_force", "Bias force"),
+    ("arm", "Arm"),
+    ("phono_stage", "Phono stage"),
+    ("recorder", "Recorder"),
+    ("traceability", "Traceability of ruler, gauge and speed"),
+    ("approved_by", "Approved by"),
+];
+
 /// A job: named objects and the captures made with them.
 ///
 /// Names may be empty where there is only one of a kind; messages then say
@@ -316,6 +339,8 @@ pub struct Job {
     pub date: Option<String>,
     /// Free text.
     pub note: Option<String>,
+    /// What a report says of its making, by the keys of [`REPORT`]; free text.
+    pub report: BTreeMap<String, String>,
     /// Cartridges by name.
     pub cartridges: BTreeMap<String, Cartridge>,
     /// Record sides by name.

@@ -135,7 +135,7 @@ fn unit(id: &str) -> &'static str {
         .unwrap_or("")
 }
 
-fn learned(solved: &Solved) -> Vec<Learned> {
+pub(super) fn learned(solved: &Solved) -> Vec<Learned> {
     let parameters = &solved.network.parameters;
     let determined = solved.solution.unknowns.iter();
     parameters

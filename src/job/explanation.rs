@@ -16,6 +16,7 @@ use super::solution::SetupResult;
 use crate::adjust::{self, BiasTest};
 use crate::uncertainty::{Caveat, Warning, chi_square, plain, tail};
 use crate::units::{DEGREE, MILLIMETRE};
+use ndarray::Array1;
 use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 
@@ -182,10 +183,12 @@ impl Examined<'_> {
             ),
             tail(p)
         );
-        // the capture at fault first
+        // of captures the one at fault alone, where one is: the others depart because of it
         let fault = explanations.first().and_then(|e| e.capture);
         let mut named = named;
-        named.sort_by_key(|(at, _)| Some(*at) != fault);
+        if fault.is_some() {
+            named.retain(|(at, _)| Some(*at) == fault);
+        }
         let departures: Vec<String> = named
             .iter()
             .map(|(at, test)| self.departure(*at, test))
@@ -219,13 +222,10 @@ impl Examined<'_> {
         (caveats, explanations)
     }
 
-    /// Setups whose leads could be entered the wrong way round and nobody would see:
-    /// each of their captures would depart by too little, and a rotation would be
-    /// wrong by more than its band.
+    /// Setups all of whose captures could have leads the wrong way round, or left and right
+    /// exchanged, and nobody would see: it would add too little to chi-square, and a rotation
+    /// would be wrong by more than its band.
     pub(super) fn unchecked(&self, setups: &[SetupResult]) -> Vec<String> {
-        if self.network.capture_blocks.iter().flatten().count() < 2 {
-            return Vec::new();
-        }
         let mut other = self.job.clone();
         for capture in &mut other.captures {
             capture.swapped = !capture.swapped;
@@ -248,23 +248,31 @@ impl Examined<'_> {
                 Some((unknown, s.rotation_deg.half_width()? * DEGREE))
             })
             .collect();
+        let jacobians: Vec<_> = problem
+            .blocks()
+            .iter()
+            .map(|block| block.evaluate(x).jacobian)
+            .collect();
         let hidden = |setup: &&SetupResult| {
             let captures = self.job.captures.iter().zip(&self.network.capture_blocks);
             let own = captures.filter(|(c, _)| c.setup == setup.name);
             let own: Vec<usize> = own.filter_map(|(_, block)| *block).collect();
-            // the normalised residual that they would make
-            let seen = own.iter().map(|&block| {
-                let test = problem.bias_test(self.adjustment, block, 0);
-                test.map_or(0.0, |t| (change(block)[0] / t.uncertainty).abs())
-            });
-            let seen = seen.fold(f64::NEG_INFINITY, f64::max);
             let mut moved = vec![0.0; x.len()];
             for &block in &own {
                 let by = problem.shift(self.adjustment, block, &change(block));
                 moved.iter_mut().zip(by).for_each(|(sum, one)| *sum += one);
             }
+            // what the minimum leaves of it, over captures and priors
+            let left = problem.blocks().iter().enumerate().map(|(at, block)| {
+                let along = block.unknowns().iter().map(|&k| moved[k]).collect();
+                let mut residual = -jacobians[at].dot::<Array1<f64>>(&along);
+                if own.contains(&at) {
+                    residual += &change(at);
+                }
+                residual.dot(&block.information().dot(&residual))
+            });
             !own.is_empty()
-                && Warning::Unchecked.level(seen).is_some()
+                && Warning::Unchecked.level(left.sum()).is_some()
                 && rotations.iter().any(|&(k, half)| moved[k].abs() > half)
         };
         setups
@@ -438,9 +446,9 @@ fn in_words(explanations: &[Explanation], tried: bool) -> String {
             "The job is too large to try every slip: check the captures that depart most.".to_owned()
         }
         [] => "No single slip explains it (leads, speed, turns, radius, setup, cartridge, record, channels, chain and stated values were tried): repeat the capture that departs most, or leave it out.".to_owned(),
-        [one] => format!("They would agree if {one}: check that entry."),
+        [one] => format!("They would agree if {one}: check that."),
         [best, ref others @ ..] => format!(
-            "They would agree if {best}; the data cannot tell that from: {}. Check these entries.",
+            "They would agree if {best}; the data cannot tell that from: {}. Check these.",
             others.join("; or: ")
         ),
     }
@@ -521,7 +529,9 @@ impl List<'_> {
             frequency::ENTRY,
             entry(|c| c.radius_u = Some(FREE_RADIUS)),
         );
-        let words = format!("left and right of {of} were exchanged");
+        let words = format!(
+            "left and right of {of} were exchanged (if so, add channels = [2, 1] to the capture)"
+        );
         self.add(Slip::Channels, Some(at), words, frequency::CHANNELS, |_| {});
         if let Some(last) = self.hypotheses.last_mut() {
             last.exchanged = vec![at];

@@ -1,8 +1,8 @@
 //! The job file: TOML, `format = 1`.
 
 use super::description::{
-    Alignment, ArmOf, CaptureSpec, Cartridge, Chain, Estimate, Job, Limits, PivotedArm, Record,
-    Setup, Source, Stated,
+    Alignment, ArmOf, CaptureSpec, Cartridge, Chain, Estimate, Job, Limits, PivotedArm, REPORT,
+    Record, Setup, Source, Stated,
 };
 use super::knowledge::Knowledge;
 use super::network::CaptureData;
@@ -177,6 +177,7 @@ impl Reading<'_> {
         request.options.hash = true;
         request.from_s = self.capture.from_s;
         request.to_s = self.capture.to_s;
+        request.options.channels = self.capture.channels;
         request
             .settings
             .terms
@@ -322,6 +323,7 @@ fn parse_with_includes(text: &str, path: &str) -> Result<(Job, Includes), JobFil
             "operator",
             "date",
             "note",
+            "report",
             "include",
             "cartridge",
             "record",
@@ -379,6 +381,13 @@ fn parse_with_includes(text: &str, path: &str) -> Result<(Job, Includes), JobFil
     if let Some(mut f) = top.table("limits", LIMITS_KEYS)? {
         job.limits = limits(&mut f)?;
     }
+    if let Some(mut f) = top.table("report", REPORT_KEYS)? {
+        for key in REPORT_KEYS {
+            if let Some(text) = f.text(key)? {
+                job.report.insert((*key).to_owned(), text);
+            }
+        }
+    }
     for mut f in top.tables("capture", CAPTURE_KEYS)? {
         job.captures.push(capture(&mut f, &mut references)?);
     }
@@ -433,6 +442,15 @@ const LIMITS_KEYS: &[&str] = &[
     "expected_deg",
     "baseline",
 ];
+const REPORT_KEYS: &[&str] = &{
+    let mut keys = [""; REPORT.len()];
+    let mut k = 0;
+    while k < keys.len() {
+        keys[k] = REPORT[k].0;
+        k += 1;
+    }
+    keys
+};
 const CAPTURE_KEYS: &[&str] = &[
     "file",
     "delay_us",
@@ -444,6 +462,7 @@ const CAPTURE_KEYS: &[&str] = &[
     "rpm",
     "turn_deg",
     "leads",
+    "channels",
     "from_s",
     "to_s",
     "note",
@@ -655,6 +674,7 @@ fn capture<'a>(
         swapped: f
             .choice("leads", &[("normal", false), ("swapped", true)])?
             .unwrap_or(false),
+        channels: f.channels()?,
         from_s,
         to_s,
         note: f.text("note")?,
@@ -880,12 +900,13 @@ impl<'a> SourceText<'a> {
                     Some(near) => format!("did you mean '{near}'?"),
                     None => format!("known here: {}", known.join(", ")),
                 };
-                let advice = match known == ARM_KEYS {
-                    true => format!(
-                        "{advice}; an arm without tracking error needs no table: write arm = \"tangential\" or \"null-radius\" in its setup"
-                    ),
-                    false => advice,
+                let without_table = match known == ARM_KEYS {
+                    true => {
+                        "an arm without tracking error needs no table (write arm = \"tangential\" or \"null-radius\" in its setup); "
+                    }
+                    false => "",
                 };
+                let advice = format!("{without_table}{advice}");
                 return Err(self.at(
                     key.span().start,
                     &format!("unknown key '{name}' in {context}; {advice}"),
@@ -1159,6 +1180,26 @@ impl<'a> Fields<'a> {
             value: Some(rpm),
             u,
         })
+    }
+
+    /// `channels = [2, 1]`: which are left and right, counted from 1.
+    fn channels(&mut self) -> Result<Option<[usize; 2]>, JobFileError> {
+        let wanted = "a pair of channels, left and right, counted from 1: channels = [2, 1]";
+        let Some(value) = self.get("channels") else {
+            return Ok(None);
+        };
+        let DeValue::Array(list) = value.get_ref() else {
+            return Err(self.wrong("channels", wanted));
+        };
+        let number = |v: &Spanned<DeValue<'_>>| match v.get_ref() {
+            DeValue::Integer(n) => n.as_str().parse().ok().filter(|n: &usize| *n > 0),
+            _ => None,
+        };
+        let numbers: Vec<_> = list.iter().filter_map(number).collect();
+        match (list.len(), numbers.as_slice()) {
+            (2, &[left, right]) => Ok(Some([left, right])),
+            _ => Err(self.wrong("channels", wanted)),
+        }
     }
 
     /// `radius_mm = 72 | [75, 70] | { value, u }`.

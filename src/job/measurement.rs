@@ -3,7 +3,7 @@
 use super::JobError;
 use super::description::{ArmOf, Job};
 use super::network::CaptureData;
-use super::solution::{ArmResult, Correction, Solved, solve};
+use super::solution::{ArmResult, Correction, Narrows, Solved, solve};
 use crate::analysis::Analysis;
 use crate::delay::phase::PhaseTerm;
 use crate::document::Program;
@@ -60,6 +60,9 @@ pub struct Measurement {
     /// What is stated of the arm.
     #[serde(skip)]
     pub arm_of: ArmOf,
+    /// What would narrow the band of the turn.
+    #[serde(skip)]
+    pub narrows: Narrows,
     /// Whether anything is stated of the mounting.
     #[serde(skip)]
     pub mounting_stated: bool,
@@ -146,6 +149,7 @@ pub fn measure(
         conformity: setup.conformity,
         correction: setup.correction,
         arm_of: setup.arm_of.clone(),
+        narrows: setup.narrows,
         mounting_stated: setup.mounting_stated,
     };
     Ok(Measured {

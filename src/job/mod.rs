@@ -28,6 +28,7 @@
 //! tolerance is about the first, a turn can take out the first two together, and
 //! the third belongs to the arm. All of them are unknowns of every job.
 
+mod basis;
 mod calibration;
 mod comparison;
 mod description;
@@ -43,11 +44,12 @@ pub mod priors;
 mod scatter;
 mod solution;
 
+pub use basis::{AdjustedUnknown, Basis, Input, InputKind};
 pub use calibration::{calibrations, replace_priors};
 pub use comparison::{Comparison, compare};
 pub use description::{
-    Alignment, ArmOf, CaptureSpec, Cartridge, Chain, Estimate, Job, Limits, PivotedArm, Record,
-    Setup, Source, Stated,
+    Alignment, ArmOf, CaptureSpec, Cartridge, Chain, Estimate, Job, Limits, PivotedArm, REPORT,
+    Record, Setup, Source, Stated,
 };
 pub use details::{CaptureDetails, ContactView, Details, Learned};
 pub use explanation::{Explanation, Slip};
@@ -60,8 +62,8 @@ pub use plan::{PLANNED_COVERAGE, Plan, PlannedSetup, Suggestion, Wanted, plan};
 pub use scatter::{Series, SeriesPoint};
 pub use solution::{
     ARM_NOT_STATED, ArmResult, CaptureResult, CartridgeResult, ChainResult, Correction,
-    Correlation, Fit, RecordResult, SetupResult, Solution, Solved, Turned, UnknownResult,
-    correction, is_usual_speed, reading, solve,
+    Correlation, Fit, LeftBehind, Narrows, RecordResult, SetupResult, Solution, Solved, Turned,
+    UnknownResult, correction, is_usual_speed, reading, solve,
 };
 
 use crate::adjust::AdjustError;

@@ -116,6 +116,11 @@ impl Parameter {
             .iter()
             .any(|origin| self.origin.starts_with(origin))
     }
+
+    /// Whether somebody stated its uncertainty.
+    pub(super) fn has_stated_uncertainty(&self) -> bool {
+        self.origin.starts_with(STATED)
+    }
 }
 
 /// Beginnings of the origins of what somebody stated.

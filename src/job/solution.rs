@@ -2,7 +2,7 @@
 
 use super::description::{Alignment, ArmOf, Cartridge, Job, Source};
 use super::explanation::{DOUBTED_P, Examined, Explanation};
-use super::network::{self, Angle, CaptureData, Linear, Network, Readings, id};
+use super::network::{self, Angle, CaptureData, Linear, Network, Parameter, Readings, id};
 use super::scatter::{Comparable, Scatter};
 use super::{JobError, Knowledge, calibration, priors};
 use crate::adjust::{self, Determined, Marginal, Termination};
@@ -55,8 +55,6 @@ const RELATIVE_LEVER: f64 = 0.05;
 /// Rotation above which the linearised band is not used, degrees: beyond it
 /// the path bends away from its tangent by more than 2 %.
 const LARGE_ANGLE_DEG: f64 = 10.0;
-/// A stylus turned further than this is doubted, degrees.
-const IMPLAUSIBLE_DEG: f64 = Warning::ImplausibleRotation.limit();
 /// An adjustment that did not settle and led beyond a right angle is no result.
 const LOST_DEG: f64 = 90.0;
 
@@ -168,10 +166,33 @@ pub struct SetupResult {
     /// Whether leads entered the wrong way round in its captures would go unseen.
     #[serde(skip)]
     pub unchecked: bool,
-    /// Whether it was turned by known angles for some of its captures, which the angles
-    /// here leave out.
+    /// What the last recording leaves at the cartridge, which the angles here leave out.
     #[serde(skip)]
-    pub tried_turns: bool,
+    pub left_behind: LeftBehind,
+    /// What would narrow the band of the turn.
+    #[serde(skip)]
+    pub narrows: Narrows,
+}
+
+/// What was changed for the last recording alone, and may still be there.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct LeftBehind {
+    /// The cartridge was turned by a known angle.
+    pub turned: bool,
+    /// The leads were the other way round.
+    pub leads: bool,
+}
+
+/// What limits the band of the turn most, so that knowing it better narrows it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum Narrows {
+    /// The arm.
+    Arm,
+    /// The sizes of the tip, which are not stated.
+    Tip,
+    /// Everything else: further recordings help.
+    #[default]
+    Recordings,
 }
 
 /// What is known of a record side.
@@ -381,10 +402,11 @@ pub fn solve(job: &Job, data: &[Option<CaptureData>], coverage: f64) -> Result<S
     for setup in &mut findings.setups {
         setup.unchecked = unchecked.contains(&setup.name);
     }
-    if !unchecked.is_empty() {
+    // of a single recording it goes without saying
+    if !unchecked.is_empty() && data.iter().flatten().count() > 1 {
         let of = unchecked.iter().map(|name| network::named("setup", name));
         warnings.push(Warning::Unchecked.seen(format!(
-            "nothing checks the captures of {}: leads entered the wrong way round would go unseen. Record them once more at another speed",
+            "nothing tells left from right in the captures of {}: leads entered the wrong way round in all of them, or exchanged channels, would go unseen. Record once more with a known turn",
             of.collect::<Vec<_>>().join(" and ")
         )));
     }
@@ -909,16 +931,58 @@ impl View<'_> {
             mounting_stated: setup.mounting(false).is_some()
                 && setup.alignment != Some(Alignment::Unknown),
             unchecked: false,
-            tried_turns: self
-                .job
-                .captures
-                .iter()
-                .zip(&self.network.capture_blocks)
-                .any(|(capture, block)| {
-                    let turned = capture.turn.value.is_some_and(|turn| turn != 0.0);
-                    capture.setup == name && block.is_some() && turned
-                }),
+            left_behind: self.left_behind(name),
+            narrows: self.narrows(&setup.cartridge, &headshell),
         })
+    }
+
+    /// What the last recording of the setup leaves at the cartridge, if nothing came after it.
+    fn left_behind(&self, name: &str) -> LeftBehind {
+        let recorded = self.job.captures.iter().zip(&self.network.capture_blocks);
+        let mut recorded = recorded
+            .filter(|(_, block)| block.is_some())
+            .map(|(c, _)| c);
+        let first = recorded.clone().find(|c| c.setup == name);
+        let last = recorded.next_back().filter(|c| c.setup == name);
+        LeftBehind {
+            turned: last.is_some_and(|c| c.turn.value.is_some_and(|turn| turn != 0.0)),
+            leads: last
+                .zip(first)
+                .is_some_and(|(last, first)| last.swapped != first.swapped),
+        }
+    }
+
+    /// What would narrow the band of what a turn takes out: the largest part of its variance.
+    fn narrows(&self, cartridge: &str, headshell: &Linear) -> Narrows {
+        let problem = &self.network.problem;
+        let parts = problem.variance_parts(self.adjustment, &headshell.row);
+        let own = format!("cartridge.{cartridge}.");
+        let (mut arm, mut tip, mut rest) = (0.0, 0.0, 0.0);
+        for (block, part) in problem.blocks().iter().zip(parts) {
+            let of = |what: &dyn Fn(&Parameter) -> bool| {
+                let mut unknowns = block.unknowns().iter();
+                block.kind() == adjust::Kind::Prior
+                    && unknowns.any(|&k| what(&self.network.parameters[k]))
+            };
+            let sizes = ["_radius_um", ".contact_spacing_um", ".shape"];
+            let is_size = |p: &Parameter| {
+                p.id.starts_with(&own) && sizes.iter().any(|end| p.id.ends_with(end))
+            };
+            if of(&|p| p.id.starts_with("arm.") || p.id.starts_with("tracking_deg")) {
+                arm += part;
+            } else if of(&|p| is_size(p) && !p.is_stated()) {
+                tip += part;
+            } else {
+                rest += part;
+            }
+        }
+        if arm > tip && arm > rest {
+            Narrows::Arm
+        } else if tip > rest {
+            Narrows::Tip
+        } else {
+            Narrows::Recordings
+        }
     }
 
     /// The last setup of the same cartridge that was recorded after this one.
@@ -1113,15 +1177,17 @@ impl View<'_> {
             let degrees = self.adjustment.values[k] / DEGREE;
             let blind = self.job.cartridges.get(&setup.cartridge);
             let blind = blind.is_some_and(|c| c.profile == Some(Profile::Spherical));
-            if degrees.abs() > IMPLAUSIBLE_DEG && !blind {
-                let of = network::named("setup", name);
-                warnings.push(Caveat::serious(
-                    Warning::ImplausibleRotation,
-                    format!(
-                        "{of} is turned by {degrees:.0} degrees, which hardly any stylus is: a recorder or an editor that shifts one channel by a single sample makes 10 us at 96 kHz and 21 us at 48 kHz, so record again by other means; then check radius, speed and stylus"
-                    ),
-                ));
+            if blind {
+                continue;
             }
+            warnings.extend(Warning::ImplausibleRotation.at(degrees.abs(), || {
+                let of = network::named("setup", name);
+                format!(
+                    "the stylus of {of} is turned {:.0} degrees {}, which hardly any is: a recorder or an editor that shifts one channel by a single sample makes 10 us at 96 kHz and 21 us at 48 kHz, so record again by other means; then check radius, speed and stylus",
+                    degrees.abs(),
+                    if degrees > 0.0 { "clockwise" } else { "anticlockwise" },
+                )
+            }));
         }
         for (name, cartridge) in &self.job.cartridges {
             let (lever, _) = self.lever(name);
@@ -1144,23 +1210,24 @@ impl View<'_> {
         for (at, spec) in self.job.captures.iter().enumerate() {
             let capture = || network::locate(at, spec);
             let mm = spec.radius.map(|r| r / MILLIMETRE);
-            if mm
-                .iter()
-                .any(|r| Warning::UnusualRadius.level(*r).is_some())
-            {
-                warnings.push(Caveat::caution(
-                    Warning::UnusualRadius,
+            // an uncertainty is stated by somebody who has looked twice
+            let unusual = mm
+                .into_iter()
+                .find(|r| Warning::UnusualRadius.level(*r).is_some());
+            let unusual = unusual.filter(|_| spec.radius_u.is_none()).and_then(|radius| {
+                Warning::UnusualRadius.at(radius, || {
                     format!(
-                        "{} is said to lie at a radius of {}: records are cut from 50 to 150 mm from the spindle. Check the entry; a diameter is twice the radius",
+                        "{} is said to lie at a radius of {}: records are cut from 50 to 150 mm from the spindle. A diameter is twice the radius; of a larger disc, state the radius in a job with its uncertainty",
                         capture(),
                         if mm[0] == mm[1] {
                             format!("{} mm", plain(mm[0], 1))
                         } else {
                             format!("{} to {} mm", plain(mm[0], 1), plain(mm[1], 1))
                         }
-                    ),
-                ));
-            }
+                    )
+                })
+            });
+            warnings.extend(unusual);
             let rpm = spec.nominal_rpm();
             if !is_usual_speed(rpm) {
                 warnings.push(Caveat::caution(
@@ -1292,11 +1359,17 @@ impl View<'_> {
                 chi_square(fit.chi_square, fit.degrees_of_freedom),
                 tail(p)
             );
-            if p > 1.0 - DOUBTED_P && fit.degrees_of_freedom > 1 {
+            // priors of the table are wide on purpose
+            let stated = self
+                .network
+                .parameters
+                .iter()
+                .any(Parameter::has_stated_uncertainty);
+            if p > 1.0 - DOUBTED_P && fit.degrees_of_freedom > 1 && stated {
                 warnings.push(Caveat::note(
                     Warning::ChiSquareLow,
                     format!(
-                        "the captures and priors agree better than their uncertainties make likely: {facts}. Some uncertainty may be stated too large"
+                        "the captures and priors agree better than their uncertainties make likely: {facts}. An uncertainty may be stated too large"
                     ),
                 ));
             }

@@ -81,6 +81,7 @@ pub(super) fn capture(setup: &str, rpm: f64, turn_deg: f64, swapped: bool) -> Ca
         rpm: Stated::number(rpm),
         turn: Stated::number(turn_deg * DEGREE),
         swapped,
+        channels: None,
         from_s: None,
         to_s: None,
         note: None,

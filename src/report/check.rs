@@ -1,7 +1,7 @@
 //! Documents, table, JUnit XML and CSV of a check.
 
 use super::text::wrapped;
-use crate::check::{Checked, Outcome};
+use crate::check::{Checked, CheckedSetup, Outcome};
 use crate::document::{self, Program};
 use crate::outside::{on_one_line, shown};
 use quick_junit::{NonSuccessKind, Report, TestCase, TestCaseStatus, TestSuite};
@@ -32,6 +32,9 @@ pub struct CheckDocument {
     pub unusable: usize,
     /// Every job, in the order of their paths.
     pub results: Vec<Checked>,
+    /// How many there were to be, where somebody interrupted.
+    #[serde(skip)]
+    broken_off_of: Option<usize>,
 }
 
 /// One line of what `check --jsonl` prints.
@@ -49,6 +52,39 @@ pub struct CheckLine {
 impl CheckLine {
     /// Name and version of the line's schema.
     pub const SCHEMA: &str = "groovelag/check-line/1";
+}
+
+/// Figures of a setup in files for other programs.
+const FIGURES: [&str; 9] = [
+    "rotation_deg",
+    "rotation_u_deg",
+    "rotation_lower_deg",
+    "rotation_upper_deg",
+    "stylus_to_body_deg",
+    "stylus_to_body_u_deg",
+    "verdict",
+    "probability_of_conformity",
+    "p_value",
+];
+
+/// The [`FIGURES`] of a setup, with all their digits; empty where there are none.
+fn figures(result: &Checked, setup: &CheckedSetup) -> [(&'static str, String); 9] {
+    let number = |v: Option<f64>| v.map_or_else(String::new, |v| v.to_string());
+    let rotation = &setup.rotation_deg;
+    let body = setup.stylus_to_body_deg.as_ref();
+    let found = [
+        number(Some(rotation.value)),
+        number(Some(rotation.standard_uncertainty)),
+        number(rotation.interval.lower),
+        number(rotation.interval.upper),
+        number(body.map(|q| q.value)),
+        number(body.map(|q| q.standard_uncertainty)),
+        setup.conformity.map_or("", |c| c.verdict.word()).to_owned(),
+        number(setup.conformity.map(|c| c.probability)),
+        number(result.p_value),
+    ];
+    let mut found = found.into_iter();
+    FIGURES.map(|what| (what, found.next().unwrap_or_default()))
 }
 
 /// Why a file of results cannot be made.
@@ -71,6 +107,16 @@ impl CheckDocument {
             undecided: count(Outcome::Undecided),
             unusable: count(Outcome::Unusable),
             results,
+            broken_off_of: None,
+        }
+    }
+
+    /// The same as the first results of `all`, after which somebody interrupted.
+    #[must_use]
+    pub fn broken_off(self, all: usize) -> Self {
+        Self {
+            broken_off_of: Some(all),
+            ..self
         }
     }
 
@@ -91,6 +137,23 @@ impl CheckDocument {
     /// What the library says.
     pub fn junit(&self) -> Result<String, CheckFileError> {
         let mut suite = TestSuite::new(NAME);
+        if let Some(all) = self.broken_off_of {
+            let words = format!(
+                "interrupted: {} of {all} jobs were checked",
+                self.results.len()
+            );
+            suite.add_property(("incomplete", words.as_str()));
+        }
+        // figures stand with the suite: the strictest of the usual schemas knows none of a case
+        for result in &self.results {
+            for setup in &result.setups {
+                let stated = figures(result, setup).into_iter();
+                for (what, figure) in stated.filter(|(_, figure)| !figure.is_empty()) {
+                    let of = [result.path.as_str(), &setup.name, what].map(on_one_line);
+                    suite.add_property((of.join(": ").as_str(), figure.as_str()));
+                }
+            }
+        }
         for result in &self.results {
             let kind = match result.outcome {
                 Outcome::Passed => None,
@@ -127,7 +190,8 @@ impl CheckDocument {
         Ok(text.replacen(" skipped=\"0\"", "", 1))
     }
 
-    /// CSV with a header: path, outcome, reason.
+    /// CSV with a header: path, outcome, reason, and the figures of a setup. A job of several
+    /// setups has a line for each, one without any has one line.
     ///
     /// # Errors
     ///
@@ -138,10 +202,27 @@ impl CheckDocument {
             reason,
         };
         let mut writer = csv::Writer::from_writer(Vec::new());
-        let mut write = |fields: [&str; 3]| writer.write_record(fields);
-        write(["path", "outcome", "reason"]).map_err(|e| failed(e.to_string()))?;
+        let mut write = |job: [&str; 3], setup: &str, figures: &[String]| {
+            let fields = job.into_iter().chain([setup]);
+            let fields = fields.chain(figures.iter().map(String::as_str));
+            writer
+                .write_record(fields)
+                .map_err(|e| failed(e.to_string()))
+        };
+        let columns = FIGURES.map(str::to_owned);
+        write(["path", "outcome", "reason"], "setup", &columns)?;
         for r in &self.results {
-            write([&r.path, r.outcome.word(), &r.reason]).map_err(|e| failed(e.to_string()))?;
+            let job = [r.path.as_str(), r.outcome.word(), &r.reason];
+            if r.setups.is_empty() {
+                write(job, "", &FIGURES.map(|_| String::new()))?;
+            }
+            for setup in &r.setups {
+                write(
+                    job,
+                    &setup.name,
+                    &figures(r, setup).map(|(_, figure)| figure),
+                )?;
+            }
         }
         writer.into_inner().map_err(|e| failed(e.to_string()))
     }

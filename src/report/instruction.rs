@@ -1,7 +1,7 @@
 //! What to do about a setup: one instruction, from which text and page are made.
 
 use super::text;
-use crate::job::{ArmOf, Correction, SetupResult};
+use crate::job::{ArmOf, Correction, LeftBehind, Narrows, SetupResult};
 use crate::uncertainty::{Direction, Quantity, plain, rounded};
 
 /// A part of a sentence.
@@ -58,8 +58,16 @@ pub struct Situation<'a> {
     pub mounting_stated: bool,
     /// Whether leads entered the wrong way round would go unseen.
     pub unchecked: bool,
-    /// Whether the cartridge was turned by known angles for single recordings.
-    pub tried_turns: bool,
+    /// What the last recording leaves at the cartridge.
+    pub left_behind: LeftBehind,
+    /// What would narrow the band of the turn.
+    pub narrows: Narrows,
+    /// Whether this is the result of one recording, which belongs to no job.
+    pub single: bool,
+    /// Rotation of the stylus to the groove, if it is known.
+    pub groove_deg: Option<&'a Quantity>,
+    /// Rotation of the stylus to the body, if it is known.
+    pub body_deg: Option<&'a Quantity>,
     /// A later setup of the same cartridge.
     pub superseded_by: Option<&'a str>,
 }
@@ -75,7 +83,11 @@ impl<'a> Situation<'a> {
             arm_unknown: setup.arm_of == ArmOf::Unknown,
             mounting_stated: setup.mounting_stated,
             unchecked: setup.unchecked,
-            tried_turns: setup.tried_turns,
+            left_behind: setup.left_behind,
+            narrows: setup.narrows,
+            single: false,
+            groove_deg: Some(&setup.rotation_deg),
+            body_deg: setup.stylus_to_body_deg.as_ref(),
             superseded_by: setup.superseded_by.as_deref(),
         }
     }
@@ -87,7 +99,10 @@ impl<'a> Situation<'a> {
             None => {
                 let (order, reason) = self.nothing();
                 Instruction {
-                    before: Vec::new(),
+                    before: match self.in_doubt || self.superseded_by.is_some() {
+                        true => Vec::new(),
+                        false => self.undone(),
+                    },
                     order: words(order),
                     reason,
                     after: Vec::new(),
@@ -116,33 +131,75 @@ impl<'a> Situation<'a> {
             (false, true) => "the tolerance is kept. Do not turn the cartridge",
             (false, false) => "do not turn the cartridge yet",
         };
-        let reason = match straight {
-            false => format!(
-                "a turn would take out {} degrees, and the band of that is wider ({}), so the turn could be much too small or much too large",
-                rounded(q.value.abs(), q.standard_uncertainty),
-                text::turn_band(q)
+        let band = text::turn_band(q);
+        let arm_is_all = self.groove_deg.is_some_and(|q| !q.interval.contains(0.0));
+        let mut reason = words(match (straight, arm_is_all) {
+            (false, _) => format!(
+                "a turn would take out {} degrees, but it is not known well enough ({band}): the turn could be much too small or much too large",
+                rounded(q.value.abs(), q.standard_uncertainty)
             ),
-            true => format!(
-                "it may be straight already (what a turn can take out: {}), and the data do not say which way it would have to go",
-                text::turn_band(q)
+            (true, false) => format!(
+                "the stylus may be straight already (what a turn can take out: {band}), and the data do not say which way it would have to go"
             ),
-        };
-        let mut reason = words(reason);
-        let plan = Piece::Command("'groovelag plan' says which further recordings help most");
-        match (self.kept, self.arm_unknown) {
-            (true, _) => {}
-            (false, true) => reason.extend([
-                Piece::Words(". State the arm".to_owned()),
-                Piece::Command(" (--arm, or arm in a job)"),
-                Piece::Words(" for a narrower band".to_owned()),
-                Piece::Command("; "),
-                plan,
-            ]),
-            (false, false) => {
-                reason.extend([Piece::Command(". For a narrower band, "), plan]);
-            }
+            (true, true) => format!(
+                "what a turn can take out may be nothing ({band}); the rest of the rotation is the arm's tracking error at this radius"
+            ),
+        });
+        // in the headshell it is straight, and in the cartridge it is not
+        let askew = self.body_deg.filter(|q| {
+            straight && !q.interval.contains(0.0) && q.value.abs() > COMMONLY_ALLOWED_DEG
+        });
+        if let Some(body) = askew {
+            reason.push(Piece::Words(format!(
+                ". To the cartridge body the stylus is turned {}: show the supplier this result",
+                text::brief(body)
+            )));
+        }
+        if !self.kept {
+            reason.extend(self.narrower());
         }
         (order, reason)
+    }
+
+    /// What would narrow the band.
+    fn narrower(&self) -> Sentence {
+        let said = |words: &str| Piece::Words(words.to_owned());
+        match self.narrows {
+            Narrows::Arm if self.arm_unknown => vec![
+                said(". For a narrower band, state the arm"),
+                Piece::Command(" (--arm, or arm in a job)"),
+                said(", or record at one of its null radii"),
+            ],
+            Narrows::Arm => vec![said(
+                ". For a narrower band, measure the arm more closely, or record at one of its null radii",
+            )],
+            Narrows::Tip => vec![
+                said(". For a narrower band, state the sizes of the tip"),
+                Piece::Command(" (--stylus, or the cartridge in a job)"),
+            ],
+            Narrows::Recordings if self.single => vec![Piece::Command(
+                ". For a narrower band, record more: 'groovelag start' makes a job, and says which recordings help most",
+            )],
+            Narrows::Recordings => vec![Piece::Command(
+                ". For a narrower band, 'groovelag plan' says which further recordings help most",
+            )],
+        }
+    }
+
+    /// What is to be taken back first.
+    fn undone(&self) -> Vec<Sentence> {
+        let mut list = Vec::new();
+        if self.left_behind.turned {
+            list.push(words(
+                "the last recording was made with the cartridge turned by a known angle, which the angles here leave out: take that turn back first",
+            ));
+        }
+        if self.left_behind.leads {
+            list.push(words(
+                "the last recording was made with the leads swapped: put them back first",
+            ));
+        }
+        list
     }
 
     fn turn(&self, c: &Correction) -> Instruction {
@@ -164,22 +221,22 @@ impl<'a> Situation<'a> {
         }
         if self.unchecked {
             before.push(words(
-                "nothing checks the leads of these recordings, and leads entered the wrong way round would reverse the turn: make sure of them, or record once more at another speed first",
+                "nothing here tells left from right, and exchanged channels or leads would reverse the turn: make sure of them first, or record once more with a known turn",
             ));
         }
-        if self.tried_turns {
-            before.push(words(
-                "the angle is that of the cartridge without the known turns of single recordings: take the last of them back first",
-            ));
-        }
+        before.extend(self.undone());
         if self.kept {
             before.push(words(
-                "the tolerance is kept, so nothing has to be done; to take out what was found",
+                "the tolerance is kept, so nothing has to be done; a turn takes out what was found",
             ));
         }
         let order = vec![
             Piece::Words("turn the cartridge ".to_owned()),
-            number("turn_deg", c.turn_deg, rounded(c.turn_deg.abs(), u)),
+            number(
+                "turn_deg",
+                c.turn_deg,
+                plain(c.turn_deg.abs(), SET_DECIMALS),
+            ),
             Piece::Words(format!(
                 " degrees {} seen from above ({}), about the stylus",
                 text::direction(c.direction),
@@ -216,6 +273,9 @@ impl<'a> Situation<'a> {
                 plain(c.holes_to_stylus_mm, 1)
             )),
         ]];
+        after.push(words(
+            "where the slots leave no room sideways, turn it there all the same: the stylus then moves sideways, which changes the tracking error by about a quarter of a degree a millimetre",
+        ));
         if c.remaining_deg.abs() > REMAINS_DEG {
             after.push(vec![
                 Piece::Words("the headshell is taken to allow no more, and ".to_owned()),
@@ -233,7 +293,7 @@ impl<'a> Situation<'a> {
             ..*self.headshell_deg
         };
         after.push(words(format!(
-            "what a turn can take out is then expected within: {}",
+            "what is left after the turn, as far as can be foreseen: {}",
             text::turn_band(&left)
         )));
         after.push(vec![
@@ -256,6 +316,10 @@ impl<'a> Situation<'a> {
 
 /// What makers commonly allow, degrees (common practice, no source).
 const COMMONLY_ALLOWED_DEG: f64 = 5.0;
+
+/// Decimals of a turn: nobody sets a cartridge finer than to a tenth of a degree (common
+/// practice, no source).
+const SET_DECIMALS: usize = 1;
 
 /// A remainder below this is the rounding of a difference.
 const REMAINS_DEG: f64 = 1e-9;

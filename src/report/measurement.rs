@@ -2,7 +2,7 @@
 
 use super::instruction::Situation;
 use super::text;
-use crate::job::{ARM_NOT_STATED, Measurement};
+use crate::job::{ARM_NOT_STATED, LeftBehind, Measurement};
 use crate::uncertainty::{Direction, Quantity, Standing, rounded, rounded_u};
 
 impl Measurement {
@@ -120,8 +120,12 @@ impl Measurement {
             kept: self.conformity.is_some_and(|c| c.is_kept()),
             arm_unknown: self.warnings.iter().any(|w| w.code == ARM_NOT_STATED),
             mounting_stated: self.mounting_stated,
-            unchecked: false,
-            tried_turns: false,
+            unchecked: true,
+            left_behind: LeftBehind::default(),
+            narrows: self.narrows,
+            single: true,
+            groove_deg: self.rotation_deg.as_ref(),
+            body_deg: self.stylus_to_body_deg.as_ref(),
             superseded_by: None,
         })
     }

@@ -12,6 +12,7 @@ pub mod solution;
 pub mod start;
 pub mod text;
 pub mod turntable;
+pub mod verification;
 
 pub use crate::job::Measurement;
 pub use crate::session::{Before, Estimate, Recent};

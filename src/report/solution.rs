@@ -3,7 +3,7 @@
 use super::instruction::Situation;
 use super::text::{self, quantity, rotation, turn_band, wrapped};
 use crate::document::Program;
-use crate::job::{Comparison, PLANNED_COVERAGE, Plan, SetupResult, Solution, Wanted};
+use crate::job::{Basis, Comparison, PLANNED_COVERAGE, Plan, SetupResult, Solution, Wanted};
 use crate::uncertainty::{
     BudgetLine, Caveat, DECIDED, Direction, Quantity, chi_square, plain, rounded_u, tail,
 };
@@ -41,12 +41,42 @@ macro_rules! document {
     };
 }
 
-document!(
-    /// What `solve --json` prints.
-    SolutionDocument,
-    Solution,
-    "groovelag/solution/1"
-);
+/// What `solve --json` prints.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct SolutionDocument {
+    /// Name and version of the schema.
+    pub schema: String,
+    /// What made the document.
+    pub program: Program,
+    /// The results.
+    #[serde(flatten)]
+    pub content: Solution,
+    /// What they were made from; absent from results of older versions.
+    #[serde(default)]
+    pub basis: Option<Basis>,
+}
+
+impl SolutionDocument {
+    /// The document of these results.
+    pub fn new(content: Solution) -> Self {
+        Self {
+            schema: "groovelag/solution/1".to_owned(),
+            program: Program::this(),
+            content,
+            basis: None,
+        }
+    }
+
+    /// The same with what they were made from.
+    #[must_use]
+    pub fn with_basis(self, basis: Basis) -> Self {
+        Self {
+            basis: Some(basis),
+            ..self
+        }
+    }
+}
+
 document!(
     /// What `compare --json` prints.
     ComparisonDocument,
@@ -285,6 +315,9 @@ pub fn comparison_text(c: &Comparison, after: &SetupResult, width: usize) -> Str
             rounded_u(change.standard_uncertainty)
         ),
     );
+    if let Some(due) = text::turn_due(c) {
+        line("", &due);
+    }
     line("Remaining", &rotation(&c.remaining_deg));
     line("", &turn_band(&c.remaining_deg));
     if let Some(body) = &after.stylus_to_body_deg {
@@ -293,6 +326,9 @@ pub fn comparison_text(c: &Comparison, after: &SetupResult, width: usize) -> Str
     }
     if let Some(arm) = text::arm(&after.arm_of, after.arm.as_ref()) {
         line("Arm", &arm);
+    }
+    if let Some(conformity) = &c.conformity {
+        line("Tolerance", &text::conformity(conformity));
     }
     if let Some(p) = c.probability_improved {
         let verdict = if p >= DECIDED {

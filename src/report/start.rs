@@ -373,7 +373,7 @@ pub fn job_text(answers: &Answers, prediction: Option<Prediction>) -> String {
 fn seal(text: &str) -> String {
     let hash = Sha256::digest(text.as_bytes());
     // a change of hand that keeps 48 bits has a probability of 4e-15
-    let hash: String = hash.iter().take(6).map(|b| format!("{b:02x}")).collect();
+    let hash = crate::units::hexadecimal(&hash[..6]);
     format!("# As written (groovelag start --force writes over no other): {hash}\n")
 }
 

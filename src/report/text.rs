@@ -1,10 +1,9 @@
 //! Plain text for a terminal or a file: composed for 80 columns, nothing
 //! depends on colour.
 
-use crate::job::{ArmOf, ArmResult};
+use crate::job::{ArmOf, ArmResult, Comparison};
 use crate::uncertainty::{
-    BudgetLine, Caveat, Conformity, Direction, Level, Quantity, Shape, Verdict, plain, rounded,
-    rounded_u,
+    BudgetLine, Caveat, Conformity, Direction, Level, Quantity, Shape, plain, rounded, rounded_u,
 };
 
 /// Columns composed for when the terminal does not say.
@@ -202,11 +201,7 @@ pub fn turn_band(quantity: &Quantity) -> String {
 
 /// A conformity statement.
 pub fn conformity(c: &Conformity) -> String {
-    let verdict = match c.verdict {
-        Verdict::Conforming => "conforming",
-        Verdict::NonConforming => "non-conforming",
-        Verdict::Undecided => "undecided",
-    };
+    let verdict = c.verdict.word();
     format!(
         "{verdict} to +-{} degrees, stylus to body: inside with a probability of {} (JCGM 106)",
         c.tolerance_deg,
@@ -331,6 +326,22 @@ fn pivoted_arm(arm: &ArmResult) -> String {
         direction(Direction::of(error)),
         plain(arm.radius_mm, 1)
     )
+}
+
+/// The turn that was due, and whether what was done agrees with it.
+pub fn turn_due(c: &Comparison) -> Option<String> {
+    let due = c.due_deg?;
+    let change = &c.change_deg;
+    let words = format!(
+        "a turn of {} degrees {} was due",
+        plain(due.abs(), 1),
+        direction(Direction::of(due))
+    );
+    Some(match Direction::resolved(change) {
+        Direction::NoneResolved => format!("{words}, and none shows"),
+        way if way == Direction::of(due) => words,
+        _ => format!("{words}: this one went the wrong way"),
+    })
 }
 
 /// What the figure is, shown with every rotation.

@@ -44,7 +44,7 @@ pub mod turntable;
 pub mod variations;
 
 use crate::document::Program;
-use crate::units::{DEGREE, MICROMETRE, MICROSECOND};
+use crate::units::{DEGREE, MICROMETRE, MICROSECOND, hexadecimal};
 use plane::Plane;
 use recipe::{Leads, Recipe, RecipeError};
 use rustfft::num_complex::Complex64;
@@ -120,7 +120,7 @@ impl Rendered {
 fn of_file(truth: Truth, stem: &str, sha256: &[u8]) -> Truth {
     Truth {
         file: format!("{stem}.wav"),
-        sha256: sha256.iter().map(|byte| format!("{byte:02x}")).collect(),
+        sha256: hexadecimal(sha256),
         ..truth
     }
 }

@@ -20,6 +20,17 @@ pub enum Verdict {
     Undecided,
 }
 
+impl Verdict {
+    /// As in statements and documents.
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::Conforming => "conforming",
+            Self::NonConforming => "non-conforming",
+            Self::Undecided => "undecided",
+        }
+    }
+}
+
 /// A conformity statement.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 #[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]

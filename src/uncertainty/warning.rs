@@ -336,8 +336,8 @@ warnings! {
     /// No stylus is turned so far.
     ImplausibleRotation "implausible-rotation" {
         judged_by: "rotation, without its sign (deg)",
-        level: Above(&[(Serious, 15.0)]),
-        law: "common practice, no source: several times what makers allow",
+        level: Above(&[(Caution, 10.0), (Serious, 15.0)]),
+        law: "common practice, no source: twice and three times what makers allow",
         effect: "bias of most of it",
         advice: "record again by other means, then check radius, speed and stylus",
     }
@@ -671,11 +671,11 @@ warnings! {
     }
     /// Nothing checks the captures of a setup.
     Unchecked "unchecked" {
-        judged_by: "normalised residual that leads entered the wrong way round would make, in the capture of the setup where it is largest",
-        level: Below(&[(Note, 4.93)]),
-        law: "standard normal law: named from 3.29 on (outlier), with a power of 95 % 1.64 further (Baarda 1968, from memory)",
-        effect: "none by itself; a wrong entry would go unseen and turn the result over",
-        advice: "make sure of the leads; record once more at another speed",
+        judged_by: "what leads entered the wrong way round in all captures of the setup would add to chi-square",
+        level: Below(&[(Note, 24.3)]),
+        law: "normal law, squared: named from 3.29 on (outlier), with a power of 95 % 1.64 further (Baarda 1968, from memory)",
+        effect: "none by itself; wrong leads or exchanged channels would go unseen and turn the result over",
+        advice: "make sure of channels and leads; record once more with a known turn",
     }
     /// The delay steps or drifts along the recording.
     Unsteady "unsteady" {
@@ -696,10 +696,10 @@ warnings! {
     /// A radius at which records are hardly cut.
     UnusualRadius "unusual-radius" {
         judged_by: "radius of a capture (mm)",
-        level: Outside(Caution, 50.0, 150.0),
+        level: Outside(Serious, 50.0, 150.0),
         law: "common practice, no source: records of 30 cm are cut from 146 to 60 mm or a little less, smaller ones to 53",
         effect: "bias in proportion to the radius, if it is a slip",
-        advice: "check the entry; a diameter is twice the radius",
+        advice: "check the entry; a diameter is twice the radius. Of a larger disc, state the radius in a job with its uncertainty",
     }
     /// The channels' responses differ as those of no usual cartridge do.
     UnusualResponse "unusual-response" {

@@ -6,7 +6,7 @@ use crate::cli::arguments;
 use crate::cli::output::{self, Kind as Output};
 use crate::cli::solve::adjusted;
 use groovelag::document::TomlKind;
-use groovelag::job::{self, CaptureData, Details, Job, Source, Wanted};
+use groovelag::job::{self, Basis, CaptureData, Details, Job, Source, Wanted};
 use groovelag::outside;
 use groovelag::report::page;
 use groovelag::report::solution::SolutionDocument;
@@ -14,7 +14,7 @@ use groovelag::report::start::{AnyArm, Tip};
 use groovelag::report::turntable::{
     Kind, Known, Next, Sheet, View, before_and_after, current, told, usual_turn,
 };
-use groovelag::uncertainty::rounded_u;
+use groovelag::uncertainty::{Warning, plain, rounded_u};
 use groovelag::units::parse_number;
 use std::collections::BTreeMap;
 use std::fs::Metadata;
@@ -224,8 +224,12 @@ impl Desk {
             let file = self.folder.join(EVIDENCE);
             output::write_file(&file, html.as_bytes(), output::PAGE, true)
         });
-        let document = groovelag::document::json(&SolutionDocument::new(solution.clone()));
-        let document = document.map_err(|e| e.to_string()).and_then(|json| {
+        let basis = Basis::of(&present, &path, &data, &solved, None).map_err(|e| e.to_string());
+        let document = basis.and_then(|basis| {
+            let document = SolutionDocument::new(solution.clone()).with_basis(basis);
+            groovelag::document::json(&document).map_err(|e| e.to_string())
+        });
+        let document = document.and_then(|json| {
             let file = self.folder.join(SOLUTION);
             output::write_file(&file, json.as_bytes(), output::TRUTH, true)
         });
@@ -429,11 +433,19 @@ impl Desk {
         };
         let failed = |e| format!("The job cannot be put away ({e}).");
         let away = away.map_err(failed)?;
-        let recordings = sheet.takes.iter().map(|take| take.file.as_str());
-        for name in recordings.chain([SOLUTION, EVIDENCE, JOB]) {
-            let from = self.folder.join(name);
+        // those that were left out as well
+        let entries = std::fs::read_dir(&self.folder).map_err(failed)?;
+        let names = entries
+            .flatten()
+            .map(|e| e.file_name().to_string_lossy().into_owned());
+        let recordings = names.filter(|name| Sheet::is_recording(name) && ending(name).is_ok());
+        let listed = sheet.takes.into_iter().map(|take| take.file);
+        let mut all: Vec<String> = recordings.chain(listed).collect();
+        all.extend([SOLUTION, EVIDENCE, JOB].map(str::to_owned));
+        for name in all {
+            let from = self.folder.join(&name);
             if from.symlink_metadata().is_ok() {
-                std::fs::rename(&from, away.join(name)).map_err(failed)?;
+                std::fs::rename(&from, away.join(&name)).map_err(failed)?;
             }
         }
         Ok(self.view())
@@ -458,7 +470,11 @@ fn read_once(
 ) -> Result<CaptureData, String> {
     // what a calibration or a load says may have changed without the recording
     let plain = reading.through.is_none() && reading.load_terms.is_empty();
-    let part = format!("{:?} {:?}", reading.capture.from_s, reading.capture.to_s);
+    let capture = reading.capture;
+    let part = format!(
+        "{:?} {:?} {:?}",
+        capture.from_s, capture.to_s, capture.channels
+    );
     let stamp = stamp(reading.path.clone());
     let lock = || {
         cache
@@ -485,6 +501,7 @@ fn awaited(job: &Job, missing: &[bool]) -> Vec<Next> {
         what,
         how: how.to_owned(),
         band: None,
+        half_deg: None,
         best: false,
         turn: None,
         caution: false,
@@ -539,6 +556,15 @@ fn asked(fields: &Fields) -> Result<Sheet, Wrong> {
         text => arguments::radii(text),
     };
     let radius = radius.map_err(|e| ("radius", e))?;
+    for mm in [radius.start_mm, radius.end_mm] {
+        if Warning::UnusualRadius.level(mm).is_some() {
+            let words = format!(
+                "Records are cut from 50 to 150 mm from the spindle, so this is no radius. A diameter of {0} mm is written d{0}. A larger disc needs a job that is written by hand.",
+                plain(mm, 0)
+            );
+            return Err(("radius", words));
+        }
+    }
     let rpm = arguments::rpm(get("rpm")).map_err(|e| ("rpm", e))?;
     let tip = match (get("shape"), get("sizes")) {
         (shape, "") => arguments::stylus(shape),
@@ -625,6 +651,7 @@ mod tests {
             (("radius", ""), "radius", "ruler"),
             (("radius", "72,5"), "radius", "decimal point"),
             (("radius", "2.8"), "radius", "in"),
+            (("radius", "166"), "radius", "d166"),
             (("rpm", "72"), "", ""),
             (("rpm", "331"), "rpm", "not a speed"),
             (("sizes", "18x8x2"), "sizes", ""),

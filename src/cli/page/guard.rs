@@ -43,7 +43,7 @@ impl Door {
                 "the system gives no random numbers ({e}), without which the page cannot be guarded"
             )
         })?;
-        let token = bytes.iter().map(|b| format!("{b:02x}")).collect();
+        let token = groovelag::units::hexadecimal(&bytes);
         Ok(Self { port, token })
     }
 

@@ -224,6 +224,10 @@ impl Ear {
         };
         let begun = begun.and_then(|listened| {
             let radius_mm = listened.job.captures[0].radius.map(|r| r / MILLIMETRE);
+            let turned = listened.job.captures[0]
+                .turn
+                .value
+                .is_some_and(|turn| turn != 0.0);
             let settings = Settings {
                 // where in a part that moves the needle is, is known at its end
                 radius_mm: [0.5 * (radius_mm[0] + radius_mm[1]); 2],
@@ -246,6 +250,7 @@ impl Ear {
                     listened.what,
                     listened.file_name,
                     listened.path,
+                    turned,
                 )),
                 Err(message) => {
                     let _ = std::fs::remove_file(&listened.path);
@@ -253,9 +258,9 @@ impl Ear {
                 }
             }
         });
-        let (session, file, what, file_name, path) =
+        let (session, file, what, file_name, path, turned) =
             begun.inspect_err(|_| stop(&mut feed.recorder))?;
-        let live = Live::new(what, file_name.clone(), feed.name);
+        let live = Live::new(what, file_name.clone(), feed.name, turned);
         *lock = Some(Listening {
             place,
             file_name,

@@ -247,11 +247,7 @@ pub fn conformity(
         "Conforming if the probability of conformity is at least {decided}, non-conforming if it is at most {}, undecided between them. No guard band beyond that; JCGM 106:2012, tolerance interval with two limits.",
         plain(1.0 - DECIDED, 2)
     );
-    let word = match c.verdict {
-        Verdict::Conforming => "conforming",
-        Verdict::NonConforming => "non-conforming",
-        Verdict::Undecided => "undecided",
-    };
+    let word = c.verdict.word();
     let rows = [
         (
             "Tolerance",

@@ -5,7 +5,7 @@ use super::parts::{self, number, quantity};
 use super::{Block, Page, Section};
 use crate::job::{Comparison, Details, Job, SetupResult, Solution, Source};
 use crate::report::Measurement;
-use crate::report::instruction::Situation;
+use crate::report::instruction::{Situation, capitalised};
 use crate::report::picture::{self, Picture};
 use crate::report::text::{self, WHILE_IN_DOUBT};
 use crate::uncertainty::{Caveat, Direction, Quantity, plain, rounded, rounded_u, tail};
@@ -552,6 +552,16 @@ pub fn comparison(c: &Comparison, s: &Solution, about: &About<'_>) -> Page {
         let body = text::quantity(&body, "degrees");
         let arm = after.and_then(|after| text::arm(&after.arm_of, after.arm.as_ref()));
         answer.push_str(&to_the_body(&escaped(&body), arm));
+    }
+    if let Some(due) = text::turn_due(c) {
+        let _ = writeln!(answer, "<p>{}.</p>", escaped(&capitalised(&due)));
+    }
+    if let Some(c) = &c.conformity {
+        let _ = writeln!(
+            answer,
+            "<p>{}.</p>",
+            capitalised(&parts::verdict("/conformity", c))
+        );
     }
     if let Some(p) = c.probability_improved {
         let _ = writeln!(

@@ -18,6 +18,9 @@ const QUIETEST_DB: f64 = -60.0;
 /// What is shown while a recording is made.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Live {
+    /// Whether the cartridge is turned by a known angle for it.
+    #[serde(skip)]
+    pub turned: bool,
     /// What is recorded.
     pub what: String,
     /// Into which file.
@@ -69,8 +72,11 @@ impl Bar {
 
 impl Live {
     /// A recording of which nothing has come yet.
-    pub fn new(what: String, file: String, source: String) -> Self {
+    ///
+    /// With `turned`, the cartridge is turned by a known angle, which figures leave out.
+    pub fn new(what: String, file: String, source: String, turned: bool) -> Self {
         Self {
+            turned,
             what,
             file,
             source,
@@ -91,8 +97,19 @@ impl Live {
         let of_tip = of_tip.map(|q| ("stylus to the groove", "stylus", q));
         let of_cut = estimate.cut_rotation_deg.as_ref();
         let found = of_tip.or(of_cut.map(|q| ("the record's cut", "right", q)));
-        let answer = found
-            .map(|(of, what, q)| angle(format!("This recording alone: {of}"), q, what, Vec::new()));
+        let answer = found.map(|(of, what, q)| {
+            let without = if self.turned {
+                ", the known turn taken back"
+            } else {
+                ""
+            };
+            angle(
+                format!("This recording alone{without}: {of}"),
+                q,
+                what,
+                Vec::new(),
+            )
+        });
         let serious = estimate.health.iter().find(|c| c.level == Level::Serious);
         let is = |code: Warning| estimate.health.iter().any(|c| c.code == code);
         let reached = estimate

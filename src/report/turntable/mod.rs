@@ -145,6 +145,9 @@ pub struct Next {
     pub how: String,
     /// Half of the band expected with it.
     pub band: Option<String>,
+    /// The same in degrees, as planned.
+    #[serde(skip)]
+    pub half_deg: Option<f64>,
     /// Whether it narrows most.
     pub best: bool,
     /// The usual angle, where an angle belongs to it.
@@ -224,7 +227,8 @@ impl Sheet {
                     kind: Some(kind.key().to_owned()),
                     what: self.name(kind),
                     how: self.how(kind).to_owned(),
-                    band: half.map(|half| format!("±{}°", rounded_u(half))),
+                    band: half.map(half_band),
+                    half_deg: half,
                     best: false,
                     turn: kind.has_turn().then(usual_turn),
                     caution: kind.touches(),
@@ -248,6 +252,7 @@ impl Sheet {
             what: nothing.name(Kind::Found),
             how: nothing.how(Kind::Found).to_owned(),
             band: None,
+            half_deg: None,
             best: true,
             turn: None,
             caution: false,
@@ -314,16 +319,10 @@ impl View {
             (_, true) => String::new(),
             (None, _) if known.job.is_none() => "The first recording".to_owned(),
             (Some(sheet), _) if !sheet.is_begun() => "The first recording".to_owned(),
-            (Some(sheet), _) => {
-                let now = sheet.half_band_deg().ok().flatten();
-                let now = now.map_or_else(String::new, |half| {
-                    format!(" instead of ±{}°", rounded_u(half))
-                });
-                format!(
-                    "Next recording, and the {} % band expected with it{now}",
-                    Sheet::planned_percent()
-                )
-            }
+            (Some(_), _) => format!(
+                "Next recording, and the {} % band expected with it",
+                Sheet::planned_percent()
+            ),
             (None, _) => "What the job asks for, and what would narrow the band".to_owned(),
         };
         Self {
@@ -337,7 +336,7 @@ impl View {
                 why: String::new(),
                 after: Vec::new(),
                 turn: None,
-                caution: None,
+                caution: Some(text::CAUTIONS),
             },
             change: None,
             recordings,
@@ -379,6 +378,18 @@ impl View {
             }
         }
         let current = current(job, solution);
+        let found = current.and_then(|s| s.rotation_deg.half_width());
+        let planned = known.sheet.and_then(|s| s.half_band_deg().ok().flatten());
+        if let (false, Some(found), Some(planned)) = (doubted, found, planned) {
+            // what was planned, at the width that was found
+            for next in &mut waiting.next {
+                next.band = next.half_deg.map(|half| half_band(half * found / planned));
+            }
+            waiting.next_words += &format!(" instead of {}", half_band(found));
+            if !waiting.next.iter().any(|next| next.best) {
+                waiting.next_words += ": none narrows it much more";
+            }
+        }
         let answer = match current {
             Some(setup) => Some(of_setup(setup)),
             None => solution.records.first().map(|record| {
@@ -396,7 +407,7 @@ impl View {
             },
         };
         let spoken = [
-            solution.in_doubt.clone(),
+            solution.in_doubt.as_deref().map(plainly),
             answer
                 .as_ref()
                 .map(|a| format!("{} degrees, {}.", a.figure, a.way)),
@@ -408,7 +419,7 @@ impl View {
                 let slip = known.sheet.map_or("", |_| {
                     " If a recording was put on the wrong line, leave it out and put it on its own."
                 });
-                without_options(doubt).trim_end_matches('.').to_owned() + "." + slip
+                plainly(doubt).trim_end_matches('.').to_owned() + "." + slip
             }),
             spoken: spoken.into_iter().flatten().collect::<Vec<_>>().join(" "),
             answer,
@@ -419,7 +430,7 @@ impl View {
                 .iter()
                 .map(|w| Doubt {
                     level: w.level,
-                    message: without_options(&w.message),
+                    message: plainly(&w.message),
                 })
                 .collect(),
             evidence: true,
@@ -473,8 +484,8 @@ fn of_setup(setup: &SetupResult) -> Answer {
     if let Some(arm) = text::arm(&setup.arm_of, setup.arm.as_ref()) {
         more.push(["Arm".to_owned(), arm]);
     }
-    let without = if setup.tried_turns {
-        ", known turns taken back"
+    let without = if setup.left_behind.turned {
+        ", the known turn taken back"
     } else {
         ""
     };
@@ -585,6 +596,10 @@ fn order(situation: &Situation<'_>) -> Order {
     }
 }
 
+fn half_band(half_deg: f64) -> String {
+    format!("±{}°", rounded_u(half_deg))
+}
+
 fn change(c: &Comparison, solution: &Solution) -> Option<Change> {
     let state = |name: &str| {
         let setup = solution.setups.iter().find(|s| s.name == name)?;
@@ -597,9 +612,15 @@ fn change(c: &Comparison, solution: &Solution) -> Option<Change> {
         text::brief(change),
         text::turn_band(change)
     )];
+    words.extend(text::turn_due(c).map(|due| capitalised(&due) + "."));
     if let Some(p) = c.probability_improved {
+        let (way, p) = if p < 0.5 {
+            ("farther from", 1.0 - p)
+        } else {
+            ("nearer to", p)
+        };
         words.push(format!(
-            "The stylus is now nearer to zero with a probability of {}.",
+            "The stylus is now {way} zero with a probability of {}.",
             text::probability(p)
         ));
     }
@@ -649,6 +670,30 @@ pub fn told(capture: &CaptureSpec) -> String {
     capitalised(&words)
 }
 
+/// A message for somebody who reads neither job files nor statistics: without options, lines
+/// of the job and what chi-square says.
+fn plainly(message: &str) -> String {
+    let mut text = without_options(message);
+    while let Some(at) = text.find(", line ") {
+        let digits = text[at + 7..]
+            .chars()
+            .take_while(char::is_ascii_digit)
+            .count();
+        text.replace_range(at..at + 7 + digits, "");
+    }
+    if let Some(open) = text.find(" (chi-square") {
+        let mut depth = 0;
+        let close = text[open..].char_indices().find_map(|(at, c)| {
+            depth += i32::from(c == '(') - i32::from(c == ')');
+            (c == ')' && depth == 0).then_some(open + at)
+        });
+        if let Some(close) = close {
+            text.replace_range(open..=close, "");
+        }
+    }
+    text
+}
+
 /// A message without what it says of options, which nobody at the turntable types: of each
 /// sentence, brackets and clauses that name one are left out, as long as something stays.
 pub fn without_options(message: &str) -> String {
@@ -682,7 +727,14 @@ fn sentence_without_options(sentence: &str) -> String {
 
 #[cfg(test)]
 mod tests {
-    use super::without_options;
+    use super::{plainly, without_options};
+
+    #[test]
+    fn nobody_at_the_turntable_reads_statistics() {
+        let message = "they disagree. They would agree if capture 3 (a.wav, line 36) had the other sign: check that (chi-square 47.9 with 12 degrees of freedom, probability 3e-6; capture 3 (a.wav, line 36) departs by 5.0). More";
+        let says = "they disagree. They would agree if capture 3 (a.wav) had the other sign: check that. More";
+        assert_eq!(plainly(message), says);
+    }
 
     #[test]
     fn nobody_at_the_turntable_types_options() {

@@ -234,6 +234,15 @@ impl Sheet {
         }
     }
 
+    /// Whether a file has a name that the page gives to recordings.
+    pub fn is_recording(name: &str) -> bool {
+        let stem = name.rsplit_once('.').map_or(name, |(stem, _)| stem);
+        [FOUND, AFTER, BALL].iter().any(|of| {
+            stem.strip_prefix(of)
+                .is_some_and(|rest| rest.is_empty() || rest.starts_with('-'))
+        })
+    }
+
     /// Whether a recording of this kind makes sense now.
     pub fn takes_next(&self, kind: Kind) -> bool {
         let spherical = matches!(self.tip, Tip::Spherical(_));
@@ -283,7 +292,7 @@ impl Sheet {
                 "Front away from the spindle, the stylus staying where it is; put it back afterwards"
             }
             Kind::Ball => {
-                "The same grooves, leads and inputs; it tells how straight the record was cut"
+                "The same grooves, leads and inputs; it tells how straight the record was cut. On a second headshell, so that this cartridge stays as it is; once it has been off, begin anew with everything as found"
             }
             Kind::Side => "Cut on another occasion if you can; the cartridge stays as it is",
             Kind::Again => "Lift the arm, lower it again, same grooves",
