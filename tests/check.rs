@@ -1158,3 +1158,103 @@ fn malformed_jobs_are_named_with_line_and_field() {
     assert!(failures.is_empty(), "\n{}", failures.join("\n"));
     assert!(count >= 40);
 }
+
+/// Ctrl-C: what was done is in the files, which say that it is not all.
+#[cfg(unix)]
+#[test]
+fn an_interruption_leaves_what_was_done() {
+    let folder = tempfile::tempdir().unwrap();
+    let f = folder.path();
+    write(f, "a.toml", job(0.1, "tolerance_deg = 3"));
+    // long enough to be interrupted: some hundred setups
+    let long = (0..150).fold(job(0.3, ""), |text, i| {
+        format!(
+            "{text}[setup.s{i}]\n[[capture]]\nsetup = \"s{i}\"\ndelay_us = {{ value = {}, u = 0.01 }}\nradius_mm = 70\nrpm = 45\n",
+            i % 5
+        )
+    });
+    let long = long.replacen(
+        "radius_mm = { value = 72, u = 0.1 }",
+        "setup = \"s0\"\nradius_mm = 72",
+        1,
+    );
+    for k in 0..6 {
+        write(f, &format!("b{k}.toml"), long.clone());
+    }
+    let mut child = std::process::Command::new(env!("CARGO_BIN_EXE_groovelag"))
+        .current_dir(f)
+        .args([
+            "check",
+            ".",
+            "--threads",
+            "1",
+            "--jsonl",
+            "--junit",
+            "x.xml",
+            "--csv",
+            "x.csv",
+        ])
+        .stdout(std::process::Stdio::piped())
+        .spawn()
+        .unwrap();
+    let mut first = String::new();
+    let out = child.stdout.take().unwrap();
+    std::io::BufRead::read_line(&mut std::io::BufReader::new(out), &mut first).unwrap();
+    let pid = child.id().to_string();
+    std::process::Command::new("kill")
+        .args(["-INT", &pid])
+        .status()
+        .unwrap();
+    assert_eq!(child.wait().unwrap().code(), Some(130), "{first}");
+    let junit = std::fs::read_to_string(f.join("x.xml")).unwrap();
+    assert!(
+        junit.contains("name=\"incomplete\" value=\"interrupted: "),
+        "{junit}"
+    );
+    assert!(
+        junit.contains("of 7 jobs were checked") && junit.contains("a.toml"),
+        "{junit}"
+    );
+    assert!(
+        std::fs::read_to_string(f.join("x.csv"))
+            .unwrap()
+            .contains("a.toml")
+    );
+}
+
+/// Limits can be asked for; a default that leads nowhere is no default.
+#[cfg(unix)]
+#[test]
+fn limits_are_required_and_broken_defaults_are_said() {
+    let folder = tempfile::tempdir().unwrap();
+    let f = folder.path();
+    write(f, "a.toml", job(0.1, ""));
+    assert_eq!(groovelag(f, &["check", "a.toml"]).status.code(), Some(0));
+    let required = groovelag(f, &["check", "a.toml", "--require-limits"]);
+    assert_eq!(required.status.code(), Some(1));
+    assert!(String::from_utf8_lossy(&required.stdout).contains("--require-limits"));
+    for made in ["link", "folder", "pipe"] {
+        let defaults = f.join("groovelag.toml");
+        match made {
+            "link" => std::os::unix::fs::symlink("nowhere", &defaults).unwrap(),
+            "folder" => std::fs::create_dir(&defaults).unwrap(),
+            _ => assert!(
+                std::process::Command::new("mkfifo")
+                    .arg(&defaults)
+                    .status()
+                    .unwrap()
+                    .success()
+            ),
+        }
+        let broken = groovelag(f, &["check", "a.toml"]);
+        assert_eq!(broken.status.code(), Some(2), "{made}");
+        assert!(
+            String::from_utf8_lossy(&broken.stdout).contains("groovelag.toml"),
+            "{made}"
+        );
+        match made {
+            "folder" => std::fs::remove_dir(&defaults).unwrap(),
+            _ => std::fs::remove_file(&defaults).unwrap(),
+        }
+    }
+}

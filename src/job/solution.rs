@@ -203,6 +203,9 @@ pub struct RecordResult {
     pub name: String,
     /// Rotation of its cut.
     pub cut_rotation_deg: Quantity,
+    /// What its uncertainty consists of; empty where it is exact.
+    #[serde(default)]
+    pub budget: Vec<BudgetLine>,
 }
 
 /// What is known of a cartridge.
@@ -213,6 +216,9 @@ pub struct CartridgeResult {
     pub name: String,
     /// Lever at zero rotation in a 90 degree groove, micrometres.
     pub lever_um: Quantity,
+    /// What its uncertainty consists of; empty where it is exact.
+    #[serde(default)]
+    pub lever_budget: Vec<BudgetLine>,
     /// Factor on the groove's delay.
     pub scale: Quantity,
 }
@@ -707,6 +713,12 @@ impl View<'_> {
                     Ok(RecordResult {
                         name: name.clone(),
                         cut_rotation_deg: self.parameter(&id::cut(name), exact, DEGREE)?,
+                        budget: self
+                            .network
+                            .unknown(&id::cut(name))
+                            .map_or_else(Vec::new, |k| {
+                                unknown_budget(self.network, self.adjustment, k, DEGREE.recip())
+                            }),
                     })
                 })
                 .collect::<Result<_, JobError>>()?,
@@ -1091,6 +1103,14 @@ impl View<'_> {
         Ok(CartridgeResult {
             name: name.to_owned(),
             lever_um: lever.scaled(MICROMETRE.recip()),
+            lever_budget: match variance > 0.0 {
+                true => combination_budget(
+                    self.network,
+                    self.adjustment,
+                    &(&gradient * MICROMETRE.recip()),
+                ),
+                false => Vec::new(),
+            },
             scale: self.parameter(&id::scale(name), exact, 1.0)?,
         })
     }

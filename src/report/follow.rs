@@ -11,7 +11,7 @@ impl Before {
         let [start, end] = self.span_s;
         let words = |quantity: &Quantity| {
             let band = text::turn_band(quantity);
-            format!("{}, {band}", text::angle(quantity))
+            format!("{}, {band}", text::brief(quantity))
         };
         let before = format!(
             "{}; from {start:.1} s to {end:.1} s",
@@ -42,8 +42,8 @@ impl Estimate {
             Some((label, quantity)) => parts.push((
                 if self.before.is_some() { "Now" } else { label },
                 format!(
-                    "{} seen from above, {}; from {:.1} s of programme",
-                    text::angle(quantity),
+                    "{}, {}; from {:.1} s of programme",
+                    text::brief(quantity),
                     text::turn_band(quantity),
                     self.programme_s
                 ),
@@ -58,7 +58,7 @@ impl Estimate {
                 "Just now",
                 format!(
                     "{}, u {} from noise alone; latest {:.1} s",
-                    text::angle(quantity),
+                    text::brief(quantity),
                     rounded_u(quantity.standard_uncertainty),
                     recent.span_s[1] - recent.span_s[0]
                 ),
@@ -79,6 +79,9 @@ impl Estimate {
         parts.push(("Health", health(&self.health)));
         if let Some(outlook) = &self.outlook {
             parts.push(("More time", more_time(outlook)));
+        }
+        if self.rotation_deg.is_some() {
+            parts.push(("What to do", AT_THE_END.to_owned()));
         }
         parts
     }
@@ -125,6 +128,9 @@ fn health(list: &[Caveat]) -> String {
     }
     words.join(". ")
 }
+
+/// The figure while it plays is not what the cartridge is turned by.
+const AT_THE_END: &str = "end the stream (Ctrl-C), whose last word says how far to turn: the rotation above is to the groove, with the arm's tracking error in it";
 
 /// Doubts shown while it plays, the most serious: all of them might not fit the screen.
 const HEALTH_SHOWN: usize = 3;

@@ -17,7 +17,7 @@ use std::fmt::Write as _;
 const MOST_RECORDINGS: usize = 10;
 
 /// Lines of a budget below this share are counted, not listed.
-const SMALL_SHARE: f64 = 0.001;
+const SMALL_SHARE: f64 = 0.01;
 
 /// Texts of a recording that are shown, and how much of each.
 const MOST_TEXTS: usize = 30;
@@ -334,6 +334,14 @@ pub fn table(caption: &str, head: &[&str], rows: &[Vec<String>]) -> String {
 
 /// A budget as a table.
 pub fn budget(pointer: &str, lines: &[BudgetLine], caption: &str) -> String {
+    budget_in("degrees", pointer, lines, caption)
+}
+
+/// A budget in a unit.
+pub fn budget_in(unit: &str, pointer: &str, lines: &[BudgetLine], caption: &str) -> String {
+    if lines.is_empty() {
+        return String::new();
+    }
     let (large, small): (Vec<_>, Vec<_>) = lines
         .iter()
         .enumerate()
@@ -363,7 +371,7 @@ pub fn budget(pointer: &str, lines: &[BudgetLine], caption: &str) -> String {
         caption,
         &[
             "Contribution",
-            "standard uncertainty / degrees",
+            &format!("standard uncertainty / {unit}"),
             "share of the variance / %",
         ],
         &rows,
@@ -447,70 +455,101 @@ pub fn suffix(k: usize) -> String {
     }
 }
 
-/// Files, radii, speeds and what was analysed.
+/// Files, radii, speeds and what was analysed: a table of all captures, and one of their files.
 pub fn captures(details: &Details, names: &Names, metadata: bool) -> String {
-    let mut out = String::new();
-    for (k, c) in details.captures.iter().enumerate() {
-        let mut rows: Vec<(&str, String)> = vec![(
+    let file = |c: &CaptureDetails| match &c.evidence {
+        Some(_) => names.html(file_name(&c.file)),
+        None => format!("none: a delay that was given ({})", names.html(&c.file)),
+    };
+    let rows: Vec<Vec<String>> = details
+        .captures
+        .iter()
+        .map(|c| {
+            let objects = c.objects.iter().filter(|name| !name.is_empty());
+            let objects: Vec<String> = objects.map(|name| names.html(name)).collect();
+            let [start, end] = c.radius_mm;
+            let mut made = vec![
+                if c.swapped {
+                    "leads swapped"
+                } else {
+                    "leads normal"
+                }
+                .to_owned(),
+            ];
+            made.extend(c.note.as_ref().map(|note| names.html(note)));
+            vec![
+                file(c),
+                objects.join(", "),
+                if start == end {
+                    start.to_string()
+                } else {
+                    format!("{start} to {end}")
+                },
+                plain(c.rpm, 2),
+                c.turn_deg.to_string(),
+                made.join("; "),
+            ]
+        })
+        .collect();
+    let mut out = table(
+        "How each capture was made",
+        &[
             "File",
-            match &c.evidence {
-                Some(_) => names.html(file_name(&c.file)),
-                None => format!("none: a delay that was given ({})", names.html(&c.file)),
-            },
-        )];
-        let [start, end] = c.radius_mm;
-        let radius = if start == end {
-            format!("{start} mm")
-        } else {
-            format!("{start} to {end} mm")
-        };
-        let leads = if c.swapped { "swapped" } else { "normal" };
-        if let Some(e) = &c.evidence {
-            if let Some(hash) = &e.about.sha256 {
-                rows.push(("SHA-256", format!("<span class=\"hash\">{hash}</span>")));
-            }
-            rows.push(("Form", names.html(&e.about.description)));
-            rows.push(("Sample rate", format!("{} Hz", e.about.sample_rate_hz)));
-            rows.push((
-                "Analysed",
+            "setup, record, chain",
+            "radius / mm",
+            "speed / rpm",
+            "turn / degrees",
+            "leads and note",
+        ],
+        &rows,
+    );
+    let read = details
+        .captures
+        .iter()
+        .filter_map(|c| Some((c, c.evidence.as_ref()?)));
+    let rows: Vec<Vec<String>> = read
+        .clone()
+        .map(|(c, e)| {
+            let hash = e.about.sha256.as_deref().unwrap_or("none: it was a stream");
+            vec![
+                file(c),
+                names.html(&e.about.description),
+                e.about.sample_rate_hz.to_string(),
                 format!(
-                    "{} to {} s of {} s, {} to {} Hz",
+                    "{} to {} of {}",
                     plain(e.span_s.0, 2),
                     plain(e.span_s.1, 2),
-                    plain(e.about.duration_s, 2),
-                    plain(e.band_hz.0, 0),
-                    plain(e.band_hz.1, 0)
+                    plain(e.about.duration_s, 2)
                 ),
-            ));
-            if metadata {
-                for (name, text) in e.about.metadata.iter().take(MOST_TEXTS) {
-                    let text: String = text.chars().take(MOST_CHARACTERS).collect();
-                    let shown = format!("{}: {}", names.html(name), names.html(&text));
-                    rows.push(("Text in the file", shown));
-                }
-            }
-        }
-        rows.push((
-            "Radius and speed",
-            format!("{radius}, {} rpm", plain(c.rpm, 2)),
-        ));
-        let [setup, record, chain] = &c.objects;
-        let objects: Vec<String> = [("setup", setup), ("record", record), ("chain", chain)]
-            .iter()
-            .filter(|(_, name)| !name.is_empty())
-            .map(|(kind, name)| format!("{kind} {}", names.html(name)))
-            .collect();
-        if !objects.is_empty() {
-            rows.push(("Of", objects.join(", ")));
-        }
-        rows.push((
-            "Turn and leads",
-            format!("{} degrees, leads {leads}", c.turn_deg),
-        ));
-        if let Some(note) = &c.note {
-            rows.push(("Note", names.html(note)));
-        }
-        out.push_str(&facts(&format!("Capture {}", k + 1), &rows));
+                format!("{} to {}", plain(e.band_hz.0, 0), plain(e.band_hz.1, 0)),
+                format!("<span class=\"hash\">{hash}</span>"),
+            ]
+        })
+        .collect();
+    if !rows.is_empty() {
+        out += &table(
+            "What was read",
+            &[
+                "File",
+                "form",
+                "sample rate / Hz",
+                "analysed / s",
+                "band / Hz",
+                "SHA-256",
+            ],
+            &rows,
+        );
+    }
+    let texts = read.filter(|_| metadata).flat_map(|(c, e)| {
+        let texts = e.about.metadata.iter().take(MOST_TEXTS);
+        texts.map(move |(name, text)| {
+            let text: String = text.chars().take(MOST_CHARACTERS).collect();
+            vec![file(c), names.html(name), names.html(&text)]
+        })
+    });
+    let texts: Vec<Vec<String>> = texts.collect();
+    if !texts.is_empty() {
+        out += &table("Text in the files", &["File", "field", "text"], &texts);
     }
     out
 }

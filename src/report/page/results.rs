@@ -3,13 +3,16 @@
 use super::names::{Names, escaped, file_name};
 use super::parts::{self, number, quantity};
 use super::{Block, Page, Section};
-use crate::job::{Comparison, Details, Job, SetupResult, Solution, Source};
+use crate::job::{Comparison, Details, Job, REPORT, SetupResult, Solution, Source};
 use crate::report::Measurement;
 use crate::report::instruction::{Situation, capitalised};
 use crate::report::picture::{self, Picture};
 use crate::report::text::{self, WHILE_IN_DOUBT};
 use crate::uncertainty::{Caveat, Direction, Quantity, plain, rounded, rounded_u, tail};
 use std::fmt::Write as _;
+
+/// The key of a job's `[report]` that has a place of its own, for a signature.
+const APPROVED: &str = "approved_by";
 
 /// Setups whose pictures are shown.
 const MOST_SETUPS: usize = 12;
@@ -86,6 +89,46 @@ impl About<'_> {
             heading: "Conditions".to_owned(),
             blocks: vec![Block::Html(html)],
         }
+    }
+
+    /// Who measured what, for whom and how; nothing where the job says nothing of it.
+    fn report(&self, names: &Names) -> Option<Section> {
+        let job = self.job;
+        if job.report.is_empty() {
+            return None;
+        }
+        let said = |text: Option<&String>| {
+            text.map_or_else(|| "not stated".to_owned(), |text| names.html(text))
+        };
+        let serials = job.cartridges.iter().filter_map(|(name, cartridge)| {
+            let serial = cartridge.serial.as_ref()?;
+            Some(names.html(&format!("{name}: serial {serial}")))
+        });
+        let serials: Vec<String> = serials.collect();
+        let mut rows: Vec<(&str, String)> = REPORT
+            .iter()
+            .filter(|(key, _)| *key != APPROVED)
+            .map(|(key, words)| (*words, said(job.report.get(*key))))
+            .collect();
+        rows.push(("Date of measurement", said(job.date.as_ref())));
+        rows.push(("Operator", said(job.operator.as_ref())));
+        rows.push((
+            "Serial numbers",
+            if serials.is_empty() {
+                "not stated".to_owned()
+            } else {
+                serials.join("; ")
+            },
+        ));
+        let html = parts::facts("Report", &rows)
+            + &format!(
+                "<p class=\"approval\">Approved by: {}. Date and signature: <span></span></p>\n",
+                said(job.report.get(APPROVED))
+            );
+        Some(Section {
+            heading: "Report".to_owned(),
+            blocks: vec![Block::Html(html)],
+        })
     }
 
     /// What every page about a stylus ends with.
@@ -339,7 +382,7 @@ pub fn solution(s: &Solution, about: &About<'_>) -> Page {
         Some(contacts.remove(0))
     };
 
-    let mut sections = Vec::new();
+    let mut sections: Vec<Section> = about.report(&names).into_iter().collect();
     let mut blocks = Vec::new();
     if !contacts.is_empty() {
         blocks.push(Block::Figures(3, contacts));
@@ -449,6 +492,21 @@ fn together(s: &Solution, about: &About<'_>, names: &Names) -> Section {
         &["Quantity", "value"],
         &rows,
     )));
+    for (k, r) in s.records.iter().enumerate() {
+        blocks.push(Block::Html(parts::budget(
+            &format!("/records/{k}/budget"),
+            &r.budget,
+            &format!("What the uncertainty of the cut consists of: {}", r.name),
+        )));
+    }
+    for (k, c) in s.cartridges.iter().enumerate() {
+        blocks.push(Block::Html(parts::budget_in(
+            "um",
+            &format!("/cartridges/{k}/lever_budget"),
+            &c.lever_budget,
+            &format!("What the uncertainty of the lever consists of: {}", c.name),
+        )));
+    }
     let rows: Vec<Vec<String>> = s
         .captures
         .iter()
@@ -611,15 +669,21 @@ pub fn comparison(c: &Comparison, s: &Solution, about: &About<'_>) -> Page {
         "Rotations before and after; what both share cancels in the change",
         &rows,
     )));
+    blocks.push(Block::Html(parts::budget(
+        "/change_budget",
+        &c.change_budget,
+        "What the uncertainty of the change consists of",
+    )));
     let mut pictures = about.shared_pictures();
     if let Some(a) = after {
         pictures.extend(picture::budget(&a.budget, "", ": rotation after"));
     }
     blocks.push(Block::Figures(3, pictures));
-    let mut sections = vec![Section {
+    let mut sections: Vec<Section> = about.report(&names).into_iter().collect();
+    sections.push(Section {
         heading: "Evidence".to_owned(),
         blocks,
-    }];
+    });
     sections.extend(about.closing(&c.warnings, &names));
     Page {
         title: format!(
