@@ -629,25 +629,35 @@ const NOISE_BAND_HZ: (f64, f64) = (1_000.0, 15_000.0);
 /// quiet programme with its delay: a thousand times. Common practice, no source.
 const LIKELIER: f64 = 1e3;
 
+/// Coherence of the programme from which a frequency's phase is known well enough to tell
+/// programme by it: to a third of a radian in a single frame (Bendat and Piersol, Random Data,
+/// 9.2, from memory).
+const PROGRAMME_COHERENCE: f64 = 0.9;
+
 /// Correlation of the channels' noise in the quietest stretch; `None` where what both share
-/// there may be programme, which has the programme's `delay_s`.
-fn noise_correlation(spectrum: &CrossSpectrum, delay_s: f64) -> Option<f64> {
+/// there may be programme, which has the programme's phase at every frequency, whatever
+/// cartridge and chain make of it.
+fn noise_correlation(spectrum: &CrossSpectrum) -> Option<f64> {
     let quietest = &spectrum.quietest;
     if spectrum.alignment != 0 {
         return None;
     }
     let averages = quietest.frames as f64 * window::HOP_FRACTION;
     let (mut bins, mut at_once, mut delayed) = (0.0, 0.0, 0.0);
-    for (k, bin) in quietest.bins.iter().enumerate() {
+    let programmes = spectrum.total();
+    for (k, (bin, programme)) in quietest.bins.iter().zip(&programmes).enumerate() {
+        if programme.coherence() < PROGRAMME_COHERENCE {
+            continue;
+        }
+        let common = programme.re.hypot(programme.im);
         let frequency_hz = spectrum.frequency_hz(k);
         let power = (bin.left * bin.right).sqrt();
         if !(NOISE_BAND_HZ.0..NOISE_BAND_HZ.1).contains(&frequency_hz) || power <= 0.0 {
             continue;
         }
-        let (sin, cos) = (std::f64::consts::TAU * frequency_hz * delay_s).sin_cos();
         bins += 1.0;
         at_once += bin.re / power;
-        delayed += (bin.re * cos + bin.im * sin) / power;
+        delayed += (bin.re * programme.re + bin.im * programme.im) / (common * power);
     }
     if bins == 0.0 {
         return None;
@@ -738,7 +748,7 @@ fn caveats(
             .filter(|_| !quality.traced)
     };
     list.extend(not_mono().or_else(noisy).or_else(one_signal));
-    let blend = noise_correlation(spectrum, estimate.delay_s);
+    let blend = noise_correlation(spectrum);
     list.extend(blend.and_then(|shared| {
         Warning::Blend.at(shared, || {
             format!("where nothing plays, the channels' noise has {:.0} % in common: a blend, crosstalk beyond the usual or a joint-stereo coder mixes the channels, which makes the delay read short by about as much", 100.0 * shared)

@@ -898,8 +898,8 @@ mod tests {
         for (mm, expected) in [
             (50.0, None),
             (150.0, None),
-            (49.9, Some(Caution)),
-            (150.1, Some(Caution)),
+            (49.9, Some(Serious)),
+            (150.1, Some(Serious)),
         ] {
             assert_eq!(level(Warning::UnusualRadius, mm), expected);
         }
