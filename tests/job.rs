@@ -578,3 +578,41 @@ setup.rotation_deg = -2.2
     );
     assert!(low < -6.2 && -6.2 < high, "{rotation}");
 }
+
+/// `channels` says which channels are left and right; exchanged ones turn the delay over, and
+/// a capture whose channels were exchanged is explained so, with nothing else beside it.
+#[test]
+fn exchanged_channels_are_found_and_put_right() {
+    let folder = folder();
+    let shipped = Path::new(env!("CARGO_MANIFEST_DIR")).join("test-signals/workshop");
+    for entry in std::fs::read_dir(&shipped).unwrap() {
+        let path = entry.unwrap().path();
+        std::fs::copy(&path, folder.path().join(path.file_name().unwrap())).unwrap();
+    }
+    let job = std::fs::read_to_string(shipped.join("job.toml")).unwrap();
+    let solved = |job: &str| {
+        let output = run(&["solve", "--json"], &job_in(folder.path(), job));
+        json::<groovelag::report::solution::SolutionDocument>(&output)
+    };
+    let turned = "file = \"workshop-found-turned-on.wav\"\n";
+    let exchanged = job.replace(turned, &format!("{turned}channels = [2, 1]\n"));
+    let (right, wrong) = (solved(&job), solved(&exchanged));
+    let delay = |document: &serde_json::Value| {
+        document["captures"][2]["delay_us"]["value"]
+            .as_f64()
+            .unwrap()
+    };
+    let (there, back) = (delay(&right), delay(&wrong));
+    assert!((there + back).abs() < 1e-3, "{there} {back}");
+    let doubt = wrong["in_doubt"].as_str().unwrap();
+    assert!(doubt.contains("remove channels = [2, 1]"), "{doubt}");
+    let serious = wrong["warnings"].as_array().unwrap().iter();
+    let serious: Vec<_> = serious.filter(|w| w["level"] == "serious").collect();
+    assert_eq!(serious.len(), 1, "{serious:?}");
+    for wrong in ["[2]", "[0, 1]", "\"2,1\"", "[1.5, 2]"] {
+        let job = job.replace(turned, &format!("{turned}channels = {wrong}\n"));
+        let output = run(&["solve"], &job_in(folder.path(), &job));
+        let message = String::from_utf8_lossy(&output.stderr).into_owned();
+        assert!(message.contains("channels = [2, 1]"), "{wrong}: {message}");
+    }
+}

@@ -529,9 +529,11 @@ impl List<'_> {
             frequency::ENTRY,
             entry(|c| c.radius_u = Some(FREE_RADIUS)),
         );
-        let words = format!(
-            "left and right of {of} were exchanged (if so, add channels = [2, 1] to the capture)"
-        );
+        let entry = match self.job.captures[at].channels {
+            Some([2, 1]) => "remove channels = [2, 1] from the capture",
+            _ => "add channels = [2, 1] to the capture",
+        };
+        let words = format!("left and right of {of} were exchanged (if so, {entry})");
         self.add(Slip::Channels, Some(at), words, frequency::CHANNELS, |_| {});
         if let Some(last) = self.hypotheses.last_mut() {
             last.exchanged = vec![at];

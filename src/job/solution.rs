@@ -417,6 +417,16 @@ pub fn solve(job: &Job, data: &[Option<CaptureData>], coverage: f64) -> Result<S
         )));
     }
     warnings.append(&mut findings.warnings);
+    // where one capture is at fault, what it brings about is not told as well
+    let contradicts = warnings.iter().any(|w| w.code == Warning::Contradiction);
+    let of_one = findings
+        .explanations
+        .first()
+        .is_some_and(|e| e.capture.is_some());
+    if contradicts && of_one {
+        let follows = [Warning::ImplausibleRotation, Warning::ImpossibleLever];
+        warnings.retain(|w| !follows.contains(&w.code));
+    }
     warnings.extend(scatter.caveat(job));
     warnings.extend(same_recording(job, data));
     warnings.extend(calibration::cross_check(job, data, deviation, coverage)?);
