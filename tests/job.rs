@@ -609,6 +609,22 @@ fn exchanged_channels_are_found_and_put_right() {
     let serious = wrong["warnings"].as_array().unwrap().iter();
     let serious: Vec<_> = serious.filter(|w| w["level"] == "serious").collect();
     assert_eq!(serious.len(), 1, "{serious:?}");
+    // a comparison withholds what is due as well
+    let compared = |job: &str| {
+        let options = [
+            "compare",
+            "--before",
+            "found",
+            "--after",
+            "corrected",
+            "--json",
+        ];
+        let output = run(&options, &job_in(folder.path(), job));
+        json::<groovelag::report::solution::ComparisonDocument>(&output)
+    };
+    assert!(compared(&job)["due_deg"].is_number());
+    let doubted = compared(&exchanged);
+    assert!(doubted["due_deg"].is_null() && doubted["conformity"].is_null());
     for wrong in ["[2]", "[0, 1]", "\"2,1\"", "[1.5, 2]"] {
         let job = job.replace(turned, &format!("{turned}channels = {wrong}\n"));
         let output = run(&["solve"], &job_in(folder.path(), &job));

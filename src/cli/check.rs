@@ -111,14 +111,13 @@ pub fn run(arguments: &CheckArguments) -> Result<Outcome, String> {
     let quiet = streams && io::stdout().is_terminal();
     let mut progress = output::Progress::new();
     let width = output::width();
-    let results = Arc::new(Mutex::new(Vec::<Checked>::new()));
-    let (soon, files) = (
-        Arc::clone(&results),
-        (arguments.junit.clone(), arguments.csv.clone()),
-    );
+    // those that are done, for whoever interrupts
+    let finished = Arc::new(Mutex::new(Vec::<Checked>::new()));
+    let seen = Arc::clone(&finished);
+    let files = (arguments.junit.clone(), arguments.csv.clone());
     let all = items.len();
     output::end_on_interruption(move || {
-        let done = soon.lock().unwrap_or_else(PoisonError::into_inner).clone();
+        let done = seen.lock().unwrap_or_else(PoisonError::into_inner).clone();
         if !done.is_empty() {
             let document = CheckDocument::new(done).broken_off(all);
             let _ = output::all(write(
@@ -131,7 +130,7 @@ pub fn run(arguments: &CheckArguments) -> Result<Outcome, String> {
     });
     let mut emit = |result: &Checked| -> io::Result<()> {
         let done = {
-            let mut list = results.lock().unwrap_or_else(PoisonError::into_inner);
+            let mut list = finished.lock().unwrap_or_else(PoisonError::into_inner);
             list.push(result.clone());
             list.len()
         };

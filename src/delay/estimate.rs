@@ -630,7 +630,7 @@ const NOISE_BAND_HZ: (f64, f64) = (1_000.0, 15_000.0);
 const LIKELIER: f64 = 1e3;
 
 /// Coherence of the programme from which a frequency's phase is known well enough to tell
-/// programme by it: to a third of a radian in a single frame (Bendat and Piersol, Random Data,
+/// programme by it: to a quarter of a radian in a single frame (Bendat and Piersol, Random Data,
 /// 9.2, from memory).
 const PROGRAMME_COHERENCE: f64 = 0.9;
 

@@ -30,7 +30,7 @@ pub struct Comparison {
     /// before; null where a doubt withholds it.
     pub probability_improved: Option<f64>,
     /// What a turn could have taken out before, the other way round: the turn that was due.
-    /// Null where its band contains zero.
+    /// Null where its band contains zero, or where a doubt withholds it.
     #[serde(default)]
     pub due_deg: Option<f64>,
     /// Rotation of the stylus to the cartridge body after; null where nothing is known of the
@@ -131,8 +131,10 @@ pub fn compare(
         change_deg,
         remaining_deg: second.rotation_deg,
         probability_improved: standing.allow(Some(probability)),
-        due_deg: Some(-first.headshell_deg.value)
-            .filter(|_| !first.headshell_deg.interval.contains(0.0)),
+        due_deg: standing.allow(
+            Some(-first.headshell_deg.value)
+                .filter(|_| !first.headshell_deg.interval.contains(0.0)),
+        ),
         stylus_to_body_deg: second.stylus_to_body_deg,
         conformity: standing.allow(second.conformity),
         change_budget: combination_budget(&solved.network, &solved.adjustment, &difference),

@@ -248,11 +248,6 @@ impl Examined<'_> {
                 Some((unknown, s.rotation_deg.half_width()? * DEGREE))
             })
             .collect();
-        let jacobians: Vec<_> = problem
-            .blocks()
-            .iter()
-            .map(|block| block.evaluate(x).jacobian)
-            .collect();
         let hidden = |setup: &&SetupResult| {
             let captures = self.job.captures.iter().zip(&self.network.capture_blocks);
             let own = captures.filter(|(c, _)| c.setup == setup.name);
@@ -262,14 +257,13 @@ impl Examined<'_> {
                 let by = problem.shift(self.adjustment, block, &change(block));
                 moved.iter_mut().zip(by).for_each(|(sum, one)| *sum += one);
             }
-            // what the minimum leaves of it, over captures and priors
-            let left = problem.blocks().iter().enumerate().map(|(at, block)| {
-                let along = block.unknowns().iter().map(|&k| moved[k]).collect();
-                let mut residual = -jacobians[at].dot::<Array1<f64>>(&along);
-                if own.contains(&at) {
-                    residual += &change(at);
-                }
-                residual.dot(&block.information().dot(&residual))
+            // what it adds to chi-square once the minimum has moved: c'W (c - J moved)
+            let left = own.iter().map(|&at| {
+                let block = &problem.blocks()[at];
+                let along: Array1<f64> = block.unknowns().iter().map(|&k| moved[k]).collect();
+                let change = change(at);
+                let residual = &change - &block.evaluate(x).jacobian.dot(&along);
+                change.dot(&block.information().dot(&residual))
             });
             !own.is_empty()
                 && Warning::Unchecked.level(left.sum()).is_some()

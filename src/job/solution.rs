@@ -954,7 +954,11 @@ impl View<'_> {
                 && setup.alignment != Some(Alignment::Unknown),
             unchecked: false,
             left_behind: self.left_behind(name),
-            narrows: self.narrows(&setup.cartridge, &headshell),
+            // where a turn is advised, nobody asks
+            narrows: match correction {
+                Some(_) => Narrows::default(),
+                None => self.narrows(&setup.cartridge, &headshell),
+            },
         })
     }
 

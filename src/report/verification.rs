@@ -10,15 +10,16 @@ use serde::{Deserialize, Serialize};
 use serde_json::Value;
 use std::path::{Path, PathBuf};
 
-/// Numbers that differ by less than this, relative to the larger one, differ by rounding: a
+/// Numbers that differ by less than this, relative to the larger one, differ by rounding: some
 /// million times the rounding of one operation in double precision, and less than the last
 /// digit that any result shows. Common practice, no source.
 const ROUNDING: f64 = 1e-9;
 
-/// The same for numbers near zero, in degrees, microseconds or micrometres.
+/// The same for numbers near zero, in degrees, microseconds or micrometres (common practice, no
+/// source).
 const ROUNDING_NEAR_ZERO: f64 = 1e-9;
 
-/// Places that are listed of those that differ.
+/// Places that are listed of those that differ: a screen (common practice, no source).
 const MOST_LISTED: usize = 20;
 
 /// What comparing a result with its like shows.
@@ -86,6 +87,8 @@ pub struct Verification {
 pub struct Claim {
     document: SolutionDocument,
     basis: Basis,
+    path: PathBuf,
+    /// The same as shown.
     file: String,
 }
 
@@ -114,6 +117,7 @@ impl Claim {
         Ok(Self {
             document,
             basis,
+            path: path.to_owned(),
             file,
         })
     }
@@ -124,12 +128,12 @@ impl Claim {
     ///
     /// When the result names no job.
     pub fn job(&self) -> Result<PathBuf, String> {
-        let job = self
-            .basis
-            .job()
-            .ok_or_else(|| format!("{}: it names no job file; name it with --job", self.file))?;
-        let folder = Path::new(&self.file).parent().unwrap_or(Path::new(""));
-        Ok(folder.join(&job.file))
+        // a name alone: what a result says of folders is not followed
+        let job = self.basis.job();
+        let name = job.and_then(|job| Path::new(&job.file).file_name());
+        let name =
+            name.ok_or_else(|| format!("{}: it names no job file; name it with --job", self.file))?;
+        Ok(self.path.with_file_name(name))
     }
 
     /// What the result was made from.
@@ -143,11 +147,8 @@ impl Claim {
     ///
     /// When a document holds what JSON cannot.
     pub fn verify(&self, now: &SolutionDocument) -> Result<Verification, serde_json::Error> {
-        let inputs = |document: &SolutionDocument| {
-            let basis = document.basis.as_ref();
-            basis.map_or_else(Vec::new, |b| b.inputs.clone())
-        };
-        let changed_inputs = changed(&inputs(&self.document), &inputs(now));
+        let inputs_now = now.basis.as_ref().map_or(&[][..], |basis| &basis.inputs);
+        let changed_inputs = changed(&self.basis.inputs, inputs_now);
         let told = |document: &SolutionDocument| {
             let mut value = serde_json::to_value(document)?;
             // who made it and from which bytes is told by itself
@@ -181,30 +182,24 @@ impl Claim {
     }
 }
 
-/// Files that are not the same then and now.
+/// Files that are not the same then and now. Several may have the same name, in folders of
+/// their own.
 fn changed(then: &[Input], now: &[Input]) -> Vec<ChangedInput> {
-    let like = |a: &Input, b: &Input| a.kind == b.kind && a.file == b.file;
-    let gone = then.iter().map(|input| {
-        let other = now.iter().find(|other| like(input, other));
-        (
-            input,
-            &input.sha256,
-            other.map_or(&None, |other| &other.sha256),
-        )
-    });
-    let new = now
-        .iter()
-        .filter(|input| !then.iter().any(|other| like(input, other)))
-        .map(|input| (input, &None, &input.sha256));
-    gone.chain(new)
-        .filter(|(_, then, now)| then != now)
-        .map(|(input, then, now)| ChangedInput {
-            kind: input.kind,
-            file: input.file.clone(),
-            sha256_then: then.clone(),
-            sha256_now: now.clone(),
-        })
-        .collect()
+    let of = |then: Option<&Input>, now: Option<&Input>, input: &Input| ChangedInput {
+        kind: input.kind,
+        file: input.file.clone(),
+        sha256_then: then.and_then(|i| i.sha256.clone()),
+        sha256_now: now.and_then(|i| i.sha256.clone()),
+    };
+    let mut new: Vec<&Input> = now.iter().filter(|input| !then.contains(input)).collect();
+    let mut list = Vec::new();
+    for gone in then.iter().filter(|input| !now.contains(input)) {
+        let like = |other: &&Input| other.kind == gone.kind && other.file == gone.file;
+        let other = new.iter().position(like).map(|at| new.remove(at));
+        list.push(of(Some(gone), other, gone));
+    }
+    list.extend(new.into_iter().map(|input| of(None, Some(input), input)));
+    list
 }
 
 /// Two documents, number by number.
@@ -356,6 +351,8 @@ mod tests {
             input(InputKind::Recording, "b.wav", "3"),
         ];
         assert_eq!(changed(&then, &then), []);
+        let alike = ["1", "2"].map(|hash| input(InputKind::Recording, "a.wav", hash));
+        assert_eq!(changed(&alike, &alike), []);
         let now = [
             input(InputKind::Job, "job.toml", "1"),
             input(InputKind::Recording, "a.wav", "9"),

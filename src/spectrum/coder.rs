@@ -153,9 +153,9 @@ impl CoderProbe {
     }
 }
 
-/// Whether half of a frame's treble lies within an eighth of it. Music's attacks last longer;
-/// a click that both channels have alike, as a spike of the mains, is loud in the sum and adds
-/// nothing to the difference.
+/// Whether half of a frame's treble lies within an eighth of it (common practice, no source).
+/// Music's attacks last longer; a click that both channels have alike, as a spike of the mains,
+/// is loud in the sum and adds nothing to the difference.
 fn is_click(left: &[f32], right: &[f32]) -> bool {
     let sum: Vec<f32> = left.iter().zip(right).map(|(l, r)| l + r).collect();
     let part = (sum.len() / 16).max(1);

@@ -419,7 +419,7 @@ impl Desk {
     }
 
     /// Moves everything of the job into a folder of its own, where it can be opened again, so
-    /// that the page begins anew. The job's file goes last: what breaks off goes on next time.
+    /// that the page begins anew. Where one file cannot be moved, all of them stay.
     pub fn put_away(&mut self) -> Result<View, String> {
         let (_, _, sheet) = self.job()?.ok_or("There is no job here.")?;
         let sheet = sheet.ok_or(KEPT_BY_HAND)?;
@@ -431,7 +431,7 @@ impl Desk {
                 made => break made.map(|()| folder),
             }
         };
-        let failed = |e| format!("The job cannot be put away ({e}).");
+        let failed = |e| format!("The job cannot be put away ({e}). It stays where it is.");
         let away = away.map_err(failed)?;
         // those that were left out as well
         let entries = std::fs::read_dir(&self.folder).map_err(failed)?;
@@ -442,10 +442,16 @@ impl Desk {
         let listed = sheet.takes.into_iter().map(|take| take.file);
         let mut all: Vec<String> = recordings.chain(listed).collect();
         all.extend([SOLUTION, EVIDENCE, JOB].map(str::to_owned));
-        for name in all {
-            let from = self.folder.join(&name);
-            if from.symlink_metadata().is_ok() {
-                std::fs::rename(&from, away.join(&name)).map_err(failed)?;
+        all.retain(|name| self.folder.join(name).symlink_metadata().is_ok());
+        all.sort_unstable();
+        all.dedup();
+        for (moved, name) in all.iter().enumerate() {
+            if let Err(e) = std::fs::rename(self.folder.join(name), away.join(name)) {
+                for name in &all[..moved] {
+                    let _ = std::fs::rename(away.join(name), self.folder.join(name));
+                }
+                let _ = std::fs::remove_dir(&away);
+                return Err(failed(e));
             }
         }
         Ok(self.view())

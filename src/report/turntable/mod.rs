@@ -671,7 +671,7 @@ pub fn told(capture: &CaptureSpec) -> String {
 }
 
 /// A message for somebody who reads neither job files nor statistics: without options, lines
-/// of the job and what chi-square says.
+/// of the job, what to write there, and what chi-square says.
 fn plainly(message: &str) -> String {
     let mut text = without_options(message);
     while let Some(at) = text.find(", line ") {
@@ -681,14 +681,15 @@ fn plainly(message: &str) -> String {
             .count();
         text.replace_range(at..at + 7 + digits, "");
     }
-    if let Some(open) = text.find(" (chi-square") {
-        let mut depth = 0;
-        let close = text[open..].char_indices().find_map(|(at, c)| {
-            depth += i32::from(c == '(') - i32::from(c == ')');
-            (c == ')' && depth == 0).then_some(open + at)
-        });
-        if let Some(close) = close {
-            text.replace_range(open..=close, "");
+    for bracket in [" (chi-square", " (if so, "] {
+        while let Some(open) = text.find(bracket) {
+            let mut depth = 0;
+            let close = text[open..].find(|c| {
+                depth += i32::from(c == '(') - i32::from(c == ')');
+                c == ')' && depth == 0
+            });
+            let end = close.map_or(text.len(), |close| open + close + 1);
+            text.replace_range(open..end, "");
         }
     }
     text
@@ -731,7 +732,7 @@ mod tests {
 
     #[test]
     fn nobody_at_the_turntable_reads_statistics() {
-        let message = "they disagree. They would agree if capture 3 (a.wav, line 36) had the other sign: check that (chi-square 47.9 with 12 degrees of freedom, probability 3e-6; capture 3 (a.wav, line 36) departs by 5.0). More";
+        let message = "they disagree. They would agree if capture 3 (a.wav, line 36) had the other sign (if so, add x = [2, 1]): check that (chi-square 47.9 with 12 degrees of freedom, probability 3e-6; capture 3 (a.wav, line 36) departs by 5.0). More";
         let says = "they disagree. They would agree if capture 3 (a.wav) had the other sign: check that. More";
         assert_eq!(plainly(message), says);
     }
