@@ -12,9 +12,10 @@ use std::path::PathBuf;
 /// Solve a job again, and see whether an earlier result comes out the same
 #[derive(Debug, Args)]
 #[command(
-    after_help = "The result names every file that it was made from by its SHA-256. Files that have
-changed are named, and so is every number that comes out otherwise. The job and
-its recordings lie where they lay: the job beside the result, or where --job says.
+    after_help = "The result names every file that it was made from by its SHA-256. Files that
+have changed are named, and so is every number that comes out otherwise. The job
+and its recordings lie where they lay: the job beside the result, or where --job
+says.
 
 Example:
   groovelag solve job.toml --json > result.json
