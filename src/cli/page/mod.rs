@@ -24,7 +24,7 @@ use std::process::{Command, Stdio};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 use tokio::net::TcpListener;
-use tokio::sync::{Notify, Semaphore};
+use tokio::sync::{Notify, Semaphore, oneshot};
 use tokio::time::timeout;
 
 /// Connections at a time: some windows of one browser (common practice, no source).
@@ -314,25 +314,19 @@ impl Server {
         }
         match path {
             "/state" => self.with_desk(|desk| Ok(desk.view())).await,
-            "/inputs" => match tokio::task::spawn_blocking(listen::inputs).await {
-                Ok(list) => json(&list),
-                Err(_) => broken(),
-            },
+            "/inputs" => beside(|| json(&listen::inputs())).await,
             "/evidence" => {
-                let server = Arc::clone(&self);
-                let read = tokio::task::spawn_blocking(move || {
-                    let file = server.desk().folder().join(EVIDENCE);
-                    groovelag::outside::read(&file).ok()
-                });
-                match read.await {
-                    Ok(Some(html)) => {
-                        let mut answer = made(StatusCode::OK, "text/html; charset=utf-8", html);
-                        let policy = HeaderValue::from_static(guard::EVIDENCE_POLICY);
-                        answer.headers_mut().insert(CONTENT_SECURITY_POLICY, policy);
-                        answer
-                    }
-                    _ => nothing_here(),
-                }
+                beside(move || {
+                    let file = self.desk().folder().join(EVIDENCE);
+                    let Ok(html) = groovelag::outside::read(&file) else {
+                        return nothing_here();
+                    };
+                    let mut answer = made(StatusCode::OK, "text/html; charset=utf-8", html);
+                    let policy = HeaderValue::from_static(guard::EVIDENCE_POLICY);
+                    answer.headers_mut().insert(CONTENT_SECURITY_POLICY, policy);
+                    answer
+                })
+                .await
             }
             _ => nothing_here(),
         }
@@ -355,28 +349,17 @@ impl Server {
                 }
                 Err(message) => refused("", &message),
             },
-            "/listen" => {
-                let server = Arc::clone(&self);
-                let begun = tokio::task::spawn_blocking(move || server.listen(&fields));
-                live(begun.await)
-            }
+            "/listen" => beside(move || live(self.listen(&fields))).await,
             "/listened" => {
                 let keep = fields.get("keep").is_some_and(|keep| keep == "yes");
-                let server = Arc::clone(&self);
-                let ended = tokio::task::spawn_blocking(move || server.ear.end(keep));
-                match ended.await {
-                    Ok(Ok(kept)) => {
-                        self.with_desk(move |desk| match kept {
-                            Some((place, file)) => {
-                                desk.keep(&place, &file).map_err(|message| ("", message))
-                            }
-                            None => Ok(desk.view()),
-                        })
-                        .await
+                beside(move || match self.ear.end(keep) {
+                    Ok(Some((place, file))) => {
+                        self.work(|desk| desk.keep(&place, &file).map_err(|message| ("", message)))
                     }
-                    Ok(Err(message)) => refused("", &message),
-                    Err(_) => broken(),
-                }
+                    Ok(None) => self.work(|desk| Ok(desk.view())),
+                    Err(message) => refused("", &message),
+                })
+                .await
             }
             _ => {
                 self.end.notify_one();
@@ -421,10 +404,7 @@ impl Server {
         let Ok(Ok(piece)) = timeout(PATIENCE, body.collect()).await else {
             return closing(refused("", "The piece did not come whole."));
         };
-        let heard = tokio::task::spawn_blocking(move || {
-            self.ear.hear(first as u64, lost_s, &piece.to_bytes())
-        });
-        live(heard.await)
+        beside(move || live(self.ear.hear(first as u64, lost_s, &piece.to_bytes()))).await
     }
 
     /// A recording, written to the disk as it comes.
@@ -437,15 +417,14 @@ impl Server {
         let query = query(uri);
         let name = query.get("name").cloned().unwrap_or_default();
         let server = Arc::clone(&self);
-        let begun = tokio::task::spawn_blocking(move || {
+        let begun = beside(move || {
             let desk = server.desk();
             let place = desk.place(&query)?;
-            Ok::<_, String>((place, output::begin(&desk.folder().join("recording"))?))
+            Ok((place, output::begin(&desk.folder().join("recording"))?))
         });
         let (place, mut file) = match begun.await {
-            Ok(Ok(begun)) => begun,
-            Ok(Err(message)) => return closing(refused("", &message)),
-            Err(_) => return broken(),
+            Ok(begun) => begun,
+            Err(message) => return closing(refused("", &message)),
         };
         let mut came = 0;
         while !body.is_end_stream() {
@@ -484,39 +463,69 @@ impl Server {
         self.desk.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
-    /// Works at the desk, one after the other, while the page goes on answering.
+    /// Works at the desk, one after the other.
+    fn work(&self, work: impl FnOnce(&mut Desk) -> Result<View, desk::Wrong>) -> Answer {
+        // the desk is free again before the ear is asked
+        let worked = work(&mut self.desk());
+        match worked {
+            Ok(view) => json(&View {
+                live: self.ear.live(),
+                ..view
+            }),
+            Err((field, message)) => refused(field, &message),
+        }
+    }
+
+    /// The same beside the server, which goes on answering.
     async fn with_desk(
         self: Arc<Self>,
         work: impl FnOnce(&mut Desk) -> Result<View, desk::Wrong> + Send + 'static,
     ) -> Answer {
-        let worked = tokio::task::spawn_blocking(move || {
-            let view = work(&mut self.desk())?;
-            Ok(View {
-                live: self.ear.live(),
-                ..view
-            })
-        });
-        match worked.await {
-            Ok(Ok(view)) => json(&view),
-            Ok(Err((field, message))) => refused(field, &message),
-            Err(_) => broken(),
-        }
+        beside(move || self.work(work)).await
     }
 }
 
+/// What cannot be finished by a fault of the program's own.
+trait Broken {
+    fn broken() -> Self;
+}
+
+impl Broken for Answer {
+    fn broken() -> Self {
+        refused("", BROKEN)
+    }
+}
+
+impl<T> Broken for Result<T, String> {
+    fn broken() -> Self {
+        Err(BROKEN.into())
+    }
+}
+
+/// Does what may take its time beside the server, which goes on answering. The runtime sees one
+/// kind of work: each kind of its own would bring a copy of the runtime's code with it.
+async fn beside<T: Broken + Send + 'static>(work: impl FnOnce() -> T + Send + 'static) -> T {
+    let (tell, told) = oneshot::channel();
+    let work: Box<dyn FnOnce() + Send> = Box::new(move || {
+        // nobody may wait for it any more
+        let _ = tell.send(work());
+    });
+    tokio::task::spawn_blocking(work);
+    told.await.unwrap_or_else(|_| T::broken())
+}
+
 /// What is shown of a recording that is being made, or why it is not.
-fn live(worked: Result<Result<Live, String>, tokio::task::JoinError>) -> Answer {
+fn live(worked: Result<Live, String>) -> Answer {
     match worked {
-        Ok(Ok(live)) => json(&live),
-        Ok(Err(message)) => refused("", &message),
-        Err(_) => broken(),
+        Ok(live) => json(&live),
+        Err(message) => refused("", &message),
     }
 }
 
 fn json(document: &impl serde::Serialize) -> Answer {
     match serde_json::to_string(document) {
         Ok(json) => made(StatusCode::OK, "application/json", json),
-        Err(_) => broken(),
+        Err(_) => Answer::broken(),
     }
 }
 
@@ -549,12 +558,7 @@ fn nothing_here() -> Answer {
     plain(StatusCode::NOT_FOUND, "There is nothing here.")
 }
 
-fn broken() -> Answer {
-    refused(
-        "",
-        "The program could not finish this; its terminal may say why.",
-    )
-}
+const BROKEN: &str = "The program could not finish this; its terminal may say why.";
 
 /// What a person can put right, with the field it is about.
 fn refused(field: &str, message: &str) -> Answer {
