@@ -1,29 +1,35 @@
 //! What a cartridge does to one channel otherwise than to the other.
 //!
-//! Behind the groove the ratio of the channels is, in logarithms and to first order in what is
-//! unlike and in crosstalk `c1` (right into left) and `c2` (left into right),
+//! Behind the groove the ratio of the channels is, with crosstalk `c1` (right into left) and
+//! `c2` (left into right),
 //!
 //! ```text
-//! ln (L / R) = i w t + D cos(w t) - i S sin(w t)
-//! D = ln (response of left / response of right) + c1 - c2        S = c1 + c2
+//! ln (L / R) = i w t + ln (response of left / response of right)
+//!            + ln (1 + c1 exp(-i w t)) - ln (1 + c2 exp(i w t))
 //! ```
 //!
-//! What `S` is to all frequencies alike belongs to the scale of the delay. Whatever has a cause answers
-//! after it, so gain and phase of `D` belong together, and those of `S`: the gain, which no
-//! delay changes, is evidence on the phase. `D` and `S` are therefore sums of the responses of physical
-//! causes (coils, resonances, crosstalk through resonances), each of a size with a prior. What
-//! no cause in the table makes is a smooth departure of phase and gain, each by itself.
+//! What `c1 + c2` is to all frequencies alike belongs to the scale of the delay, and `c1 - c2` to the
+//! balance. Whatever has a cause answers after it, so gain and phase belong together: the gain,
+//! which no delay changes, is evidence on the phase. The responses and crosstalks are therefore
+//! sums of those of physical causes (coils, resonances, couplings), each of a size with a
+//! normal prior. What no cause in the table makes is a smooth departure of phase and gain,
+//! each by itself.
 //!
 //! How strong the causes of a kind are in this cartridge is not known beforehand. Each kind
 //! has a few levels, and the result is the mean over all combinations by their evidence
 //! (marginal likelihood): a phase and a gain that show nothing narrow the band, without making
 //! it narrower than what they cannot show.
+//!
+//! For one combination the data are a Gaussian process (Rasmussen and Williams, Gaussian Processes
+//! for Machine Learning, 2.7, from memory): the causes' covariance is the sum of their kinds', each
+//! times the square of its level. All curves being smooth, some forty directions hold all
+//! that the causes can make of the data, and each combination costs a factor of that size.
 
 use super::phase::{self, Fit, Load, LoadPart, PhaseTerm, Point, wrap};
 use super::{Information, Owner, Side, Term};
 use crate::adjust::{Cholesky, symmetric_eigen};
 use crate::spectrum::Complex64;
-use ndarray::{Array1, Array2};
+use ndarray::{Array1, Array2, Axis};
 use std::f64::consts::TAU;
 
 /// Which causes a recording's phase may have. What a calibration has taken out, or a term of its own
@@ -69,20 +75,53 @@ const SHARED: f64 = 0.8;
 /// Causes whose strengths go together.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum Kind {
-    Coils = 0,
-    Resonance = 1,
-    Crosstalk = 2,
-    Rest = 3,
+    Coils,
+    Resonance,
+    /// Crosstalk by a coupling of first order, or by the high-pass or the band-pass part of a
+    /// resonance.
+    Coupling,
+    HighPass,
+    BandPass,
+    Rest,
     /// Its strength is its prior's.
-    Fixed = 4,
+    Fixed,
 }
 
-/// Levels of a kind's strength, over that in the table of causes, each with its prior weight.
-/// A kind may be absent, below the usual, or beyond it. Common practice, no source; the last
-/// levels of crosstalk and of the rest are for cartridges out of order, which are rarer.
-const ORDINARY: &[(f64, f64)] = &[(0.2, 1.0), (0.6, 1.0), (1.8, 1.0)];
-const CROSSTALK: &[(f64, f64)] = &[(0.1, 1.0), (0.4, 1.0), (1.5, 1.0), (3.0, 0.3)];
-const REST: &[(f64, f64)] = &[(1.0, 0.8), (5.0, 0.15), (25.0, 0.05)];
+/// The kinds of which the strength is not known.
+const KINDS: [Kind; 6] = [
+    Kind::Coils,
+    Kind::Resonance,
+    Kind::Coupling,
+    Kind::HighPass,
+    Kind::BandPass,
+    Kind::Rest,
+];
+
+impl Kind {
+    /// Levels of a kind's strength, over that in the table of causes, each with its prior weight.
+    /// A kind may be next to absent, usual, or beyond it. Common practice, no source; the last levels
+    /// of the rest are for cartridges out of order, which are rarer.
+    fn levels(self) -> &'static [(f64, f64)] {
+        match self {
+            Self::Coils | Self::Resonance => &[(0.3, 1.0), (1.0, 1.0), (3.0, 1.0)],
+            // with the table's size, -38, -26 and -14 dB
+            Self::Coupling | Self::HighPass | Self::BandPass => {
+                &[(0.25, 1.0), (1.0, 1.0), (4.0, 1.0)]
+            }
+            Self::Rest => &[(1.0, 0.8), (5.0, 0.15), (25.0, 0.05)],
+            Self::Fixed => &[(1.0, 1.0)],
+        }
+    }
+
+    /// The level at which what is left shows the points that are none of its making.
+    fn large(self) -> f64 {
+        let levels = self.levels();
+        match self {
+            Self::Rest => levels[1].0,
+            _ => levels[levels.len() - 1].0,
+        }
+    }
+}
 
 /// Standard deviations of `ln L`, `ln R`, `ln C` between channels: makers match coils to
 /// some percent; the load's resistors are of 1 %, cables differ by some picofarads. Common practice, no source.
@@ -96,19 +135,22 @@ const RESONANCE_U: f64 = 0.03;
 /// Resonances of tip and groove, hertz: 15 to 25 kHz are common (no source), with some margin.
 const RESONANCES_HZ: [f64; 4] = [14e3, 17e3, 21e3, 26e3];
 const RESONANCE_Q: [f64; 2] = [1.2, 2.5];
-/// Standard deviation of `c1 - c2` and `c1 + c2`: two crosstalks of -30 dB, where separation of
-/// 25 to 35 dB at 1 kHz is usual (makers' data sheets, from memory).
-const CROSSTALK_U: f64 = 0.045;
+/// Standard deviation of either crosstalk where it is at its height: -26 dB. Separation of 20 to 35 dB
+/// at 1 kHz and some 6 dB less at 10 kHz is usual, 14 dB there is poor (makers' data sheets, from
+/// memory); the levels reach from below the one to the other.
+const CROSSTALK_U: f64 = 0.05;
+/// Corners of couplings of first order, a mutual inductance or a capacitance into the load, hertz.
+/// Common practice, no source.
+const COUPLING_HZ: [f64; 2] = [6e3, 13e3];
 /// Resonances through which crosstalk rises, as separation falls from some kilohertz on
 /// (makers' data sheets, from memory).
 const CROSSTALK_HZ: [f64; 8] = [6e3, 7.3e3, 8.9e3, 10.9e3, 13.2e3, 16.1e3, 19.7e3, 24e3];
 const CROSSTALK_Q: [f64; 2] = [0.8, 2.0];
-const CROSSTALK_SUM_Q: f64 = 1.3;
 /// Relative standard deviation of the vertical resonance against the lateral one, as it counts
-/// in `S`, per resonance in [`VERTICAL_HZ`]: a tenth either way. Believed.
+/// in both crosstalks alike, per resonance in [`VERTICAL_HZ`]: a tenth either way. Believed.
 const VERTICAL_U: f64 = 0.05;
 const VERTICAL_HZ: [f64; 2] = [16e3, 22e3];
-/// Standard deviation of `S` in what all frequencies share, which bends the phase of a large
+/// Standard deviation of `c1 + c2` in what all frequencies share, which bends the phase of a large
 /// delay: two crosstalks of -25 dB, as in the scale's prior.
 const BEND_U: f64 = 0.08;
 /// The rest: phase as a delay, seconds, of which one part is alike at all frequencies and
@@ -128,6 +170,9 @@ const BALANCE_U: f64 = 2.0;
 /// Share of what a channel does not share with the other by which the noise powers of the
 /// channels may differ, in the gain that it adds: noise of one channel alone makes a quarter of it.
 const NOISE_UNLIKE: f64 = 0.25;
+/// How often the model is made linear anew near what was found: crosstalk of -14 dB moves by a tenth
+/// the first time, and by some thousandths the second.
+const LINEARISED: usize = 2;
 /// Seconds in the unit by which the delay is solved for, so that all unknowns are of order one.
 const MICROSECOND: f64 = 1e-6;
 
@@ -166,14 +211,33 @@ fn resonance(w: f64, hertz: f64, q: f64) -> (Complex64, f64) {
     (Complex64::new(1.0 - x * x, x / q), x)
 }
 
-/// What each cause makes of `ln (L / R)` at `w`, of one standard deviation.
-fn causes(cartridge: Cartridge, w: f64, delay: f64) -> Vec<(Kind, Complex64)> {
+/// Where a cause enters `ln (L / R)`.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Enters {
+    /// As a response of the left channel over the right.
+    Response,
+    /// As crosstalk into one channel.
+    Left,
+    Right,
+    /// As crosstalk into both alike.
+    Both,
+}
+
+/// A cause of one standard deviation at one frequency.
+struct Cause {
+    kind: Kind,
+    enters: Enters,
+    size: Complex64,
+}
+
+/// The causes at `w`.
+fn causes(cartridge: Cartridge, w: f64, delay: f64) -> Vec<Cause> {
     let real = |x: f64| Complex64::new(x, 0.0);
-    let difference = real((w * delay).cos());
-    let sum = Complex64::new(0.0, -(w * delay).sin());
-    let mut list = Vec::with_capacity(80);
+    let imaginary = |x: f64| Complex64::new(0.0, x);
+    let mut list = Vec::with_capacity(128);
+    let mut add = |kind, enters, size| list.push(Cause { kind, enters, size });
+    let share = |count: usize| (count as f64).sqrt().recip();
     if cartridge.coils {
-        let each = (COILS.len() as f64).sqrt().recip();
         for (inductance_h, capacitance_f) in COILS {
             let load = Load {
                 inductance_h,
@@ -187,59 +251,87 @@ fn causes(cartridge: Cartridge, w: f64, delay: f64) -> Vec<(Kind, Complex64)> {
             ];
             for (part, u) in parts.into_iter().zip(COIL_U) {
                 let (gain, phase) = load.log_derivative(part, w);
-                let of = Complex64::new(gain, phase) * (u * each);
-                list.push((Kind::Coils, difference * of));
+                let of = Complex64::new(gain, phase) * (u * share(COILS.len()));
+                add(Kind::Coils, Enters::Response, of);
             }
         }
     }
-    let each = ((RESONANCES_HZ.len() * RESONANCE_Q.len()) as f64)
-        .sqrt()
-        .recip();
+    let u = RESONANCE_U * share(RESONANCES_HZ.len() * RESONANCE_Q.len());
     for hertz in RESONANCES_HZ {
         for q in RESONANCE_Q {
             let (d, x) = resonance(w, hertz, q);
             // by the logarithms of frequency and damping
             let shifted = Complex64::new(2.0 * x * x, -x / q) / d;
-            let damped = Complex64::new(0.0, 2.0 * x / q) / d;
-            for of in [shifted, damped] {
-                list.push((Kind::Resonance, difference * of * (RESONANCE_U * each)));
-            }
+            let damped = imaginary(2.0 * x / q) / d;
+            add(Kind::Resonance, Enters::Response, shifted * u);
+            add(Kind::Resonance, Enters::Response, damped * u);
         }
     }
     if cartridge.crosstalk {
-        let each = ((CROSSTALK_HZ.len() * CROSSTALK_Q.len()) as f64)
-            .sqrt()
-            .recip();
-        for hertz in CROSSTALK_HZ {
-            for q in CROSSTALK_Q {
-                // beyond what it is at low frequencies, which balance and scale hold
-                let through = resonance(w, hertz, q).0.inv() - 1.0;
-                list.push((Kind::Crosstalk, difference * through * (CROSSTALK_U * each)));
+        // Each beyond what it is at low frequencies, which balance and scale hold.
+        for enters in [Enters::Left, Enters::Right] {
+            let u = CROSSTALK_U * share(COUPLING_HZ.len());
+            for hertz in COUPLING_HZ {
+                let coupled = Complex64::new(1.0, -TAU * hertz / w).inv();
+                add(Kind::Coupling, enters, coupled * u);
             }
-        }
-        let each = (CROSSTALK_HZ.len() as f64).sqrt().recip();
-        for hertz in CROSSTALK_HZ {
-            let through = resonance(w, hertz, CROSSTALK_SUM_Q).0.inv() - 1.0;
-            list.push((Kind::Crosstalk, sum * through * (CROSSTALK_U * each)));
+            let u = CROSSTALK_U * share(CROSSTALK_HZ.len() * CROSSTALK_Q.len());
+            for hertz in CROSSTALK_HZ {
+                for q in CROSSTALK_Q {
+                    let (d, x) = resonance(w, hertz, q);
+                    add(Kind::HighPass, enters, real(-x * x) / d * u);
+                    add(Kind::BandPass, enters, imaginary(x / q) / d * u);
+                }
+            }
         }
         for hertz in VERTICAL_HZ {
             let (d, x) = resonance(w, hertz, 2.0);
             let shifted = Complex64::new(2.0 * x * x, -x / 2.0) / d;
-            list.push((Kind::Fixed, sum * shifted * VERTICAL_U));
+            add(Kind::Fixed, Enters::Both, shifted * (0.5 * VERTICAL_U));
         }
         let phase = w * delay;
-        let bend = Complex64::new(0.0, phase - phase.sin());
-        list.push((Kind::Fixed, bend * BEND_U));
+        let bend = imaginary(phase - phase.sin());
+        add(Kind::Fixed, Enters::Response, bend * BEND_U);
     }
     for k in 0..REST_OCTAVES {
         let octaves = (w / (TAU * REST_TOP_HZ)).log2() + f64::from(k);
         let at = (-0.5 * (octaves / REST_WIDTH).powi(2)).exp();
-        list.push((Kind::Rest, Complex64::new(0.0, w * REST_DELAY_U * at)));
-        list.push((Kind::Rest, real(REST_GAIN_U * at)));
+        add(
+            Kind::Rest,
+            Enters::Response,
+            imaginary(w * REST_DELAY_U * at),
+        );
+        add(Kind::Rest, Enters::Response, real(REST_GAIN_U * at));
     }
-    list.push((Kind::Rest, Complex64::new(0.0, w * REST_SKEW_U)));
-    list.push((Kind::Fixed, real(BALANCE_U)));
+    add(Kind::Rest, Enters::Response, imaginary(w * REST_SKEW_U));
+    add(Kind::Fixed, Enters::Response, real(BALANCE_U));
     list
+}
+
+/// What causes of some sizes make of `ln (L / R)` where the delay is a phase of `phase`, and the
+/// derivative by each size.
+fn response(causes: &[Cause], sizes: &[f64], phase: f64) -> (Complex64, Vec<Complex64>) {
+    let zero = Complex64::new(0.0, 0.0);
+    let (mut value, mut left, mut right) = (zero, zero, zero);
+    for (cause, size) in causes.iter().zip(sizes) {
+        let of = cause.size * *size;
+        match cause.enters {
+            Enters::Response => value += of,
+            Enters::Left => left += of,
+            Enters::Right => right += of,
+            Enters::Both => (left, right) = (left + of, right + of),
+        }
+    }
+    let late = Complex64::cis(-phase);
+    let (left, right) = (1.0 + left * late, 1.0 + right * late.conj());
+    let (by_left, by_right) = (late / left, -late.conj() / right);
+    let derivatives = causes.iter().map(|cause| match cause.enters {
+        Enters::Response => cause.size,
+        Enters::Left => cause.size * by_left,
+        Enters::Right => cause.size * by_right,
+        Enters::Both => cause.size * (by_left + by_right),
+    });
+    (value + left.ln() - right.ln(), derivatives.collect())
 }
 
 /// What gain and phase together say of delay, terms and the cartridge's response.
@@ -248,7 +340,7 @@ pub(super) struct Joint {
     cartridge: Cartridge,
     delay: f64,
     /// Sizes of the causes, in standard deviations of the table.
-    sizes: Array1<f64>,
+    sizes: Vec<f64>,
     /// Delay and terms.
     pub values: Array1<f64>,
     /// Their covariance, with priors and all that is not known of the response.
@@ -266,63 +358,214 @@ pub(super) struct Joint {
     pub ordinary: f64,
 }
 
-/// The matrix and vector of normal equations: causes first, then delay and terms, each in its unit.
-struct Normal {
-    matrix: Array2<f64>,
-    vector: Array1<f64>,
+/// The model, linear near some sizes of the causes and a delay: for each point, phase and gain by
+/// each cause, the delay and each term, in their units, and what the model is off there.
+struct Linear {
+    rows: Vec<[Array1<f64>; 2]>,
+    off: Vec<[f64; 2]>,
 }
 
-/// One combination of strengths.
+/// The data of a linear model in the directions that the unknowns can move them, in units of their
+/// noise, and the knowledge of delay and terms if the response were known.
+struct Reduced {
+    data: Array1<f64>,
+    /// Columns of delay and terms.
+    own: Array2<f64>,
+    /// Columns of the causes.
+    causes: Array2<f64>,
+    /// Covariance of each of [`KINDS`] at its table's size.
+    by_kind: Vec<Array2<f64>>,
+    /// Covariance of noise and of the causes of known strength.
+    known: Array2<f64>,
+    /// Information on delay and terms if the response were known.
+    information: Array2<f64>,
+}
+
+/// What the data say where the strengths of the kinds are known.
 struct Combination {
     log_evidence: f64,
-    solution: Array1<f64>,
-    /// Covariance of delay and terms.
+    /// Delay and terms.
+    values: Array1<f64>,
     covariance: Array2<f64>,
+    /// Residuals over their covariance: what the causes are moved by.
+    pull: Array1<f64>,
     /// The part of the delay's variance that is noise, not priors.
     noise: f64,
-    ordinary: bool,
 }
 
-impl Normal {
-    /// Solved for one combination of strengths, `None` where it is singular.
-    fn solve(&self, kinds: &[Kind], levels: [(f64, f64); 4]) -> Option<Combination> {
-        let causes = kinds.len();
-        let n = self.vector.len();
-        let scale = |k: usize| match kinds.get(k) {
-            None | Some(Kind::Fixed) => 1.0,
-            Some(kind) => levels[*kind as usize].0,
-        };
-        let scales: Vec<f64> = (0..n).map(scale).collect();
-        let mut matrix = self.matrix.clone();
-        for (i, mut row) in matrix.rows_mut().into_iter().enumerate() {
-            for (value, scale) in row.iter_mut().zip(&scales) {
-                *value *= scales[i] * scale;
+/// The mean over combinations of strengths by their evidence.
+struct Found {
+    sizes: Vec<f64>,
+    values: Array1<f64>,
+    covariance: Array2<f64>,
+    noise: f64,
+    ordinary: f64,
+    /// Share of each combination.
+    shares: Vec<f64>,
+}
+
+/// A combination is not looked at again when it is less likely than this beside the best.
+const UNLIKELY: f64 = 1e-6;
+
+/// Directions in which the unknowns move the data, all at their largest, by less than this
+/// standard deviation of the noise are left out.
+const UNSEEN: f64 = 0.03;
+
+impl Reduced {
+    /// From the Gram matrix of the whitened columns (causes, then delay and terms), which a
+    /// Cholesky factor with pivots reduces to the directions that count, and the columns' products with the
+    /// data. `None` where nothing moves the data.
+    fn new(gram: &Array2<f64>, products: &Array1<f64>, kinds: &[Kind]) -> Option<Self> {
+        let (n, at) = (products.len(), kinds.len());
+        let largest = |k: usize| kinds.get(k).map_or(1.0, |kind| kind.large());
+        // triangular, row by row: the columns in the directions found so far
+        let mut columns: Vec<Array1<f64>> = Vec::new();
+        let mut data = Vec::new();
+        let mut left: Vec<f64> = (0..n).map(|k| gram[[k, k]]).collect();
+        let size = |k: usize, left: &[f64]| left[k] * largest(k).powi(2);
+        while columns.len() < n {
+            let pivot = (0..n).max_by(|a, b| size(*a, &left).total_cmp(&size(*b, &left)))?;
+            // what rounding leaves of a column is none
+            let rounding = gram[[pivot, pivot]] * n as f64 * f64::EPSILON;
+            if size(pivot, &left) < UNSEEN * UNSEEN || left[pivot] <= rounding {
+                break;
             }
-            // all but the delay have a prior
-            row[i] += f64::from(u8::from(i != causes));
+            let scale = left[pivot].sqrt().recip();
+            let mut row = gram.row(pivot).to_owned();
+            let mut product = products[pivot];
+            for (other, datum) in columns.iter().zip(&data) {
+                row.scaled_add(-other[pivot], other);
+                product -= other[pivot] * datum;
+            }
+            row *= scale;
+            for (left, value) in left.iter_mut().zip(&row) {
+                *left -= value * value;
+            }
+            left[pivot] = 0.0;
+            columns.push(row);
+            data.push(product * scale);
         }
-        let factor = Cholesky::new(&matrix)?;
-        let vector = Array1::from_shape_fn(n, |k| self.vector[k] * scales[k]);
-        let mut solution = factor.solve(&vector);
-        let explained = vector.dot(&solution);
-        let covariance = factor.inverse_from(causes);
-        // Of the inverse of F + P, with unit priors P, the part (F + P)^-1 F (F + P)^-1.
-        let mut unit = Array1::zeros(n);
-        unit[causes] = 1.0;
-        let by_priors: f64 = factor.solve(&unit).iter().map(|c| c * c).sum();
-        let noise = covariance[[0, 0]] - by_priors + covariance[[0, 0]].powi(2);
-        for (value, scale) in solution.iter_mut().zip(&scales) {
-            *value *= scale;
-        }
-        let weight: f64 = levels.iter().map(|level| level.1.ln()).sum();
-        Some(Combination {
-            log_evidence: weight + 0.5 * (explained - factor.log_determinant()),
-            solution,
-            covariance,
-            noise,
-            ordinary: levels[Kind::Rest as usize].0 == REST[0].0,
+        let rank = columns.len();
+        let columns = Array2::from_shape_fn((rank, n), |(i, k)| columns[i][k]);
+        let covariance = |kind: Kind| {
+            let of: Vec<usize> = (0..at).filter(|&k| kinds[k] == kind).collect();
+            let of = columns.select(Axis(1), &of);
+            of.dot(&of.t())
+        };
+        let own = n - at;
+        let (of_causes, of_own) = columns.view().split_at(Axis(1), at);
+        Some(Self {
+            data: data.into(),
+            own: of_own.to_owned(),
+            causes: of_causes.to_owned(),
+            by_kind: KINDS.map(covariance).into(),
+            known: covariance(Kind::Fixed) + Array2::<f64>::eye(rank),
+            information: Array2::from_shape_fn((own, own), |(i, j)| {
+                gram[[at + i, at + j]] + prior(i, j)
+            }),
         })
     }
+
+    /// For one combination of strengths of [`KINDS`], `None` where it is singular.
+    fn solve(&self, levels: &[f64]) -> Option<Combination> {
+        let mut covariance = self.known.clone();
+        for (level, of) in levels.iter().zip(&self.by_kind) {
+            covariance.scaled_add(level * level, of);
+        }
+        let factor = Cholesky::new(&covariance)?;
+        let own = self.own.ncols();
+        let mut pulls = Array2::zeros(self.own.raw_dim());
+        for k in 0..own {
+            let of = factor.solve(&self.own.column(k).to_owned());
+            pulls.column_mut(k).assign(&of);
+        }
+        let pull = factor.solve(&self.data);
+        let mut information = self.own.t().dot(&pulls);
+        for k in 1..own {
+            information[[k, k]] += prior(k, k);
+        }
+        let of_own = Cholesky::new(&information)?;
+        let values = of_own.solve(&self.own.t().dot(&pull));
+        let covariance = of_own.inverse();
+        let explained = self.data.dot(&pull) - values.dot(&information.dot(&values));
+        let noise = pulls.dot(&covariance.column(0));
+        Some(Combination {
+            log_evidence: -0.5 * (explained + factor.log_determinant() + of_own.log_determinant()),
+            pull: pull - pulls.dot(&values),
+            noise: noise.dot(&noise),
+            values,
+            covariance,
+        })
+    }
+
+    /// The mean over `combinations` of strengths, each with the logarithm of its prior weight.
+    fn mean(&self, kinds: &[Kind], combinations: &[(Vec<f64>, f64)]) -> Option<Found> {
+        let list: Vec<Combination> = combinations
+            .iter()
+            .map(|(levels, _)| self.solve(levels))
+            .collect::<Option<_>>()?;
+        let log = |k: usize| list[k].log_evidence + combinations[k].1;
+        let best = (0..list.len()).map(log).fold(f64::NEG_INFINITY, f64::max);
+        let mut shares: Vec<f64> = (0..list.len()).map(|k| (log(k) - best).exp()).collect();
+        let whole: f64 = shares.iter().sum();
+        shares.iter_mut().for_each(|s| *s /= whole);
+        let own = self.own.ncols();
+        let mut values = Array1::<f64>::zeros(own);
+        let mut covariance = Array2::<f64>::zeros((own, own));
+        let (mut noise, mut ordinary) = (0.0, 0.0);
+        let mut pulls = vec![Array1::<f64>::zeros(self.data.len()); KINDS.len() + 1];
+        let usual = Kind::Rest.levels()[0].0;
+        for ((share, of), (levels, _)) in shares.iter().zip(&list).zip(combinations) {
+            values.scaled_add(*share, &of.values);
+            covariance.scaled_add(*share, &of.covariance);
+            noise += share * of.noise;
+            if levels[KINDS.len() - 1] == usual {
+                ordinary += share;
+            }
+            for (pull, level) in pulls.iter_mut().zip(levels.iter().chain([&1.0])) {
+                pull.scaled_add(share * level * level, &of.pull);
+            }
+        }
+        // what the combinations differ in the delay
+        for (share, of) in shares.iter().zip(&list) {
+            covariance[[0, 0]] += share * (of.values[0] - values[0]).powi(2);
+        }
+        let size = |(k, kind): (usize, &Kind)| {
+            let of = KINDS.iter().position(|other| other == kind);
+            self.causes.column(k).dot(&pulls[of.unwrap_or(KINDS.len())])
+        };
+        Some(Found {
+            sizes: kinds.iter().enumerate().map(size).collect(),
+            values,
+            covariance,
+            noise,
+            ordinary,
+            shares,
+        })
+    }
+}
+
+/// Information of the priors of delay, which has none, and terms, in their units.
+fn prior(i: usize, j: usize) -> f64 {
+    f64::from(u8::from(i == j && i > 0))
+}
+
+/// All combinations of the levels of [`KINDS`], with the logarithm of their weight. A kind without
+/// causes has one level.
+fn combinations(kinds: &[Kind]) -> Vec<(Vec<f64>, f64)> {
+    KINDS.iter().fold(vec![(Vec::new(), 0.0)], |list, kind| {
+        let levels = match kinds.contains(kind) {
+            true => kind.levels(),
+            false => Kind::Fixed.levels(),
+        };
+        let extended = list.iter().flat_map(|(so_far, log)| {
+            levels.iter().map(move |(level, weight)| {
+                let all = so_far.iter().copied().chain([*level]).collect();
+                (all, log + weight.ln())
+            })
+        });
+        extended.collect()
+    })
 }
 
 /// Fits delay, terms and causes to phases and gains at once. `start` is a fit of the phases alone,
@@ -336,28 +579,17 @@ pub(super) fn fit(
     (cartridge, delay): (Cartridge, f64),
     dispersion: f64,
 ) -> Option<Joint> {
-    let mut kinds = Vec::new();
     let own = terms.len() + 1;
     let units: Array1<f64> = std::iter::once(MICROSECOND)
         .chain(terms.iter().map(|t| t.prior_u))
         .collect();
-    let rows: Vec<[Array1<f64>; 2]> = points
+    let causes_at: Vec<Vec<Cause>> = points
         .iter()
-        .zip(design.rows())
-        .map(|(point, row)| {
-            let causes = causes(cartridge, point.w, delay);
-            let phases = causes.iter().map(|c| c.1.im);
-            let gains = causes.iter().map(|c| c.1.re);
-            let own_phases = row.iter().zip(&units).map(|(s, u)| s * u);
-            let own_gains = terms.iter().map(|t| t.shape.gain(point.w) * t.prior_u);
-            kinds = causes.iter().map(|c| c.0).collect();
-            [
-                phases.chain(own_phases).collect(),
-                gains.chain([0.0]).chain(own_gains).collect(),
-            ]
-        })
+        .map(|point| causes(cartridge, point.w, delay))
         .collect();
-    let n = kinds.len() + own;
+    let kinds: Vec<Kind> = causes_at.first()?.iter().map(|c| c.kind).collect();
+    let at = kinds.len();
+    let n = at + own;
     let near: Vec<f64> = design
         .rows()
         .into_iter()
@@ -367,9 +599,28 @@ pub(super) fn fit(
     let targets: Vec<[f64; 2]> = (points.iter().zip(gains).zip(&near))
         .map(|((p, g), near)| [near + wrap(p.phase - near), g.nepers])
         .collect();
-    let normal = |weights: &[[f64; 2]], spread: f64| {
-        let mut matrix = Array2::<f64>::zeros((n, n));
-        let mut vector = Array1::<f64>::zeros(n);
+    // how far the delay has moved from where the start has it, seconds
+    let moved = |value: f64| value * MICROSECOND - start.values[0];
+    let linear = |sizes: &[f64], value: f64| {
+        let each = points.iter().zip(design.rows()).zip(&causes_at);
+        let (rows, off) = each
+            .map(|((point, row), causes)| {
+                let phase = point.w * (delay + moved(value));
+                let (made, by) = response(causes, sizes, phase);
+                let phases = by.iter().map(|c| c.im);
+                let of_own = row.iter().zip(&units).map(|(s, u)| s * u);
+                let of_terms = terms.iter().map(|t| t.shape.gain(point.w) * t.prior_u);
+                let gains = by.iter().map(|c| c.re).chain([0.0]).chain(of_terms);
+                let flat: Complex64 = by.iter().zip(sizes).map(|(c, s)| c * *s).sum();
+                let rows = [phases.chain(of_own).collect(), gains.collect()];
+                (rows, [(made - flat).im, (made - flat).re])
+            })
+            .unzip();
+        Linear { rows, off }
+    };
+    let reduced = |Linear { rows, off }: &Linear, weights: &[[f64; 2]], spread: f64| {
+        let mut gram = Array2::<f64>::zeros((n, n));
+        let mut products = Array1::<f64>::zeros(n);
         for (k, row) in rows.iter().enumerate() {
             let information = [points[k].information, gains[k].information];
             for c in 0..2 {
@@ -377,37 +628,40 @@ pub(super) fn fit(
                 if q <= 0.0 {
                     continue;
                 }
-                vector.scaled_add(q * targets[k][c], &row[c]);
+                products.scaled_add(q * (targets[k][c] - off[k][c]), &row[c]);
                 for i in 0..n {
                     let scaled = q * row[c][i];
                     if scaled != 0.0 {
-                        let mut into = matrix.row_mut(i);
+                        let mut into = gram.row_mut(i);
                         into.scaled_add(scaled, &row[c]);
                     }
                 }
             }
         }
-        Normal { matrix, vector }
+        Reduced::new(&gram, &products, &kinds)
     };
+    let as_points: Vec<Point> = points
+        .iter()
+        .zip(gains)
+        .map(|(p, g)| Point {
+            information: g.information,
+            ..*p
+        })
+        .collect();
     let mut weights: Vec<[f64; 2]> = start.weights.iter().map(|w| [*w, *w]).collect();
     let mut misfit = 1.0;
+    let mut model = linear(&vec![0.0; at], start.values[0] / MICROSECOND);
     // With all causes at large, what is left shows which points are none of their making.
-    let large = [ORDINARY[2], ORDINARY[2], CROSSTALK[2], REST[1]];
+    let large = [(KINDS.map(Kind::large).to_vec(), 0.0)];
     for _ in 0..2 {
-        let found = normal(&weights, dispersion).solve(&kinds, large)?.solution;
+        let found = reduced(&model, &weights, dispersion)?.mean(&kinds, &large)?;
+        model = linear(&found.sizes, found.values[0]);
+        let all: Array1<f64> = found.sizes.iter().chain(&found.values).copied().collect();
         let left = |c: usize| -> Vec<f64> {
-            let each = rows.iter().zip(&targets);
-            each.map(|(row, target)| target[c] - row[c].dot(&found))
+            let each = model.rows.iter().zip(&model.off).zip(&targets);
+            each.map(|((row, off), target)| target[c] - off[c] - row[c].dot(&all))
                 .collect()
         };
-        let as_points: Vec<Point> = points
-            .iter()
-            .zip(gains)
-            .map(|(p, g)| Point {
-                information: g.information,
-                ..*p
-            })
-            .collect();
         let (of_phase, phase_sizes) = phase::huber_weights(points, &left(0));
         let (of_gain, _) = phase::huber_weights(&as_points, &left(1));
         weights = of_phase
@@ -417,75 +671,41 @@ pub(super) fn fit(
             .collect();
         misfit = phase::misfit(&phase_sizes);
     }
-    let normal = normal(&weights, dispersion.max(misfit));
-    let mut list = Vec::new();
-    let one = &[(1.0, 1.0)][..];
-    let coils = if cartridge.coils { ORDINARY } else { one };
-    let crosstalk = if cartridge.crosstalk { CROSSTALK } else { one };
-    for a in coils {
-        for b in ORDINARY {
-            for c in crosstalk {
-                for d in REST {
-                    list.push(normal.solve(&kinds, [*a, *b, *c, *d])?);
-                }
-            }
-        }
+    let spread = dispersion.max(misfit);
+    let mut likely = combinations(&kinds);
+    let mut last = reduced(&model, &weights, spread)?;
+    let mut found = last.mean(&kinds, &likely)?;
+    for _ in 0..LINEARISED {
+        model = linear(&found.sizes, found.values[0]);
+        last = reduced(&model, &weights, spread)?;
+        let best = found.shares.iter().copied().fold(0.0, f64::max);
+        let mut shares = found.shares.iter();
+        likely.retain(|_| shares.next().is_some_and(|share| *share > UNLIKELY * best));
+        found = last.mean(&kinds, &likely)?;
     }
-    let best = list
-        .iter()
-        .map(|c| c.log_evidence)
-        .fold(f64::NEG_INFINITY, f64::max);
-    let mut shares: Vec<f64> = list.iter().map(|c| (c.log_evidence - best).exp()).collect();
-    let whole: f64 = shares.iter().sum();
-    shares.iter_mut().for_each(|s| *s /= whole);
-    let mut mean = Array1::<f64>::zeros(n);
-    let mut covariance = Array2::<f64>::zeros((own, own));
-    for (share, c) in shares.iter().zip(&list) {
-        mean.scaled_add(*share, &c.solution);
-        covariance.scaled_add(*share, &c.covariance);
-    }
-    let at = kinds.len();
-    // what the combinations differ in the delay
-    let between: f64 = (shares.iter().zip(&list))
-        .map(|(share, c)| share * (c.solution[at] - mean[at]).powi(2))
-        .sum();
-    let ordinary = shares
-        .iter()
-        .zip(&list)
-        .filter(|(_, c)| c.ordinary)
-        .map(|(s, _)| s)
-        .sum();
-    covariance[[0, 0]] += between;
-    // delay and terms if the response were known
-    let known = Array2::from_shape_fn((own, own), |(i, j)| {
-        let prior = f64::from(u8::from(i == j && i > 0));
-        normal.matrix[[at + i, at + j]] + prior
-    });
-    let whole = Cholesky::new(&covariance)?.inverse();
-    let noise: f64 = shares.iter().zip(&list).map(|(s, c)| s * c.noise).sum();
+    let whole = Cholesky::new(&found.covariance)?.inverse();
     // what is left if delay and noise are alone, at most half of which is taken for noise
     let alone = whole[[0, 0]].recip();
-    let by_noise = noise.min(0.5 * alone).max(known[[0, 0]].recip());
+    let by_noise = (found.noise.min(0.5 * alone)).max(last.information[[0, 0]].recip());
     let left = (alone - by_noise).max(0.0);
     // without what the response leaves: the delay's variance less that, all else as it is
     let factor = left / (1.0 - left * whole[[0, 0]]);
     let column = whole.column(0).to_owned();
     let information = positive(Array2::from_shape_fn((own, own), |(i, j)| {
-        let prior = f64::from(u8::from(i == j && i > 0));
-        whole[[i, j]] + factor * column[i] * column[j] - prior
+        whole[[i, j]] + factor * column[i] * column[j] - prior(i, j)
     }));
     let per = |(i, j): (usize, usize)| units[i] * units[j];
     Some(Joint {
         cartridge,
-        delay,
-        sizes: mean.iter().take(at).copied().collect(),
-        values: Array1::from_shape_fn(own, |k| mean[at + k] * units[k]),
-        covariance: Array2::from_shape_fn((own, own), |ij| covariance[ij] * per(ij)),
+        delay: delay + moved(found.values[0]),
+        sizes: found.sizes,
+        values: &found.values * &units,
+        covariance: Array2::from_shape_fn((own, own), |ij| found.covariance[ij] * per(ij)),
         information: Array2::from_shape_fn((own, own), |ij| information[ij] / per(ij)),
         left_s: left.sqrt() * MICROSECOND,
-        noise_s: noise.max(0.0).sqrt() * MICROSECOND,
+        noise_s: found.noise.max(0.0).sqrt() * MICROSECOND,
         misfit,
-        ordinary,
+        ordinary: found.ordinary,
     })
 }
 
@@ -509,11 +729,7 @@ impl Joint {
     /// Phase that the response makes at an angular frequency, radians.
     pub fn phase(&self, w: f64) -> f64 {
         let causes = causes(self.cartridge, w, self.delay);
-        causes
-            .iter()
-            .zip(&self.sizes)
-            .map(|((_, c), s)| c.im * s)
-            .sum()
+        response(&causes, &self.sizes, w * self.delay).0.im
     }
 
     /// What the recording tells of delay and terms, before their priors, with what the cartridge's
