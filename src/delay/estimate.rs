@@ -4,7 +4,7 @@ use super::band::{Band, Clusters};
 use super::cartridge::{self, Cartridge};
 use super::coarse::{self, Correlation};
 use super::information::bend_term;
-use super::jackknife::{GroupDelay, jackknife};
+use super::jackknife::{GroupDelay, Stretch, jackknife};
 use super::phase::{self, Fit, FitError, PhaseTerm, Shape};
 use super::step::step;
 use super::{Information, Node, Owner, Side, Term};
@@ -342,12 +342,14 @@ pub fn estimate(spectrum: &CrossSpectrum, settings: &Settings) -> Result<Estimat
     let first =
         phase::fit(&clusters.points, &clusters.design, terms, &start, 1.0).map_err(refused)?;
     let range = band.first..band.first + band.bins.len();
-    let groups: Vec<(f64, Vec<Bin>)> = spectrum
+    let frames: u64 = spectrum.groups.iter().map(|g| g.frames).sum();
+    let groups: Vec<Stretch> = spectrum
         .groups
         .iter()
-        .map(|g| {
-            let position = band.position(spectrum, g.first_frame, g.last_frame);
-            (position, clusters.sums(&g.bins[range.clone()]))
+        .map(|g| Stretch {
+            position: band.position(spectrum, g.first_frame, g.last_frame),
+            time: g.frames as f64 / frames as f64,
+            bins: clusters.sums(&g.bins[range.clone()]),
         })
         .collect();
     let (jack, along) = jackknife(&groups, &clusters.points, &clusters.design, &first);

@@ -4,6 +4,17 @@ use super::phase::{Fit, Point, wrap};
 use crate::spectrum::Bin;
 use ndarray::{Array1, Array2};
 
+/// One stretch of a recording's time.
+#[derive(Debug, Clone)]
+pub(super) struct Stretch {
+    /// Its middle in the analysed span, 0 to 1.
+    pub position: f64,
+    /// Its share of the frames in use; the shares add to 1.
+    pub time: f64,
+    /// Its cross-spectra at the points.
+    pub bins: Vec<Bin>,
+}
+
 /// Delay of one stretch of time, as an increment to the whole.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct GroupDelay {
@@ -12,7 +23,8 @@ pub struct GroupDelay {
     /// Delay of this stretch with all other terms as fitted, seconds.
     pub delay_s: f64,
     /// Standard uncertainty of that by the stretch's own noise, the scatter
-    /// along the recording allowed for, seconds; infinite where it says nothing.
+    /// along the recording allowed for, seconds; infinite where it says nothing. A stretch with less
+    /// than its time's share of the information has the noise of its time all the same.
     pub standard_uncertainty_s: f64,
     /// Its share of the delay information; the shares add to 1.
     pub weight: f64,
@@ -32,18 +44,20 @@ pub(super) struct Jackknife {
 /// Computing 9, 1999, 3-8), after removing a straight line over time: a delay
 /// that moves with the groove radius is no scatter.
 ///
-/// `groups` are each group's position and cross-spectra at the points, whose
-/// sum has the points' phases; `design` has the points' shapes.
+/// The sum of the groups' cross-spectra has the points' phases; `design` has the points' shapes.
 pub(super) fn jackknife(
-    groups: &[(f64, Vec<Bin>)],
+    groups: &[Stretch],
     points: &[Point],
     design: &Array2<f64>,
     fit: &Fit,
 ) -> (Option<Jackknife>, Vec<GroupDelay>) {
     let n = fit.values.len();
     let mut magnitude = vec![Bin::default(); points.len()];
-    for (_, bins) in groups {
-        magnitude.iter_mut().zip(bins).for_each(|(m, b)| m.add(b));
+    for group in groups {
+        magnitude
+            .iter_mut()
+            .zip(&group.bins)
+            .for_each(|(m, b)| m.add(b));
     }
     let magnitude: Vec<f64> = magnitude.iter().map(|b| b.re.hypot(b.im)).collect();
     let fitted: Vec<f64> = design
@@ -54,7 +68,12 @@ pub(super) fn jackknife(
     let gain = fit.covariance.row(0);
     // Information of each group and the change of the delay when it goes.
     let mut delays = Vec::with_capacity(groups.len());
-    for (position, bins) in groups {
+    for Stretch {
+        position,
+        time,
+        bins,
+    } in groups
+    {
         let mut score = Array1::<f64>::zeros(n);
         let mut own = 0.0;
         let mut own_score = 0.0;
@@ -78,7 +97,7 @@ pub(super) fn jackknife(
             own += q * along * design[[k, 0]].powi(2);
             own_score += q * turned * design[[k, 0]];
         }
-        delays.push((*position, own, gain.dot(&score), own_score));
+        delays.push((*position, own, gain.dot(&score), own_score, *time));
     }
     let total_information: f64 = delays.iter().map(|d| d.1.max(0.0)).sum();
     if total_information <= 0.0 {
@@ -89,7 +108,11 @@ pub(super) fn jackknife(
         .map(|d| GroupDelay {
             position: d.0,
             delay_s: fit.values[0] + if d.1 > 0.0 { d.3 / d.1 } else { 0.0 },
-            standard_uncertainty_s: d.1.max(0.0).sqrt().recip(),
+            standard_uncertainty_s: {
+                let own = d.1.max(0.0);
+                let noise = (own / (d.4 * total_information)).min(1.0);
+                (own * noise).sqrt().recip()
+            },
             weight: d.1.max(0.0) / total_information,
         })
         .collect();

@@ -37,7 +37,8 @@ pub(super) fn step(along: &[GroupDelay], sample_rate_hz: f64) -> Option<Step> {
     // weighted sums of the products of two columns
     let dot = |a: &dyn Fn(usize) -> f64, b: &dyn Fn(usize) -> f64| -> f64 {
         let each = counted.iter().enumerate();
-        each.map(|(k, g)| g.weight * a(k) * b(k)).sum()
+        each.map(|(k, g)| a(k) * b(k) / g.standard_uncertainty_s.powi(2))
+            .sum()
     };
     let whole = dot(&|_| 1.0, &|_| 1.0);
     let middle = dot(&|k| counted[k].position, &|_| 1.0) / whole;
@@ -122,6 +123,11 @@ mod tests {
         let wave = |k: usize| 4e-6 * (k as f64 * 0.9).sin();
         assert_eq!(step(&stretches(40, 1, wave), RATE), None);
         assert_eq!(step(&stretches(3, 1, third), RATE), None);
+        // a first stretch with next to no programme, far off by its noise
+        let mut along = stretches(40, 1, |k| if k == 0 { 1e-4 } else { 0.0 });
+        assert!(step(&along, RATE).is_some());
+        along[0].standard_uncertainty_s = 5e-5;
+        assert_eq!(step(&along, RATE), None);
         assert_eq!(step(&[], RATE), None);
     }
 }
