@@ -255,7 +255,7 @@ fn numbers_on_a_page_are_those_of_the_document() {
                 "/setups/0/rotation_deg/value",
                 "/setups/1/rotation_deg/upper",
                 "/setups/0/zero_setting_deg/value",
-                "/setups/1/conformity/probability",
+                "/setups/0/conformity/probability",
                 "/captures/7/predicted_us",
                 "/captures/0/normalized_residual",
                 "/records/0/cut_rotation_deg/value",

@@ -328,6 +328,16 @@ pub enum Determined {
     Both,
 }
 
+impl Determined {
+    /// Of something with a prior, of whose variance so large a part is left.
+    pub(crate) fn beside_a_prior(left: f64) -> Self {
+        match 1.0 - left < 0.01 {
+            true => Self::Prior,
+            false => Self::Both,
+        }
+    }
+}
+
 /// A test for a bias of one prediction of one block (Baarda's w-test): what
 /// the rest of the adjustment says about it.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -735,14 +745,11 @@ impl<'a> Problem<'a> {
         let determined = (0..n)
             .map(|i| {
                 let prior = prior_precision[i] > 0.0 || related[i];
-                let learned = 1.0 - solution.covariance[[i, i]] * prior_precision[i];
                 let by_data = alone.as_ref().is_some_and(|a| a[[i, i]] < most);
                 if !prior || by_data {
                     Determined::Data
-                } else if learned < 0.01 {
-                    Determined::Prior
                 } else {
-                    Determined::Both
+                    Determined::beside_a_prior(solution.covariance[[i, i]] * prior_precision[i])
                 }
             })
             .collect();

@@ -134,6 +134,9 @@ pub fn judge(
     let mut reason = rotations.join(", ");
     if reason.is_empty() {
         reason.push_str("solved");
+        if limits.any() {
+            reason.push_str("; no stylus that limits of its rotation could be held against");
+        }
     }
     if !limits.any() {
         reason.push_str("; no limits stated");

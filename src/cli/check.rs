@@ -118,15 +118,18 @@ pub fn run(arguments: &CheckArguments) -> Result<Outcome, String> {
     let all = items.len();
     output::end_on_interruption(move || {
         let done = seen.lock().unwrap_or_else(PoisonError::into_inner).clone();
-        if !done.is_empty() {
-            let document = CheckDocument::new(done).broken_off(all);
-            let _ = output::all(write(
-                &document,
-                files.0.as_deref(),
-                files.1.as_deref(),
-                force,
-            ));
-        }
+        // Where none is done they are written all the same, over those of an earlier run.
+        let count = done.len();
+        let document = CheckDocument::new(done).broken_off(all);
+        let _ = output::all(write(
+            &document,
+            files.0.as_deref(),
+            files.1.as_deref(),
+            force,
+        ));
+        output::note(&format!(
+            "interrupted: {count} of {all} jobs were checked, which the JUnit and CSV files asked for hold"
+        ));
     });
     let mut emit = |result: &Checked| -> io::Result<()> {
         let done = {

@@ -118,7 +118,12 @@ pub fn run(arguments: &SolveArguments, reader: &Reader<'_>) -> Result<Outcome, S
     );
     let views = &arguments.views;
     let details = (views.any() || views.sketch).then(|| Details::of(&job, &data, &solved));
+    let basis = || {
+        Basis::of(&job, &arguments.job, &data, &solved, arguments.monte_carlo)
+            .map_err(|e| format!("{}: {e}", arguments.job.display()))
+    };
     if let (true, Some(details)) = (views.any(), &details) {
+        let basis = basis()?;
         let file = arguments.job.to_string_lossy().replace('\\', "/");
         written.push(views.write(&page::solution(
             &solved.solution,
@@ -127,13 +132,13 @@ pub fn run(arguments: &SolveArguments, reader: &Reader<'_>) -> Result<Outcome, S
                 file: Some(&file),
                 details,
                 coverage: solved.coverage,
+                sha256: basis.job().and_then(|job| job.sha256.as_deref()),
                 metadata: views.report_metadata,
             },
         )));
     }
     if arguments.common.json {
-        let basis = Basis::of(&job, &arguments.job, &data, &solved, arguments.monte_carlo)
-            .map_err(|e| format!("{}: {e}", arguments.job.display()))?;
+        let basis = basis()?;
         output::print_json(&SolutionDocument::new(solved.solution).with_basis(basis))?;
     } else {
         let width = output::width();

@@ -1,7 +1,7 @@
 //! What a result was made from: enough for somebody else to judge it, and to make it again.
 
 use super::description::{Job, REPORT, Source};
-use super::details::{Learned, learned};
+use super::details::{Learned, learned, mountings};
 use super::file::resolve;
 use super::network::CaptureData;
 use super::solution::Solved;
@@ -52,7 +52,7 @@ impl InputKind {
 pub struct Input {
     /// What it is to the job.
     pub kind: InputKind,
-    /// Its name, without folders.
+    /// Its name without folders; of a recording, its path as the job states it.
     pub file: String,
     /// SHA-256 (FIPS 180-4) of its bytes; null where it came from a stream.
     pub sha256: Option<String>,
@@ -109,7 +109,11 @@ pub struct Basis {
     pub stated: BTreeMap<String, String>,
     /// Every unknown of the adjustment.
     pub unknowns: Vec<AdjustedUnknown>,
-    /// Their covariance in their units: row k has the first k + 1 columns. Null of more than
+    /// What is known of the mountings of cartridge bodies, each the difference of two unknowns:
+    /// the rotation in the headshell less that of the stylus to the body.
+    #[serde(default)]
+    pub mountings: Vec<AdjustedUnknown>,
+    /// The unknowns' covariance in their units: row k has the first k + 1 columns. Null of more than
     /// 500 unknowns.
     pub covariance: Option<Vec<Vec<f64>>>,
 }
@@ -145,6 +149,7 @@ impl Basis {
             inputs: inputs(job, path, data)?,
             stated: stated(job),
             unknowns: learned(solved).into_iter().map(Into::into).collect(),
+            mountings: mountings(solved).into_iter().map(Into::into).collect(),
             covariance,
         })
     }
@@ -178,11 +183,11 @@ fn inputs(job: &Job, path: &Path, data: &[Option<CaptureData>]) -> Result<Vec<In
     if let Some(file) = &job.limits.baseline {
         list.push(small(InputKind::Baseline, &resolve(path, file))?);
     }
-    for (capture, data) in job.captures.iter().zip(data) {
-        if let (Source::File(file), Some(data)) = (&capture.source, data) {
+    for (at, (capture, data)) in job.captures.iter().zip(data).enumerate() {
+        if let (Source::File(_), Some(data)) = (&capture.source, data) {
             let recording = Input {
                 kind: InputKind::Recording,
-                file: name(&resolve(path, file)),
+                file: capture.describe(at),
                 sha256: data.sha256.clone(),
             };
             // several parts of one

@@ -1,7 +1,7 @@
 //! What a report shows beside the results: every figure that a picture needs.
 
 use super::description::Job;
-use super::network::{CaptureData, named, tidy};
+use super::network::{CaptureData, Mounting, named, tidy};
 use super::priors;
 use super::scatter::{Comparable, Scatter, Series};
 use super::solution::{Solved, View};
@@ -61,6 +61,8 @@ pub struct ContactView {
 /// How a capture was made and what its recording looked like.
 #[derive(Debug, Clone, PartialEq)]
 pub struct CaptureDetails {
+    /// Which, in the job's order, from 1.
+    pub capture: usize,
     /// Its file, or what it is.
     pub file: String,
     /// Its setup, record and chain.
@@ -85,7 +87,7 @@ pub struct CaptureDetails {
 /// What a report shows beside the results of a job.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Details {
-    /// Every unknown.
+    /// Every unknown, and the mountings, which are differences of two.
     pub unknowns: Vec<Learned>,
     /// Stylus or cut in the groove.
     pub contacts: Vec<ContactView>,
@@ -113,7 +115,10 @@ impl Details {
         };
         let setups = || job.setups.keys();
         Self {
-            unknowns: learned(solved),
+            unknowns: learned(solved)
+                .into_iter()
+                .chain(mountings(solved))
+                .collect(),
             contacts: contacts(&view, solved),
             turns: setups()
                 .filter_map(|s| comparable.turns(s, solved.coverage))
@@ -164,6 +169,31 @@ pub(super) fn learned(solved: &Solved) -> Vec<Learned> {
             }
         })
         .collect()
+}
+
+/// What is known of the mountings of cartridge bodies: each the difference of two unknowns.
+pub(super) fn mountings(solved: &Solved) -> Vec<Learned> {
+    let count = solved.network.parameters.len();
+    let of = |mounting: &Mounting| {
+        let linear = mounting.linear(count);
+        let covariance = &solved.adjustment.covariance;
+        let u = linear.row.dot(&covariance.dot(&linear.row)).sqrt();
+        let value = linear.at(&solved.adjustment.values);
+        let known = mounting.known;
+        let narrowed = u / known.u;
+        Learned {
+            id: mounting.id(),
+            words: mounting.words(),
+            unit: "deg",
+            prior: (known.value / DEGREE, known.u / DEGREE),
+            posterior: (value / DEGREE, u / DEGREE),
+            moved: (value - known.value) / known.u,
+            narrowed,
+            origin: mounting.origin.clone(),
+            determined_by: Determined::beside_a_prior(narrowed * narrowed),
+        }
+    };
+    solved.network.mountings.iter().map(of).collect()
 }
 
 fn contacts(view: &View<'_>, solved: &Solved) -> Vec<ContactView> {
@@ -243,6 +273,7 @@ fn captures(job: &Job, data: &[Option<CaptureData>]) -> Vec<CaptureDetails> {
             let [start, end] = spec.radius.map(|r| r / MILLIMETRE);
             let stretches = data.evidence.iter().flat_map(|e| &e.along);
             Some(CaptureDetails {
+                capture: at + 1,
                 file: spec.describe(at),
                 objects: [spec.setup.clone(), spec.record.clone(), spec.chain.clone()],
                 radius_mm: [tidy(start), tidy(end)],

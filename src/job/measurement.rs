@@ -19,6 +19,7 @@ pub struct Measurement {
     /// Then verdict, turn and probability are null.
     pub in_doubt: Option<String>,
     /// `groovelag/measurement/1`.
+    #[cfg_attr(feature = "cli", schemars(extend("const" = Measurement::SCHEMA)))]
     pub schema: String,
     /// What made it.
     pub program: Program,

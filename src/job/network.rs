@@ -254,6 +254,8 @@ pub struct Network {
     rotations: BTreeMap<String, Place>,
     /// Rotations of the stylus to the body, by cartridge.
     bodies: BTreeMap<String, Body>,
+    /// What is known of mountings, which are no unknowns of their own.
+    pub(super) mountings: Vec<Mounting>,
 }
 
 /// One of the angles of a stylus.
@@ -414,11 +416,34 @@ struct Builder<'a> {
 
 /// A cartridge body in the headshell: rotation there less rotation of the stylus
 /// to the body, with what is known of the difference.
-struct Mounting {
+pub(super) struct Mounting {
     setup: String,
     rotation: Place,
     stylus: usize,
-    known: Estimate,
+    pub(super) known: Estimate,
+    pub(super) origin: String,
+}
+
+impl Mounting {
+    pub(super) fn id(&self) -> String {
+        format!("setup.{}.mounting_deg", self.setup)
+    }
+
+    pub(super) fn words(&self) -> String {
+        let of = named("setup", &self.setup);
+        format!("mounting of the cartridge body ({of})")
+    }
+
+    /// As a combination of `count` unknowns.
+    pub(super) fn linear(&self, count: usize) -> Linear {
+        let mut linear = Linear {
+            row: Array1::zeros(count),
+            offset: 0.0,
+        };
+        linear.add(self.rotation, 1.0);
+        linear.row[self.stylus] -= 1.0;
+        linear
+    }
 }
 
 impl Builder<'_> {
@@ -544,6 +569,7 @@ impl Builder<'_> {
                     rotation,
                     stylus,
                     known,
+                    origin: origin(stated, default),
                 });
             }
         }
@@ -1236,11 +1262,8 @@ pub(super) fn with_wrong_prior(
         }
         blocks.push(Block::prior(label, members, values, &covariance)?);
     }
-    for mounting in mountings {
-        let label = format!(
-            "mounting of the cartridge body ({})",
-            named("setup", &mounting.setup)
-        );
+    for mounting in &mountings {
+        let label = mounting.words();
         words.push(label.clone());
         // rotation in the headshell = rotation to the body + mounting
         let Estimate { value, u } = mounting.known;
@@ -1310,5 +1333,6 @@ pub(super) fn with_wrong_prior(
         tracking,
         rotations,
         bodies,
+        mountings,
     })
 }

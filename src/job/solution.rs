@@ -145,6 +145,10 @@ pub struct SetupResult {
     pub budget: Vec<BudgetLine>,
     /// What that of the rotation to the body consists of.
     pub stylus_to_body_budget: Vec<BudgetLine>,
+    /// What each capture brings to the variance of the rotation to the groove, in their order;
+    /// those without a part in it are left out.
+    #[serde(default)]
+    pub captures: Vec<CaptureShare>,
     /// Conformity to the tolerance, if one is stated and no doubt withholds it.
     pub conformity: Option<Conformity>,
     /// What to do, if the band says which way and no doubt withholds it.
@@ -237,6 +241,9 @@ pub struct ChainResult {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct CaptureResult {
+    /// Which, in the job's order, from 1.
+    #[serde(default)]
+    pub capture: usize,
     /// Its file, or what it is.
     pub file: String,
     /// Delay as recorded; random part and equaliser terms only.
@@ -246,6 +253,16 @@ pub struct CaptureResult {
     /// Measured minus predicted by everything else, over its standard
     /// uncertainty; null where nothing else says anything about it.
     pub normalized_residual: Option<f64>,
+}
+
+/// What a capture brings to a variance.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+pub struct CaptureShare {
+    /// Which, in the job's order, from 1.
+    pub capture: usize,
+    /// Its share of the variance, 0 to 1.
+    pub share: f64,
 }
 
 /// What determines an unknown.
@@ -935,6 +952,7 @@ impl View<'_> {
         Ok(SetupResult {
             name: name.to_owned(),
             budget: budget(&groove),
+            captures: self.capture_shares(&groove),
             stylus_to_body_budget: body.as_ref().map_or_else(Vec::new, |(_, a)| budget(a)),
             rotation_deg,
             stylus_to_body_deg: body.map(|((quantity, _), _)| quantity),
@@ -960,6 +978,33 @@ impl View<'_> {
                 None => self.narrows(&setup.cartridge, &headshell),
             },
         })
+    }
+
+    /// What captures bring to a variance: by their readings, and by unknowns of their own.
+    fn capture_shares(&self, angle: &Linear) -> Vec<CaptureShare> {
+        let problem = &self.network.problem;
+        let parts = problem.variance_parts(self.adjustment, &angle.row);
+        let whole: f64 = parts.iter().sum();
+        let own = |at: usize| format!("capture.{}.", at + 1);
+        let share = |(at, readings): (usize, &Option<usize>)| {
+            let readings = (*readings)?;
+            let prefix = own(at);
+            let belongs = |k: &usize| self.network.parameters[*k].id.starts_with(&prefix);
+            let blocks = problem.blocks().iter().zip(&parts).enumerate();
+            let part: f64 = blocks
+                .filter(|(k, (block, _))| {
+                    let prior = block.kind() == adjust::Kind::Prior;
+                    *k == readings || (prior && block.unknowns().iter().all(belongs))
+                })
+                .map(|(_, (_, part))| part)
+                .sum();
+            (part > 0.0).then(|| CaptureShare {
+                capture: at + 1,
+                share: part / whole,
+            })
+        };
+        let captures = self.network.capture_blocks.iter().enumerate();
+        captures.filter_map(share).collect()
     }
 
     /// What the last recording of the setup leaves at the cartridge, if nothing came after it.
@@ -1141,6 +1186,7 @@ impl View<'_> {
             let (delay, u) = self.marginal_delay(&data.information, own);
             let predicted = own.evaluate(&self.adjustment.values).values[0];
             results.push(CaptureResult {
+                capture: at + 1,
                 file: spec.describe(at),
                 delay_us: Quantity::normal(delay, u, self.coverage).scaled(MICROSECOND.recip()),
                 predicted_us: predicted / MICROSECOND,

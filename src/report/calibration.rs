@@ -10,7 +10,8 @@ use serde::{Deserialize, Serialize};
 /// The document of `calibrate`.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct CalibrationReport {
-    /// `groovelag/calibration/1`.
+    /// Name and version of the schema.
+    #[schemars(extend("const" = CalibrationReport::SCHEMA))]
     pub schema: String,
     /// What made it.
     pub program: Program,

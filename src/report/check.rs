@@ -19,6 +19,7 @@ const OUTCOME_COLUMNS: usize = 10;
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct CheckDocument {
     /// Name and version of the schema.
+    #[schemars(extend("const" = "groovelag/check/1"))]
     pub schema: String,
     /// What made the document.
     pub program: Program,
@@ -41,6 +42,7 @@ pub struct CheckDocument {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct CheckLine {
     /// Name and version of the schema.
+    #[schemars(extend("const" = CheckLine::SCHEMA))]
     pub schema: String,
     /// What made the line.
     pub program: Program,
@@ -214,7 +216,16 @@ impl CheckDocument {
         for r in &self.results {
             let job = [r.path.as_str(), r.outcome.word(), &r.reason];
             if r.setups.is_empty() {
-                write(job, "", &FIGURES.map(|_| String::new()))?;
+                // of a job without setups the fit's probability is the one figure
+                let p = r.p_value.map_or_else(String::new, |p| p.to_string());
+                let of = |what| {
+                    if what == "p_value" {
+                        p.clone()
+                    } else {
+                        String::new()
+                    }
+                };
+                write(job, "", &FIGURES.map(of))?;
             }
             for setup in &r.setups {
                 write(

@@ -20,6 +20,7 @@ macro_rules! document {
         #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
         pub struct $name {
             /// Name and version of the schema.
+            #[schemars(extend("const" = $schema))]
             pub schema: String,
             /// What made the document.
             pub program: Program,
@@ -45,6 +46,7 @@ macro_rules! document {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct SolutionDocument {
     /// Name and version of the schema.
+    #[schemars(extend("const" = SolutionDocument::SCHEMA))]
     pub schema: String,
     /// What made the document.
     pub program: Program,
@@ -57,10 +59,13 @@ pub struct SolutionDocument {
 }
 
 impl SolutionDocument {
+    /// Name and version of the schema.
+    pub const SCHEMA: &str = "groovelag/solution/1";
+
     /// The document of these results.
     pub fn new(content: Solution) -> Self {
         Self {
-            schema: "groovelag/solution/1".to_owned(),
+            schema: Self::SCHEMA.to_owned(),
             program: Program::this(),
             content,
             basis: None,

@@ -61,7 +61,8 @@ pub struct Difference {
 /// What `verify --json` prints.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Verification {
-    /// `groovelag/verification/1`.
+    /// Name and version of the schema.
+    #[schemars(extend("const" = "groovelag/verification/1"))]
     pub schema: String,
     /// What solved the job again.
     pub program: Program,
@@ -85,7 +86,9 @@ pub struct Verification {
 
 /// A result that can be made again.
 pub struct Claim {
-    document: SolutionDocument,
+    /// As it was read, with what no result of this program has.
+    told: Value,
+    made_by: Program,
     basis: Basis,
     path: PathBuf,
     /// The same as shown.
@@ -102,20 +105,33 @@ impl Claim {
         let file = path.to_string_lossy().replace('\\', "/");
         let refuse = |reason: String| format!("{file}: {reason}");
         let bytes = outside::read(path).map_err(|e| refuse(format!("it cannot be read ({e})")))?;
-        let document: SolutionDocument = serde_json::from_slice(&bytes).map_err(|e| {
+        let strange = |e: serde_json::Error| {
             let e = without_content(&e.to_string());
             refuse(format!(
                 "it is not what 'groovelag solve JOB --json' prints ({e})"
             ))
-        })?;
-        let basis = document.basis.clone().ok_or_else(|| {
+        };
+        let told: Value = serde_json::from_slice(&bytes).map_err(strange)?;
+        match told.get("schema").and_then(Value::as_str) {
+            None | Some(SolutionDocument::SCHEMA) => {}
+            Some(other) => {
+                let other = shown(other);
+                return Err(refuse(format!(
+                    "it is of the schema '{other}'; verify takes '{}', which 'groovelag solve JOB --json' prints",
+                    SolutionDocument::SCHEMA
+                )));
+            }
+        }
+        let document = SolutionDocument::deserialize(&told).map_err(strange)?;
+        let basis = document.basis.ok_or_else(|| {
             refuse(
                 "it does not say what it was made from, as results of older versions do not; solve the job anew with --json"
                     .to_owned(),
             )
         })?;
         Ok(Self {
-            document,
+            told,
+            made_by: document.program,
             basis,
             path: path.to_owned(),
             file,
@@ -149,19 +165,24 @@ impl Claim {
     pub fn verify(&self, now: &SolutionDocument) -> Result<Verification, serde_json::Error> {
         let inputs_now = now.basis.as_ref().map_or(&[][..], |basis| &basis.inputs);
         let changed_inputs = changed(&self.basis.inputs, inputs_now);
-        let told = |document: &SolutionDocument| {
-            let mut value = serde_json::to_value(document)?;
-            // who made it and from which bytes is told by itself
-            if let Some(fields) = value.as_object_mut() {
+        // who made it and from which bytes is told by itself; the results come before the basis
+        let parts = |mut all: Value| {
+            let fields = all.as_object_mut();
+            let basis = fields.and_then(|fields| {
                 fields.remove("program");
+                fields.remove("basis")
+            });
+            let mut basis = basis.unwrap_or_default();
+            if let Some(fields) = basis.as_object_mut() {
+                fields.remove("inputs");
             }
-            if let Some(basis) = value.get_mut("basis").and_then(Value::as_object_mut) {
-                basis.remove("inputs");
-            }
-            Ok::<_, serde_json::Error>(value)
+            [("", all), ("/basis", basis)]
         };
         let mut found = Compared::default();
-        found.compare("", &told(&self.document)?, &told(now)?);
+        let now_parts = parts(serde_json::to_value(now)?);
+        for ((place, then), (_, now)) in parts(self.told.clone()).iter().zip(&now_parts) {
+            found.compare(place, then, now);
+        }
         let agreement = match (found.different, found.rounded) {
             (0, 0) => Agreement::Identical,
             (0, _) => Agreement::Rounding,
@@ -170,7 +191,7 @@ impl Claim {
         Ok(Verification {
             schema: "groovelag/verification/1".to_owned(),
             program: Program::this(),
-            made_by: self.document.program.clone(),
+            made_by: self.made_by.clone(),
             result: self.file.clone(),
             verified: agreement != Agreement::Different && changed_inputs.is_empty(),
             agreement,
@@ -271,8 +292,12 @@ pub fn text(v: &Verification, width: usize) -> String {
                 v.numbers
             ),
             Agreement::Different => format!(
-                "The result does not come out the same: {} places differ, of {} numbers.",
-                v.different, v.numbers
+                "The result does not come out the same: {} ({} numbers were compared).",
+                match v.different {
+                    1 => "1 place differs".to_owned(),
+                    n => format!("{n} places differ"),
+                },
+                v.numbers
             ),
         },
         width,
@@ -285,8 +310,8 @@ pub fn text(v: &Verification, width: usize) -> String {
     out += &wrapped("", &files, width);
     for c in &v.changed_inputs {
         let what = match (&c.sha256_then, &c.sha256_now) {
-            (Some(_), None) => "the job has it no longer",
-            (None, Some(_)) => "the job had no such file",
+            (Some(_), None) => "the job no longer names it",
+            (None, Some(_)) => "not among the files of the result",
             _ => "it has changed",
         };
         let file = on_one_line(&c.file);

@@ -209,6 +209,8 @@ impl Desk {
             .and_then(|(before, after)| job::compare(&present, &solved, &before, &after).ok());
         let mut view = View::solved(&known(&next), &present, solution, comparison.as_ref());
         let details = Details::of(&present, &data, &solved);
+        let basis = Basis::of(&present, &path, &data, &solved, None).map_err(|e| e.to_string());
+        let job_hash = basis.as_ref().ok().and_then(Basis::job);
         let evidence = page::solution(
             solution,
             &page::About {
@@ -216,6 +218,7 @@ impl Desk {
                 file: Some(JOB),
                 details: &details,
                 coverage: solved.coverage,
+                sha256: job_hash.and_then(|job| job.sha256.as_deref()),
                 metadata: false,
             },
         );
@@ -224,9 +227,8 @@ impl Desk {
             let file = self.folder.join(EVIDENCE);
             output::write_file(&file, html.as_bytes(), output::PAGE, true)
         });
-        let basis = Basis::of(&present, &path, &data, &solved, None).map_err(|e| e.to_string());
         let document = basis.and_then(|basis| {
-            let document = SolutionDocument::new(solution.clone()).with_basis(basis);
+            let document = SolutionDocument::new(solved.solution).with_basis(basis);
             groovelag::document::json(&document).map_err(|e| e.to_string())
         });
         let document = document.and_then(|json| {

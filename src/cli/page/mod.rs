@@ -19,6 +19,7 @@ use hyper_util::rt::{TokioIo, TokioTimer};
 use listen::{Ear, Heard};
 use std::convert::Infallible;
 use std::io::{IsTerminal, Write};
+use std::net::Ipv4Addr;
 use std::path::PathBuf;
 use std::process::{Command, Stdio};
 use std::sync::{Arc, Mutex, PoisonError};
@@ -164,7 +165,8 @@ impl Page {
 
     async fn serve(&self) -> Result<(), String> {
         let wished = self.port.unwrap_or(0);
-        let listener = TcpListener::bind(("127.0.0.1", wished))
+        // a number, so that no resolver of names is brought along
+        let listener = TcpListener::bind((Ipv4Addr::LOCALHOST, wished))
             .await
             .map_err(|e| {
                 format!("port {wished} cannot be used ({e}); leave --port away, or give another")
@@ -353,10 +355,10 @@ impl Server {
             "/listened" => {
                 let keep = fields.get("keep").is_some_and(|keep| keep == "yes");
                 beside(move || match self.ear.end(keep) {
-                    Ok(Some((place, file))) => {
-                        self.work(|desk| desk.keep(&place, &file).map_err(|message| ("", message)))
-                    }
-                    Ok(None) => self.work(|desk| Ok(desk.view())),
+                    Ok(Some((place, file))) => self.work(Box::new(move |desk| {
+                        desk.keep(&place, &file).map_err(|message| ("", message))
+                    })),
+                    Ok(None) => self.work(Box::new(|desk| Ok(desk.view()))),
                     Err(message) => refused("", &message),
                 })
                 .await
@@ -464,7 +466,7 @@ impl Server {
     }
 
     /// Works at the desk, one after the other.
-    fn work(&self, work: impl FnOnce(&mut Desk) -> Result<View, desk::Wrong>) -> Answer {
+    fn work(&self, work: Work<'_>) -> Answer {
         // the desk is free again before the ear is asked
         let worked = work(&mut self.desk());
         match worked {
@@ -481,9 +483,13 @@ impl Server {
         self: Arc<Self>,
         work: impl FnOnce(&mut Desk) -> Result<View, desk::Wrong> + Send + 'static,
     ) -> Answer {
+        let work: Work<'static> = Box::new(work);
         beside(move || self.work(work)).await
     }
 }
+
+/// Something to do at the desk.
+type Work<'a> = Box<dyn FnOnce(&mut Desk) -> Result<View, desk::Wrong> + Send + 'a>;
 
 /// What cannot be finished by a fault of the program's own.
 trait Broken {
@@ -504,13 +510,19 @@ impl<T> Broken for Result<T, String> {
 
 /// Does what may take its time beside the server, which goes on answering. The runtime sees one
 /// kind of work: each kind of its own would bring a copy of the runtime's code with it.
-async fn beside<T: Broken + Send + 'static>(work: impl FnOnce() -> T + Send + 'static) -> T {
+fn beside<T: Broken + Send + 'static>(
+    work: impl FnOnce() -> T + Send + 'static,
+) -> impl Future<Output = T> {
     let (tell, told) = oneshot::channel();
     let work: Box<dyn FnOnce() + Send> = Box::new(move || {
         // nobody may wait for it any more
         let _ = tell.send(work());
     });
     tokio::task::spawn_blocking(work);
+    told_by(told)
+}
+
+async fn told_by<T: Broken>(told: oneshot::Receiver<T>) -> T {
     told.await.unwrap_or_else(|_| T::broken())
 }
 

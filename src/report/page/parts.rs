@@ -127,9 +127,10 @@ pub fn turned(subject: &str, pointer: &str, q: &Quantity, at_the_arm: bool) -> S
         q.value,
         &rounded(q.value.abs(), q.standard_uncertainty),
     );
+    let to = if at_the_arm { " to the groove" } else { "" };
     match Direction::resolved(q) {
         Direction::NoneResolved => format!(
-            "{subject} shows no rotation that stands out: {} degrees, {}, which contains zero",
+            "{subject} shows no significant rotation{to}: {} degrees, {}, which contains zero",
             number(
                 &format!("{pointer}/value"),
                 q.value,
@@ -144,7 +145,7 @@ pub fn turned(subject: &str, pointer: &str, q: &Quantity, at_the_arm: bool) -> S
                 String::new()
             };
             format!(
-                "{subject} is turned <strong>{size} degrees {}</strong> seen from above{place}, {}",
+                "{subject} is turned <strong>{size} degrees {}</strong>{to}, seen from above{place}, {}",
                 text::direction(way),
                 band(pointer, q, "degrees")
             )
@@ -178,9 +179,11 @@ pub fn verdict(pointer: &str, c: &Conformity) -> String {
     );
     let probability = probability(&format!("{pointer}/probability"), c.probability);
     let word = match c.verdict {
-        Verdict::Conforming => "it <strong>keeps</strong> the tolerance of",
-        Verdict::NonConforming => "it <strong>does not keep</strong> the tolerance of",
-        Verdict::Undecided => "it is <strong>undecided</strong> whether it keeps the tolerance of",
+        Verdict::Conforming => "it is <strong>within</strong> the tolerance of",
+        Verdict::NonConforming => "it is <strong>outside</strong> the tolerance of",
+        Verdict::Undecided => {
+            "it is <strong>undecided</strong> whether it is within the tolerance of"
+        }
     };
     format!(
         "to the cartridge body {word} {tolerance} degrees either way (probability of conformity {probability})"
@@ -236,9 +239,10 @@ pub fn conformity(
     let u = rotation.standard_uncertainty;
     let expanded = match rotation.half_width() {
         Some(half) => format!(
-            "U = {} degrees, half the {} % band",
+            "U = {} degrees, coverage probability {} %, coverage factor k = {} (half the band over the standard uncertainty)",
             rounded_u(half),
-            coverage(rotation)
+            coverage(rotation),
+            plain(half / u, 2)
         ),
         None => "the band is not finite".to_owned(),
     };
@@ -478,7 +482,7 @@ pub fn captures(details: &Details, names: &Names, metadata: bool) -> String {
             ];
             made.extend(c.note.as_ref().map(|note| names.html(note)));
             vec![
-                file(c),
+                format!("{}. {}", c.capture, file(c)),
                 objects.join(", "),
                 if start == end {
                     start.to_string()
@@ -597,7 +601,7 @@ fn determined(l: &Learned) -> &'static str {
 pub fn statements() -> Section {
     let program = Program::this();
     let html = format!(
-        "<h3>What the figure is</h3>\n<p>{}</p>\n<h3>How it was found</h3>\n<p>Both channels of each recording are cut into overlapping frames; frames with clicks, silence or unmodulated groove are left out. The averaged cross-spectrum gives the phase between the channels over frequency; a delay and the unequal parts of the equaliser are fitted to it, weighed by coherence. Delay times groove speed is a length along the groove; the tip's geometry turns it into an angle. All captures and everything assumed are adjusted together by least squares; bands follow JCGM 100 (GUM) and, where the model bends, its marginal distribution.</p>\n<h3>Versions</h3>\n<p>{} {}. The same input gives the same page, byte for byte.</p>\n",
+        "<h3>What the figure is</h3>\n<p>{}</p>\n<h3>How it was found</h3>\n<p>Both channels of each recording are cut into overlapping frames; frames with clicks, silence or unmodulated groove are left out. The averaged cross-spectrum gives the phase between the channels over frequency; a delay and the unequal parts of the equaliser are fitted to it, weighted by coherence. Delay times groove speed is a length along the groove; the tip's geometry turns it into an angle. All captures and everything assumed are adjusted together by least squares; bands follow JCGM 100 (GUM) and, where the model is not linear, its marginal distribution. The method was tried on simulated grooves and by independent generators; no real groove has been measured against a microscope or another laboratory yet.</p>\n<h3>Versions</h3>\n<p>{} {}. The same input gives the same page, byte for byte; <code>groovelag verify</code> solves the JSON document of the same job again and compares every figure.</p>\n",
         text::MEASURAND,
         program.name,
         program.version

@@ -3,7 +3,7 @@
 use super::names::{Names, escaped, file_name};
 use super::parts::{self, number, quantity};
 use super::{Block, Page, Section};
-use crate::job::{Comparison, Details, Job, REPORT, SetupResult, Solution, Source};
+use crate::job::{CaptureResult, Comparison, Details, Job, REPORT, SetupResult, Solution, Source};
 use crate::report::Measurement;
 use crate::report::instruction::{Situation, capitalised};
 use crate::report::picture::{self, Picture};
@@ -28,6 +28,8 @@ pub struct About<'a> {
     pub details: &'a Details,
     /// Coverage of the bands.
     pub coverage: f64,
+    /// SHA-256 of the job's file.
+    pub sha256: Option<&'a str>,
     /// Also show the text that the recordings carry.
     pub metadata: bool,
 }
@@ -45,7 +47,10 @@ impl About<'_> {
     fn conditions(&self, names: &Names, extra: Vec<(&str, String)>) -> Section {
         let mut rows = Vec::new();
         if let Some(file) = self.file {
-            rows.push(("Job", names.html(file_name(file))));
+            let hash = self.sha256.map_or_else(String::new, |hash| {
+                format!(", SHA-256 <span class=\"hash\">{hash}</span>")
+            });
+            rows.push(("Job", names.html(file_name(file)) + &hash));
         }
         let job = self.job;
         for (what, text) in [
@@ -105,30 +110,68 @@ impl About<'_> {
             Some(names.html(&format!("{name}: serial {serial}")))
         });
         let serials: Vec<String> = serials.collect();
+        let not_stated = || said(None);
         let mut rows: Vec<(&str, String)> = REPORT
             .iter()
             .filter(|(key, _)| *key != APPROVED)
             .map(|(key, words)| (*words, said(job.report.get(*key))))
             .collect();
+        let serials = match serials.is_empty() {
+            true => not_stated(),
+            false => serials.join("; "),
+        };
+        let item = REPORT.iter().position(|(key, _)| *key == "item");
+        rows.insert(item.map_or(0, |at| at + 1), ("Serial numbers", serials));
         rows.push(("Date of measurement", said(job.date.as_ref())));
         rows.push(("Operator", said(job.operator.as_ref())));
-        rows.push((
-            "Serial numbers",
-            if serials.is_empty() {
-                "not stated".to_owned()
-            } else {
-                serials.join("; ")
-            },
-        ));
-        let html = parts::facts("Report", &rows)
+        let open: Vec<String> = rows
+            .iter()
+            .filter(|(_, text)| *text == not_stated())
+            .map(|(what, _)| what.to_lowercase())
+            .collect();
+        let incomplete = match open.is_empty() {
+            true => String::new(),
+            false => format!(
+                "<p class=\"note\">Not stated: {}. A test report that follows ISO/IEC 17025:2017, 7.8.2, states what of these applies.</p>\n",
+                open.join(", ")
+            ),
+        };
+        let html = parts::facts("Measurement report", &rows)
+            + &incomplete
             + &format!(
-                "<p class=\"approval\">Approved by: {}. Date and signature: <span></span></p>\n",
+                "<p>The results relate only to the item, the recordings and the conditions named here. What the job states (radii, speeds, turns, sizes, mounting, arm) was taken as stated.</p>\n<p class=\"approval\">Approved by: {}. Date and signature: <span></span></p>\n",
                 said(job.report.get(APPROVED))
             );
         Some(Section {
             heading: "Report".to_owned(),
             blocks: vec![Block::Html(html)],
         })
+    }
+
+    /// Whether the stylus to the body, which is one angle for all setups of a cartridge, is
+    /// told at this setup: the first that has it.
+    fn judged(&self, setup: &SetupResult, all: &[SetupResult]) -> bool {
+        let cartridge = |s: &SetupResult| self.job.setups.get(&s.name).map(|s| &s.cartridge);
+        let first = all
+            .iter()
+            .find(|s| !s.blind && cartridge(s) == cartridge(setup));
+        first.is_none_or(|first| first.name == setup.name)
+    }
+
+    /// In a report to others, what the operator should do stands at the end, apart.
+    fn stand_apart(&self, advice: &mut String, sections: &mut Vec<Section>) {
+        if !self.job.report.is_empty() && !advice.is_empty() {
+            sections.push(Section {
+                heading: "For the operator".to_owned(),
+                blocks: vec![
+                    Block::Html(
+                        "<p>Advice that follows from the results; no part of them.</p>\n"
+                            .to_owned(),
+                    ),
+                    Block::Html(std::mem::take(advice)),
+                ],
+            });
+        }
     }
 
     /// What every page about a stylus ends with.
@@ -281,7 +324,9 @@ fn known_to(pointer: &str, rotation: &Quantity) -> String {
 /// The rotation to the body, and the arm.
 fn to_the_body(body: &str, arm: Option<String>) -> String {
     let arm = arm.map_or_else(String::new, |arm| format!(" The arm: {}.", escaped(&arm)));
-    format!("<p>To the cartridge body, which a tolerance is about: {body}.{arm}</p>\n")
+    format!(
+        "<p>Relative to the cartridge body, the angle that a tolerance applies to: {body}.{arm}</p>\n"
+    )
 }
 
 /// What to call a setup in a sentence.
@@ -316,7 +361,7 @@ pub fn solution(s: &Solution, about: &About<'_>) -> Page {
             .collect();
         let _ = writeln!(
             answer,
-            "<p class=\"lead\">Rotation of the stylus seen from above: {}.</p>",
+            "<p class=\"lead\">Rotation of the stylus to the groove, seen from above: {}.</p>",
             all.join("; ")
         );
     }
@@ -328,7 +373,9 @@ pub fn solution(s: &Solution, about: &About<'_>) -> Page {
             &setup.rotation_deg,
             true,
         );
-        if let Some(c) = &setup.conformity {
+        // the body's angle is one for all setups of a cartridge
+        let judged = about.judged(setup, &s.setups);
+        if let Some(c) = setup.conformity.as_ref().filter(|_| judged) {
             let _ = write!(
                 sentence,
                 "; {}",
@@ -341,7 +388,7 @@ pub fn solution(s: &Solution, about: &About<'_>) -> Page {
             &format!("{at}/rotation_deg"),
             &setup.rotation_deg,
         ));
-        if let Some(body) = &setup.stylus_to_body_deg {
+        if let Some(body) = setup.stylus_to_body_deg.as_ref().filter(|_| judged) {
             let body = quantity(&format!("{at}/stylus_to_body_deg"), body, "degrees");
             answer.push_str(&to_the_body(
                 &body,
@@ -398,18 +445,28 @@ pub fn solution(s: &Solution, about: &About<'_>) -> Page {
             let heading = format!("<h3>Setup {}</h3>\n", names.html(&setup.name));
             blocks.push(Block::Html(heading));
         }
-        if let (Some(c), Some(body)) = (&setup.conformity, &setup.stylus_to_body_deg) {
+        let of_cartridge = match about.job.setups.get(&setup.name) {
+            Some(of) if several => format!(": cartridge {}", of.cartridge),
+            _ => String::new(),
+        };
+        let judged = setup
+            .conformity
+            .as_ref()
+            .filter(|_| about.judged(setup, &s.setups));
+        if let (Some(c), Some(body)) = (judged, &setup.stylus_to_body_deg) {
             blocks.push(Block::Html(parts::conformity(
                 &format!("{at}/stylus_to_body_deg"),
                 &format!("{at}/conformity"),
                 c,
                 body,
-                &of,
+                &of_cartridge,
             )));
             blocks.push(Block::Html(parts::budget(
                 &format!("{at}/stylus_to_body_budget"),
                 &setup.stylus_to_body_budget,
-                &format!("What the uncertainty of the rotation to the body consists of{of}"),
+                &format!(
+                    "What the uncertainty of the rotation to the body consists of{of_cartridge}"
+                ),
             )));
         }
         if let Some(zero) = &setup.zero_setting_deg {
@@ -424,7 +481,7 @@ pub fn solution(s: &Solution, about: &About<'_>) -> Page {
             parts::budget(
                 &format!("{at}/budget"),
                 &setup.budget,
-                &format!("What the uncertainty of the rotation consists of{of}"),
+                &format!("What the uncertainty of the rotation to the groove consists of{of}"),
             ),
         ));
     }
@@ -434,6 +491,7 @@ pub fn solution(s: &Solution, about: &About<'_>) -> Page {
     });
     sections.push(together(s, about, &names));
     sections.extend(about.closing(&s.warnings, &names));
+    about.stand_apart(&mut advice, &mut sections);
     let title = match &about.job.title {
         Some(title) => names.html(title),
         None => format!(
@@ -515,7 +573,7 @@ fn together(s: &Solution, about: &About<'_>, names: &Names) -> Section {
             let at = format!("/captures/{k}");
             let u = c.delay_us.standard_uncertainty;
             vec![
-                names.html(file_name(&c.file)),
+                format!("{}. {}", c.capture, names.html(file_name(&c.file))),
                 number(
                     &format!("{at}/delay_us/value"),
                     c.delay_us.value,
@@ -549,10 +607,12 @@ fn together(s: &Solution, about: &About<'_>, names: &Names) -> Section {
         ],
         &rows,
     )));
+    blocks.push(Block::Html("<p class=\"note\">Normalised residual: the delay less what all other captures and assumptions predict for it, over the standard uncertainty of that difference. The delay as adjusted contains this capture too, and what was found of its phase terms, so the difference of the two columns may have another size and sign.</p>\n".to_owned()));
+    blocks.push(Block::Html(shares(s, names)));
     let fit = &s.fit;
     let p = fit.p_value.map_or_else(String::new, |p| {
         format!(
-            "; by chance it would be larger with a probability of {}",
+            "; the probability of a larger one by chance is {}",
             match p < f64::EPSILON {
                 true => tail(p),
                 false => number("/fit/p_value", p, &tail(p)),
@@ -560,7 +620,7 @@ fn together(s: &Solution, about: &About<'_>, names: &Names) -> Section {
         )
     });
     blocks.push(Block::Html(format!(
-        "<p>Fit of the whole: chi-square {} with {} degrees of freedom{p}.</p>\n",
+        "<p>Fit of the whole, captures and assumptions: chi-square {} with {} degrees of freedom{p}.</p>\n",
         number("/fit/chi_square", fit.chi_square, &plain(fit.chi_square, 1)),
         number(
             "/fit/degrees_of_freedom",
@@ -572,6 +632,45 @@ fn together(s: &Solution, about: &About<'_>, names: &Names) -> Section {
         heading: "All captures together".to_owned(),
         blocks,
     }
+}
+
+/// What each capture brings to the variance of each rotation.
+fn shares(s: &Solution, names: &Names) -> String {
+    let seeing = s.setups.iter().enumerate().filter(|(_, s)| !s.blind);
+    let seeing: Vec<(usize, &SetupResult)> = seeing.take(MOST_SETUPS).collect();
+    if seeing.is_empty() {
+        return String::new();
+    }
+    let heads: Vec<String> = seeing
+        .iter()
+        .map(|(_, setup)| match setup.name.as_str() {
+            "" => "share / %".to_owned(),
+            name => format!("{} / %", names.html(name)),
+        })
+        .collect();
+    let head: Vec<&str> = std::iter::once("Capture")
+        .chain(heads.iter().map(String::as_str))
+        .collect();
+    let row = |c: &CaptureResult| {
+        let name = format!("{}. {}", c.capture, names.html(file_name(&c.file)));
+        let cells = seeing.iter().map(|(n, setup)| {
+            let mut shares = setup.captures.iter().enumerate();
+            let found = shares.find(|(_, share)| share.capture == c.capture);
+            found.map_or_else(
+                || "0".to_owned(),
+                |(at, share)| {
+                    parts::percent(&format!("/setups/{n}/captures/{at}/share"), share.share, 1)
+                },
+            )
+        });
+        std::iter::once(name).chain(cells).collect()
+    };
+    let rows: Vec<Vec<String>> = s.captures.iter().map(row).collect();
+    parts::table(
+        "What each capture's own noise and phase bring to the variance of the rotation to the groove; assumptions bring the rest",
+        &head,
+        &rows,
+    )
 }
 
 /// The page of two setups against each other; `s` is the whole job's solution.
@@ -628,7 +727,7 @@ pub fn comparison(c: &Comparison, s: &Solution, about: &About<'_>) -> Page {
             parts::probability("/probability_improved", p),
         );
     }
-    let advice = after.map_or_else(String::new, |after| {
+    let mut advice = after.map_or_else(String::new, |after| {
         let situation = Situation {
             correction: c.correction.as_ref(),
             ..Situation::of(after, c.in_doubt.is_some())
@@ -685,6 +784,7 @@ pub fn comparison(c: &Comparison, s: &Solution, about: &About<'_>) -> Page {
         blocks,
     });
     sections.extend(about.closing(&c.warnings, &names));
+    about.stand_apart(&mut advice, &mut sections);
     Page {
         title: format!(
             "Stylus rotation, {} against {}",
