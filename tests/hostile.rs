@@ -712,6 +712,16 @@ fn an_interruption_ends_at_once() {
         let took = interrupted.elapsed();
         assert!(took < Duration::from_secs(2), "{command}: {took:?}");
         assert_eq!(status.code(), Some(130), "{command}");
+        if command.starts_with("check") {
+            // nothing was done, and the file says so
+            let junit = at.join("j.xml");
+            let text = fs::read_to_string(&junit).unwrap();
+            assert!(
+                text.contains("interrupted: 0 of 1 jobs were checked"),
+                "{text}"
+            );
+            fs::remove_file(junit).unwrap();
+        }
         let after = [everything(at), everything(&at.join("out"))];
         assert_eq!(after, before, "{command}");
     }

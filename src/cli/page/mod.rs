@@ -12,7 +12,7 @@ use groovelag::report::turntable::{Live, View, without_options};
 use guard::Door;
 use http_body_util::{BodyExt, Full};
 use hyper::body::{Body, Bytes, Incoming};
-use hyper::header::{CONTENT_SECURITY_POLICY, HeaderValue, LOCATION, SET_COOKIE};
+use hyper::header::{CONTENT_SECURITY_POLICY, HeaderName, HeaderValue, LOCATION, SET_COOKIE};
 use hyper::service::service_fn;
 use hyper::{Method, Request, Response, StatusCode, Uri};
 use hyper_util::rt::{TokioIo, TokioTimer};
@@ -543,7 +543,11 @@ fn json(document: &impl serde::Serialize) -> Answer {
 
 /// An answer with every field that protects it.
 fn made(status: StatusCode, kind: &'static str, content: impl Into<Bytes>) -> Answer {
-    let mut answer = Response::new(Full::new(content.into()));
+    guarded(status, kind, content.into())
+}
+
+fn guarded(status: StatusCode, kind: &'static str, content: Bytes) -> Answer {
+    let mut answer = Response::new(Full::new(content));
     *answer.status_mut() = status;
     let headers = answer.headers_mut();
     for (name, value) in [
@@ -557,7 +561,10 @@ fn made(status: StatusCode, kind: &'static str, content: impl Into<Bytes>) -> An
         ("cache-control", "no-store"),
         ("permissions-policy", "microphone=(self)"),
     ] {
-        headers.insert(name, HeaderValue::from_static(value));
+        headers.insert(
+            HeaderName::from_static(name),
+            HeaderValue::from_static(value),
+        );
     }
     answer
 }
