@@ -134,7 +134,7 @@ pub fn judge(
     let mut reason = rotations.join(", ");
     if reason.is_empty() {
         reason.push_str("solved");
-        if limits.any() {
+        if limits.of_rotations() {
             reason.push_str("; no stylus that limits of its rotation could be held against");
         }
     }

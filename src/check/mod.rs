@@ -172,8 +172,10 @@ fn solve_and_judge(
     let solution = solved.solution;
     let (outcome, reason) =
         judge(&job.limits, baseline.as_ref(), &solution, coverage).map_err(here)?;
-    let unseen = solution.setups.iter().all(|s| s.blind) && job.limits.warning_level.is_none();
-    let judged = if options.require_limits && (unseen || !job.limits.any()) {
+    let limits = &job.limits;
+    let seeing = solution.setups.iter().any(|s| !s.blind);
+    let applies = limits.warning_level.is_some() || (seeing && limits.of_rotations());
+    let judged = if options.require_limits && !applies {
         let asked = format!(
             "{reason}; --require-limits asks for some that apply, in [limits] or {DEFAULTS_FILE}"
         );

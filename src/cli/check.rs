@@ -127,9 +127,7 @@ pub fn run(arguments: &CheckArguments) -> Result<Outcome, String> {
             files.1.as_deref(),
             force,
         ));
-        output::note(&format!(
-            "interrupted: {count} of {all} jobs were checked, which the JUnit and CSV files asked for hold"
-        ));
+        output::note(&format!("interrupted: {count} of {all} jobs were checked"));
     });
     let mut emit = |result: &Checked| -> io::Result<()> {
         let done = {

@@ -77,10 +77,11 @@ const SHARED: f64 = 0.8;
 enum Kind {
     Coils,
     Resonance,
-    /// Crosstalk by a coupling of first order, or by the high-pass or the band-pass part of a
-    /// resonance.
+    /// Crosstalk by a coupling of first order.
     Coupling,
+    /// By the high-pass part of a resonance.
     HighPass,
+    /// By its band-pass part.
     BandPass,
     Rest,
     /// Its strength is its prior's.
@@ -170,8 +171,9 @@ const BALANCE_U: f64 = 2.0;
 /// Share of what a channel does not share with the other by which the noise powers of the
 /// channels may differ, in the gain that it adds: noise of one channel alone makes a quarter of it.
 const NOISE_UNLIKE: f64 = 0.25;
-/// How often the model is made linear anew near what was found: crosstalk of -14 dB moves by a tenth
-/// the first time, and by some thousandths the second.
+/// How often the model is made linear anew near what was found, beside the two times by which
+/// the points are weighed. More moved nothing: in six strong crosstalks (throw-away fit with the same table)
+/// four and eight times agreed to 0.01 us.
 const LINEARISED: usize = 2;
 /// Seconds in the unit by which the delay is solved for, so that all unknowns are of order one.
 const MICROSECOND: f64 = 1e-6;
@@ -404,11 +406,12 @@ struct Found {
     shares: Vec<f64>,
 }
 
-/// A combination is not looked at again when it is less likely than this beside the best.
+/// A combination is not looked at again when it is less likely than this beside the best: all 729
+/// together then weigh less than a thousandth.
 const UNLIKELY: f64 = 1e-6;
 
 /// Directions in which the unknowns move the data, all at their largest, by less than this
-/// standard deviation of the noise are left out.
+/// standard deviation of the noise are left out: in quadrature with the noise, a two-thousandth of it.
 const UNSEEN: f64 = 0.03;
 
 impl Reduced {
@@ -487,10 +490,10 @@ impl Reduced {
         let of_own = Cholesky::new(&information)?;
         let values = of_own.solve(&self.own.t().dot(&pull));
         let covariance = of_own.inverse();
-        let explained = self.data.dot(&pull) - values.dot(&information.dot(&values));
+        let chi_square = self.data.dot(&pull) - values.dot(&information.dot(&values));
         let noise = pulls.dot(&covariance.column(0));
         Some(Combination {
-            log_evidence: -0.5 * (explained + factor.log_determinant() + of_own.log_determinant()),
+            log_evidence: -0.5 * (chi_square + factor.log_determinant() + of_own.log_determinant()),
             pull: pull - pulls.dot(&values),
             noise: noise.dot(&noise),
             values,

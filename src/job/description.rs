@@ -232,6 +232,15 @@ impl Limits {
         }
     }
 
+    /// Whether anything is stated that a rotation can miss.
+    pub fn of_rotations(&self) -> bool {
+        let others = Self {
+            warning_level: None,
+            ..self.clone()
+        };
+        others.any()
+    }
+
     /// Whether anything is stated that a result can miss; the largest turn
     /// only limits the advice.
     pub fn any(&self) -> bool {

@@ -12,7 +12,7 @@ use groovelag::report::turntable::{Live, View, without_options};
 use guard::Door;
 use http_body_util::{BodyExt, Full};
 use hyper::body::{Body, Bytes, Incoming};
-use hyper::header::{CONTENT_SECURITY_POLICY, HeaderName, HeaderValue, LOCATION, SET_COOKIE};
+use hyper::header::{CONTENT_SECURITY_POLICY, HeaderValue, LOCATION, SET_COOKIE};
 use hyper::service::service_fn;
 use hyper::{Method, Request, Response, StatusCode, Uri};
 use hyper_util::rt::{TokioIo, TokioTimer};
@@ -316,9 +316,9 @@ impl Server {
         }
         match path {
             "/state" => self.with_desk(|desk| Ok(desk.view())).await,
-            "/inputs" => beside(|| json(&listen::inputs())).await,
+            "/inputs" => answered(|| json(&listen::inputs())).await,
             "/evidence" => {
-                beside(move || {
+                answered(move || {
                     let file = self.desk().folder().join(EVIDENCE);
                     let Ok(html) = groovelag::outside::read(&file) else {
                         return nothing_here();
@@ -351,14 +351,14 @@ impl Server {
                 }
                 Err(message) => refused("", &message),
             },
-            "/listen" => beside(move || live(self.listen(&fields))).await,
+            "/listen" => answered(move || live(self.listen(&fields))).await,
             "/listened" => {
                 let keep = fields.get("keep").is_some_and(|keep| keep == "yes");
-                beside(move || match self.ear.end(keep) {
-                    Ok(Some((place, file))) => self.work(Box::new(move |desk| {
-                        desk.keep(&place, &file).map_err(|message| ("", message))
-                    })),
-                    Ok(None) => self.work(Box::new(|desk| Ok(desk.view()))),
+                answered(move || match self.ear.end(keep) {
+                    Ok(Some((place, file))) => {
+                        self.work(|desk| desk.keep(&place, &file).map_err(|message| ("", message)))
+                    }
+                    Ok(None) => self.work(|desk| Ok(desk.view())),
                     Err(message) => refused("", &message),
                 })
                 .await
@@ -406,7 +406,7 @@ impl Server {
         let Ok(Ok(piece)) = timeout(PATIENCE, body.collect()).await else {
             return closing(refused("", "The piece did not come whole."));
         };
-        beside(move || live(self.ear.hear(first as u64, lost_s, &piece.to_bytes()))).await
+        answered(move || live(self.ear.hear(first as u64, lost_s, &piece.to_bytes()))).await
     }
 
     /// A recording, written to the disk as it comes.
@@ -422,11 +422,12 @@ impl Server {
         let begun = beside(move || {
             let desk = server.desk();
             let place = desk.place(&query)?;
-            Ok((place, output::begin(&desk.folder().join("recording"))?))
+            Ok::<_, String>((place, output::begin(&desk.folder().join("recording"))?))
         });
         let (place, mut file) = match begun.await {
-            Ok(begun) => begun,
-            Err(message) => return closing(refused("", &message)),
+            Some(Ok(begun)) => begun,
+            Some(Err(message)) => return closing(refused("", &message)),
+            None => return broken(),
         };
         let mut came = 0;
         while !body.is_end_stream() {
@@ -466,7 +467,7 @@ impl Server {
     }
 
     /// Works at the desk, one after the other.
-    fn work(&self, work: Work<'_>) -> Answer {
+    fn work(&self, work: impl FnOnce(&mut Desk) -> Result<View, desk::Wrong>) -> Answer {
         // the desk is free again before the ear is asked
         let worked = work(&mut self.desk());
         match worked {
@@ -483,47 +484,26 @@ impl Server {
         self: Arc<Self>,
         work: impl FnOnce(&mut Desk) -> Result<View, desk::Wrong> + Send + 'static,
     ) -> Answer {
-        let work: Work<'static> = Box::new(work);
-        beside(move || self.work(work)).await
+        answered(move || self.work(work)).await
     }
 }
 
-/// Something to do at the desk.
-type Work<'a> = Box<dyn FnOnce(&mut Desk) -> Result<View, desk::Wrong> + Send + 'a>;
-
-/// What cannot be finished by a fault of the program's own.
-trait Broken {
-    fn broken() -> Self;
-}
-
-impl Broken for Answer {
-    fn broken() -> Self {
-        refused("", BROKEN)
-    }
-}
-
-impl<T> Broken for Result<T, String> {
-    fn broken() -> Self {
-        Err(BROKEN.into())
-    }
-}
-
-/// Does what may take its time beside the server, which goes on answering. The runtime sees one
-/// kind of work: each kind of its own would bring a copy of the runtime's code with it.
-fn beside<T: Broken + Send + 'static>(
-    work: impl FnOnce() -> T + Send + 'static,
-) -> impl Future<Output = T> {
+/// Does what may take its time beside the server, which goes on answering; `None` where it
+/// fails by a fault of the program's own. The runtime sees one kind of work: each kind of its own
+/// would bring a copy of the runtime's code with it.
+async fn beside<T: Send + 'static>(work: impl FnOnce() -> T + Send + 'static) -> Option<T> {
     let (tell, told) = oneshot::channel();
     let work: Box<dyn FnOnce() + Send> = Box::new(move || {
         // nobody may wait for it any more
         let _ = tell.send(work());
     });
     tokio::task::spawn_blocking(work);
-    told_by(told)
+    told.await.ok()
 }
 
-async fn told_by<T: Broken>(told: oneshot::Receiver<T>) -> T {
-    told.await.unwrap_or_else(|_| T::broken())
+/// The same for what makes an answer.
+async fn answered(work: impl FnOnce() -> Answer + Send + 'static) -> Answer {
+    beside(work).await.unwrap_or_else(broken)
 }
 
 /// What is shown of a recording that is being made, or why it is not.
@@ -537,17 +517,13 @@ fn live(worked: Result<Live, String>) -> Answer {
 fn json(document: &impl serde::Serialize) -> Answer {
     match serde_json::to_string(document) {
         Ok(json) => made(StatusCode::OK, "application/json", json),
-        Err(_) => Answer::broken(),
+        Err(_) => broken(),
     }
 }
 
 /// An answer with every field that protects it.
 fn made(status: StatusCode, kind: &'static str, content: impl Into<Bytes>) -> Answer {
-    guarded(status, kind, content.into())
-}
-
-fn guarded(status: StatusCode, kind: &'static str, content: Bytes) -> Answer {
-    let mut answer = Response::new(Full::new(content));
+    let mut answer = Response::new(Full::new(content.into()));
     *answer.status_mut() = status;
     let headers = answer.headers_mut();
     for (name, value) in [
@@ -561,10 +537,7 @@ fn guarded(status: StatusCode, kind: &'static str, content: Bytes) -> Answer {
         ("cache-control", "no-store"),
         ("permissions-policy", "microphone=(self)"),
     ] {
-        headers.insert(
-            HeaderName::from_static(name),
-            HeaderValue::from_static(value),
-        );
+        headers.insert(name, HeaderValue::from_static(value));
     }
     answer
 }
@@ -577,7 +550,12 @@ fn nothing_here() -> Answer {
     plain(StatusCode::NOT_FOUND, "There is nothing here.")
 }
 
-const BROKEN: &str = "The program could not finish this; its terminal may say why.";
+fn broken() -> Answer {
+    refused(
+        "",
+        "The program could not finish this; its terminal may say why.",
+    )
+}
 
 /// What a person can put right, with the field it is about.
 fn refused(field: &str, message: &str) -> Answer {

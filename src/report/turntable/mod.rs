@@ -221,9 +221,7 @@ impl Sheet {
                 (_, Some(half)) => half,
                 (_, None) => f64::INFINITY,
             };
-            let narrower = |(other, _): &(f64, Next)| other.total_cmp(&place).is_le();
-            let at = list.partition_point(narrower);
-            let next = (
+            list.push((
                 place,
                 Next {
                     kind: Some(kind.key().to_owned()),
@@ -235,9 +233,9 @@ impl Sheet {
                     turn: kind.has_turn().then(usual_turn),
                     caution: kind.touches(),
                 },
-            );
-            list.insert(at, next);
+            ));
         }
+        list.sort_by(|a, b| a.0.total_cmp(&b.0));
         if let Some((half, first)) = list.first_mut() {
             // below this nothing is worth the trouble (common practice, no source)
             let helps = now.is_none_or(|now| *half < 0.99 * now);
