@@ -1233,6 +1233,21 @@ fn limits_are_required_and_broken_defaults_are_said() {
     let required = groovelag(f, &["check", "a.toml", "--require-limits"]);
     assert_eq!(required.status.code(), Some(1));
     assert!(String::from_utf8_lossy(&required.stdout).contains("--require-limits"));
+    // limits of a rotation that no stylus of the job can see
+    let ball = job(0.1, "tolerance_deg = 3").replacen(
+        "profile = \"elliptical\"\nfrontal_radius_um = 18\nside_radius_um = 8",
+        "profile = \"spherical\"",
+        1,
+    );
+    assert!(ball.contains("spherical"), "{ball}");
+    write(f, "ball.toml", ball);
+    for (option, code) in [(&[][..], 0), (&["--require-limits"], 1)] {
+        let arguments = [&["check", "ball.toml"], option].concat();
+        let output = groovelag(f, &arguments);
+        let text = String::from_utf8_lossy(&output.stdout).into_owned();
+        assert_eq!(output.status.code(), Some(code), "{text}");
+        assert!(text.contains("no stylus that limits"), "{text}");
+    }
     for made in ["link", "folder", "pipe"] {
         let defaults = f.join("groovelag.toml");
         match made {

@@ -65,6 +65,32 @@ fn what_is_the_same_comes_out_the_same() {
     holds("verification", &schema.unwrap(), &documents, "schema");
 }
 
+/// What is assumed of a mounting, as the job states it; and what captures bring to a variance is
+/// a part of the whole.
+#[test]
+fn assumptions_and_shares_are_told() {
+    let folder = workshop(&[]);
+    let result = fs::read_to_string(folder.path().join("result.json")).unwrap();
+    let result: Value = serde_json::from_str(&result).unwrap();
+    let mountings = result["basis"]["mountings"].as_array().unwrap();
+    assert_eq!(mountings.len(), 1);
+    assert_eq!(mountings[0]["name"], "setup.found.mounting_deg");
+    assert_eq!(mountings[0]["prior_standard_uncertainty"], 0.5);
+    let captures = result["setups"][0]["captures"].as_array().unwrap();
+    let shares = captures.iter().map(|c| c["share"].as_f64().unwrap());
+    let whole: f64 = shares.sum();
+    // the readings' line of the budget is in it, and much else is not
+    let budget = result["setups"][0]["budget"].as_array().unwrap();
+    let own = |line: &&Value| {
+        let source = line["source"].as_str().unwrap();
+        source.starts_with("random part") || source.contains("of capture ")
+    };
+    let lines = budget.iter().filter(own);
+    let expected: f64 = lines.map(|line| line["share"].as_f64().unwrap()).sum();
+    approx::assert_relative_eq!(whole, expected, max_relative = 1e-9);
+    assert!((0.01..0.9).contains(&whole), "{whole}");
+}
+
 /// Every number and every word that a job's reader sees rests on these.
 #[test]
 fn what_has_changed_is_named() {
@@ -129,10 +155,15 @@ fn what_cannot_be_verified_says_why() {
     let mut older: Value = serde_json::from_str(&older).unwrap();
     older.as_object_mut().unwrap().remove("basis");
     fs::write(at.join("older.json"), older.to_string()).unwrap();
+    let other = older
+        .to_string()
+        .replace("groovelag/solution/1", "groovelag/solution/2");
+    fs::write(at.join("other.json"), other).unwrap();
     fs::create_dir(at.join("elsewhere")).unwrap();
     fs::copy(at.join("result.json"), at.join("elsewhere/result.json")).unwrap();
     for (arguments, words) in [
         (&["verify", "older.json"][..], "solve the job anew"),
+        (&["verify", "other.json"], "schema 'groovelag/solution/2'"),
         (&["verify", "job.toml"], "it is not what 'groovelag solve"),
         (&["verify", "nothing.json"], "cannot be read"),
         (&["verify", "elsewhere/result.json"], "elsewhere/job.toml"),
@@ -142,6 +173,11 @@ fn what_cannot_be_verified_says_why() {
         assert_eq!(output.status.code(), Some(2), "{message}");
         assert!(message.contains(words), "{arguments:?}: {message}");
     }
+    // a sentence that no result has is no part of what comes out
+    change(at, "result.json", "{", "{ \"conclusion\": \"invented\",");
+    let (code, document) = verified(at);
+    assert_eq!((code, &document["different"]), (Some(1), &Value::from(1)));
+    assert_eq!(document["differences"][0]["place"], "/conclusion");
     let elsewhere = ["verify", "elsewhere/result.json", "--job", "job.toml"];
     assert_eq!(groovelag(at, &elsewhere).status.code(), Some(0));
     // the same name, and no folders in what is handed on
