@@ -34,7 +34,7 @@ fn workshop() -> Page {
         file: Some("job.toml"),
         details: &Details::of(&job, &data, &solved),
         coverage: 0.95,
-        sha256: None,
+        basis: None,
         metadata: false,
     };
     page::solution(&solved.solution, &about)

@@ -5,6 +5,7 @@ use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use rustfft::FftPlanner;
 use rustfft::num_complex::Complex64;
+use std::collections::BTreeMap;
 use std::f64::consts::TAU;
 use std::path::Path;
 use std::process::{Command, Output};
@@ -191,8 +192,104 @@ fn a_calibration_is_made_used_and_refused() {
     assert!((of(&solved, "value") - measured("value")).abs() < 1e-6);
     assert!((of(&solved, "standard_uncertainty") - measured("standard_uncertainty")).abs() < 1e-6);
 
-    // damage is named, by file and field
+    // the file's share of the variance, and a change of the chain from day to day
     let good = std::fs::read_to_string(at.join("CHAIN.toml")).unwrap();
+    let shares = |d: &serde_json::Value| -> BTreeMap<String, f64> {
+        let inputs = d["basis"]["inputs"].as_array().unwrap();
+        let share = |i: &serde_json::Value| {
+            (
+                i["file"].as_str().unwrap().to_owned(),
+                i["shares"]["s"].as_f64().unwrap(),
+            )
+        };
+        inputs.iter().map(share).collect()
+    };
+    let of_files = shares(&solved);
+    assert!(
+        (of_files.values().sum::<f64>() - 1.0).abs() < 1e-9,
+        "{of_files:?}"
+    );
+    let calibration: f64 = solved["setups"][0]["budget"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .filter(|line| line["source"].as_str().unwrap().contains("calibration"))
+        .map(|line| line["share"].as_f64().unwrap())
+        .sum();
+    assert!((of_files["CHAIN.toml"] - calibration).abs() < 1e-9 && calibration > 0.0);
+    let skew = json(&run(at, &["solve", "job.toml", "--json"]))["chains"][0]["skew_us"].clone();
+    assert_eq!(
+        (
+            skew["value"].as_f64(),
+            skew["standard_uncertainty"].as_f64()
+        ),
+        (Some(0.0), Some(0.0))
+    );
+    let text = std::fs::read_to_string(at.join("job.toml")).unwrap();
+    let with = |chain: &str| {
+        std::fs::write(
+            at.join("job.toml"),
+            text.replace("calibration = \"CHAIN.toml\"", chain),
+        )
+        .unwrap();
+        run(at, &["solve", "job.toml", "--json"])
+    };
+    let stated = json(&with("calibration = \"CHAIN.toml\"\nstability_us = 0.5"));
+    let now = |d: &serde_json::Value| {
+        d["basis"]["unknowns"]
+            .as_array()
+            .unwrap()
+            .iter()
+            .find(|u| u["name"] == "chain.c.skew_us")
+            .cloned()
+    };
+    let change = now(&stated).unwrap();
+    assert_eq!(change["prior_standard_uncertainty"], 0.5);
+    assert!(
+        change["words"]
+            .as_str()
+            .unwrap()
+            .starts_with("change since its calibration")
+    );
+    assert!(of(&stated, "standard_uncertainty") > of(&solved, "standard_uncertainty"));
+    assert!(shares(&stated)["CHAIN.toml"] > of_files["CHAIN.toml"]);
+    // four days, the last as before: Student's t distribution with three degrees of freedom,
+    // by hand for 0.3, 0.1, 0.2 and 0 above the last: mean 0.15, u = sqrt(0.05 (1 + 1/4))
+    let line = good.lines().find(|l| l.starts_with("skew_us = ")).unwrap();
+    let (_, rest) = line.split_once("value = ").unwrap();
+    let (figure, _) = rest.split_once(',').unwrap();
+    let skew: f64 = figure.parse().unwrap();
+    let days: Vec<String> = [0.3, 0.1, 0.2, 0.0]
+        .iter()
+        .enumerate()
+        .map(|(k, more)| {
+            let name = format!("day-{k}.toml");
+            let own = line.replace(figure, &(skew + more).to_string());
+            let other = good.replacen(line, &own, 1);
+            std::fs::write(at.join(&name), other).unwrap();
+            format!("\"{name}\"")
+        })
+        .collect();
+    let repeated = json(&with(&format!("calibration = [{}]", days.join(", "))));
+    let change = now(&repeated).unwrap();
+    assert!(
+        (change["prior"].as_f64().unwrap() - 0.15).abs() < 1e-9,
+        "{change}"
+    );
+    let u = change["prior_standard_uncertainty"].as_f64().unwrap();
+    assert!((u - 0.0625f64.sqrt()).abs() < 1e-9, "{change}");
+    for (chain, words) in [
+        (
+            "calibration = [\"day-0.toml\", \"day-1.toml\"]",
+            "it takes 4",
+        ),
+        ("stability_us = 0.1", "none is named"),
+    ] {
+        let text = refusal(&with(chain));
+        assert!(text.contains(words), "{text}");
+    }
+
+    // damage is named, by file and field
     std::fs::write(
         at.join("CHAIN.toml"),
         good.replace("phase_u_deg", "phase_v_deg"),

@@ -357,7 +357,7 @@ fn order_and_bytes_do_not_depend_on_threads_or_runs() {
     }
     // CSV read back
     let mut reader = csv::Reader::from_reader(&one.2[..]);
-    let columns = "path,outcome,reason,setup,rotation_deg,rotation_u_deg,rotation_lower_deg,rotation_upper_deg,stylus_to_body_deg,stylus_to_body_u_deg,verdict,probability_of_conformity,p_value";
+    let columns = "path,outcome,reason,setup,rotation_deg,rotation_u_deg,rotation_lower_deg,rotation_upper_deg,stylus_to_body_deg,stylus_to_body_u_deg,verdict,probability_of_conformity,p_value,stylus_to_body_lower_deg,stylus_to_body_upper_deg,tolerance_deg,coverage,in_doubt";
     assert_eq!(
         reader.headers().unwrap(),
         columns.split(',').collect::<Vec<_>>()
@@ -370,11 +370,17 @@ fn order_and_bytes_do_not_depend_on_threads_or_runs() {
             let row: Vec<&str> = row.iter().collect();
             let job = [result.path.as_str(), result.outcome.word(), &result.reason];
             assert_eq!(row[..3], job);
+            assert_eq!(row[17], result.in_doubt.as_deref().unwrap_or(""));
             let Some(setup) = result.setups.get(k) else {
-                assert!(row[3..].iter().all(|field| field.is_empty()), "{row:?}");
+                assert!(row[3..17].iter().all(|field| field.is_empty()), "{row:?}");
                 continue;
             };
             let number = |at: usize| row[at].parse::<f64>().ok();
+            let body = setup.stylus_to_body_deg.map(|q| q.interval);
+            assert_eq!(number(13), body.and_then(|band| band.lower));
+            assert_eq!(number(14), body.and_then(|band| band.upper));
+            assert_eq!(number(15), setup.conformity.map(|c| c.tolerance_deg));
+            assert_eq!(number(16), Some(setup.rotation_deg.interval.coverage));
             assert_eq!(row[3], setup.name);
             assert_eq!(number(4), Some(setup.rotation_deg.value));
             assert_eq!(number(6), setup.rotation_deg.interval.lower);

@@ -262,6 +262,8 @@ fn numbers_on_a_page_are_those_of_the_document() {
                 "/cartridges/1/lever_um/value",
                 "/chains/0/skew_us/value",
                 "/fit/chi_square",
+                "/basis/inputs/0/shares/found",
+                "/basis/inputs/8/shares/corrected",
             ],
         ),
         (
@@ -427,6 +429,68 @@ fn a_page_about_a_tolerance_says_what_a_supplier_must_know() {
     ];
     let places: Vec<usize> = order.iter().map(|id| html.find(id).unwrap()).collect();
     assert!(places.is_sorted());
+}
+
+/// A report to others has what ISO/IEC 17025:2017, 7.8.2, lists (from memory), in the job's
+/// words, and says what is missing.
+#[test]
+fn a_report_says_who_measured_what_and_by_which_means() {
+    let folder = tempfile::tempdir().unwrap();
+    let job = folder.path().join("job.toml");
+    let text = "format = 1\noperator = \"A. Nonymous\"\n[report]\nnumber = \"2026-007\"\narm = \"pivoted, 9 inches\"\n\
+         [[instrument]]\nname = \"steel rule\"\nmeasures = \"radius\"\ncertificate = \"invented 4711\"\n\
+         [limits]\ntolerance_deg = 5\ntolerance_source = \"an invented data sheet\"\n\
+         [setup.s]\narm = \"tangential\"\nmounting_deg = { value = 0, u = 0.1 }\n\
+         [[capture]]\ndelay_us = { value = 1, u = 0.01 }\nradius_mm = 70\nrpm = 33\n";
+    std::fs::write(&job, text).unwrap();
+    let (document, html) = page(folder.path(), &["solve", &job.to_string_lossy()]);
+    for says in [
+        "2026-007",
+        "A. Nonymous",
+        "pivoted, 9 inches",
+        "tangential: no tracking error",
+        "<caption>Instruments behind the stated figures</caption>",
+        "invented 4711",
+        "either way; from: an invented data sheet",
+        "(specific consumer's risk)",
+        "Not stated: laboratory, address, customer, item,",
+        "Approved by: not stated",
+        "<h2>For the operator</h2>",
+    ] {
+        assert!(html.contains(says), "{says}");
+    }
+    // the verdict is about the angle to the body, and stands with it
+    let (_, body) = html.split_once("Relative to the cartridge body").unwrap();
+    let (body, _) = body.split_once("</p>").unwrap();
+    assert!(
+        body.contains("<strong>within</strong> the tolerance"),
+        "{body}"
+    );
+    let stated = &document["basis"]["stated"];
+    assert_eq!(stated["instrument.1.certificate"], "invented 4711");
+    assert_eq!(stated["limits.tolerance_source"], "an invented data sheet");
+    // readings are evaluated by statistics, what is assumed is not
+    let budget = document["setups"][0]["budget"].as_array().unwrap();
+    for line in budget {
+        let readings = line["source"] == "random part of the delay readings";
+        assert_eq!(line["evaluation"] == "A", readings, "{line}");
+    }
+    assert!(budget.iter().any(|line| line["evaluation"] == "A"));
+    for (wrong, words) in [
+        (
+            text.replace("name = \"steel rule\"\n", ""),
+            "'name' is missing",
+        ),
+        (text.replace("tolerance_deg = 5\n", ""), "none is stated"),
+    ] {
+        std::fs::write(&job, wrong).unwrap();
+        let refused = run(folder.path(), &["solve", &job.to_string_lossy()]);
+        assert_eq!(refused.status.code(), Some(2));
+        assert!(
+            String::from_utf8_lossy(&refused.stderr).contains(words),
+            "{words}"
+        );
+    }
 }
 
 /// Relative luminance and contrast as WCAG 2.2 defines them.

@@ -258,7 +258,8 @@ const JOB: &[(&str, &[(&str, &str)])] = &[
             ("component_tolerance", "number"),
             ("load_kohm", "quantity"),
             ("load_pf", "quantity"),
-            ("calibration", "text"),
+            ("calibration", "texts"),
+            ("stability_us", "number"),
         ],
     ),
     (
@@ -283,6 +284,7 @@ const JOB: &[(&str, &[(&str, &str)])] = &[
         "limits",
         &[
             ("tolerance_deg", "number"),
+            ("tolerance_source", "text"),
             ("max_turn_deg", "number"),
             ("standard_uncertainty_deg", "number"),
             ("warning_level", "level"),
@@ -309,6 +311,17 @@ const JOB: &[(&str, &[(&str, &str)])] = &[
             ("recorder", "text"),
             ("traceability", "text"),
             ("approved_by", "text"),
+        ],
+    ),
+    (
+        "instrument",
+        &[
+            ("name", "text"),
+            ("measures", "text"),
+            ("serial", "text"),
+            ("certificate", "text"),
+            ("calibrated", "text"),
+            ("due", "text"),
         ],
     ),
     (
@@ -352,6 +365,10 @@ fn job_schema() -> Value {
     });
     let kinds = json!({
         "text": { "type": "string" },
+        "texts": { "anyOf": [
+            { "type": "string" },
+            { "type": "array", "items": { "type": "string" } }
+        ] },
         "number": { "type": "number" },
         "flag": { "type": "boolean" },
         "profile": { "enum": ["spherical", "elliptical", "line"] },
@@ -365,10 +382,7 @@ fn job_schema() -> Value {
     });
     let mut properties = json!({
         "format": { "const": 1 },
-        "include": { "anyOf": [
-            { "type": "string" },
-            { "type": "array", "items": { "type": "string" } }
-        ] }
+        "include": { "$ref": "#/$defs/texts" }
     });
     for key in ["title", "operator", "date", "note"] {
         properties[key] = json!({ "$ref": "#/$defs/text" });
@@ -386,7 +400,7 @@ fn job_schema() -> Value {
         let one = json!({ "type": "object", "properties": own, "additionalProperties": false });
         properties[*table] = match *table {
             "limits" | "report" => one,
-            "capture" => json!({ "type": "array", "items": one }),
+            "capture" | "instrument" => json!({ "type": "array", "items": one }),
             _ => json!({ "type": "object", "additionalProperties": one }),
         };
     }
@@ -439,7 +453,7 @@ fn job() {
     for (table, keys) in JOB {
         let heading = match *table {
             "limits" | "report" => format!("[{table}]"),
-            "capture" => "[[capture]]".to_owned(),
+            "capture" | "instrument" => format!("[[{table}]]"),
             name => format!("[{name}.x]"),
         };
         let listed = known(&format!("format = 1\n{heading}\nqqqqqqqqqqqqqq = 1\n"));

@@ -50,6 +50,9 @@ pub enum DocumentError {
     },
 }
 
+/// Hexadecimal digits of a document's SHA-256 that identify it.
+pub(crate) const ID_LENGTH: usize = 12;
+
 /// The file as it is written.
 #[derive(Debug, Deserialize, Serialize)]
 #[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
@@ -105,7 +108,7 @@ pub fn from_toml(text: &str, file: &str) -> Result<Calibration, DocumentError> {
     })?;
     let hash = Sha256::digest(text.as_bytes());
     Ok(Calibration {
-        id: crate::units::hexadecimal(&hash[..6]),
+        id: crate::units::hexadecimal(&hash)[..ID_LENGTH].to_owned(),
         program: document.program,
         date: document.date,
         sources: document.source,

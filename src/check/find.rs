@@ -1,7 +1,7 @@
 //! From what was typed to a list of jobs.
 
 use super::DEFAULTS_FILE;
-use crate::outside;
+use crate::outside::{self, on_one_line};
 use globset::GlobBuilder;
 use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
@@ -57,14 +57,15 @@ impl Item {
     }
 }
 
-/// A path for documents: `/` between folders. Bytes that are no UTF-8 are written as `\xNN`,
-/// and so is a backslash where it belongs to a name, so that no two paths look alike.
+/// A path for documents, the same in all of them: `/` between folders. Bytes that are no
+/// UTF-8 are written as `\xNN`, and so is a backslash where it belongs to a name; characters
+/// that steer a terminal are written as `\u{N}`. No two paths look alike.
 pub(super) fn shown(path: &Path) -> String {
     let mut out = String::new();
     for chunk in path.as_os_str().as_encoded_bytes().utf8_chunks() {
         match cfg!(windows) {
-            true => out += &chunk.valid().replace('\\', "/"),
-            false => out += &chunk.valid().replace('\\', "\\x5c"),
+            true => out += &on_one_line(&chunk.valid().replace('\\', "/")),
+            false => out += &on_one_line(&chunk.valid().replace('\\', "\\x5c")),
         }
         for byte in chunk.invalid() {
             out += &format!("\\x{byte:02x}");
@@ -193,7 +194,7 @@ fn walk(
 }
 
 /// Whether a TOML file found in a folder is to be taken as a job. One that is
-/// not valid is: a broken job must not vanish from the list.
+/// not valid or says nothing is: a broken job must not vanish from the list.
 fn is_job(path: &Path) -> bool {
     const PARTS: [&str; 6] = ["capture", "cartridge", "record", "chain", "setup", "limits"];
     let Ok(text) = outside::read_text(path) else {
@@ -208,6 +209,9 @@ fn is_job(path: &Path) -> bool {
         table.get("capture").map(|v| v.get_ref()),
         Some(DeValue::Array(_))
     );
+    if table.is_empty() {
+        return true;
+    }
     let parts = table.get("format").is_some() && PARTS.iter().any(|p| table.get(*p).is_some());
     // a simulation recipe has [capture] as well, and what was recorded
     captures || (parts && table.get("programme").is_none())
@@ -268,6 +272,8 @@ mod tests {
         let of = |bytes: &[u8]| shown(Path::new(std::ffi::OsStr::from_bytes(bytes)));
         assert_eq!(of(b"a/b\xff.toml"), "a/b\\xff.toml");
         assert_eq!(of(b"a\\b.toml"), "a\\x5cb.toml");
+        assert_eq!(of(b"a\x1bb.toml"), "a\\u{1b}b.toml");
+        assert_eq!(of(b"a\\u{1b}b.toml"), "a\\x5cu{1b}b.toml");
         assert_eq!(of("\u{e9}\u{fffd}.toml".as_bytes()), "\u{e9}\u{fffd}.toml");
         let folder = tempfile::tempdir().unwrap();
         let root = folder.path();
@@ -295,6 +301,7 @@ mod tests {
         write("a/z.toml", job);
         write("a/deep/y.toml", job);
         write("a/broken.toml", "format = \n");
+        write("a/cut-off.toml", "# a job, but for its contents\n");
         write("a/forgot.toml", "[[capture]]\nplanned = true\n");
         write("a/slip.toml", "format = 1\n[[captures]]\n[record.A]\n");
         write("a/groovelag.toml", "format = 1\n[limits]\n");
@@ -310,6 +317,7 @@ mod tests {
             names(&all, root),
             [
                 "a/broken.toml",
+                "a/cut-off.toml",
                 "a/deep/y.toml",
                 "a/forgot.toml",
                 "a/slip.toml",
@@ -325,7 +333,7 @@ mod tests {
             root.join("a/**/*.toml"),
             root.join("a/z.toml"),
         ];
-        assert_eq!(names(&found(&twice), root).len(), 6);
+        assert_eq!(names(&found(&twice), root).len(), 7);
         assert_eq!(
             names(&found(&[root.join("a/?.toml")]), root),
             ["a/z.toml"],

@@ -203,7 +203,7 @@ pub fn run(arguments: &CompareArguments, reader: &Reader<'_>) -> Result<Outcome,
                 file: pair.file.as_deref(),
                 details: &details,
                 coverage: solved.coverage,
-                sha256: None,
+                basis: None,
                 metadata: views.report_metadata,
             },
         ));

@@ -228,7 +228,7 @@ impl Measure {
                     file: None,
                     details: &details,
                     coverage,
-                    sha256: None,
+                    basis: None,
                     metadata: self.views.report_metadata,
                 },
             ));

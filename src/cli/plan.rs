@@ -48,7 +48,7 @@ pub fn run(arguments: &PlanArguments) -> Result<Outcome, String> {
             arguments.job.display()
         ));
     }
-    let calibrations = job::calibrations(&job, &arguments.job).map_err(|e| e.to_string())?;
+    let calibrations = job::calibrations(&mut job, &arguments.job).map_err(|e| e.to_string())?;
     job::replace_priors(&mut job, &calibrations);
     let wanted = match (arguments.steps, arguments.until) {
         (Some(steps), _) => Wanted::Steps(steps.into()),

@@ -132,7 +132,7 @@ pub fn run(arguments: &SolveArguments, reader: &Reader<'_>) -> Result<Outcome, S
                 file: Some(&file),
                 details,
                 coverage: solved.coverage,
-                sha256: basis.job().and_then(|job| job.sha256.as_deref()),
+                basis: Some(&basis),
                 metadata: views.report_metadata,
             },
         )));

@@ -1,10 +1,12 @@
 //! What a result was made from: enough for somebody else to judge it, and to make it again.
 
-use super::description::{Job, REPORT, Source};
+use super::contribution::{self, Brought};
+use super::description::{Job, Source};
 use super::details::{Learned, learned, mountings};
 use super::file::resolve;
-use super::network::CaptureData;
-use super::solution::Solved;
+use super::network::{Angle, CaptureData, learned_from};
+use super::solution::{SetupResult, Solved};
+use crate::chain::document::ID_LENGTH;
 use crate::outside::{self, ReadError};
 use crate::units::hexadecimal;
 use serde::{Deserialize, Serialize};
@@ -47,7 +49,7 @@ impl InputKind {
 }
 
 /// A file that a result rests on.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct Input {
     /// What it is to the job.
@@ -56,6 +58,18 @@ pub struct Input {
     pub file: String,
     /// SHA-256 (FIPS 180-4) of its bytes; null where it came from a stream.
     pub sha256: Option<String>,
+    /// By setup, what it brings to the variance of the rotation to the groove, 0 to 1. The job
+    /// itself brings what it states, and what is assumed where it states nothing. The shares of
+    /// a setup add to 1.
+    #[serde(default)]
+    pub shares: BTreeMap<String, f64>,
+}
+
+impl Input {
+    /// Whether both are the same bytes under the same name, for the same purpose.
+    pub fn is_same_file(&self, other: &Self) -> bool {
+        (self.kind, &self.file, &self.sha256) == (other.kind, &other.file, &other.sha256)
+    }
 }
 
 /// An unknown of the adjustment, before and after, in its unit.
@@ -146,7 +160,7 @@ impl Basis {
         Ok(Self {
             coverage: solved.coverage,
             monte_carlo,
-            inputs: inputs(job, path, data)?,
+            inputs: inputs(job, path, data, &shares(job, solved))?,
             stated: stated(job),
             unknowns: learned(solved).into_iter().map(Into::into).collect(),
             mountings: mountings(solved).into_iter().map(Into::into).collect(),
@@ -160,28 +174,76 @@ impl Basis {
     }
 }
 
-fn inputs(job: &Job, path: &Path, data: &[Option<CaptureData>]) -> Result<Vec<Input>, ReadError> {
+/// By setup that sees its own rotation, the shares of its variance.
+type Shares = BTreeMap<String, BTreeMap<Brought, f64>>;
+
+fn shares(job: &Job, solved: &Solved) -> Shares {
+    let (network, adjustment) = (&solved.network, &solved.adjustment);
+    let seeing = solved.solution.setups.iter().filter(|s| !s.blind);
+    let shares = |setup: &SetupResult| {
+        let angle = network.angle(job, &setup.name, Angle::Groove, &adjustment.values)?;
+        let shares = contribution::shares(job, network, adjustment, &angle.row);
+        Some((setup.name.clone(), shares))
+    };
+    seeing.filter_map(shares).collect()
+}
+
+fn inputs(
+    job: &Job,
+    path: &Path,
+    data: &[Option<CaptureData>],
+    shares: &Shares,
+) -> Result<Vec<Input>, ReadError> {
+    let brought = |by: &[Brought]| {
+        let of_setup = |(setup, shares): (&String, &BTreeMap<Brought, f64>)| {
+            let parts = by.iter().filter_map(|by| shares.get(by));
+            (setup.clone(), parts.sum())
+        };
+        shares
+            .iter()
+            .map(of_setup)
+            .collect::<BTreeMap<String, f64>>()
+    };
     let name = |path: &Path| {
         let last = path.file_name().unwrap_or(path.as_os_str());
         last.to_string_lossy().into_owned()
     };
-    let small = |kind, file: &Path| {
+    let small = |kind, file: &Path, by: &[Brought]| {
         Ok::<_, ReadError>(Input {
             kind,
             file: name(file),
             sha256: Some(hexadecimal(&Sha256::digest(outside::read(file)?))),
+            shares: brought(by),
         })
     };
-    let mut list = vec![small(InputKind::Job, path)?];
+    // a delay that is given is the job's own
+    let captures = job.captures.iter().enumerate();
+    let given = captures.filter(|(_, c)| matches!(c.source, Source::Delay(_)));
+    let own: Vec<Brought> = given
+        .map(|(at, _)| Brought::Capture(at))
+        .chain([Brought::Job])
+        .collect();
+    let mut list = vec![small(InputKind::Job, path, &own)?];
     for knowledge in &job.knowledge {
         let file = resolve(path, Path::new(&knowledge.source));
-        list.push(small(InputKind::Knowledge, &file)?);
+        let by = Brought::Knowledge(learned_from(&knowledge.source));
+        list.push(small(InputKind::Knowledge, &file, &[by])?);
     }
-    for file in job.chains.values().filter_map(|c| c.calibration.as_ref()) {
-        list.push(small(InputKind::Calibration, &resolve(path, file))?);
+    for (name, chain) in &job.chains {
+        for (k, file) in chain.calibrations.iter().enumerate() {
+            let mut input = small(InputKind::Calibration, &resolve(path, file), &[])?;
+            // the last one corrects
+            if k + 1 == chain.calibrations.len() {
+                let id = input.sha256.iter().map(|hash| hash[..ID_LENGTH].to_owned());
+                let by = id.map(Brought::Calibration);
+                let by: Vec<Brought> = by.chain([Brought::Change(name.clone())]).collect();
+                input.shares = brought(&by);
+            }
+            list.push(input);
+        }
     }
     if let Some(file) = &job.limits.baseline {
-        list.push(small(InputKind::Baseline, &resolve(path, file))?);
+        list.push(small(InputKind::Baseline, &resolve(path, file), &[])?);
     }
     for (at, (capture, data)) in job.captures.iter().zip(data).enumerate() {
         if let (Source::File(_), Some(data)) = (&capture.source, data) {
@@ -189,10 +251,16 @@ fn inputs(job: &Job, path: &Path, data: &[Option<CaptureData>]) -> Result<Vec<In
                 kind: InputKind::Recording,
                 file: capture.describe(at),
                 sha256: data.sha256.clone(),
+                shares: brought(&[Brought::Capture(at)]),
             };
             // several parts of one
-            if !list.contains(&recording) {
-                list.push(recording);
+            match list.iter_mut().find(|i| i.is_same_file(&recording)) {
+                Some(known) => {
+                    for (setup, share) in recording.shares {
+                        *known.shares.entry(setup).or_default() += share;
+                    }
+                }
+                None => list.push(recording),
             }
         }
     }
@@ -210,9 +278,18 @@ fn stated(job: &Job) -> BTreeMap<String, String> {
     add("operator".to_owned(), &job.operator);
     add("date".to_owned(), &job.date);
     add("note".to_owned(), &job.note);
-    for (key, _) in REPORT {
-        add(format!("report.{key}"), &job.report.get(*key).cloned());
+    for (key, text) in &job.report {
+        add(format!("report.{key}"), &Some(text.clone()));
     }
+    for (k, instrument) in job.instruments.iter().enumerate() {
+        for (key, text) in instrument {
+            add(format!("instrument.{}.{key}", k + 1), &Some(text.clone()));
+        }
+    }
+    add(
+        "limits.tolerance_source".to_owned(),
+        &job.limits.tolerance_source,
+    );
     for (name, cartridge) in &job.cartridges {
         add(format!("cartridge.{name}.serial"), &cartridge.serial);
     }

@@ -1,6 +1,6 @@
 //! What a calibration of the chain means for a job's priors.
 
-use super::description::{CaptureSpec, Job, Source, Stated};
+use super::description::{CaptureSpec, Estimate, Job, Source, Stated};
 use super::file::resolve;
 use super::network::{self, CaptureData, Readings, TermPrior, id};
 use super::{JobError, priors};
@@ -64,24 +64,65 @@ impl Job {
     }
 }
 
-/// Reads the calibrations of a job's chains, whose names are relative to the
-/// job file, by the name of the chain.
+/// Fewest calibrations of one chain that tell its change from day to day: the variance of
+/// Student's t distribution exists from three degrees of freedom on.
+pub(super) const FEWEST_REPEATS: usize = 4;
+
+/// The value to be expected of one more draw, and its standard uncertainty, after `seen`: the
+/// scaled and shifted t distribution of JCGM 101:2008, 6.4.9, with the variance of a single
+/// draw added to that of the mean. `seen` has [`FEWEST_REPEATS`] at least.
+fn next_draw(seen: &[f64]) -> Estimate {
+    let n = seen.len() as f64;
+    let mean = seen.iter().sum::<f64>() / n;
+    let squares: f64 = seen.iter().map(|x| (x - mean).powi(2)).sum();
+    Estimate {
+        value: mean,
+        u: (squares / (n - 3.0) * (1.0 + 1.0 / n)).sqrt(),
+    }
+}
+
+/// Reads the calibrations of a job's chains, whose names are relative to the job file: by the
+/// name of the chain, the last one of each. Where several are named, the change from one to
+/// another says in `job` what the last one leaves on another day.
 ///
 /// # Errors
 ///
-/// When one of them cannot be read; the message names it.
+/// When one of them cannot be read, or has no skew to compare; the message names it.
 pub fn calibrations(
-    job: &Job,
+    job: &mut Job,
     job_file: &Path,
 ) -> Result<BTreeMap<String, Calibration>, DocumentError> {
-    job.chains
-        .iter()
-        .filter_map(|(name, chain)| Some((name, chain.calibration.as_ref()?)))
-        .map(|(name, file)| {
+    let mut last_of = BTreeMap::new();
+    for (name, chain) in &mut job.chains {
+        let mut last = None;
+        let mut skews = Vec::new();
+        for file in &chain.calibrations {
             let calibration = chain::document::read(&resolve(job_file, file))?;
-            Ok((name.clone(), calibration))
-        })
-        .collect()
+            match &calibration.common {
+                Some(common) => skews.push(common.skew_us.value * MICROSECOND),
+                None if chain.calibrations.len() > 1 => {
+                    return Err(DocumentError::Field {
+                        file: file.to_string_lossy().replace('\\', "/"),
+                        field: "common".to_owned(),
+                        problem: "is missing, so it has no skew to compare with the chain's other calibrations".to_owned(),
+                    });
+                }
+                None => {}
+            }
+            last = Some(calibration);
+        }
+        if let Some(newest) = skews.last().filter(|_| skews.len() >= FEWEST_REPEATS) {
+            let next = next_draw(&skews);
+            let beyond = Estimate {
+                value: next.value - newest,
+                ..next
+            };
+            let origin = format!("change between {} calibrations of the chain", skews.len());
+            chain.beyond = Some((beyond, origin));
+        }
+        last_of.extend(last.map(|calibration| (name.clone(), calibration)));
+    }
+    Ok(last_of)
 }
 
 /// Replaces the priors that calibrations make obsolete: `calibrations` by the
@@ -104,10 +145,10 @@ pub fn replace_priors(job: &mut Job, calibrations: &BTreeMap<String, Calibration
             if chain.skew != Stated::default() {
                 caveats.push(replaced(format!("skew_us of chain {name}")));
             }
-            chain.skew = Stated {
-                value: Some(0.0),
-                u: Some(0.0),
-            };
+            chain.beyond.get_or_insert_with(|| {
+                let u = chain.stability.unwrap_or(0.0);
+                (Estimate { value: 0.0, u }, network::STATED.to_owned())
+            });
         }
     }
     // The scale belongs to the cartridge: it is what the calibrations leave
@@ -151,23 +192,19 @@ const UNKNOWN_SKEW: f64 = 1e-4;
 
 /// Holds the calibrations of chains against what swapped leads and two speeds
 /// find without them: the skew left beyond each calibration, which should be
-/// zero within the joint uncertainty (the calibration's errors are among the
-/// unknowns). Chains whose captures cannot tell are passed over.
+/// what is expected of it (zero, if nothing is known of changes) within the joint
+/// uncertainty (the calibration's errors are among the unknowns). Chains whose captures cannot tell are passed over.
 pub(super) fn cross_check(
     job: &Job,
     data: &[Option<CaptureData>],
     deviation: f64,
     coverage: f64,
 ) -> Result<Vec<Caveat>, JobError> {
-    let exact = Stated {
-        value: Some(0.0),
-        u: Some(0.0),
-    };
     let mut caveats = Vec::new();
     for (name, chain) in &job.chains {
-        if chain.calibration.is_none() || chain.skew != exact {
+        let Some((expected, _)) = &chain.beyond else {
             continue;
-        }
+        };
         let captures = || {
             let read = job.captures.iter().zip(data).filter(|(_, d)| d.is_some());
             read.map(|(c, _)| c).filter(|c| c.chain == *name)
@@ -181,8 +218,8 @@ pub(super) fn cross_check(
             (false, false) => continue,
         };
         let mut free = job.clone();
-        if let Some(chain) = free.chains.get_mut(name) {
-            chain.skew.u = Some(UNKNOWN_SKEW);
+        if let Some((beyond, _)) = free.chains.get_mut(name).and_then(|c| c.beyond.as_mut()) {
+            beyond.u = UNKNOWN_SKEW;
         }
         let network = network::network(&free, Readings::Real(data), deviation)?;
         let Some(k) = network.unknown(&id::chain_skew(name)) else {
@@ -194,14 +231,14 @@ pub(super) fn cross_check(
         if u >= priors::CHAIN_SKEW.estimate().u {
             continue;
         }
-        let expanded = normal_coverage_factor(coverage) * u;
+        let expanded = normal_coverage_factor(coverage) * u.hypot(expected.u);
         let figures = format!(
             "chain {name}: {methods} a skew of {} +- {:.3} us ({:.0} %) beyond its calibration",
             plain(left / MICROSECOND, 3),
             expanded / MICROSECOND,
             100.0 * coverage
         );
-        caveats.push(if left.abs() <= expanded {
+        caveats.push(if (left - expected.value).abs() <= expanded {
             Caveat::note(Warning::CalibrationAgrees, format!("{figures}: they agree"))
         } else {
             Caveat::serious(

@@ -118,8 +118,14 @@ pub struct Chain {
     pub load_resistance: Stated,
     /// Load capacitance, farad.
     pub load_capacitance: Stated,
-    /// Calibration file, as given.
-    pub calibration: Option<PathBuf>,
+    /// Calibration files, as given, oldest first; the last one corrects.
+    pub calibrations: Vec<PathBuf>,
+    /// Standard uncertainty of the skew's change between its calibration and the captures,
+    /// seconds, if stated.
+    pub stability: Option<f64>,
+    /// Skew beyond the calibration, seconds, and where that comes from, in words; set where a
+    /// calibration has measured the skew.
+    pub beyond: Option<(Estimate, String)>,
 }
 
 /// A pivoted arm.
@@ -207,6 +213,8 @@ pub struct Limits {
     /// Tolerance on the rotation of the stylus to the cartridge body either
     /// way, radians.
     pub tolerance: Option<f64>,
+    /// Whose tolerance it is and where that is written; free text.
+    pub tolerance_source: Option<String>,
     /// Largest turn that the headshell allows, radians.
     pub max_turn: Option<f64>,
     /// Largest standard uncertainty of a rotation, radians.
@@ -223,6 +231,11 @@ impl Limits {
     /// These limits, each that is not stated taken from `fallback`.
     pub fn or(self, fallback: Self) -> Self {
         Self {
+            // a source belongs to the tolerance beside it
+            tolerance_source: match self.tolerance {
+                Some(_) => self.tolerance_source,
+                None => fallback.tolerance_source,
+            },
             tolerance: self.tolerance.or(fallback.tolerance),
             max_turn: self.max_turn.or(fallback.max_turn),
             standard_uncertainty: self.standard_uncertainty.or(fallback.standard_uncertainty),
@@ -242,10 +255,11 @@ impl Limits {
     }
 
     /// Whether anything is stated that a result can miss; the largest turn
-    /// only limits the advice.
+    /// only limits the advice, and words limit nothing.
     pub fn any(&self) -> bool {
         let advice = Self {
             max_turn: self.max_turn,
+            tolerance_source: self.tolerance_source.clone(),
             ..Self::default()
         };
         *self != advice
@@ -334,6 +348,17 @@ pub const REPORT: &[(&str, &str)] = &[
     ("approved_by", "Approved by"),
 ];
 
+/// What a report says of an instrument: keys of a job's tables `[[instrument]]`, and what they
+/// mean (metrological traceability, ISO/IEC 17025:2017, 6.5, from memory).
+pub const INSTRUMENT: &[(&str, &str)] = &[
+    ("name", "Instrument"),
+    ("measures", "measures"),
+    ("serial", "serial number"),
+    ("certificate", "certificate"),
+    ("calibrated", "calibrated"),
+    ("due", "due"),
+];
+
 /// A job: named objects and the captures made with them.
 ///
 /// Names may be empty where there is only one of a kind; messages then say
@@ -350,6 +375,9 @@ pub struct Job {
     pub note: Option<String>,
     /// What a report says of its making, by the keys of [`REPORT`]; free text.
     pub report: BTreeMap<String, String>,
+    /// Instruments behind the figures that are stated, each by the keys of [`INSTRUMENT`]; free
+    /// text.
+    pub instruments: Vec<BTreeMap<String, String>>,
     /// Cartridges by name.
     pub cartridges: BTreeMap<String, Cartridge>,
     /// Record sides by name.

@@ -1,8 +1,9 @@
 //! The job file: TOML, `format = 1`.
 
+use super::calibration::FEWEST_REPEATS;
 use super::description::{
-    Alignment, ArmOf, CaptureSpec, Cartridge, Chain, Estimate, Job, Limits, PivotedArm, REPORT,
-    Record, Setup, Source, Stated,
+    Alignment, ArmOf, CaptureSpec, Cartridge, Chain, Estimate, INSTRUMENT, Job, Limits, PivotedArm,
+    REPORT, Record, Setup, Source, Stated,
 };
 use super::knowledge::Knowledge;
 use super::network::CaptureData;
@@ -129,13 +130,13 @@ const MOST_INCLUDES: usize = 1000;
 /// Every file that a job is made of, itself among them.
 pub fn inputs(job: &Job, job_file: &Path) -> Vec<PathBuf> {
     let includes = job.knowledge.iter().map(|k| Path::new(&k.source));
-    let calibrations = job.chains.values().filter_map(|c| c.calibration.as_deref());
+    let calibrations = job.chains.values().flat_map(|c| &c.calibrations);
     let recordings = job.captures.iter().filter_map(|c| match &c.source {
         Source::File(file) => Some(file.as_path()),
         _ => None,
     });
     includes
-        .chain(calibrations)
+        .chain(calibrations.map(PathBuf::as_path))
         .chain(job.limits.baseline.as_deref())
         .chain(recordings)
         .map(|file| resolve(job_file, file))
@@ -324,6 +325,7 @@ fn parse_with_includes(text: &str, path: &str) -> Result<(Job, Includes), JobFil
             "date",
             "note",
             "report",
+            "instrument",
             "include",
             "cartridge",
             "record",
@@ -382,11 +384,13 @@ fn parse_with_includes(text: &str, path: &str) -> Result<(Job, Includes), JobFil
         job.limits = limits(&mut f)?;
     }
     if let Some(mut f) = top.table("report", REPORT_KEYS)? {
-        for key in REPORT_KEYS {
-            if let Some(text) = f.text(key)? {
-                job.report.insert((*key).to_owned(), text);
-            }
+        job.report = texts_by_key(&mut f, REPORT_KEYS)?;
+    }
+    for mut f in top.tables("instrument", INSTRUMENT_KEYS)? {
+        if !f.has("name") {
+            return Err(f.missing("name"));
         }
+        job.instruments.push(texts_by_key(&mut f, INSTRUMENT_KEYS)?);
     }
     for mut f in top.tables("capture", CAPTURE_KEYS)? {
         job.captures.push(capture(&mut f, &mut references)?);
@@ -425,6 +429,7 @@ const CHAIN_KEYS: &[&str] = &[
     "load_kohm",
     "load_pf",
     "calibration",
+    "stability_us",
 ];
 const ARM_KEYS: &[&str] = &["effective_length_mm", "pivot_to_spindle_mm", "offset_deg"];
 const SETUP_KEYS: &[&str] = &[
@@ -436,21 +441,42 @@ const SETUP_KEYS: &[&str] = &[
 ];
 const LIMITS_KEYS: &[&str] = &[
     "tolerance_deg",
+    "tolerance_source",
     "max_turn_deg",
     "standard_uncertainty_deg",
     "warning_level",
     "expected_deg",
     "baseline",
 ];
-const REPORT_KEYS: &[&str] = &{
-    let mut keys = [""; REPORT.len()];
+const REPORT_KEYS: &[&str] = &first_of_each::<{ REPORT.len() }>(REPORT);
+const INSTRUMENT_KEYS: &[&str] = &first_of_each::<{ INSTRUMENT.len() }>(INSTRUMENT);
+
+const fn first_of_each<const N: usize>(
+    pairs: &[(&'static str, &'static str)],
+) -> [&'static str; N] {
+    let mut keys = [""; N];
     let mut k = 0;
-    while k < keys.len() {
-        keys[k] = REPORT[k].0;
+    while k < N {
+        keys[k] = pairs[k].0;
         k += 1;
     }
     keys
-};
+}
+
+/// The texts of a table that has nothing else.
+fn texts_by_key(
+    f: &mut Fields<'_>,
+    keys: &[&str],
+) -> Result<BTreeMap<String, String>, JobFileError> {
+    let mut texts = BTreeMap::new();
+    for key in keys {
+        if let Some(text) = f.text(key)? {
+            texts.insert((*key).to_owned(), text);
+        }
+    }
+    Ok(texts)
+}
+
 const CAPTURE_KEYS: &[&str] = &[
     "file",
     "delay_us",
@@ -544,12 +570,28 @@ fn record(f: &mut Fields<'_>) -> Result<Record, JobFileError> {
 }
 
 fn chain(f: &mut Fields<'_>) -> Result<Chain, JobFileError> {
+    let calibrations = f.paths("calibration")?;
+    let stability = f.number("stability_us", 0.0..=100.0)?;
+    if stability.is_some() && calibrations.is_empty() {
+        return Err(f.error(
+            "stability_us",
+            "'stability_us' is how much the skew changes after a calibration, and none is named; name it as 'calibration', or state the skew with its uncertainty as skew_us",
+        ));
+    }
+    if calibrations.len() > 1 && (stability.is_some() || calibrations.len() < FEWEST_REPEATS) {
+        return Err(f.error(
+            "calibration",
+            &format!("several calibrations tell how much the chain changes between them, for which it takes {FEWEST_REPEATS}, oldest first; of fewer, name the last one alone and state 'stability_us', the standard uncertainty of that change"),
+        ));
+    }
     Ok(Chain {
         skew: f.quantity("skew_us", MICROSECOND, -10_000.0..=10_000.0)?,
         component_tolerance: f.number("component_tolerance", 1e-9..=0.5)?,
         load_resistance: f.quantity("load_kohm", KILOOHM, 0.001..=10_000.0)?,
         load_capacitance: f.quantity("load_pf", PICOFARAD, 0.0..=100_000.0)?,
-        calibration: f.path("calibration")?,
+        calibrations,
+        stability: stability.map(|us| us * MICROSECOND),
+        beyond: None,
     })
 }
 
@@ -605,7 +647,14 @@ fn arm(f: &mut Fields<'_>) -> Result<PivotedArm, JobFileError> {
 
 fn limits(f: &mut Fields<'_>) -> Result<Limits, JobFileError> {
     let degrees = |v: Option<f64>| v.map(|v| v * DEGREE);
+    if f.has("tolerance_source") && !f.has("tolerance_deg") {
+        return Err(f.error(
+            "tolerance_source",
+            "'tolerance_source' says where a tolerance comes from, and none is stated; state tolerance_deg beside it",
+        ));
+    }
     Ok(Limits {
+        tolerance_source: f.text("tolerance_source")?,
         tolerance: degrees(f.number("tolerance_deg", 1e-6..=90.0)?),
         max_turn: degrees(f.number("max_turn_deg", 0.0..=90.0)?),
         standard_uncertainty: degrees(f.number("standard_uncertainty_deg", 1e-6..=90.0)?),
@@ -988,13 +1037,26 @@ impl<'a> Fields<'a> {
     /// A path. A backslash between double quotes may be read as a control
     /// character by TOML.
     fn path(&mut self, key: &str) -> Result<Option<PathBuf>, JobFileError> {
-        match self.text(key)? {
-            Some(text) if text.contains(char::is_control) => Err(self.error(
+        let text = self.text(key)?;
+        text.map(|text| self.checked_path(key, text)).transpose()
+    }
+
+    fn checked_path(&self, key: &str, text: String) -> Result<PathBuf, JobFileError> {
+        match text.contains(char::is_control) {
+            true => Err(self.error(
                 key,
                 &format!("'{key}' has a control character in its path; write paths with '/' or between single quotes"),
             )),
-            text => Ok(text.map(PathBuf::from)),
+            false => Ok(PathBuf::from(text)),
         }
+    }
+
+    /// Paths; a single one is a list of one.
+    fn paths(&mut self, key: &str) -> Result<Vec<PathBuf>, JobFileError> {
+        let texts = self.texts(key)?.into_iter();
+        texts
+            .map(|(_, text)| self.checked_path(key, text))
+            .collect()
     }
 
     /// A list of texts with their lines; a single text is a list of one.

@@ -31,6 +31,7 @@
 mod basis;
 mod calibration;
 mod comparison;
+mod contribution;
 mod description;
 mod details;
 mod explanation;
@@ -48,8 +49,8 @@ pub use basis::{AdjustedUnknown, Basis, Input, InputKind};
 pub use calibration::{calibrations, replace_priors};
 pub use comparison::{Comparison, compare};
 pub use description::{
-    Alignment, ArmOf, CaptureSpec, Cartridge, Chain, Estimate, Job, Limits, PivotedArm, REPORT,
-    Record, Setup, Source, Stated,
+    Alignment, ArmOf, CaptureSpec, Cartridge, Chain, Estimate, INSTRUMENT, Job, Limits, PivotedArm,
+    REPORT, Record, Setup, Source, Stated,
 };
 pub use details::{CaptureDetails, ContactView, Details, Learned};
 pub use explanation::{Explanation, Slip};

@@ -1,6 +1,8 @@
 //! Captures and priors into one least-squares problem.
 
-use super::description::{ArmOf, CaptureSpec, Cartridge, Estimate, Job, Setup, Source, Stated};
+use super::description::{
+    ArmOf, CaptureSpec, Cartridge, Chain, Estimate, Job, Setup, Source, Stated,
+};
 use super::priors::{self, DefaultPrior};
 use super::{JobError, Knowledge};
 use crate::adjust::{Block, Evaluation, Problem, Unknown};
@@ -33,6 +35,8 @@ const PLANNED_ROTATION: f64 = 5.0 * DEGREE;
 /// Budget line of what is random in the captures' delays; every other line is a
 /// quantity that several jobs may share.
 pub const READINGS: &str = "random part of the delay readings";
+/// Budget line of what repeated captures differ by.
+pub(super) const SCATTER: &str = "scatter between drops";
 
 /// What a capture brings to a job.
 #[derive(Debug, Clone, PartialEq)]
@@ -124,9 +128,14 @@ impl Parameter {
 }
 
 /// Beginnings of the origins of what somebody stated.
-const STATED: &str = "stated";
+pub(super) const STATED: &str = "stated";
 const VALUE_STATED: &str = "value stated";
-const LEARNED: &str = "learned from earlier captures";
+pub(super) const LEARNED: &str = "learned from earlier captures";
+
+/// Origin of what a knowledge file tells.
+pub(super) fn learned_from(source: &str) -> String {
+    format!("{LEARNED} ({source})")
+}
 
 /// Names of the unknowns, in one place.
 pub(super) mod id {
@@ -471,7 +480,7 @@ impl Builder<'_> {
                     value: k.value * factor,
                     u: k.u * factor,
                 },
-                format!("{LEARNED} ({source})"),
+                learned_from(source),
             ),
             None => (prior, origin.into()),
         };
@@ -797,11 +806,17 @@ impl Builder<'_> {
         );
         places.push((Input::RecordSkew, place));
 
-        let place = self.stated(
+        let (skew, from) = chain.skew_known();
+        let words = match chain.beyond {
+            Some(_) => "change since its calibration of",
+            None => "time skew of",
+        };
+        let place = self.place(
             id::chain_skew(&spec.chain),
-            || format!("time skew of {}", named("chain", &spec.chain)),
-            chain.skew,
-            &priors::CHAIN_SKEW,
+            || format!("{words} {}", named("chain", &spec.chain)),
+            MICROSECOND,
+            skew,
+            from,
         );
         places.push((Input::ChainSkew, place));
 
@@ -926,7 +941,7 @@ impl Builder<'_> {
         }
         let place = self.place(
             format!("capture.{}.scatter_us", at + 1),
-            || "scatter between drops".to_owned(),
+            || SCATTER.to_owned(),
             MICROSECOND,
             Estimate {
                 value: 0.0,
@@ -1024,6 +1039,15 @@ fn span_mm(radius: [f64; 2]) -> String {
         format!("{start}")
     } else {
         format!("{start}..{end}")
+    }
+}
+
+impl Chain {
+    /// What is known of the skew in corrected captures, and where that comes from.
+    pub(super) fn skew_known(&self) -> (Estimate, String) {
+        let default = &priors::CHAIN_SKEW;
+        let stated = || (self.skew.or(default), origin(self.skew, default));
+        self.beyond.clone().unwrap_or_else(stated)
     }
 }
 

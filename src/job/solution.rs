@@ -1,16 +1,19 @@
 //! From the solved network to results in the user's terms.
 
+use super::contribution::{Brought, shares};
 use super::description::{Alignment, ArmOf, Cartridge, Job, Source};
 use super::explanation::{DOUBTED_P, Examined, Explanation};
-use super::network::{self, Angle, CaptureData, Linear, Network, Parameter, Readings, id};
+use super::network::{
+    self, Angle, CaptureData, Linear, Network, Parameter, READINGS, Readings, SCATTER, id,
+};
 use super::scatter::{Comparable, Scatter};
 use super::{JobError, Knowledge, calibration, priors};
 use crate::adjust::{self, Determined, Marginal, Termination};
 use crate::delay::Information;
 use crate::groove::{Profile, Tip};
 use crate::uncertainty::{
-    BudgetLine, Caveat, Conformity, Direction, Quantity, Standing, Warning, budget, chi_square,
-    conformity, plain, tail,
+    BudgetLine, Caveat, Conformity, Direction, Evaluation, Quantity, Standing, Warning, budget,
+    chi_square, conformity, plain, tail,
 };
 use crate::units::{DEGREE, MICROMETRE, MICROSECOND, MILLIMETRE};
 use ndarray::{Array1, Array2};
@@ -504,7 +507,7 @@ pub fn reading(
     };
     let factor = DEGREE.recip();
     let lines = combination_budget(&network, &adjustment, &(&angle.row * factor));
-    let noise = lines.iter().find(|line| line.source == network::READINGS);
+    let noise = lines.iter().find(|line| line.source == READINGS);
     Ok(Some(Quantity::normal(
         angle.at(&adjustment.values) * factor,
         noise.map_or(0.0, |line| line.standard_uncertainty),
@@ -695,7 +698,13 @@ pub(super) fn combination_budget(
             None => lines.push((words.clone(), part)),
         }
     }
-    budget(lines)
+    let mut lines = budget(lines);
+    for line in &mut lines {
+        if [READINGS, SCATTER].contains(&line.source.as_str()) {
+            line.evaluation = Evaluation::A;
+        }
+    }
+    lines
 }
 
 /// A job beside its minimum.
@@ -760,7 +769,7 @@ impl View<'_> {
                 .chains
                 .iter()
                 .map(|(name, chain)| {
-                    let exact = chain.skew.or(&priors::CHAIN_SKEW).value;
+                    let exact = chain.skew_known().0.value;
                     Ok(ChainResult {
                         name: name.clone(),
                         skew_us: self.parameter(&id::chain_skew(name), exact, MICROSECOND)?,
@@ -982,29 +991,14 @@ impl View<'_> {
 
     /// What captures bring to a variance: by their readings, and by unknowns of their own.
     fn capture_shares(&self, angle: &Linear) -> Vec<CaptureShare> {
-        let problem = &self.network.problem;
-        let parts = problem.variance_parts(self.adjustment, &angle.row);
-        let whole: f64 = parts.iter().sum();
-        let own = |at: usize| format!("capture.{}.", at + 1);
-        let share = |(at, readings): (usize, &Option<usize>)| {
-            let readings = (*readings)?;
-            let prefix = own(at);
-            let belongs = |k: &usize| self.network.parameters[*k].id.starts_with(&prefix);
-            let blocks = problem.blocks().iter().zip(&parts).enumerate();
-            let part: f64 = blocks
-                .filter(|(k, (block, _))| {
-                    let prior = block.kind() == adjust::Kind::Prior;
-                    *k == readings || (prior && block.unknowns().iter().all(belongs))
-                })
-                .map(|(_, (_, part))| part)
-                .sum();
-            (part > 0.0).then(|| CaptureShare {
+        let shares = shares(self.job, self.network, self.adjustment, &angle.row);
+        let share = |at: usize| {
+            Some(CaptureShare {
                 capture: at + 1,
-                share: part / whole,
+                share: *shares.get(&Brought::Capture(at))?,
             })
         };
-        let captures = self.network.capture_blocks.iter().enumerate();
-        captures.filter_map(share).collect()
+        (0..self.job.captures.len()).filter_map(share).collect()
     }
 
     /// What the last recording of the setup leaves at the cartridge, if nothing came after it.

@@ -57,7 +57,7 @@ impl CheckLine {
 }
 
 /// Figures of a setup in files for other programs.
-const FIGURES: [&str; 9] = [
+const FIGURES: [&str; 14] = [
     "rotation_deg",
     "rotation_u_deg",
     "rotation_lower_deg",
@@ -67,23 +67,35 @@ const FIGURES: [&str; 9] = [
     "verdict",
     "probability_of_conformity",
     "p_value",
+    "stylus_to_body_lower_deg",
+    "stylus_to_body_upper_deg",
+    "tolerance_deg",
+    "coverage",
+    "in_doubt",
 ];
 
-/// The [`FIGURES`] of a setup, with all their digits; empty where there are none.
-fn figures(result: &Checked, setup: &CheckedSetup) -> [(&'static str, String); 9] {
+/// The [`FIGURES`] of a setup, or of a job without any, with all their digits; empty where
+/// there are none.
+fn figures(result: &Checked, setup: Option<&CheckedSetup>) -> [(&'static str, String); 14] {
     let number = |v: Option<f64>| v.map_or_else(String::new, |v| v.to_string());
-    let rotation = &setup.rotation_deg;
-    let body = setup.stylus_to_body_deg.as_ref();
+    let rotation = setup.map(|s| &s.rotation_deg);
+    let body = setup.and_then(|s| s.stylus_to_body_deg.as_ref());
+    let conformity = setup.and_then(|s| s.conformity);
     let found = [
-        number(Some(rotation.value)),
-        number(Some(rotation.standard_uncertainty)),
-        number(rotation.interval.lower),
-        number(rotation.interval.upper),
+        number(rotation.map(|q| q.value)),
+        number(rotation.map(|q| q.standard_uncertainty)),
+        number(rotation.and_then(|q| q.interval.lower)),
+        number(rotation.and_then(|q| q.interval.upper)),
         number(body.map(|q| q.value)),
         number(body.map(|q| q.standard_uncertainty)),
-        setup.conformity.map_or("", |c| c.verdict.word()).to_owned(),
-        number(setup.conformity.map(|c| c.probability)),
+        conformity.map_or("", |c| c.verdict.word()).to_owned(),
+        number(conformity.map(|c| c.probability)),
         number(result.p_value),
+        number(body.and_then(|q| q.interval.lower)),
+        number(body.and_then(|q| q.interval.upper)),
+        number(conformity.map(|c| c.tolerance_deg)),
+        number(rotation.map(|q| q.interval.coverage)),
+        result.in_doubt.clone().unwrap_or_default(),
     ];
     let mut found = found.into_iter();
     FIGURES.map(|what| (what, found.next().unwrap_or_default()))
@@ -149,10 +161,10 @@ impl CheckDocument {
         // figures stand with the suite: the strictest of the usual schemas knows none of a case
         for result in &self.results {
             for setup in &result.setups {
-                let stated = figures(result, setup).into_iter();
+                let stated = figures(result, Some(setup)).into_iter();
                 for (what, figure) in stated.filter(|(_, figure)| !figure.is_empty()) {
                     let of = [result.path.as_str(), &setup.name, what].map(on_one_line);
-                    suite.add_property((of.join(": ").as_str(), figure.as_str()));
+                    suite.add_property((of.join(": ").as_str(), shown(&figure).as_str()));
                 }
             }
         }
@@ -215,24 +227,12 @@ impl CheckDocument {
         write(["path", "outcome", "reason"], "setup", &columns)?;
         for r in &self.results {
             let job = [r.path.as_str(), r.outcome.word(), &r.reason];
+            let of = |setup| figures(r, setup).map(|(_, figure)| figure);
             if r.setups.is_empty() {
-                // of a job without setups the fit's probability is the one figure
-                let p = r.p_value.map_or_else(String::new, |p| p.to_string());
-                let of = |what| {
-                    if what == "p_value" {
-                        p.clone()
-                    } else {
-                        String::new()
-                    }
-                };
-                write(job, "", &FIGURES.map(of))?;
+                write(job, "", &of(None))?;
             }
             for setup in &r.setups {
-                write(
-                    job,
-                    &setup.name,
-                    &figures(r, setup).map(|(_, figure)| figure),
-                )?;
+                write(job, &setup.name, &of(Some(setup)))?;
             }
         }
         writer.into_inner().map_err(|e| failed(e.to_string()))

@@ -257,24 +257,33 @@ pub fn budget(lines: &[BudgetLine], unit: &str, width: usize) -> String {
     out
 }
 
-/// Caveats, the most serious first. Of notes of one kind the first is shown, and how many
-/// more there are.
-pub fn caveats(list: &[Caveat], width: usize) -> String {
+/// Caveats, the most serious first; notes of one kind together, everything else by itself.
+pub fn grouped(list: &[Caveat]) -> Vec<Vec<&Caveat>> {
     let mut sorted: Vec<&Caveat> = list.iter().collect();
     sorted.sort_by_key(|c| std::cmp::Reverse(c.level));
+    let mut groups: Vec<Vec<&Caveat>> = Vec::new();
+    for c in sorted {
+        let alike = |group: &&mut Vec<&Caveat>| {
+            c.level == Level::Note && (group[0].level, group[0].code) == (c.level, c.code)
+        };
+        match groups.iter_mut().find(alike) {
+            Some(group) => group.push(c),
+            None => groups.push(vec![c]),
+        }
+    }
+    groups
+}
+
+/// Caveats as a list. Of notes of one kind the first is shown, and how many more there are.
+pub fn caveats(list: &[Caveat], width: usize) -> String {
     let mut out = String::new();
-    for (k, c) in sorted.iter().enumerate() {
+    for group in grouped(list) {
+        let c = group[0];
         let mut message = c.message.clone();
-        if c.level == Level::Note {
-            let alike = |o: &&&Caveat| o.level == c.level && o.code == c.code;
-            if sorted[..k].iter().any(|o| alike(&o)) {
-                continue;
-            }
-            match sorted[k + 1..].iter().filter(alike).count() {
-                0 => {}
-                1 => message += " (and one more of this kind: --json has it)",
-                n => message += &format!(" (and {n} more of this kind: --json has them)"),
-            }
+        match group.len() - 1 {
+            0 => {}
+            1 => message += " (and one more of this kind: --json has it)",
+            n => message += &format!(" (and {n} more of this kind: --json has them)"),
         }
         let level = match c.level {
             Level::Note => "note",

@@ -212,9 +212,11 @@ fn changed(then: &[Input], now: &[Input]) -> Vec<ChangedInput> {
         sha256_then: then.and_then(|i| i.sha256.clone()),
         sha256_now: now.and_then(|i| i.sha256.clone()),
     };
-    let mut new: Vec<&Input> = now.iter().filter(|input| !then.contains(input)).collect();
+    // what a file brings follows from the rest
+    let without = |others: &[Input], input: &&Input| !others.iter().any(|o| o.is_same_file(input));
+    let mut new: Vec<&Input> = now.iter().filter(|input| without(then, input)).collect();
     let mut list = Vec::new();
-    for gone in then.iter().filter(|input| !now.contains(input)) {
+    for gone in then.iter().filter(|input| without(now, input)) {
         let like = |other: &&Input| other.kind == gone.kind && other.file == gone.file;
         let other = new.iter().position(like).map(|at| new.remove(at));
         list.push(of(Some(gone), other, gone));
@@ -369,6 +371,7 @@ mod tests {
             kind,
             file: file.to_owned(),
             sha256: Some(hash.to_owned()),
+            shares: std::collections::BTreeMap::new(),
         };
         let then = [
             input(InputKind::Job, "job.toml", "1"),

@@ -148,12 +148,36 @@ impl Quantity {
     }
 }
 
+/// How an uncertainty was evaluated (JCGM 100:2008, 4.2 and 4.3).
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+pub enum Evaluation {
+    /// Type A: by statistics of the job's own readings.
+    A,
+    /// Type B: otherwise; what was stated, learned before or is common knowledge.
+    #[default]
+    B,
+}
+
+impl Evaluation {
+    /// As in budgets.
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::A => "A",
+            Self::B => "B",
+        }
+    }
+}
+
 /// One line of an uncertainty budget.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct BudgetLine {
     /// What contributes, in the user's words.
     pub source: String,
+    /// How it was evaluated.
+    #[serde(default)]
+    pub evaluation: Evaluation,
     /// Its contribution to the result, in the result's unit: |gain| times u.
     pub standard_uncertainty: f64,
     /// Its share of the result's variance, 0 to 1; the shares add to 1.
@@ -161,8 +185,8 @@ pub struct BudgetLine {
 }
 
 /// Makes budget lines of variance contributions: squared, summed to the total
-/// variance, largest first (ties keep their order). One that the rounding of the sum hides
-/// is left out: it is the rest of a cancellation.
+/// variance, largest first (ties keep their order), each as of type B. One that the rounding of
+/// the sum hides is left out: it is the rest of a cancellation.
 pub fn budget(contributions: impl IntoIterator<Item = (String, f64)>) -> Vec<BudgetLine> {
     let mut lines: Vec<(String, f64)> = contributions.into_iter().filter(|c| c.1 > 0.0).collect();
     lines.sort_by(|a, b| b.1.total_cmp(&a.1));
@@ -172,6 +196,7 @@ pub fn budget(contributions: impl IntoIterator<Item = (String, f64)>) -> Vec<Bud
         .into_iter()
         .map(|(source, variance)| BudgetLine {
             source,
+            evaluation: Evaluation::B,
             standard_uncertainty: variance.sqrt(),
             share: variance / total,
         })

@@ -210,7 +210,6 @@ impl Desk {
         let mut view = View::solved(&known(&next), &present, solution, comparison.as_ref());
         let details = Details::of(&present, &data, &solved);
         let basis = Basis::of(&present, &path, &data, &solved, None).map_err(|e| e.to_string());
-        let job_hash = basis.as_ref().ok().and_then(Basis::job);
         let evidence = page::solution(
             solution,
             &page::About {
@@ -218,7 +217,7 @@ impl Desk {
                 file: Some(JOB),
                 details: &details,
                 coverage: solved.coverage,
-                sha256: job_hash.and_then(|job| job.sha256.as_deref()),
+                basis: basis.as_ref().ok(),
                 metadata: false,
             },
         );

@@ -170,7 +170,7 @@ pub fn turned_briefly(pointer: &str, q: &Quantity) -> String {
     }
 }
 
-/// What a verdict means, as the end of a sentence.
+/// What a verdict on the stylus to the body means, as the end of a sentence.
 pub fn verdict(pointer: &str, c: &Conformity) -> String {
     let tolerance = number(
         &format!("{pointer}/tolerance_deg"),
@@ -185,9 +185,7 @@ pub fn verdict(pointer: &str, c: &Conformity) -> String {
             "it is <strong>undecided</strong> whether it is within the tolerance of"
         }
     };
-    format!(
-        "to the cartridge body {word} {tolerance} degrees either way (probability of conformity {probability})"
-    )
+    format!("{word} {tolerance} degrees either way (probability of conformity {probability})")
 }
 
 /// What to do about a setup; `pointer` is where the document has the correction.
@@ -234,6 +232,7 @@ pub fn conformity(
     at: &str,
     c: &Conformity,
     rotation: &Quantity,
+    source: Option<&str>,
     of: &str,
 ) -> String {
     let u = rotation.standard_uncertainty;
@@ -248,20 +247,32 @@ pub fn conformity(
     };
     let decided = plain(DECIDED, 2);
     let rule = format!(
-        "Conforming if the probability of conformity is at least {decided}, non-conforming if it is at most {}, undecided between them. No guard band beyond that; JCGM 106:2012, tolerance interval with two limits.",
+        "Conforming if the probability of conformity is at least {decided}, non-conforming if it is at most {0}, undecided between them, so that no statement is wrong with a probability above {0}. No guard band beyond that; JCGM 106:2012, tolerance interval with two limits.",
         plain(1.0 - DECIDED, 2)
     );
+    let risk = match c.verdict {
+        Verdict::Conforming => format!(
+            "{} that it does not conform (specific consumer's risk)",
+            text::probability(1.0 - c.probability)
+        ),
+        Verdict::NonConforming => format!(
+            "{} that it conforms (specific producer's risk)",
+            text::probability(c.probability)
+        ),
+        Verdict::Undecided => "none: nothing is stated either way".to_owned(),
+    };
     let word = c.verdict.word();
     let rows = [
         (
             "Tolerance",
             format!(
-                "{} degrees either way",
+                "{} degrees either way; from: {}",
                 number(
                     &format!("{at}/tolerance_deg"),
                     c.tolerance_deg,
                     &c.tolerance_deg.to_string()
-                )
+                ),
+                source.map_or_else(|| "not stated".to_owned(), escaped)
             ),
         ),
         (
@@ -289,6 +300,7 @@ pub fn conformity(
             probability(&format!("{at}/probability"), c.probability),
         ),
         ("Statement", format!("<strong>{word}</strong>")),
+        ("Risk that the statement is wrong", risk),
     ];
     format!(
         "{}<p class=\"note\">This is evidence for a conversation with the supplier. The maker's own inspection, or a microscope, decides.</p>\n",
@@ -355,6 +367,7 @@ pub fn budget_in(unit: &str, pointer: &str, lines: &[BudgetLine], caption: &str)
         .map(|(k, line)| {
             vec![
                 escaped(&line.source),
+                line.evaluation.word().to_owned(),
                 number(
                     &format!("{pointer}/{k}/standard_uncertainty"),
                     line.standard_uncertainty,
@@ -367,6 +380,7 @@ pub fn budget_in(unit: &str, pointer: &str, lines: &[BudgetLine], caption: &str)
     if !small.is_empty() {
         rows.push(vec![
             format!("{} more", small.len()),
+            String::new(),
             "each less".to_owned(),
             format!("each below {}", plain(100.0 * SMALL_SHARE, 1)),
         ]);
@@ -375,6 +389,7 @@ pub fn budget_in(unit: &str, pointer: &str, lines: &[BudgetLine], caption: &str)
         caption,
         &[
             "Contribution",
+            "type",
             &format!("standard uncertainty / {unit}"),
             "share of the variance / %",
         ],
@@ -387,20 +402,30 @@ pub fn caveats(list: &[Caveat], names: &Names) -> String {
     if list.is_empty() {
         return "<p>None.</p>\n".to_owned();
     }
-    let mut sorted: Vec<&Caveat> = list.iter().collect();
-    sorted.sort_by_key(|c| std::cmp::Reverse(c.level));
     let mut out = String::from("<ul>\n");
-    for c in sorted {
-        let level = match c.level {
+    for alike in text::grouped(list) {
+        let level = match alike[0].level {
             Level::Note => "Note",
             Level::Caution => "Caution",
             Level::Serious => "Serious",
         };
-        let _ = writeln!(
+        let _ = write!(
             out,
-            "<li><strong>{level}:</strong> {}</li>",
-            names.html(&c.message)
+            "<li><strong>{level}:</strong> {}",
+            names.html(&alike[0].message)
         );
+        if alike.len() > 1 {
+            let further = alike[1..]
+                .iter()
+                .map(|c| format!("<li>{}</li>", names.html(&c.message)));
+            let _ = write!(
+                out,
+                "<details><summary>{} more of this kind</summary><ul>\n{}</ul></details>",
+                alike.len() - 1,
+                further.collect::<Vec<_>>().join("\n")
+            );
+        }
+        out.push_str("</li>\n");
     }
     out.push_str("</ul>\n");
     out
@@ -601,7 +626,7 @@ fn determined(l: &Learned) -> &'static str {
 pub fn statements() -> Section {
     let program = Program::this();
     let html = format!(
-        "<h3>What the figure is</h3>\n<p>{}</p>\n<h3>How it was found</h3>\n<p>Both channels of each recording are cut into overlapping frames; frames with clicks, silence or unmodulated groove are left out. The averaged cross-spectrum gives the phase between the channels over frequency; a delay and the unequal parts of the equaliser are fitted to it, weighted by coherence. Delay times groove speed is a length along the groove; the tip's geometry turns it into an angle. All captures and everything assumed are adjusted together by least squares; bands follow JCGM 100 (GUM) and, where the model is not linear, its marginal distribution. The method was tried on simulated grooves and by independent generators; no real groove has been measured against a microscope or another laboratory yet.</p>\n<h3>Versions</h3>\n<p>{} {}. The same input gives the same page, byte for byte; <code>groovelag verify</code> solves the JSON document of the same job again and compares every figure.</p>\n",
+        "<h3>What the figure is</h3>\n<p>{}</p>\n<h3>How it was found</h3>\n<p>Both channels of each recording are cut into overlapping frames; frames with clicks, silence or unmodulated groove are left out. The averaged cross-spectrum gives the phase between the channels over frequency; a delay and the unequal parts of the equaliser are fitted to it, weighted by coherence. Delay times groove speed is a length along the groove; the tip's geometry turns it into an angle. All captures and everything assumed are adjusted together by least squares; bands follow JCGM 100 (GUM) and, where the model is not linear, its marginal distribution. In the budgets, type A is evaluated by statistics of the job's own readings, type B by other means (JCGM 100:2008, 4.2 and 4.3); every quantity enters with a normal distribution. The method was tried on simulated grooves and by independent generators; no real groove has been measured against a microscope or another laboratory yet.</p>\n<h3>Versions</h3>\n<p>{} {}. The same input gives the same page, byte for byte; <code>groovelag verify</code> solves the JSON document of the same job again and compares every figure.</p>\n",
         text::MEASURAND,
         program.name,
         program.version

@@ -3,12 +3,15 @@
 use super::names::{Names, escaped, file_name};
 use super::parts::{self, number, quantity};
 use super::{Block, Page, Section};
-use crate::job::{CaptureResult, Comparison, Details, Job, REPORT, SetupResult, Solution, Source};
+use crate::job::{
+    Basis, Comparison, Details, INSTRUMENT, Input, Job, REPORT, SetupResult, Solution, Source,
+};
 use crate::report::Measurement;
 use crate::report::instruction::{Situation, capitalised};
 use crate::report::picture::{self, Picture};
 use crate::report::text::{self, WHILE_IN_DOUBT};
 use crate::uncertainty::{Caveat, Direction, Quantity, plain, rounded, rounded_u, tail};
+use std::collections::BTreeMap;
 use std::fmt::Write as _;
 
 /// The key of a job's `[report]` that has a place of its own, for a signature.
@@ -28,8 +31,8 @@ pub struct About<'a> {
     pub details: &'a Details,
     /// Coverage of the bands.
     pub coverage: f64,
-    /// SHA-256 of the job's file.
-    pub sha256: Option<&'a str>,
+    /// What the result was made from, where it comes from a job's file.
+    pub basis: Option<&'a Basis>,
     /// Also show the text that the recordings carry.
     pub metadata: bool,
 }
@@ -47,10 +50,7 @@ impl About<'_> {
     fn conditions(&self, names: &Names, extra: Vec<(&str, String)>) -> Section {
         let mut rows = Vec::new();
         if let Some(file) = self.file {
-            let hash = self.sha256.map_or_else(String::new, |hash| {
-                format!(", SHA-256 <span class=\"hash\">{hash}</span>")
-            });
-            rows.push(("Job", names.html(file_name(file)) + &hash));
+            rows.push(("Job", names.html(file_name(file))));
         }
         let job = self.job;
         for (what, text) in [
@@ -88,6 +88,9 @@ impl About<'_> {
         let html = parts::facts("Job and settings", &rows)
             + "<h3>Captures</h3>\n"
             + &parts::captures(self.details, names, self.metadata)
+            + &self
+                .basis
+                .map_or_else(String::new, |basis| shares(basis, names))
             + "<h3>What was assumed</h3>\n"
             + &parts::priors(&self.details.unknowns, names);
         Section {
@@ -97,9 +100,9 @@ impl About<'_> {
     }
 
     /// Who measured what, for whom and how; nothing where the job says nothing of it.
-    fn report(&self, names: &Names) -> Option<Section> {
+    fn report(&self, setups: &[SetupResult], names: &Names) -> Option<Section> {
         let job = self.job;
-        if job.report.is_empty() {
+        if !self.is_report() {
             return None;
         }
         let said = |text: Option<&String>| {
@@ -111,17 +114,26 @@ impl About<'_> {
         });
         let serials: Vec<String> = serials.collect();
         let not_stated = || said(None);
-        let mut rows: Vec<(&str, String)> = REPORT
-            .iter()
-            .filter(|(key, _)| *key != APPROVED)
-            .map(|(key, words)| (*words, said(job.report.get(*key))))
-            .collect();
+        let row = |(key, words): &(&str, &'static str)| match job.report.get(*key) {
+            None if *key == "traceability" && !job.instruments.is_empty() => {
+                (*words, "by the instruments below".to_owned())
+            }
+            text => (*words, said(text)),
+        };
+        let keys = REPORT.iter().filter(|(key, _)| *key != APPROVED);
+        let mut rows: Vec<(&str, String)> = keys.map(row).collect();
         let serials = match serials.is_empty() {
             true => not_stated(),
             false => serials.join("; "),
         };
         let item = REPORT.iter().position(|(key, _)| *key == "item");
         rows.insert(item.map_or(0, |at| at + 1), ("Serial numbers", serials));
+        let arm = REPORT.iter().position(|(key, _)| *key == "arm");
+        // beside what is stated in words, so that both can be compared
+        rows.insert(
+            arm.map_or(0, |at| at + 2),
+            ("Arm in the calculation", arms(setups, names)),
+        );
         rows.push(("Date of measurement", said(job.date.as_ref())));
         rows.push(("Operator", said(job.operator.as_ref())));
         let open: Vec<String> = rows
@@ -137,6 +149,7 @@ impl About<'_> {
             ),
         };
         let html = parts::facts("Measurement report", &rows)
+            + &instruments(&job.instruments, names)
             + &incomplete
             + &format!(
                 "<p>The results relate only to the item, the recordings and the conditions named here. What the job states (radii, speeds, turns, sizes, mounting, arm) was taken as stated.</p>\n<p class=\"approval\">Approved by: {}. Date and signature: <span></span></p>\n",
@@ -146,6 +159,11 @@ impl About<'_> {
             heading: "Report".to_owned(),
             blocks: vec![Block::Html(html)],
         })
+    }
+
+    /// Whether the page is a statement to others.
+    fn is_report(&self) -> bool {
+        !(self.job.report.is_empty() && self.job.instruments.is_empty())
     }
 
     /// Whether the stylus to the body, which is one angle for all setups of a cartridge, is
@@ -160,7 +178,7 @@ impl About<'_> {
 
     /// In a report to others, what the operator should do stands at the end, apart.
     fn stand_apart(&self, advice: &mut String, sections: &mut Vec<Section>) {
-        if !self.job.report.is_empty() && !advice.is_empty() {
+        if self.is_report() && !advice.is_empty() {
             sections.push(Section {
                 heading: "For the operator".to_owned(),
                 blocks: vec![
@@ -228,10 +246,7 @@ pub fn measurement(m: &Measurement, about: &About<'_>) -> Page {
             Some(_) => ("The stylus", true),
             None => ("The record's own cut", false),
         };
-        let mut sentence = parts::turned(subject, pointer, q, at_the_arm);
-        if let Some(c) = &m.conformity {
-            let _ = write!(sentence, "; {}", parts::verdict("/conformity", c));
-        }
+        let sentence = parts::turned(subject, pointer, q, at_the_arm);
         let _ = writeln!(answer, "<p class=\"lead\">{sentence}.</p>");
     }
     if let Some(rotation) = &m.rotation_deg {
@@ -240,6 +255,7 @@ pub fn measurement(m: &Measurement, about: &About<'_>) -> Page {
     if let Some(body) = &m.stylus_to_body_deg {
         answer.push_str(&to_the_body(
             &quantity("/stylus_to_body_deg", body, "degrees"),
+            m.conformity.map(|c| parts::verdict("/conformity", &c)),
             text::arm(&m.arm_of, m.arm.as_ref()),
         ));
     }
@@ -277,6 +293,7 @@ pub fn measurement(m: &Measurement, about: &About<'_>) -> Page {
             "/conformity",
             c,
             rotation,
+            about.job.limits.tolerance_source.as_deref(),
             "",
         )));
     }
@@ -321,12 +338,52 @@ fn known_to(pointer: &str, rotation: &Quantity) -> String {
     format!("<p>Standard uncertainty of the rotation to the groove: {shown} degrees.</p>\n")
 }
 
-/// The rotation to the body, and the arm.
-fn to_the_body(body: &str, arm: Option<String>) -> String {
+/// The rotation to the body with what the tolerance says of it, and the arm.
+fn to_the_body(body: &str, verdict: Option<String>, arm: Option<String>) -> String {
+    let verdict = verdict.map_or_else(String::new, |verdict| format!("; {verdict}"));
     let arm = arm.map_or_else(String::new, |arm| format!(" The arm: {}.", escaped(&arm)));
     format!(
-        "<p>Relative to the cartridge body, the angle that a tolerance applies to: {body}.{arm}</p>\n"
+        "<p>Relative to the cartridge body, the angle that a tolerance applies to: {body}{verdict}.{arm}</p>\n"
     )
+}
+
+/// How each setup's arm entered the calculation.
+fn arms(setups: &[SetupResult], names: &Names) -> String {
+    let mut list: Vec<(String, Vec<&str>)> = Vec::new();
+    for setup in setups.iter().filter(|s| !s.blind) {
+        let words = text::arm(&setup.arm_of, setup.arm.as_ref())
+            .unwrap_or_else(|| "not stated: a pivoted arm of unknown tracking error".to_owned());
+        match list.iter_mut().find(|(known, _)| *known == words) {
+            Some((_, of)) => of.push(&setup.name),
+            None => list.push((words, vec![&setup.name])),
+        }
+    }
+    let all_alike = list.len() == 1;
+    let each = list.into_iter().map(|(words, of)| match all_alike {
+        true => escaped(&words),
+        false => format!("{} ({})", escaped(&words), names.html(&of.join(", "))),
+    });
+    each.collect::<Vec<_>>().join("; ")
+}
+
+/// The instruments behind what is stated.
+fn instruments(list: &[BTreeMap<String, String>], names: &Names) -> String {
+    if list.is_empty() {
+        return String::new();
+    }
+    let head: Vec<&str> = INSTRUMENT.iter().map(|(_, words)| *words).collect();
+    let cell = |instrument: &BTreeMap<String, String>, key| {
+        let text = instrument.get(key);
+        text.map_or_else(|| "not stated".to_owned(), |text| names.html(text))
+    };
+    let row = |instrument| {
+        INSTRUMENT
+            .iter()
+            .map(|(key, _)| cell(instrument, *key))
+            .collect()
+    };
+    let rows: Vec<Vec<String>> = list.iter().map(row).collect();
+    parts::table("Instruments behind the stated figures", &head, &rows)
 }
 
 /// What to call a setup in a sentence.
@@ -367,31 +424,26 @@ pub fn solution(s: &Solution, about: &About<'_>) -> Page {
     }
     for (k, setup) in &seeing {
         let at = format!("/setups/{k}");
-        let mut sentence = parts::turned(
+        let sentence = parts::turned(
             &subject(setup, several, &names),
             &format!("{at}/rotation_deg"),
             &setup.rotation_deg,
             true,
         );
-        // the body's angle is one for all setups of a cartridge
-        let judged = about.judged(setup, &s.setups);
-        if let Some(c) = setup.conformity.as_ref().filter(|_| judged) {
-            let _ = write!(
-                sentence,
-                "; {}",
-                parts::verdict(&format!("{at}/conformity"), c)
-            );
-        }
         let class = if several { "" } else { " class=\"lead\"" };
         let _ = writeln!(answer, "<p{class}>{sentence}.</p>");
         answer.push_str(&known_to(
             &format!("{at}/rotation_deg"),
             &setup.rotation_deg,
         ));
+        // the body's angle is one for all setups of a cartridge
+        let judged = about.judged(setup, &s.setups);
         if let Some(body) = setup.stylus_to_body_deg.as_ref().filter(|_| judged) {
+            let verdict = setup.conformity.as_ref();
             let body = quantity(&format!("{at}/stylus_to_body_deg"), body, "degrees");
             answer.push_str(&to_the_body(
                 &body,
+                verdict.map(|c| parts::verdict(&format!("{at}/conformity"), c)),
                 text::arm(&setup.arm_of, setup.arm.as_ref()),
             ));
         }
@@ -429,7 +481,7 @@ pub fn solution(s: &Solution, about: &About<'_>) -> Page {
         Some(contacts.remove(0))
     };
 
-    let mut sections: Vec<Section> = about.report(&names).into_iter().collect();
+    let mut sections: Vec<Section> = about.report(&s.setups, &names).into_iter().collect();
     let mut blocks = Vec::new();
     if !contacts.is_empty() {
         blocks.push(Block::Figures(3, contacts));
@@ -459,6 +511,7 @@ pub fn solution(s: &Solution, about: &About<'_>) -> Page {
                 &format!("{at}/conformity"),
                 c,
                 body,
+                about.job.limits.tolerance_source.as_deref(),
                 &of_cartridge,
             )));
             blocks.push(Block::Html(parts::budget(
@@ -608,7 +661,6 @@ fn together(s: &Solution, about: &About<'_>, names: &Names) -> Section {
         &rows,
     )));
     blocks.push(Block::Html("<p class=\"note\">Normalised residual: the delay less what all other captures and assumptions predict for it, over the standard uncertainty of that difference. The delay as adjusted contains this capture too, and what was found of its phase terms, so the difference of the two columns may have another size and sign.</p>\n".to_owned()));
-    blocks.push(Block::Html(shares(s, names)));
     let fit = &s.fit;
     let p = fit.p_value.map_or_else(String::new, |p| {
         format!(
@@ -634,43 +686,52 @@ fn together(s: &Solution, about: &About<'_>, names: &Names) -> Section {
     }
 }
 
-/// What each capture brings to the variance of each rotation.
-fn shares(s: &Solution, names: &Names) -> String {
-    let seeing = s.setups.iter().enumerate().filter(|(_, s)| !s.blind);
-    let seeing: Vec<(usize, &SetupResult)> = seeing.take(MOST_SETUPS).collect();
-    if seeing.is_empty() {
-        return String::new();
-    }
-    let heads: Vec<String> = seeing
+/// Every file behind the result, with what it brings to the variance of each rotation.
+fn shares(basis: &Basis, names: &Names) -> String {
+    let setups: Vec<&String> = basis
+        .inputs
         .iter()
-        .map(|(_, setup)| match setup.name.as_str() {
+        .take(1)
+        .flat_map(|i| i.shares.keys())
+        .take(MOST_SETUPS)
+        .collect();
+    let heads: Vec<String> = setups
+        .iter()
+        .map(|setup| match setup.as_str() {
             "" => "share / %".to_owned(),
             name => format!("{} / %", names.html(name)),
         })
         .collect();
-    let head: Vec<&str> = std::iter::once("Capture")
+    let head: Vec<&str> = ["File"]
+        .into_iter()
         .chain(heads.iter().map(String::as_str))
+        .chain(["SHA-256"])
         .collect();
-    let row = |c: &CaptureResult| {
-        let name = format!("{}. {}", c.capture, names.html(file_name(&c.file)));
-        let cells = seeing.iter().map(|(n, setup)| {
-            let mut shares = setup.captures.iter().enumerate();
-            let found = shares.find(|(_, share)| share.capture == c.capture);
-            found.map_or_else(
-                || "0".to_owned(),
-                |(at, share)| {
-                    parts::percent(&format!("/setups/{n}/captures/{at}/share"), share.share, 1)
-                },
-            )
+    let row = |(k, input): (usize, &Input)| {
+        let file = names.html(file_name(&input.file));
+        let shares = setups.iter().map(|setup| {
+            let at = format!("/basis/inputs/{k}/shares/{}", pointer_part(setup));
+            let share = input.shares.get(*setup).copied().unwrap_or_default();
+            parts::percent(&at, share, 1)
         });
-        std::iter::once(name).chain(cells).collect()
+        let hash = input.sha256.as_deref().unwrap_or("none: it was a stream");
+        [format!("{}: {file}", input.kind.word())]
+            .into_iter()
+            .chain(shares)
+            .chain([format!("<span class=\"hash\">{hash}</span>")])
+            .collect()
     };
-    let rows: Vec<Vec<String>> = s.captures.iter().map(row).collect();
+    let rows: Vec<Vec<String>> = basis.inputs.iter().enumerate().map(row).collect();
     parts::table(
-        "What each capture's own noise and phase bring to the variance of the rotation to the groove; assumptions bring the rest",
+        "The files, and what each brings to the variance of the rotation to the groove; the job brings what it states and what is assumed",
         &head,
         &rows,
     )
+}
+
+/// A name within a JSON Pointer (RFC 6901) within an attribute.
+fn pointer_part(name: &str) -> String {
+    escaped(&name.replace('~', "~0").replace('/', "~1"))
 }
 
 /// The page of two setups against each other; `s` is the whole job's solution.
@@ -708,17 +769,15 @@ pub fn comparison(c: &Comparison, s: &Solution, about: &About<'_>) -> Page {
     if let Some(body) = after.and_then(|after| after.stylus_to_body_deg) {
         let body = text::quantity(&body, "degrees");
         let arm = after.and_then(|after| text::arm(&after.arm_of, after.arm.as_ref()));
-        answer.push_str(&to_the_body(&escaped(&body), arm));
+        let verdict = c.conformity.as_ref();
+        answer.push_str(&to_the_body(
+            &escaped(&body),
+            verdict.map(|c| parts::verdict("/conformity", c)),
+            arm,
+        ));
     }
     if let Some(due) = text::turn_due(c) {
         let _ = writeln!(answer, "<p>{}.</p>", escaped(&capitalised(&due)));
-    }
-    if let Some(c) = &c.conformity {
-        let _ = writeln!(
-            answer,
-            "<p>{}.</p>",
-            capitalised(&parts::verdict("/conformity", c))
-        );
     }
     if let Some(p) = c.probability_improved {
         let _ = writeln!(
@@ -778,7 +837,7 @@ pub fn comparison(c: &Comparison, s: &Solution, about: &About<'_>) -> Page {
         pictures.extend(picture::budget(&a.budget, "", ": rotation after"));
     }
     blocks.push(Block::Figures(3, pictures));
-    let mut sections: Vec<Section> = about.report(&names).into_iter().collect();
+    let mut sections: Vec<Section> = about.report(&s.setups, &names).into_iter().collect();
     sections.push(Section {
         heading: "Evidence".to_owned(),
         blocks,
