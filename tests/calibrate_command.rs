@@ -205,8 +205,10 @@ fn a_calibration_is_made_used_and_refused() {
         inputs.iter().map(share).collect()
     };
     let of_files = shares(&solved);
+    let other = |key: &str| solved["basis"]["other_shares"][key]["s"].as_f64().unwrap();
+    let all = of_files.values().sum::<f64>() + other("assumed") + other("recordings_together");
     assert!(
-        (of_files.values().sum::<f64>() - 1.0).abs() < 1e-9,
+        (all - 1.0).abs() < 1e-9 && other("assumed") > 0.0,
         "{of_files:?}"
     );
     let calibration: f64 = solved["setups"][0]["budget"]

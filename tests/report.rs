@@ -264,6 +264,7 @@ fn numbers_on_a_page_are_those_of_the_document() {
                 "/fit/chi_square",
                 "/basis/inputs/0/shares/found",
                 "/basis/inputs/8/shares/corrected",
+                "/basis/other_shares/assumed/found",
             ],
         ),
         (
@@ -437,7 +438,7 @@ fn a_page_about_a_tolerance_says_what_a_supplier_must_know() {
 fn a_report_says_who_measured_what_and_by_which_means() {
     let folder = tempfile::tempdir().unwrap();
     let job = folder.path().join("job.toml");
-    let text = "format = 1\noperator = \"A. Nonymous\"\n[report]\nnumber = \"2026-007\"\narm = \"pivoted, 9 inches\"\n\
+    let text = "format = 1\noperator = \"A. Nonymous\"\n[report]\nnumber = \"2026-007\"\narm = \"9 inches\"\n\
          [[instrument]]\nname = \"steel rule\"\nmeasures = \"radius\"\ncertificate = \"invented 4711\"\n\
          [limits]\ntolerance_deg = 5\ntolerance_source = \"an invented data sheet\"\n\
          [setup.s]\narm = \"tangential\"\nmounting_deg = { value = 0, u = 0.1 }\n\
@@ -447,8 +448,11 @@ fn a_report_says_who_measured_what_and_by_which_means() {
     for says in [
         "2026-007",
         "A. Nonymous",
-        "pivoted, 9 inches",
+        "9 inches",
         "tangential: no tracking error",
+        "none: delays that were given",
+        "Nothing here identifies the item",
+        "which no recording checks: mounting of the cartridge body",
         "<caption>Instruments behind the stated figures</caption>",
         "invented 4711",
         "either way; from: an invented data sheet",
@@ -476,6 +480,15 @@ fn a_report_says_who_measured_what_and_by_which_means() {
         assert_eq!(line["evaluation"] == "A", readings, "{line}");
     }
     assert!(budget.iter().any(|line| line["evaluation"] == "A"));
+    // words that contradict the calculation cost the verdict
+    let contradiction = text.replace("9 inches", "pivoted, 9 inches");
+    std::fs::write(&job, contradiction).unwrap();
+    let doubted = run(folder.path(), &["solve", &job.to_string_lossy(), "--json"]);
+    assert_eq!(doubted.status.code(), Some(1));
+    let doubted: Value = serde_json::from_slice(&doubted.stdout).unwrap();
+    assert!(doubted["setups"][0]["conformity"].is_null());
+    let mut codes = doubted["warnings"].as_array().unwrap().iter();
+    assert!(codes.any(|w| w["code"] == "report-differs"));
     for (wrong, words) in [
         (
             text.replace("name = \"steel rule\"\n", ""),

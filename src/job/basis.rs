@@ -59,10 +59,20 @@ pub struct Input {
     /// SHA-256 (FIPS 180-4) of its bytes; null where it came from a stream.
     pub sha256: Option<String>,
     /// By setup, what it brings to the variance of the rotation to the groove, 0 to 1. The job
-    /// itself brings what it states, and what is assumed where it states nothing. The shares of
-    /// a setup add to 1.
+    /// itself brings what it states with an uncertainty. With [`OtherShares`], the shares of a
+    /// setup add to 1.
     #[serde(default)]
     pub shares: BTreeMap<String, f64>,
+}
+
+/// What no single file brings to the variance of the rotation to the groove, by setup, 0 to 1.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+pub struct OtherShares {
+    /// What is assumed where the job states no uncertainty: the table of priors.
+    pub assumed: BTreeMap<String, f64>,
+    /// What the recordings of a cartridge together leave open of its response.
+    pub recordings_together: BTreeMap<String, f64>,
 }
 
 impl Input {
@@ -119,6 +129,9 @@ pub struct Basis {
     pub monte_carlo: Option<u32>,
     /// Every file, the job first.
     pub inputs: Vec<Input>,
+    /// What no single file brings.
+    #[serde(default)]
+    pub other_shares: OtherShares,
     /// What the job says in words, by its keys: title, operator, serial numbers, conditions.
     pub stated: BTreeMap<String, String>,
     /// Every unknown of the adjustment.
@@ -157,10 +170,15 @@ impl Basis {
             };
             (0..parameters.len()).map(row).collect()
         });
+        let shares = shares(job, solved);
         Ok(Self {
             coverage: solved.coverage,
             monte_carlo,
-            inputs: inputs(job, path, data, &shares(job, solved))?,
+            inputs: inputs(job, path, data, &shares)?,
+            other_shares: OtherShares {
+                assumed: brought(&shares, &[Brought::Assumed]),
+                recordings_together: brought(&shares, &[Brought::Recordings]),
+            },
             stated: stated(job),
             unknowns: learned(solved).into_iter().map(Into::into).collect(),
             mountings: mountings(solved).into_iter().map(Into::into).collect(),
@@ -188,22 +206,22 @@ fn shares(job: &Job, solved: &Solved) -> Shares {
     seeing.filter_map(shares).collect()
 }
 
+/// By setup, what these brought together.
+fn brought(shares: &Shares, by: &[Brought]) -> BTreeMap<String, f64> {
+    let of_setup = |(setup, shares): (&String, &BTreeMap<Brought, f64>)| {
+        let parts = by.iter().filter_map(|by| shares.get(by));
+        (setup.clone(), parts.sum())
+    };
+    shares.iter().map(of_setup).collect()
+}
+
 fn inputs(
     job: &Job,
     path: &Path,
     data: &[Option<CaptureData>],
     shares: &Shares,
 ) -> Result<Vec<Input>, ReadError> {
-    let brought = |by: &[Brought]| {
-        let of_setup = |(setup, shares): (&String, &BTreeMap<Brought, f64>)| {
-            let parts = by.iter().filter_map(|by| shares.get(by));
-            (setup.clone(), parts.sum())
-        };
-        shares
-            .iter()
-            .map(of_setup)
-            .collect::<BTreeMap<String, f64>>()
-    };
+    let brought = |by: &[Brought]| brought(shares, by);
     let name = |path: &Path| {
         let last = path.file_name().unwrap_or(path.as_os_str());
         last.to_string_lossy().into_owned()
@@ -221,7 +239,7 @@ fn inputs(
     let given = captures.filter(|(_, c)| matches!(c.source, Source::Delay(_)));
     let own: Vec<Brought> = given
         .map(|(at, _)| Brought::Capture(at))
-        .chain([Brought::Job])
+        .chain([Brought::Stated])
         .collect();
     let mut list = vec![small(InputKind::Job, path, &own)?];
     for knowledge in &job.knowledge {

@@ -1,8 +1,8 @@
 //! What a variance consists of, by what brought each part: a recording, a calibration, a
-//! knowledge file, or the job and the table of priors.
+//! knowledge file, the job, or the table of priors.
 
 use super::description::Job;
-use super::network::{LEARNED, Network, id};
+use super::network::{LEARNED, Network, Parameter, RESPONSE, STATED, id};
 use crate::adjust;
 use ndarray::Array1;
 use std::collections::BTreeMap;
@@ -12,14 +12,18 @@ use std::collections::BTreeMap;
 pub(super) enum Brought {
     /// A capture (its place in the job), by its readings and by unknowns of its own.
     Capture(usize),
+    /// Recordings of one cartridge together, by what they leave open of its response.
+    Recordings,
     /// A calibration, by the beginning of its document's SHA-256.
     Calibration(String),
     /// The change of this chain since its last calibration.
     Change(String),
     /// Knowledge of earlier captures, by the origin that its unknowns have.
     Knowledge(String),
-    /// What the job states, and what is assumed where it states nothing.
-    Job,
+    /// What the job states with its uncertainty.
+    Stated,
+    /// What is assumed where the job states no uncertainty.
+    Assumed,
 }
 
 /// Shares of the variance of a combination of unknowns, by what brought them; they add to 1.
@@ -39,32 +43,25 @@ pub(super) fn shares(
         }
     }
     let mut shares = BTreeMap::new();
-    let blocks = network.problem.blocks().iter().zip(capture_of);
-    for ((block, capture), part) in blocks.zip(parts).filter(|(_, part)| *part > 0.0) {
-        let brought = match capture {
-            Some(at) => Brought::Capture(at),
-            None => by_prior(job, network, block.unknowns()),
+    let blocks = network.problem.blocks().iter().zip(&network.words);
+    let blocks = blocks.zip(capture_of).zip(parts);
+    for (((block, words), capture), part) in blocks.filter(|(_, part)| *part > 0.0) {
+        let mounting = network.mountings.iter().find(|m| m.words() == *words);
+        let brought = match (capture, mounting, block.unknowns()) {
+            (Some(at), ..) => Brought::Capture(at),
+            (_, Some(mounting), _) => by_origin(&mounting.origin),
+            (_, _, [first, ..]) => by_prior(job, &network.parameters[*first]),
+            _ => Brought::Assumed,
         };
         *shares.entry(brought).or_insert(0.0) += part / whole;
     }
     shares
 }
 
-/// Where the prior of these unknowns comes from.
-fn by_prior(job: &Job, network: &Network, unknowns: &[usize]) -> Brought {
-    let mut parameters = unknowns.iter().map(|&k| &network.parameters[k]);
-    let Some(first) = parameters.next() else {
-        return Brought::Job;
-    };
-    // the job states what ties unknowns of different origins: a mounting
-    if parameters.any(|p| p.origin != first.origin) {
-        return Brought::Job;
-    }
-    if first.origin.starts_with(LEARNED) {
-        return Brought::Knowledge(first.origin.clone());
-    }
+/// What brought the prior of an unknown; of several that are known together, of any of them.
+fn by_prior(job: &Job, parameter: &Parameter) -> Brought {
     let after = |prefix: &str| {
-        let rest = first.id.strip_prefix(prefix)?;
+        let rest = parameter.id.strip_prefix(prefix)?;
         rest.split('.').next()
     };
     if let Some(at) = after("capture.").and_then(|n| n.parse::<usize>().ok()) {
@@ -74,6 +71,19 @@ fn by_prior(job: &Job, network: &Network, unknowns: &[usize]) -> Brought {
         return Brought::Calibration(calibration.to_owned());
     }
     let mut chains = job.chains.iter();
-    let changed = chains.find(|(name, c)| c.beyond.is_some() && first.id == id::chain_skew(name));
-    changed.map_or(Brought::Job, |(name, _)| Brought::Change(name.clone()))
+    let changed =
+        chains.find(|(name, c)| c.beyond.is_some() && parameter.id == id::chain_skew(name));
+    changed.map_or_else(
+        || by_origin(&parameter.origin),
+        |(name, _)| Brought::Change(name.clone()),
+    )
+}
+
+fn by_origin(origin: &str) -> Brought {
+    match origin {
+        RESPONSE => Brought::Recordings,
+        learned if learned.starts_with(LEARNED) => Brought::Knowledge(learned.to_owned()),
+        stated if stated.starts_with(STATED) => Brought::Stated,
+        _ => Brought::Assumed,
+    }
 }

@@ -45,7 +45,7 @@ pub mod priors;
 mod scatter;
 mod solution;
 
-pub use basis::{AdjustedUnknown, Basis, Input, InputKind};
+pub use basis::{AdjustedUnknown, Basis, Input, InputKind, OtherShares};
 pub use calibration::{calibrations, replace_priors};
 pub use comparison::{Comparison, compare};
 pub use description::{

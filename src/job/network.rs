@@ -132,6 +132,10 @@ pub(super) const STATED: &str = "stated";
 const VALUE_STATED: &str = "value stated";
 pub(super) const LEARNED: &str = "learned from earlier captures";
 
+/// Origin of what a recording tells of its cartridge's response.
+pub(super) const RESPONSE: &str =
+    "what gain and phase of the recording leave open, in standard deviations";
+
 /// Origin of what a knowledge file tells.
 pub(super) fn learned_from(source: &str) -> String {
     format!("{LEARNED} ({source})")
@@ -972,7 +976,7 @@ impl Builder<'_> {
             let origin = if *term == bend_term() {
                 "crosstalk: as that of the scale"
             } else if is_response(term) {
-                "what gain and phase of the recording leave open, in standard deviations"
+                RESPONSE
             } else {
                 "tolerance of the equaliser's parts: stated, or 1 % (common practice, no source)"
             };

@@ -67,7 +67,7 @@ priors! {
     /// Side radius when no profile is stated.
     GENERIC_SIDE: "side radius, no stylus stated", 8.0, 2.0, "um", MICROMETRE, "5 to 10 um are sold as elliptical; common practice, no source";
     /// Ball or frontal radius with a profile stated.
-    FRONTAL: "frontal or ball radius", 18.0, 1.0, "um", MICROMETRE, "as stated, +-1 um; a spherical tip unstated: 15 to 18 um preferred (IEC 98, secondary source)";
+    FRONTAL: "frontal or ball radius", 18.0, 1.0, "um", MICROMETRE, "a size stated without its uncertainty is taken to +-1 um; a spherical tip unstated: 15 to 18 um preferred (IEC 98, secondary source)";
     /// Side radius of a stated elliptical.
     SIDE: "side radius", 8.0, 1.0, "um", MICROMETRE, COMMON;
     /// Contact spacing of a line contact.

@@ -1001,6 +1001,28 @@ impl View<'_> {
         (0..self.job.captures.len()).filter_map(share).collect()
     }
 
+    /// Words of a report that name another kind of arm than a setup.
+    fn words_of_the_arm(&self, warnings: &mut Vec<Caveat>) {
+        let Some(said) = self.job.report.get("arm") else {
+            return;
+        };
+        let lower = said.to_lowercase();
+        let names = ["pivot", "tangential"].map(|kind| lower.contains(kind));
+        let other = |arm: &ArmOf| match (arm, names) {
+            (ArmOf::Tangential, [true, false]) => Some("tangential"),
+            (ArmOf::Pivoted(_) | ArmOf::NullRadius, [false, true]) => Some("pivoted"),
+            _ => None,
+        };
+        for (name, setup) in &self.job.setups {
+            if let Some(calculated) = other(&setup.arm) {
+                warnings.push(Warning::ReportDiffers.seen(format!(
+                    "[report] calls the arm '{said}', and {} is calculated with a {calculated} one; correct the one that is wrong",
+                    network::named("setup", name)
+                )));
+            }
+        }
+    }
+
     /// What the last recording of the setup leaves at the cartridge, if nothing came after it.
     fn left_behind(&self, name: &str) -> LeftBehind {
         let recorded = self.job.captures.iter().zip(&self.network.capture_blocks);
@@ -1372,6 +1394,7 @@ impl View<'_> {
         }
         self.unusual_places(warnings);
         self.unused_knowledge(warnings);
+        self.words_of_the_arm(warnings);
         let without_arm: Vec<String> = job
             .setups
             .iter()
@@ -1422,7 +1445,7 @@ impl View<'_> {
             warnings.push(Caveat::note(
                 Warning::CarriedByPriors,
                 format!(
-                    "the captures alone determine {rank} of {n} unknowns or combinations of them; priors carry the rest ('unknowns' in the JSON document says which)"
+                    "the captures alone determine {rank} of {n} unknowns or combinations of them; priors carry the rest ('unknowns' in the JSON document says what each rests on)"
                 ),
             ));
         }

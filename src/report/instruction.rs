@@ -139,7 +139,7 @@ impl<'a> Situation<'a> {
                 rounded(q.value.abs(), q.standard_uncertainty)
             ),
             (true, false) => format!(
-                "the stylus may be straight already (what a turn can take out: {band}), and the data do not say which way it would have to go"
+                "the stylus may stand straight in the groove already (what a turn can take out: {band}), and the data do not say which way it would have to go"
             ),
             (true, true) => format!(
                 "what a turn can take out may be nothing ({band}); the rest of the rotation is the arm's tracking error at this radius"

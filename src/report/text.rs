@@ -310,9 +310,12 @@ pub const WHILE_IN_DOUBT: &str =
 /// What known turns alone tell; `zero` is the turn as it is shown.
 pub fn zero_setting(zero: &str) -> String {
     format!(
-        "By the captures at known turns alone, the two channels would read together at a turn of {zero} from this setup. That is the zero of the whole delay on this record, its cut and all skews included: do not turn by it, the instruction leaves these out"
+        "By the captures at known turns alone, the two channels would read together at a turn of {zero} from this setup. That is the zero of the whole delay on this record, its cut and all skews included"
     )
 }
+
+/// Why nobody should turn by it.
+pub const ZERO_IS_NO_ADVICE: &str = ": do not turn by it, the instruction leaves these out";
 
 /// A stated arm where a setup was played.
 pub fn arm(of: &ArmOf, pivoted: Option<&ArmResult>) -> Option<String> {

@@ -201,7 +201,7 @@ warnings! {
     ChiSquareLow "chi-square-low" {
         judged_by: "probability that chance alone makes the adjustment's chi-square as small",
         level: Below(&[(Note, 0.01)]),
-        law: "chi-square law, lower tail, of more than one degree of freedom; one honest job in a hundred (common practice, no source)",
+        law: "chi-square law, lower tail, of more than one degree of freedom; one honest job in a hundred (common practice, no source). Only where the job states the uncertainty of a reading or a size: the defaults are wide on purpose",
         effect: "u may be larger than need be",
         advice: "see whether some uncertainty is stated too large",
     }
@@ -588,6 +588,14 @@ warnings! {
         law: "none: the containers' own marks",
         effect: "the header is taken for samples, and the rest may be read in the wrong form",
         advice: "leave --raw away",
+    }
+    /// A report's words about the arm contradict the calculation.
+    ReportDiffers "report-differs" {
+        judged_by: "`arm` in [report] says pivoted or tangential, and the setup's `arm` is the other kind",
+        level: Seen(Serious),
+        law: "none: one of two statements is wrong",
+        effect: "bias of the rotation to the body by the tracking error of a pivoted arm, a degree or two, not in u",
+        advice: "correct the one that is wrong",
     }
     /// One recording is entered twice.
     SameRecordingTwice "same-recording-twice" {

@@ -8,8 +8,8 @@ use crate::report::instruction::{Piece, Sentence, Situation, capitalised};
 use crate::report::picture;
 use crate::report::text;
 use crate::uncertainty::{
-    BudgetLine, Caveat, Conformity, DECIDED, Direction, Level, Quantity, Shape, Verdict, plain,
-    rounded, rounded_u,
+    BudgetLine, Caveat, Conformity, DECIDED, Direction, Evaluation, Level, Quantity, Shape,
+    Verdict, plain, rounded, rounded_u,
 };
 use std::fmt::Write as _;
 
@@ -252,11 +252,11 @@ pub fn conformity(
     );
     let risk = match c.verdict {
         Verdict::Conforming => format!(
-            "{} that it does not conform (specific consumer's risk)",
+            "{} that it does not conform, if what is assumed holds (specific consumer's risk)",
             text::probability(1.0 - c.probability)
         ),
         Verdict::NonConforming => format!(
-            "{} that it conforms (specific producer's risk)",
+            "{} that it conforms, if what is assumed holds (specific producer's risk)",
             text::probability(c.probability)
         ),
         Verdict::Undecided => "none: nothing is stated either way".to_owned(),
@@ -303,7 +303,7 @@ pub fn conformity(
         ("Risk that the statement is wrong", risk),
     ];
     format!(
-        "{}<p class=\"note\">This is evidence for a conversation with the supplier. The maker's own inspection, or a microscope, decides.</p>\n",
+        "{}<p class=\"note\">This is evidence for a conversation with the supplier. The maker's own inspection, or a microscope, decides, where it sees the same angle: that of the playing edges under tracking force.</p>\n",
         facts(&format!("Conformity (JCGM 106){of}"), &rows)
     )
 }
@@ -361,7 +361,7 @@ pub fn budget_in(unit: &str, pointer: &str, lines: &[BudgetLine], caption: &str)
     let (large, small): (Vec<_>, Vec<_>) = lines
         .iter()
         .enumerate()
-        .partition(|(_, line)| line.share >= SMALL_SHARE);
+        .partition(|(_, line)| line.share >= SMALL_SHARE || line.evaluation == Evaluation::A);
     let mut rows: Vec<Vec<String>> = large
         .iter()
         .map(|(k, line)| {
@@ -379,10 +379,16 @@ pub fn budget_in(unit: &str, pointer: &str, lines: &[BudgetLine], caption: &str)
         .collect();
     if !small.is_empty() {
         rows.push(vec![
-            format!("{} more", small.len()),
+            format!("{} smaller ones together", small.len()),
             String::new(),
-            "each less".to_owned(),
-            format!("each below {}", plain(100.0 * SMALL_SHARE, 1)),
+            rounded_u(
+                small
+                    .iter()
+                    .map(|(_, l)| l.standard_uncertainty.powi(2))
+                    .sum::<f64>()
+                    .sqrt(),
+            ),
+            plain(100.0 * small.iter().map(|(_, l)| l.share).sum::<f64>(), 1),
         ]);
     }
     table(
@@ -430,6 +436,9 @@ pub fn caveats(list: &[Caveat], names: &Names) -> String {
     out.push_str("</ul>\n");
     out
 }
+
+/// What paper leaves out, for whoever has nothing else.
+pub const ON_PAPER: &str = "<p class=\"paper\">On paper only the phase of each recording is drawn, and of notes of one kind the first stands alone; the page on a screen has them all.</p>\n";
 
 /// The pictures of recordings, a heading each where there are several.
 pub fn recordings(details: &Details, names: &Names) -> Option<Section> {
@@ -626,7 +635,7 @@ fn determined(l: &Learned) -> &'static str {
 pub fn statements() -> Section {
     let program = Program::this();
     let html = format!(
-        "<h3>What the figure is</h3>\n<p>{}</p>\n<h3>How it was found</h3>\n<p>Both channels of each recording are cut into overlapping frames; frames with clicks, silence or unmodulated groove are left out. The averaged cross-spectrum gives the phase between the channels over frequency; a delay and the unequal parts of the equaliser are fitted to it, weighted by coherence. Delay times groove speed is a length along the groove; the tip's geometry turns it into an angle. All captures and everything assumed are adjusted together by least squares; bands follow JCGM 100 (GUM) and, where the model is not linear, its marginal distribution. In the budgets, type A is evaluated by statistics of the job's own readings, type B by other means (JCGM 100:2008, 4.2 and 4.3); every quantity enters with a normal distribution. The method was tried on simulated grooves and by independent generators; no real groove has been measured against a microscope or another laboratory yet.</p>\n<h3>Versions</h3>\n<p>{} {}. The same input gives the same page, byte for byte; <code>groovelag verify</code> solves the JSON document of the same job again and compares every figure.</p>\n",
+        "<h3>What the figure is</h3>\n<p>{}</p>\n<h3>How it was found</h3>\n<p>Both channels of each recording are cut into overlapping frames; frames with clicks, silence or unmodulated groove are left out. The averaged cross-spectrum gives the phase between the channels over frequency; a delay and the unequal parts of the equaliser are fitted to it, weighted by coherence. Delay times groove speed is a length along the groove; the tip's geometry turns it into an angle. All captures and everything assumed are adjusted together by least squares; bands follow JCGM 100 (GUM) and, where the model is not linear, its marginal distribution. In the budgets, type A is evaluated by statistics of the job's own readings, type B by other means (JCGM 100:2008, 4.2 and 4.3); every quantity enters with a normal distribution. The method was tried on simulated grooves and by independent generators; no real groove has been measured against a microscope or another laboratory yet. Turns entered with the wrong sign in all captures, together with leads entered the wrong way round in all, mirror the result unseen.</p>\n<h3>Versions</h3>\n<p>{} {}. The same input gives the same page, byte for byte: to check this page, make it again with <code>groovelag solve JOB --report FILE</code> and compare the two files. <code>groovelag verify</code> checks the JSON document of the same job, not this page.</p>\n",
         text::MEASURAND,
         program.name,
         program.version

@@ -17,6 +17,9 @@ use std::fmt::Write as _;
 /// The key of a job's `[report]` that has a place of its own, for a signature.
 const APPROVED: &str = "approved_by";
 
+/// How the ids of mountings end.
+const MOUNTING: &str = ".mounting_deg";
+
 /// Setups whose pictures are shown.
 const MOST_SETUPS: usize = 12;
 
@@ -122,18 +125,22 @@ impl About<'_> {
         };
         let keys = REPORT.iter().filter(|(key, _)| *key != APPROVED);
         let mut rows: Vec<(&str, String)> = keys.map(row).collect();
-        let serials = match serials.is_empty() {
-            true => not_stated(),
-            false => serials.join("; "),
+        let identified = !serials.is_empty();
+        let serials = match identified {
+            true => serials.join("; "),
+            false => not_stated(),
         };
-        let item = REPORT.iter().position(|(key, _)| *key == "item");
-        rows.insert(item.map_or(0, |at| at + 1), ("Serial numbers", serials));
-        let arm = REPORT.iter().position(|(key, _)| *key == "arm");
         // beside what is stated in words, so that both can be compared
-        rows.insert(
-            arm.map_or(0, |at| at + 2),
-            ("Arm in the calculation", arms(setups, names)),
-        );
+        let mut beside = |key: &str, words, text| {
+            let stated = REPORT.iter().find(|(known, _)| *known == key);
+            let at = rows
+                .iter()
+                .position(|(w, _)| stated.is_some_and(|(_, s)| s == w));
+            rows.insert(at.map_or(0, |at| at + 1), (words, text));
+        };
+        beside("item", "Serial numbers", serials);
+        beside("arm", "Arm in the calculation", arms(setups, names));
+        beside("recorder", "Recordings as read", self.as_read(names));
         rows.push(("Date of measurement", said(job.date.as_ref())));
         rows.push(("Operator", said(job.operator.as_ref())));
         let open: Vec<String> = rows
@@ -152,13 +159,51 @@ impl About<'_> {
             + &instruments(&job.instruments, names)
             + &incomplete
             + &format!(
-                "<p>The results relate only to the item, the recordings and the conditions named here. What the job states (radii, speeds, turns, sizes, mounting, arm) was taken as stated.</p>\n<p class=\"approval\">Approved by: {}. Date and signature: <span></span></p>\n",
+                "<p>The results relate only to the item, the recordings and the conditions named here.{} What the job states (radii, speeds, turns, sizes, mounting, arm) was taken as stated.</p>\n<p class=\"approval\">Approved by: {}. Date and signature: <span></span></p>\n",
+                match identified {
+                    true => "",
+                    false => " Nothing here identifies the item: no serial number is stated.",
+                },
                 said(job.report.get(APPROVED))
             );
         Some(Section {
             heading: "Report".to_owned(),
             blocks: vec![Block::Html(html)],
         })
+    }
+
+    /// What the rotation to the body rests on that no recording shows.
+    fn mountings(&self, names: &Names) -> String {
+        let unknowns = self.details.unknowns.iter();
+        let mountings = unknowns.filter(|l| l.id.ends_with(MOUNTING));
+        let each = mountings.map(|l| {
+            format!(
+                "{} {}, standard uncertainty {} degrees ({})",
+                names.html(&l.words),
+                rounded(l.prior.0, l.prior.1),
+                rounded_u(l.prior.1),
+                names.html(&l.origin)
+            )
+        });
+        format!(
+            "<p class=\"note\">It rests on what the job says of the body, which no recording checks: {}. An error there is an error of the measured value of the same size.</p>\n",
+            each.collect::<Vec<_>>().join("; ")
+        )
+    }
+
+    /// The sample rates and forms of what was read.
+    fn as_read(&self, names: &Names) -> String {
+        let captures = self.details.captures.iter();
+        let read = captures.filter_map(|c| c.evidence.as_ref().map(|e| &e.about));
+        let mut forms: Vec<String> = read
+            .map(|about| format!("{}, {} Hz", about.description, about.sample_rate_hz))
+            .collect();
+        forms.sort();
+        forms.dedup();
+        match forms.is_empty() {
+            true => "none: delays that were given".to_owned(),
+            false => names.html(&forms.join("; ")),
+        }
     }
 
     /// Whether the page is a statement to others.
@@ -198,7 +243,9 @@ impl About<'_> {
         list.extend(parts::recordings(self.details, names));
         list.push(Section {
             heading: "Doubts".to_owned(),
-            blocks: vec![Block::Html(parts::caveats(warnings, names))],
+            blocks: vec![Block::Html(
+                parts::caveats(warnings, names) + parts::ON_PAPER,
+            )],
         });
         list.push(self.conditions(names, Vec::new()));
         list.push(parts::statements());
@@ -514,6 +561,7 @@ pub fn solution(s: &Solution, about: &About<'_>) -> Page {
                 about.job.limits.tolerance_source.as_deref(),
                 &of_cartridge,
             )));
+            blocks.push(Block::Html(about.mountings(&names)));
             blocks.push(Block::Html(parts::budget(
                 &format!("{at}/stylus_to_body_budget"),
                 &setup.stylus_to_body_budget,
@@ -524,7 +572,10 @@ pub fn solution(s: &Solution, about: &About<'_>) -> Page {
         }
         if let Some(zero) = &setup.zero_setting_deg {
             let zero = quantity(&format!("{at}/zero_setting_deg"), zero, "degrees");
-            let text = text::zero_setting(&zero);
+            let mut text = text::zero_setting(&zero);
+            if !about.is_report() {
+                text += text::ZERO_IS_NO_ADVICE;
+            }
             blocks.push(Block::Html(format!("<p>{text}.</p>\n")));
         }
         let picture = picture::budget(&setup.budget, &parts::suffix(n), &of);
@@ -672,7 +723,7 @@ fn together(s: &Solution, about: &About<'_>, names: &Names) -> Section {
         )
     });
     blocks.push(Block::Html(format!(
-        "<p>Fit of the whole, captures and assumptions: chi-square {} with {} degrees of freedom{p}.</p>\n",
+        "<p>Fit of the whole, captures and assumptions: chi-square {} with {} degrees of freedom{p}. A small chi-square proves little: most of what it counts is assumptions, which are wide on purpose.</p>\n",
         number("/fit/chi_square", fit.chi_square, &plain(fit.chi_square, 1)),
         number(
             "/fit/degrees_of_freedom",
@@ -707,23 +758,55 @@ fn shares(basis: &Basis, names: &Names) -> String {
         .chain(heads.iter().map(String::as_str))
         .chain(["SHA-256"])
         .collect();
-    let row = |(k, input): (usize, &Input)| {
-        let file = names.html(file_name(&input.file));
-        let shares = setups.iter().map(|setup| {
-            let at = format!("/basis/inputs/{k}/shares/{}", pointer_part(setup));
-            let share = input.shares.get(*setup).copied().unwrap_or_default();
-            parts::percent(&at, share, 1)
+    let row = |what: String, at: &str, shares: &BTreeMap<String, f64>, hash: &str| {
+        let cells = setups.iter().map(|setup| {
+            let share = shares.get(*setup).copied().unwrap_or_default();
+            parts::percent(&format!("{at}/{}", pointer_part(setup)), share, 1)
         });
-        let hash = input.sha256.as_deref().unwrap_or("none: it was a stream");
-        [format!("{}: {file}", input.kind.word())]
+        let hash = format!("<span class=\"hash\">{hash}</span>");
+        [what]
             .into_iter()
-            .chain(shares)
-            .chain([format!("<span class=\"hash\">{hash}</span>")])
-            .collect()
+            .chain(cells)
+            .chain([hash])
+            .collect::<Vec<String>>()
     };
-    let rows: Vec<Vec<String>> = basis.inputs.iter().enumerate().map(row).collect();
+    let of_file = |(k, input): (usize, &Input)| {
+        let what = format!(
+            "{}: {}",
+            input.kind.word(),
+            names.html(file_name(&input.file))
+        );
+        let hash = input.sha256.as_deref().unwrap_or("none: it was a stream");
+        row(
+            what,
+            &format!("/basis/inputs/{k}/shares"),
+            &input.shares,
+            hash,
+        )
+    };
+    let mut rows: Vec<Vec<String>> = basis.inputs.iter().enumerate().map(of_file).collect();
+    let others = &basis.other_shares;
+    for (what, key, shares) in [
+        (
+            "what the recordings together leave open of the cartridges' responses",
+            "recordings_together",
+            &others.recordings_together,
+        ),
+        (
+            "what is assumed where the job states no uncertainty",
+            "assumed",
+            &others.assumed,
+        ),
+    ] {
+        rows.push(row(
+            what.to_owned(),
+            &format!("/basis/other_shares/{key}"),
+            shares,
+            "",
+        ));
+    }
     parts::table(
-        "The files, and what each brings to the variance of the rotation to the groove; the job brings what it states and what is assumed",
+        "The files, and what each brings to the variance of the rotation to the groove; the job brings what it states with an uncertainty",
         &head,
         &rows,
     )

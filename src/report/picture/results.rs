@@ -208,7 +208,7 @@ pub fn budget(lines: &[BudgetLine], suffix: &str, of: &str) -> Option<Picture> {
     }
     let rest = lines.len() - one_by_one.len();
     let others = if rest > 0 {
-        format!(" {rest} smaller contributions are in the table.")
+        format!(" The table has more of the {rest} smaller ones.")
     } else {
         String::new()
     };
