@@ -246,7 +246,7 @@ fn setup_text(setup: &SetupResult, doubted: bool, width: usize) -> String {
         out += &budget_text(heading, &setup.stylus_to_body_budget, width);
     }
     if let Some(zero) = &setup.zero_setting_deg {
-        out += &wrapped("  ", &text::zero_setting(&quantity(zero, "deg")), width);
+        out += &wrapped("  ", &text::zero_setting(&text::turn(zero)), width);
     }
     out
 }
