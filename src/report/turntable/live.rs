@@ -157,7 +157,7 @@ impl Live {
                 .filter(|c| !serious.is_some_and(|s| s == *c) && c.level > Level::Note)
                 .map(|c| Doubt {
                     level: c.level,
-                    message: without_options(&c.message),
+                    message: sentence(&without_options(&c.message)),
                 })
                 .chain((estimate.stretch > 1).then(|| Doubt {
                     level: Level::Caution,
