@@ -422,9 +422,10 @@ def listening(program, scratch):
 
     # a lifted needle: one order, sooner than figures are looked at
     paused = scratch / "paused.wav"
-    with wave.open(str(played["both-44100"])) as whole, wave.open(str(paused), "wb") as file:
+    simulated(program, scratch, "stops", {"int24": "int16"})
+    with wave.open(str(scratch / "stops.wav")) as whole, wave.open(str(paused), "wb") as file:
         file.setparams(whole.getparams())
-        file.writeframes(whole.readframes(8 * 44100) + bytes(4 * 12 * 44100))
+        file.writeframes(whole.readframes(whole.getnframes()) + bytes(4 * 12 * 48000))
     played["paused"] = paused
     ear = begin("lifted", "paused")
     ear.listen()
