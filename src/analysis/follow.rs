@@ -441,6 +441,11 @@ impl Follower {
         self.number
     }
 
+    /// Whether the programme pauses.
+    pub fn pauses(&self) -> bool {
+        self.now.pauses()
+    }
+
     /// Where in the stream this stretch begins, seconds.
     pub fn from_s(&self) -> f64 {
         self.now.first as f64 / f64::from(self.about.sample_rate_hz)

@@ -413,9 +413,9 @@ impl Examined<'_> {
                 Slip::Value,
                 None,
                 if stated {
-                    format!("what is stated of the {} were wrong", parameter.words)
+                    format!("what is stated of the {} is wrong", parameter.words)
                 } else {
-                    format!("the {} were larger than is assumed", parameter.words)
+                    format!("the {} is larger than is assumed", parameter.words)
                 },
                 if stated {
                     frequency::STATED
@@ -498,7 +498,7 @@ impl List<'_> {
         );
         for (name, rpm) in [("33 1/3", 100.0 / 3.0), ("45", 45.0), ("78", 78.26)] {
             if (spec.nominal_rpm() / rpm - 1.0).abs() > Warning::UnusualSpeed.limit() {
-                let words = format!("{of} were played at {name} rpm");
+                let words = format!("{of} was played at {name} rpm");
                 self.add(Slip::Speed, Some(at), words, frequency::ENTRY, |job| {
                     job.captures[at].rpm = Stated::number(rpm);
                 });
@@ -511,11 +511,11 @@ impl List<'_> {
                 job.captures[at].turn.value = Some(-turn);
             });
         }
-        let words = format!("the turn of {of} were");
+        let words = format!("the turn of {of} was");
         self.add(Slip::Turn, Some(at), words, frequency::ENTRY, |job| {
             job.captures[at].turn = Stated::with_u(turn, FREE_TURN);
         });
-        let words = format!("the radius of {of} were");
+        let words = format!("the radius of {of} was");
         self.add(
             Slip::Radius,
             Some(at),
@@ -551,13 +551,13 @@ impl List<'_> {
             } else {
                 (Slip::Cartridge, named("cartridge", &setup.cartridge))
             };
-            let words = format!("{of} were made with {what}");
+            let words = format!("{of} was made with {what}");
             self.add(slip, Some(at), words, frequency::MIX_UP, |job| {
                 job.captures[at].setup.clone_from(name);
             });
         }
         for name in job.records.keys().filter(|n| **n != spec.record) {
-            let words = format!("{of} were of {}", named("record", name));
+            let words = format!("{of} was of {}", named("record", name));
             self.add(Slip::Record, Some(at), words, frequency::MIX_UP, |job| {
                 job.captures[at].record.clone_from(name);
             });
@@ -573,11 +573,11 @@ impl List<'_> {
             job.captures[at].setup = name;
         };
         let words =
-            format!("{of} were made in another setup than the others, the cartridge having moved");
+            format!("{of} was made in another setup than the others, the cartridge having moved");
         self.add(Slip::Setup, Some(at), words, frequency::STRANGER, |job| {
             stranger(job, own.cartridge.clone());
         });
-        let words = format!("{of} were made with a cartridge that the job does not have");
+        let words = format!("{of} was made with a cartridge that the job does not have");
         self.add(
             Slip::Cartridge,
             Some(at),
@@ -589,7 +589,7 @@ impl List<'_> {
                 stranger(job, name);
             },
         );
-        let words = format!("{of} were of a record or side that the job does not have");
+        let words = format!("{of} was of a record or side that the job does not have");
         self.add(Slip::Record, Some(at), words, frequency::STRANGER, |job| {
             let name = fresh("another", &job.records);
             job.records.insert(name.clone(), Record::default());

@@ -246,7 +246,7 @@ fn setup_text(setup: &SetupResult, doubted: bool, width: usize) -> String {
         out += &budget_text(heading, &setup.stylus_to_body_budget, width);
     }
     if let Some(zero) = &setup.zero_setting_deg {
-        let zero = text::zero_setting(&quantity(zero, "deg")) + text::ZERO_IS_NO_ADVICE;
+        let zero = text::zero_setting(&text::turn(zero)) + text::ZERO_IS_NO_ADVICE;
         out += &wrapped("  ", &zero, width);
     }
     out

@@ -78,10 +78,7 @@ pub fn angle(quantity: &Quantity) -> String {
 /// A rotation's value with its direction in words, short.
 pub fn rotation(quantity: &Quantity) -> String {
     match Direction::resolved(quantity) {
-        Direction::NoneResolved => format!(
-            "{} degrees, no direction resolved",
-            rounded(quantity.value, quantity.standard_uncertainty)
-        ),
+        Direction::NoneResolved => brief(quantity),
         resolved => format!(
             "{} degrees {}",
             rounded(quantity.value.abs(), quantity.standard_uncertainty),
@@ -95,7 +92,7 @@ pub fn brief(quantity: &Quantity) -> String {
     match Direction::resolved(quantity) {
         Direction::NoneResolved => format!(
             "{} degrees, no direction resolved",
-            rounded(quantity.value, quantity.standard_uncertainty)
+            rounded(quantity.value.abs(), quantity.standard_uncertainty)
         ),
         _ => angle(quantity),
     }
@@ -113,6 +110,16 @@ pub fn sense(way: Direction) -> String {
     }
 }
 
+/// A turn with its standard uncertainty and band, short.
+pub fn turn(quantity: &Quantity) -> String {
+    format!(
+        "{}, u {}, {}",
+        angle(quantity),
+        rounded_u(quantity.standard_uncertainty),
+        turn_band(quantity)
+    )
+}
+
 /// A value with its standard uncertainty and band, short.
 pub fn quantity(quantity: &Quantity, unit: &str) -> String {
     let spaced = |number: String| format!("{number} {unit}").trim_end().to_owned();
@@ -123,7 +130,7 @@ pub fn quantity(quantity: &Quantity, unit: &str) -> String {
         "{}, u {}, {}",
         spaced(rounded(quantity.value, quantity.standard_uncertainty)),
         rounded_u(quantity.standard_uncertainty),
-        band(quantity, unit).trim_end()
+        band(quantity, unit)
     )
 }
 
@@ -138,65 +145,56 @@ pub fn coverage_percent(coverage: f64) -> String {
 
 /// A band with its coverage: "95 % band -0.12 to 4.90".
 pub fn band(quantity: &Quantity, unit: &str) -> String {
+    band_as(quantity, unit, |_, v| {
+        rounded(v, quantity.standard_uncertainty)
+    })
+}
+
+/// The same; `end` writes an end of it, "lower" or "upper".
+pub fn band_as(quantity: &Quantity, unit: &str, end: impl Fn(&str, f64) -> String) -> String {
+    let within = |lower, upper| {
+        let (lower, upper) = (end("lower", lower), end("upper", upper));
+        format!("{lower} to {upper} {unit}").trim_end().to_owned()
+    };
+    bounded(quantity, within)
+}
+
+/// A band with its coverage, whose bounds `within` writes.
+fn bounded(quantity: &Quantity, within: impl Fn(f64, f64) -> String) -> String {
     let interval = &quantity.interval;
     let percent = coverage_percent(interval.coverage);
-    let signed = |v: f64| {
-        let text = rounded(v, quantity.standard_uncertainty);
-        if v > 0.0 && !text.trim_matches(['0', '.']).is_empty() {
-            format!("+{text}")
-        } else {
-            text
-        }
-    };
     match (interval.shape, interval.lower, interval.upper) {
         (Shape::Finite, Some(lower), Some(upper)) => {
-            format!(
-                "{percent} % band {} to {} {unit}",
-                signed(lower),
-                signed(upper)
-            )
+            format!("{percent} % band {}", within(lower, upper))
         }
-        (Shape::Outer, Some(lower), Some(upper)) => format!(
-            "{percent} % band: below {} or above {} {unit}",
-            signed(lower),
-            signed(upper)
-        ),
+        (Shape::Outer, Some(lower), Some(upper)) => {
+            format!("{percent} % band: anything but {}", within(lower, upper))
+        }
         _ => format!("{percent} % band: any value; the data exclude nothing"),
     }
 }
 
 /// The band of an angle with directions in words: "95 % band 0.9 to 5.8 degrees clockwise".
 pub fn turn_band(quantity: &Quantity) -> String {
-    let interval = &quantity.interval;
-    let (Shape::Finite, Some(lower), Some(upper)) =
-        (interval.shape, interval.lower, interval.upper)
-    else {
-        return band(quantity, "degrees");
-    };
-    let size = |v: f64| rounded(v.abs(), quantity.standard_uncertainty);
+    turn_band_as(quantity, |_, v| {
+        rounded(v.abs(), quantity.standard_uncertainty)
+    })
+}
+
+/// The same; `end` writes an end of it, "lower" or "upper", without its sign.
+pub fn turn_band_as(quantity: &Quantity, end: impl Fn(&str, f64) -> String) -> String {
     let way = |v: f64| direction(Direction::of(v));
-    let percent = coverage_percent(interval.coverage);
-    if lower < 0.0 && upper > 0.0 {
-        format!(
-            "{percent} % band {} degrees {} to {} degrees {}",
-            size(lower),
-            way(lower),
-            size(upper),
-            way(upper)
-        )
-    } else {
-        let (near, far) = if upper > 0.0 {
-            (lower, upper)
+    bounded(quantity, |lower, upper| {
+        let (low, high) = (end("lower", lower), end("upper", upper));
+        if lower < 0.0 && upper > 0.0 {
+            let (left, right) = (way(lower), way(upper));
+            format!("{low} degrees {left} to {high} degrees {right}")
+        } else if upper > 0.0 {
+            format!("{low} to {high} degrees {}", way(upper))
         } else {
-            (upper, lower)
-        };
-        format!(
-            "{percent} % band {} to {} degrees {}",
-            size(near),
-            size(far),
-            way(far)
-        )
-    }
+            format!("{high} to {low} degrees {}", way(lower))
+        }
+    })
 }
 
 /// A conformity statement.

@@ -263,6 +263,11 @@ impl Session {
         self.follower.bits()
     }
 
+    /// Whether the programme pauses, as with a lifted arm.
+    pub fn pauses(&self) -> bool {
+        self.follower.pauses()
+    }
+
     /// Which stretch plays, or has paused: from 1, one more after each pause.
     pub fn stretch(&self) -> usize {
         self.follower.stretch()

@@ -27,6 +27,7 @@ import struct
 import subprocess
 import sys
 import time
+import wave
 
 from pages import Browser, RECIPE
 
@@ -417,6 +418,19 @@ def listening(program, scratch):
     ear = begin("denied", allowed=False)
     ear.listen()
     ear.says("The browser was not allowed to listen", 4)
+    ear.end()
+
+    # a lifted needle: one order, sooner than figures are looked at
+    paused = scratch / "paused.wav"
+    simulated(program, scratch, "stops", {"int24": "int16"})
+    with wave.open(str(scratch / "stops.wav")) as whole, wave.open(str(paused), "wb") as file:
+        file.setparams(whole.getparams())
+        file.writeframes(whole.readframes(whole.getnframes()) + bytes(4 * 12 * 48000))
+    played["paused"] = paused
+    ear = begin("lifted", "paused")
+    ear.listen()
+    ear.hear(5)
+    ear.says("The record has stopped: press Keep.", 7)
     ear.end()
 
     # what breaks off keeps what came

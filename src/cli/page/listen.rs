@@ -100,6 +100,8 @@ struct Listening {
     frames: u64,
     /// Half seconds taken in.
     steps: u64,
+    /// Whether the programme paused then.
+    paused: bool,
     live: Live,
     /// Seconds that the browser lost.
     lost_s: f64,
@@ -269,6 +271,7 @@ impl Ear {
             session,
             frames: 0,
             steps: 0,
+            paused: false,
             live: live.clone(),
             lost_s: 0.0,
             came: Instant::now(),
@@ -348,7 +351,10 @@ impl Listening {
             return;
         }
         self.live = self.live.clone().at_level(&self.session.signal());
-        let due = self.steps <= FIRST_STEPS || self.steps / LOOK_STEPS > before / LOOK_STEPS;
+        let paused = std::mem::replace(&mut self.paused, self.session.pauses());
+        let due = self.steps <= FIRST_STEPS
+            || self.steps / LOOK_STEPS > before / LOOK_STEPS
+            || paused != self.paused;
         if !due {
             return;
         }

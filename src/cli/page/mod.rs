@@ -283,17 +283,21 @@ impl Server {
                         "A form is not so long.",
                     ));
                 }
-                let collected = timeout(PATIENCE, body.collect()).await;
-                let Ok(Ok(form)) = collected else {
+                let Some(form) = whole(body).await else {
                     return closing(plain(
                         StatusCode::REQUEST_TIMEOUT,
                         "The form did not come whole.",
                     ));
                 };
-                let Some(fields) = fields(&form.to_bytes()) else {
+                let Some(fields) = fields(&form) else {
                     return plain(StatusCode::BAD_REQUEST, "This is no form.");
                 };
-                self.form(path, fields).await
+                if path == "/end" {
+                    self.end.notify_one();
+                    return closing(plain(StatusCode::OK, "The page has ended."));
+                }
+                let path = path.to_owned();
+                answered(move || self.done(&path, &fields)).await
             }
             _ => closing(nothing_here()),
         }
@@ -315,59 +319,53 @@ impl Server {
             return answer;
         }
         match path {
-            "/state" => self.with_desk(|desk| Ok(desk.view())).await,
-            "/inputs" => answered(|| json(&listen::inputs())).await,
-            "/evidence" => {
-                answered(move || {
-                    let file = self.desk().folder().join(EVIDENCE);
-                    let Ok(html) = groovelag::outside::read(&file) else {
-                        return nothing_here();
-                    };
-                    let mut answer = made(StatusCode::OK, "text/html; charset=utf-8", html);
-                    let policy = HeaderValue::from_static(guard::EVIDENCE_POLICY);
-                    answer.headers_mut().insert(CONTENT_SECURITY_POLICY, policy);
-                    answer
-                })
-                .await
+            "/state" | "/inputs" | "/evidence" => {
+                let path = path.to_owned();
+                answered(move || self.read(&path)).await
             }
             _ => nothing_here(),
         }
     }
 
-    async fn form(self: Arc<Self>, path: &str, fields: Fields) -> Answer {
+    /// What is read for it.
+    fn read(&self, path: &str) -> Answer {
         match path {
-            "/job" => self.with_desk(move |desk| desk.state(&fields)).await,
-            "/leave-out" => {
-                self.with_desk(move |desk| {
-                    let file = fields.get("file").map_or("", String::as_str);
-                    desk.leave_out(file).map_err(|message| ("", message))
-                })
-                .await
+            "/state" => {
+                let view = self.desk().view();
+                self.seen(Ok(view))
             }
-            "/put-away" => match self.ear.is_free() {
-                Ok(()) => {
-                    self.with_desk(|desk| desk.put_away().map_err(|message| ("", message)))
-                        .await
-                }
-                Err(message) => refused("", &message),
-            },
-            "/listen" => answered(move || live(self.listen(&fields))).await,
-            "/listened" => {
-                let keep = fields.get("keep").is_some_and(|keep| keep == "yes");
-                answered(move || match self.ear.end(keep) {
-                    Ok(Some((place, file))) => {
-                        self.work(|desk| desk.keep(&place, &file).map_err(|message| ("", message)))
-                    }
-                    Ok(None) => self.work(|desk| Ok(desk.view())),
-                    Err(message) => refused("", &message),
-                })
-                .await
-            }
+            "/inputs" => json(&listen::inputs()),
             _ => {
-                self.end.notify_one();
-                closing(plain(StatusCode::OK, "The page has ended."))
+                let file = self.desk().folder().join(EVIDENCE);
+                let Ok(html) = groovelag::outside::read(&file) else {
+                    return nothing_here();
+                };
+                let mut answer = made(StatusCode::OK, "text/html; charset=utf-8", html);
+                let policy = HeaderValue::from_static(guard::EVIDENCE_POLICY);
+                answer.headers_mut().insert(CONTENT_SECURITY_POLICY, policy);
+                answer
             }
         }
+    }
+
+    /// What a form asks for.
+    fn done(&self, path: &str, fields: &Fields) -> Answer {
+        let get = |key: &str| fields.get(key).map_or("", String::as_str);
+        let done = match path {
+            "/job" => {
+                let stated = self.desk().state(fields);
+                return self.seen(stated);
+            }
+            "/listen" => return live(self.listen(fields)),
+            "/leave-out" => self.desk().leave_out(get("file")),
+            "/put-away" => self.ear.is_free().and_then(|()| self.desk().put_away()),
+            _ => match self.ear.end(get("keep") == "yes") {
+                Ok(Some((place, file))) => self.desk().keep(&place, &file),
+                Ok(None) => Ok(self.desk().view()),
+                Err(message) => Err(message),
+            },
+        };
+        self.seen(done.map_err(|message| ("", message)))
     }
 
     /// Begins to listen.
@@ -403,10 +401,10 @@ impl Server {
         let (Some(first), lost_s) = (number("first"), number("lost").unwrap_or(0.0)) else {
             return closing(refused("", "This piece has no number."));
         };
-        let Ok(Ok(piece)) = timeout(PATIENCE, body.collect()).await else {
+        let Some(piece) = whole(body).await else {
             return closing(refused("", "The piece did not come whole."));
         };
-        answered(move || live(self.ear.hear(first as u64, lost_s, &piece.to_bytes()))).await
+        answered(move || live(self.ear.hear(first as u64, lost_s, &piece))).await
     }
 
     /// A recording, written to the disk as it comes.
@@ -455,9 +453,9 @@ impl Server {
                 "The recording did not come whole; nothing of it is kept.",
             );
         }
-        self.with_desk(move |desk| {
-            desk.take(&place, &name, file)
-                .map_err(|message| ("", message))
+        answered(move || {
+            let taken = self.desk().take(&place, &name, file);
+            self.seen(taken.map_err(|message| ("", message)))
         })
         .await
     }
@@ -466,10 +464,8 @@ impl Server {
         self.desk.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
-    /// Works at the desk, one after the other.
-    fn work(&self, work: impl FnOnce(&mut Desk) -> Result<View, desk::Wrong>) -> Answer {
-        // the desk is free again before the ear is asked
-        let worked = work(&mut self.desk());
+    /// What is shown after work at the desk, which is free again before the ear is asked.
+    fn seen(&self, worked: Result<View, desk::Wrong>) -> Answer {
         match worked {
             Ok(view) => json(&View {
                 live: self.ear.live(),
@@ -478,14 +474,12 @@ impl Server {
             Err((field, message)) => refused(field, &message),
         }
     }
+}
 
-    /// The same beside the server, which goes on answering.
-    async fn with_desk(
-        self: Arc<Self>,
-        work: impl FnOnce(&mut Desk) -> Result<View, desk::Wrong> + Send + 'static,
-    ) -> Answer {
-        answered(move || self.work(work)).await
-    }
+/// A body, once it is there.
+async fn whole(body: Incoming) -> Option<Bytes> {
+    let collected = timeout(PATIENCE, body.collect()).await;
+    Some(collected.ok()?.ok()?.to_bytes())
 }
 
 /// Does what may take its time beside the server, which goes on answering; `None` where it

@@ -8,8 +8,13 @@ use crate::report::instruction::{Piece, Sentence, Situation, capitalised};
 use crate::report::picture;
 use crate::report::text;
 use crate::uncertainty::{
+<<<<<<< HEAD
     BudgetLine, Caveat, Conformity, DECIDED, Direction, Evaluation, Level, Quantity, Shape,
     Verdict, plain, rounded, rounded_u,
+=======
+    BudgetLine, Caveat, Conformity, DECIDED, Direction, Level, Quantity, Verdict, plain, rounded,
+    rounded_u,
+>>>>>>> 1f4dbe2f7d9bd2d1b7675fb2d0fe9641a7c415d0
 };
 use std::fmt::Write as _;
 
@@ -54,39 +59,17 @@ pub fn coverage(quantity: &Quantity) -> String {
 
 pub use crate::report::text::coverage_percent;
 
-fn signed(value: f64, u: f64) -> String {
-    let text = rounded(value, u);
-    if value > 0.0 && !text.trim_matches(['0', '.']).is_empty() {
-        format!("+{text}")
-    } else {
-        text
-    }
-}
+/// The unit of angles, which are told with their direction in place of a sign.
+const ANGLE: &str = "degrees";
 
-/// "95 % band +0.7 to +5.3 degrees".
+/// "95 % band 0.7 to 5.3 degrees clockwise".
 pub fn band(pointer: &str, q: &Quantity, unit: &str) -> String {
-    let at = |key: &str, v: f64| {
-        number(
-            &format!("{pointer}/{key}"),
-            v,
-            &signed(v, q.standard_uncertainty),
-        )
-    };
-    let percent = coverage(q);
-    match (q.interval.shape, q.interval.lower, q.interval.upper) {
-        (Shape::Finite, Some(l), Some(u)) => {
-            format!(
-                "{percent} % band {} to {} {unit}",
-                at("lower", l),
-                at("upper", u)
-            )
-        }
-        (Shape::Outer, Some(l), Some(u)) => format!(
-            "{percent} % band: below {} or above {} {unit}",
-            at("lower", l),
-            at("upper", u)
-        ),
-        _ => format!("{percent} % band: any value; the data exclude nothing"),
+    let u = q.standard_uncertainty;
+    let end =
+        |key: &str, v: f64, shown: f64| number(&format!("{pointer}/{key}"), v, &rounded(shown, u));
+    match unit {
+        ANGLE => text::turn_band_as(q, |key, v| end(key, v, v.abs())),
+        _ => text::band_as(q, unit, |key, v| end(key, v, v)),
     }
 }
 
@@ -104,12 +87,19 @@ pub fn quantity(pointer: &str, q: &Quantity, unit: &str) -> String {
             number(&format!("{pointer}/value"), q.value, &plain(q.value, 3))
         );
     }
+    let (shown, way) = match unit {
+        ANGLE => {
+            let way = text::direction(Direction::of(q.value));
+            (q.value.abs(), format!(" {way}"))
+        }
+        _ => (q.value, String::new()),
+    };
     format!(
-        "{}{spaced}, standard uncertainty {}{spaced}, {}",
+        "{}{spaced}{way}, standard uncertainty {}{spaced}, {}",
         number(
             &format!("{pointer}/value"),
             q.value,
-            &rounded(q.value, q.standard_uncertainty)
+            &rounded(shown, q.standard_uncertainty)
         ),
         number(
             &format!("{pointer}/standard_uncertainty"),
@@ -130,13 +120,8 @@ pub fn turned(subject: &str, pointer: &str, q: &Quantity, at_the_arm: bool) -> S
     let to = if at_the_arm { " to the groove" } else { "" };
     match Direction::resolved(q) {
         Direction::NoneResolved => format!(
-            "{subject} shows no significant rotation{to}: {} degrees, {}, which contains zero",
-            number(
-                &format!("{pointer}/value"),
-                q.value,
-                &signed(q.value, q.standard_uncertainty)
-            ),
-            band(pointer, q, "degrees")
+            "{subject} shows no significant rotation{to}: {size} degrees, {}, which contains zero",
+            band(pointer, q, ANGLE)
         ),
         way => {
             let place = if at_the_arm {
@@ -147,7 +132,7 @@ pub fn turned(subject: &str, pointer: &str, q: &Quantity, at_the_arm: bool) -> S
             format!(
                 "{subject} is turned <strong>{size} degrees {}</strong>{to}, seen from above{place}, {}",
                 text::direction(way),
-                band(pointer, q, "degrees")
+                band(pointer, q, ANGLE)
             )
         }
     }
@@ -155,18 +140,13 @@ pub fn turned(subject: &str, pointer: &str, q: &Quantity, at_the_arm: bool) -> S
 
 /// "3.20 degrees clockwise", or the value with what it lacks.
 pub fn turned_briefly(pointer: &str, q: &Quantity) -> String {
-    let at = format!("{pointer}/value");
-    let u = q.standard_uncertainty;
+    let size = rounded(q.value.abs(), q.standard_uncertainty);
+    let size = number(&format!("{pointer}/value"), q.value, &size);
     match Direction::resolved(q) {
-        Direction::NoneResolved => format!(
-            "<strong>{} degrees</strong>, no direction resolved",
-            number(&at, q.value, &signed(q.value, u))
-        ),
-        way => format!(
-            "<strong>{} degrees {}</strong>",
-            number(&at, q.value, &rounded(q.value.abs(), u)),
-            text::direction(way)
-        ),
+        Direction::NoneResolved => {
+            format!("<strong>{size} degrees</strong>, no direction resolved")
+        }
+        way => format!("<strong>{size} degrees {}</strong>", text::direction(way)),
     }
 }
 
@@ -278,12 +258,13 @@ pub fn conformity(
         (
             "Measured value",
             format!(
-                "{} degrees (clockwise seen from above is positive)",
+                "{} degrees {} seen from above",
                 number(
                     &format!("{pointer}/value"),
                     rotation.value,
-                    &signed(rotation.value, u)
-                )
+                    &rounded(rotation.value.abs(), u)
+                ),
+                text::direction(Direction::of(rotation.value))
             ),
         ),
         (

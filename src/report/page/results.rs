@@ -645,7 +645,7 @@ fn together(s: &Solution, about: &About<'_>, names: &Names) -> Section {
     }
     for (k, c) in s.chains.iter().enumerate() {
         add(
-            format!("{}: time skew", named("Chain", &c.name)),
+            format!("{}: time skew, right after left", named("Chain", &c.name)),
             quantity(&format!("/chains/{k}/skew_us"), &c.skew_us, "us"),
         );
     }
@@ -704,9 +704,9 @@ fn together(s: &Solution, about: &About<'_>, names: &Names) -> Section {
         "How each capture fits",
         &[
             "Capture",
-            "delay / us",
+            "delay as recorded / us",
             "standard uncertainty / us",
-            "as adjusted / us",
+            "delay as adjusted / us",
             "normalised residual",
         ],
         &rows,
@@ -850,7 +850,7 @@ pub fn comparison(c: &Comparison, s: &Solution, about: &About<'_>) -> Page {
         parts::turned("Now the stylus", "/remaining_deg", &c.remaining_deg, true),
     );
     if let Some(body) = after.and_then(|after| after.stylus_to_body_deg) {
-        let body = text::quantity(&body, "degrees");
+        let body = text::turn(&body);
         let arm = after.and_then(|after| text::arm(&after.arm_of, after.arm.as_ref()));
         let verdict = c.conformity.as_ref();
         answer.push_str(&to_the_body(
@@ -897,10 +897,10 @@ pub fn comparison(c: &Comparison, s: &Solution, about: &About<'_>) -> Page {
         .filter_map(|(what, setup)| {
             let q = &setup?.rotation_deg;
             let text = format!(
-                "{} degrees, standard uncertainty {} degrees, {}",
-                rounded(q.value, q.standard_uncertainty),
+                "{}, standard uncertainty {} degrees, {}",
+                text::angle(q),
                 rounded_u(q.standard_uncertainty),
-                escaped(&text::band(q, "degrees"))
+                text::turn_band(q)
             );
             Some((what, text))
         })

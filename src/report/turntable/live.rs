@@ -121,14 +121,17 @@ impl Live {
             .and_then(|o| o.seconds)
             .unwrap_or(0.0)
             .max(left_s);
-        let enough = reached && left_s <= 0.0 && serious.is_none();
+        let stopped = is(Warning::EndOfSide);
+        let enough = reached && (left_s <= 0.0 || stopped) && serious.is_none();
         let answered = answer.is_some();
         let order = if !answered && (is(Warning::Waiting) || is(Warning::NoSignal)) {
             "Lower the needle.".to_owned()
         } else if let Some(caveat) = serious {
             sentence(&without_options(&caveat.message))
-        } else if is(Warning::EndOfSide) {
+        } else if stopped && enough {
             "The record has stopped: press Keep.".to_owned()
+        } else if stopped {
+            "The record has stopped too soon: discard this recording, and listen again.".to_owned()
         } else if enough {
             "Enough: press Keep. Another recording narrows the band more than more of this one."
                 .to_owned()
@@ -154,7 +157,7 @@ impl Live {
                 .filter(|c| !serious.is_some_and(|s| s == *c) && c.level > Level::Note)
                 .map(|c| Doubt {
                     level: c.level,
-                    message: without_options(&c.message),
+                    message: sentence(&without_options(&c.message)),
                 })
                 .chain((estimate.stretch > 1).then(|| Doubt {
                     level: Level::Caution,

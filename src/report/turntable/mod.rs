@@ -385,9 +385,12 @@ impl View {
             for next in &mut waiting.next {
                 next.band = next.half_deg.map(|half| half_band(half * found / planned));
             }
-            waiting.next_words += &format!(" instead of {}", half_band(found));
-            if !waiting.next.iter().any(|next| next.best) {
-                waiting.next_words += ": none narrows it much more";
+            let found = half_band(found);
+            if waiting.next.iter().any(|next| next.best) {
+                waiting.next_words += &format!(" instead of {found}");
+            } else {
+                waiting.next_words =
+                    format!("Enough is recorded: nothing narrows the band of {found} much");
             }
         }
         let answer = match current {
@@ -479,7 +482,8 @@ fn of_setup(setup: &SetupResult) -> Answer {
         more.push(["To the cartridge body".to_owned(), words]);
     }
     if let Some(conformity) = &setup.conformity {
-        more.push(["Tolerance".to_owned(), text::conformity(conformity)]);
+        let words = text::conformity(conformity).replace("+-", "±");
+        more.push(["Tolerance".to_owned(), words]);
     }
     if let Some(arm) = text::arm(&setup.arm_of, setup.arm.as_ref()) {
         more.push(["Arm".to_owned(), arm]);
@@ -512,14 +516,9 @@ fn angle(of: String, q: &Quantity, what: &str, more: Vec<[String; 2]>) -> Answer
             String::new(),
         ),
     };
-    let size = if resolved == Direction::NoneResolved {
-        q.value
-    } else {
-        q.value.abs()
-    };
     Answer {
         of,
-        figure: rounded(size, q.standard_uncertainty).replace('-', "\u{2212}"),
+        figure: rounded(q.value.abs(), q.standard_uncertainty),
         way,
         at_the_arm,
         band: text::turn_band(q),
@@ -579,7 +578,10 @@ fn order(situation: &Situation<'_>) -> Order {
             holes: [
                 format!("Hole nearer the spindle: {half} mm {near}"),
                 format!("Other hole: {half} mm {far}"),
-                format!("Both: {sideways} mm {side}"),
+                format!(
+                    "Both: {sideways} mm {side}, for a stylus {} mm ahead of the holes",
+                    plain(c.holes_to_stylus_mm, 1)
+                ),
             ],
         }
     });
@@ -590,7 +592,13 @@ fn order(situation: &Situation<'_>) -> Order {
             true => String::new(),
             false => spoken(&instruction.reason),
         },
-        after: instruction.after.iter().map(spoken).collect(),
+        // the drawing tells the holes
+        after: instruction
+            .after
+            .iter()
+            .skip(usize::from(turn.is_some()))
+            .map(spoken)
+            .collect(),
         caution: turn.is_some().then_some(text::CAUTIONS),
         turn,
     }
@@ -632,11 +640,16 @@ fn change(c: &Comparison, solution: &Solution) -> Option<Change> {
 
 fn recordings(job: &Job, known: &Known<'_>) -> Vec<Recorded> {
     let captures = job.captures.iter().enumerate();
+    let first = job.captures.first().map(CaptureSpec::nominal_rpm);
+    let at = |capture: &CaptureSpec| {
+        let rpm = Some(capture.nominal_rpm()).filter(|rpm| Some(*rpm) != first);
+        rpm.map_or_else(String::new, |rpm| format!(", at {}", speed(rpm)))
+    };
     captures
         .filter(|(_, c)| c.source != crate::job::Source::Planned)
         .map(|(k, capture)| Recorded {
             file: capture.describe(k),
-            what: told(capture),
+            what: told(capture) + &at(capture),
             detail: format!(
                 "{}, {} mm",
                 speed(capture.nominal_rpm()),
