@@ -12,7 +12,8 @@
 //! Captures on the same record side with the same stated radius share one
 //! radius; equal nominal speeds share one speed throughout the job; captures
 //! of one setup with the same stated turn share one turn, and a turn of zero
-//! is exact, being what the others are turned from. A cartridge, record side,
+//! is exact, being what the others are turned from. All that holds for one date:
+//! on another, radius, speed and turn are read anew. A cartridge, record side,
 //! chain or arm has each of its properties once.
 //!
 //! # What is not stated

@@ -117,6 +117,14 @@ impl Parameter {
             .any(|origin| self.origin.starts_with(origin))
     }
 
+    /// Whether it is read or set anew for every recording, or is the recording's own: then another
+    /// measurement has another of it.
+    pub(super) fn is_reading(&self) -> bool {
+        self.id.starts_with("speed_rpm[")
+            || self.id.starts_with("capture.")
+            || [".radius_mm[", ".turn_deg["].iter().any(|key| self.id.contains(key))
+    }
+
     /// Whether somebody stated its uncertainty.
     pub(super) fn has_stated_uncertainty(&self) -> bool {
         self.origin.starts_with(STATED)
@@ -246,6 +254,8 @@ pub struct Network {
     pub(super) capture_blocks: Vec<Option<usize>>,
     /// Prior blocks: budget words per block index.
     pub(super) words: Vec<String>,
+    /// Those of them that are readings.
+    pub(super) readings: BTreeSet<String>,
     pub(super) caveats: Vec<Caveat>,
     index: BTreeMap<String, usize>,
     /// What each setup's tracking error consists of.
@@ -631,9 +641,13 @@ impl Builder<'_> {
             priors::TURN.estimate().u
         });
         let turn_deg = tidy(turn / DEGREE);
+        let date = job.read_on(spec);
         let place = self.place(
-            turn_id(spec),
-            || format!("turn of {turn_deg} deg in {}", named("setup", &spec.setup)),
+            turn_id(job, spec),
+            || {
+                let of_setup = named("setup", &spec.setup);
+                format!("turn of {turn_deg} deg in {of_setup}{}", aside(date))
+            },
             DEGREE,
             Estimate {
                 value: turn,
@@ -648,9 +662,12 @@ impl Builder<'_> {
             format!(
                 "record.{}.radius_mm[{span}{}]",
                 spec.record,
-                suffix(spec.radius_u)
+                suffix(spec.radius_u, date)
             ),
-            || format!("radius {span} mm on {}", named("record", &spec.record)),
+            || {
+                let on_record = named("record", &spec.record);
+                format!("radius {span} mm on {on_record}{}", aside(date))
+            },
             MILLIMETRE,
             Estimate {
                 value: 0.0,
@@ -669,8 +686,8 @@ impl Builder<'_> {
 
         let rpm = spec.nominal_rpm();
         let place = self.place(
-            format!("speed_rpm[{}{}]", tidy(rpm), suffix(spec.rpm.u)),
-            || format!("speed {} rpm", tidy(rpm)),
+            format!("speed_rpm[{}{}]", tidy(rpm), suffix(spec.rpm.u, date)),
+            || format!("speed {} rpm{}", tidy(rpm), aside(date)),
             1.0,
             Estimate {
                 value: rpm,
@@ -1000,12 +1017,12 @@ impl Builder<'_> {
 }
 
 /// Name of the unknown that a capture's turn is.
-pub(super) fn turn_id(spec: &CaptureSpec) -> String {
+pub(super) fn turn_id(job: &Job, spec: &CaptureSpec) -> String {
     let degrees = tidy(spec.turn.value.unwrap_or(0.0) / DEGREE);
     format!(
         "setup.{}.turn_deg[{degrees}{}]",
         spec.setup,
-        suffix(spec.turn.u)
+        suffix(spec.turn.u, job.read_on(spec))
     )
 }
 
@@ -1074,10 +1091,16 @@ pub(super) fn locate(at: usize, spec: &CaptureSpec) -> String {
     }
 }
 
-/// Stated uncertainties make unknowns of their own: the same radius read
-/// twice with different care is two readings.
-fn suffix(u: Option<f64>) -> String {
-    u.map_or_else(String::new, |u| format!(" u {u:e}"))
+/// Stated uncertainties and other dates make unknowns of their own: the same radius read
+/// twice, with different care or on different days, is two readings.
+fn suffix(u: Option<f64>, date: Option<&str>) -> String {
+    let u = u.map_or_else(String::new, |u| format!(" u {u:e}"));
+    u + &date.map_or_else(String::new, |date| format!(" on {date}"))
+}
+
+/// The date of a reading, where it has one of its own, after its words.
+fn aside(date: Option<&str>) -> String {
+    date.map_or_else(String::new, |date| format!(" ({date})"))
 }
 
 /// A number as people write it, free of the rounding of unit conversion.
@@ -1323,7 +1346,13 @@ pub(super) fn with_wrong_prior(
             move |own| observation.evaluate(own),
         )?);
     }
+    let of_unknowns = parameters.iter().filter(|p| p.is_reading());
+    let readings = of_unknowns
+        .map(|p| p.words.clone())
+        .chain([READINGS.to_owned()])
+        .collect();
     Ok(Network {
+        readings,
         parameters,
         problem: Problem::new(unknowns, blocks),
         capture_blocks,

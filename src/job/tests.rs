@@ -84,6 +84,7 @@ pub(super) fn capture(setup: &str, rpm: f64, turn_deg: f64, swapped: bool) -> Ca
         channels: None,
         from_s: None,
         to_s: None,
+        date: None,
         note: None,
         line: None,
     }
