@@ -367,7 +367,10 @@ mod tests {
         let u = change_uncertainty(&now, &then, false);
         assert!((u - 0.01f64.hypot(0.12)).abs() < 1e-15, "{u}");
         // a document that does not tell readings
-        let untold = then.into_iter().map(|line| BudgetLine { reading: false, ..line });
+        let untold = then.into_iter().map(|line| BudgetLine {
+            reading: false,
+            ..line
+        });
         let u = change_uncertainty(&now, &untold.collect::<Vec<_>>(), true);
         assert!((u - 0.13).abs() < 1e-15, "{u}");
         assert_eq!(change_uncertainty(&of(0.0, 0.5), &of(0.0, 0.5), true), 0.0);

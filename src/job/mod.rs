@@ -59,7 +59,7 @@ pub use knowledge::{Knowledge, KnowledgeError, KnowledgeFile};
 pub use measurement::{Measured, Measurement, measure};
 pub use monte_carlo::monte_carlo;
 pub use network::{Angle, CaptureData, Linear, Network, Parameter, READINGS, TermPrior};
-pub use plan::{PLANNED_COVERAGE, Plan, PlannedSetup, Suggestion, Wanted, plan};
+pub use plan::{PLANNED_COVERAGE, Plan, PlannedSetup, Suggestion, Wanted, plan, plan_further};
 pub use scatter::{Series, SeriesPoint};
 pub use solution::{
     ARM_NOT_STATED, ArmResult, CaptureResult, CartridgeResult, ChainResult, Correction,

@@ -64,6 +64,19 @@ pub struct TermPrior {
 }
 
 impl CaptureData {
+    /// Standard deviation of the delay's random part, and of what the cartridge's response leaves
+    /// of it, seconds; `None` of a delay that was given.
+    pub(super) fn programme(&self) -> Option<[f64; 2]> {
+        let weight = self.information.matrix[[0, 0]];
+        let terms = self.information.terms.iter().enumerate();
+        let parts = terms.filter(|(_, term)| is_response(term));
+        let parts: Vec<f64> = parts
+            .map(|(k, _)| self.information.matrix[[0, k]] / weight)
+            .collect();
+        let response = parts.iter().map(|part| part * part).sum::<f64>().sqrt();
+        (!parts.is_empty()).then(|| [weight.recip().sqrt(), response])
+    }
+
     /// What an analysed recording brings.
     pub fn of(analysis: &Analysis) -> Self {
         Self {
@@ -122,7 +135,9 @@ impl Parameter {
     pub(super) fn is_reading(&self) -> bool {
         self.id.starts_with("speed_rpm[")
             || self.id.starts_with("capture.")
-            || [".radius_mm[", ".turn_deg["].iter().any(|key| self.id.contains(key))
+            || [".radius_mm[", ".turn_deg["]
+                .iter()
+                .any(|key| self.id.contains(key))
     }
 
     /// Whether somebody stated its uncertainty.
@@ -410,9 +425,59 @@ impl Network {
 pub(super) enum Readings<'a> {
     /// What was read, per capture; `None` leaves the capture out.
     Real(&'a [Option<CaptureData>]),
-    /// As predicted at the prior means, with the uncertainty given in the job
-    /// or that of a planned capture.
-    Predicted,
+    /// What was read, and of the rest what is expected.
+    Predicted(&'a Expected<'a>),
+}
+
+/// What captures that are not recorded yet will bring. By itself: each delay as predicted at the
+/// prior means, with the uncertainty given in the job or that of a planned capture.
+#[derive(Debug, Default)]
+pub(super) struct Expected<'a> {
+    /// What is recorded, per capture of the job; a job may have further ones.
+    pub found: &'a [Option<CaptureData>],
+    /// What it made of the unknowns.
+    pub values: BTreeMap<String, f64>,
+    /// By record side, the standard deviation of a delay's random part and of what a cartridge's
+    /// response leaves of it (seconds): as its recordings have them, since it is its programme.
+    pub programme: BTreeMap<String, [f64; 2]>,
+}
+
+impl Expected<'_> {
+    fn found(&self, at: usize) -> Option<&CaptureData> {
+        self.found.get(at)?.as_ref()
+    }
+
+    /// What a capture brings, its delay still without a value where it is not recorded.
+    fn data(&self, at: usize, spec: &CaptureSpec) -> CaptureData {
+        let planned = |[delay, response]: [f64; 2]| {
+            let planned = CaptureData::of_delay(0.0, delay);
+            CaptureData {
+                information: with_response(planned.information, response),
+                ..planned
+            }
+        };
+        match (self.found(at), &spec.source) {
+            (Some(found), _) => found.clone(),
+            (None, Source::Delay(estimate)) => CaptureData::of_delay(0.0, estimate.u),
+            (None, Source::File(_) | Source::Planned) => {
+                let usual = [priors::PLANNED_DELAY, priors::PLANNED_RESPONSE];
+                let of_record = self.programme.get(&spec.record).copied();
+                planned(of_record.unwrap_or(usual.map(|prior| prior.estimate().u)))
+            }
+        }
+    }
+
+    /// Where an unknown is expected, if not at its prior.
+    fn start(&self, job: &Job, parameter: &Parameter) -> Option<f64> {
+        let unstated = || {
+            let mut setups = job.setups.iter();
+            setups.any(|(name, setup)| {
+                setup.rotation.value.is_none() && parameter.id == id::rotation(name)
+            })
+        };
+        let found = self.values.get(&parameter.id).copied();
+        found.or_else(|| unstated().then_some(PLANNED_ROTATION))
+    }
 }
 
 struct Builder<'a> {
@@ -1160,19 +1225,7 @@ pub(super) fn with_wrong_prior(
     for (at, spec) in job.captures.iter().enumerate() {
         let data = match readings {
             Readings::Real(data) => data.get(at).cloned().flatten(),
-            Readings::Predicted => {
-                let planned = CaptureData::of_delay(0.0, priors::PLANNED_DELAY.estimate().u);
-                Some(match &spec.source {
-                    Source::Delay(estimate) => CaptureData::of_delay(0.0, estimate.u),
-                    Source::File(_) | Source::Planned => CaptureData {
-                        information: with_response(
-                            planned.information,
-                            priors::PLANNED_RESPONSE.estimate().u,
-                        ),
-                        ..planned
-                    },
-                })
-            }
+            Readings::Predicted(expected) => Some(expected.data(at, spec)),
         };
         let Some(mut data) = data else {
             observations.push(None);
@@ -1246,10 +1299,10 @@ pub(super) fn with_wrong_prior(
             scale: p.prior.u,
         })
         .collect();
-    if let Readings::Predicted = readings {
-        for (name, setup) in &job.setups {
-            if let (None, Some(&k)) = (setup.rotation.value, index.get(&id::rotation(name))) {
-                unknowns[k].start = PLANNED_ROTATION;
+    if let Readings::Predicted(expected) = readings {
+        for (unknown, parameter) in unknowns.iter_mut().zip(&parameters) {
+            if let Some(start) = expected.start(job, parameter) {
+                unknown.start = start;
             }
         }
     }
@@ -1324,8 +1377,7 @@ pub(super) fn with_wrong_prior(
             continue;
         };
         let vector = match readings {
-            Readings::Real(_) => data.information.vector,
-            Readings::Predicted => {
+            Readings::Predicted(expected) if expected.found(at).is_none() => {
                 let own: Vec<f64> = observation
                     .unknowns
                     .iter()
@@ -1335,6 +1387,7 @@ pub(super) fn with_wrong_prior(
                     .matrix
                     .dot(&observation.evaluate(&own).values)
             }
+            _ => data.information.vector,
         };
         capture_blocks.push(Some(blocks.len()));
         words.push(READINGS.to_owned());

@@ -256,7 +256,12 @@ fn what_makes_no_sense_is_refused() {
 /// Given delays exactly as predicted at the prior means.
 fn as_predicted(job: &Job) -> Vec<Option<CaptureData>> {
     let u = 0.005 * MICROSECOND;
-    let network = network::network(job, network::Readings::Predicted, 0.0).unwrap();
+    let network = network::network(
+        job,
+        network::Readings::Predicted(&network::Expected::default()),
+        0.0,
+    )
+    .unwrap();
     let start: Vec<f64> = network.parameters.iter().map(|p| p.prior.value).collect();
     network
         .capture_blocks
