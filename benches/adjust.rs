@@ -59,6 +59,7 @@ fn laboratory(captures: usize, setups: usize, tips_known: bool) -> (Job, Vec<Opt
             channels: None,
             from_s: None,
             to_s: None,
+            date: None,
             note: None,
             line: None,
         });

@@ -1000,6 +1000,7 @@ fn job(calibration: &Calibration) -> Job {
         channels: None,
         from_s: None,
         to_s: None,
+        date: None,
         note: None,
         line: None,
     });

@@ -11,6 +11,7 @@ mod command_line;
 mod cross_check;
 mod delay;
 mod follow;
+mod history;
 mod hostile;
 mod independent_writers;
 mod job;

@@ -739,6 +739,7 @@ fn practitioners_captures_give_their_rotation() {
                 channels: None,
                 from_s: None,
                 to_s: None,
+                date: None,
                 note: None,
                 line: None,
             });

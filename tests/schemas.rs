@@ -278,6 +278,7 @@ const JOB: &[(&str, &[(&str, &str)])] = &[
             ("rotation_deg", "quantity"),
             ("mounting_deg", "quantity"),
             ("aligned", "alignment"),
+            ("date", "text"),
         ],
     ),
     (
@@ -340,6 +341,7 @@ const JOB: &[(&str, &[(&str, &str)])] = &[
             ("channels", "channels"),
             ("from_s", "number"),
             ("to_s", "number"),
+            ("date", "text"),
             ("note", "text"),
         ],
     ),

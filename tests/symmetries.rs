@@ -691,6 +691,7 @@ fn random_job(rng: &mut ChaCha8Rng) -> (Job, Vec<Option<CaptureData>>) {
             channels: None,
             from_s: None,
             to_s: None,
+            date: None,
             note: None,
             line: None,
         };

@@ -1,14 +1,14 @@
 //! A solution held against its limits.
 
 use super::Outcome;
-use crate::job::{Limits, READINGS, SetupResult, Solution};
+use crate::job::{CaptureResult, Limits, SetupResult, Solution};
 use crate::outside::{self, without_content};
 use crate::uncertainty::{
     BudgetLine, Level, Quantity, Shape, Verdict, normal_coverage_factor, plain, rounded, rounded_u,
 };
 use crate::units::DEGREE;
 use serde::Deserialize;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
 
 /// The schema of a baseline.
@@ -19,13 +19,15 @@ const SCHEMA: &str = "groovelag/solution/1";
 /// anything that a recording shows.
 const ROUNDING_DEG: f64 = 1e-9;
 
-/// An earlier result: the rotations of a document of `solve --json`.
+/// An earlier result: rotations and captures of a document of `solve --json`.
 #[derive(Debug, Clone, PartialEq, Deserialize)]
 pub struct Baseline {
     /// Name of its schema.
     schema: String,
     #[serde(default)]
     setups: Vec<Earlier>,
+    #[serde(default)]
+    captures: Vec<CaptureResult>,
     /// Where it was read from, for messages.
     #[serde(skip)]
     file: String,
@@ -77,10 +79,10 @@ impl Baseline {
 ///   that equal budget lines of both (the cut of the same record, the radius of
 ///   the same tip, ...) are the same unknown quantity, which shifts both results
 ///   the same way: such a line contributes the difference of its two
-///   contributions. The random part of the readings and lines that only one
-///   budget has count in full, as independent. A recording that was merely
-///   measured anew is thus given more room than it needs, by its random part
-///   alone; a change hidden behind a wide prior is not excused.
+///   contributions, so that a change hidden behind a wide prior is not excused.
+///   Readings (delay, radius, speed, turn) are made anew with other recordings, so
+///   they count in full, as independent, and so do lines that only one budget has.
+///   Of the very same recordings the readings are the same as well.
 /// * `warning_level`: no warning of that level or above.
 ///
 /// A result in doubt is undecided, whatever the limits: only a warning level can
@@ -111,7 +113,7 @@ pub fn judge(
         own.extend(standard_uncertainty(limits, setup));
         own.extend(expected(limits, setup, coverage));
         if let Some(baseline) = baseline {
-            own.extend(change(baseline, setup, coverage)?);
+            own.extend(change(baseline, setup, &solution.captures, coverage)?);
         }
         // one setup alone needs no name
         let name = match (solution.setups.len(), setup.name.as_str()) {
@@ -232,7 +234,12 @@ fn expected(limits: &Limits, setup: &SetupResult, coverage: f64) -> Finding {
     })
 }
 
-fn change(baseline: &Baseline, setup: &SetupResult, coverage: f64) -> Result<Finding, String> {
+fn change(
+    baseline: &Baseline,
+    setup: &SetupResult,
+    captures: &[CaptureResult],
+    coverage: f64,
+) -> Result<Finding, String> {
     let earlier = baseline.setups.iter().find(|e| e.name == setup.name);
     let earlier = earlier.ok_or_else(|| {
         let known: Vec<&str> = baseline.setups.iter().map(|e| e.name.as_str()).collect();
@@ -249,7 +256,8 @@ fn change(baseline: &Baseline, setup: &SetupResult, coverage: f64) -> Result<Fin
             "a rotation's band is not finite, so the change since the baseline excludes nothing";
         return Ok(Some((Outcome::Undecided, text.to_owned())));
     }
-    let u = change_uncertainty(&setup.budget, &earlier.budget);
+    let anew = !same_recordings(captures, &baseline.captures);
+    let u = change_uncertainty(&setup.budget, &earlier.budget, anew);
     let change = now.value - then.value;
     let band = normal_coverage_factor(coverage) * u;
     Ok((change.abs() > band + ROUNDING_DEG).then(|| {
@@ -264,14 +272,26 @@ fn change(baseline: &Baseline, setup: &SetupResult, coverage: f64) -> Result<Fin
     }))
 }
 
+/// Whether two results are from the same recordings, or the same delays as given.
+fn same_recordings(now: &[CaptureResult], then: &[CaptureResult]) -> bool {
+    let same = |a: &CaptureResult, b: &CaptureResult| match (&a.sha256, &b.sha256) {
+        (None, None) => a.file == b.file && a.delay_us.value == b.delay_us.value,
+        (a, b) => a == b,
+    };
+    now.len() == then.len() && now.iter().zip(then).all(|(a, b)| same(a, b))
+}
+
 /// Standard uncertainty of the difference of two results with these budgets,
-/// under the assumption stated at [`judge`].
-fn change_uncertainty(now: &[BudgetLine], then: &[BudgetLine]) -> f64 {
+/// under the assumption stated at [`judge`]; `anew` says that the readings were made anew.
+fn change_uncertainty(now: &[BudgetLine], then: &[BudgetLine], anew: bool) -> f64 {
     let mut shared: BTreeMap<&str, f64> = BTreeMap::new();
     let mut variance = 0.0;
+    // an earlier version's document does not say which lines are readings
+    let readings = now.iter().chain(then).filter(|line| line.reading);
+    let readings: BTreeSet<&str> = readings.map(|line| line.source.as_str()).collect();
     for (lines, sign) in [(now, 1.0), (then, -1.0)] {
         for line in lines {
-            if line.source == READINGS {
+            if anew && readings.contains(line.source.as_str()) {
                 variance += line.standard_uncertainty.powi(2);
             } else {
                 *shared.entry(&line.source).or_default() += sign * line.standard_uncertainty;
@@ -329,18 +349,33 @@ mod tests {
 
     /// The variance of a difference of two sums of independent contributions,
     /// worked by hand: readings 0.03 and 0.04 give 0.05; the cut is common and
-    /// cancels but for 0.5 - 0.38 = 0.12; together 0.13.
+    /// cancels but for 0.5 - 0.38 = 0.12; together 0.13. Of the same recordings the
+    /// readings leave 0.01.
     #[test]
     fn what_both_share_cancels() {
         let of = |readings: f64, cut: f64| {
-            let lines = [(READINGS, readings), ("cut rotation of record A", cut)];
-            budget(lines.map(|(name, u): (&str, f64)| (name.to_owned(), u * u)))
+            let lines = [("radius", readings), ("cut rotation of record A", cut)];
+            let mut lines = budget(lines.map(|(name, u): (&str, f64)| (name.to_owned(), u * u)));
+            for line in &mut lines {
+                line.reading = line.source == "radius";
+            }
+            lines
         };
-        let u = change_uncertainty(&of(0.03, 0.5), &of(0.04, 0.38));
+        let (now, then) = (of(0.03, 0.5), of(0.04, 0.38));
+        let u = change_uncertainty(&now, &then, true);
         assert!((u - 0.13).abs() < 1e-15, "{u}");
-        assert_eq!(change_uncertainty(&of(0.0, 0.5), &of(0.0, 0.5)), 0.0);
+        let u = change_uncertainty(&now, &then, false);
+        assert!((u - 0.01f64.hypot(0.12)).abs() < 1e-15, "{u}");
+        // a document that does not tell readings
+        let untold = then.into_iter().map(|line| BudgetLine {
+            reading: false,
+            ..line
+        });
+        let u = change_uncertainty(&now, &untold.collect::<Vec<_>>(), true);
+        assert!((u - 0.13).abs() < 1e-15, "{u}");
+        assert_eq!(change_uncertainty(&of(0.0, 0.5), &of(0.0, 0.5), true), 0.0);
         // what only one of them has counts in full
-        let alone = change_uncertainty(&of(0.0, 0.5), &[]);
+        let alone = change_uncertainty(&of(0.0, 0.5), &[], true);
         assert!((alone - 0.5).abs() < 1e-15, "{alone}");
     }
 }

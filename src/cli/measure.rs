@@ -149,6 +149,7 @@ impl SituationArguments {
                 channels: None,
                 from_s: recording.from,
                 to_s: recording.to,
+                date: None,
                 note: None,
                 line: None,
             });

@@ -149,7 +149,7 @@ pub fn run() -> ExitCode {
         Command::Measure(command) => command.run(),
         Command::Solve(arguments) => solve::run(&arguments, &read_capture),
         Command::Compare(arguments) => compare::run(&arguments, &read_capture),
-        Command::Plan(arguments) => plan::run(&arguments),
+        Command::Plan(arguments) => plan::run(&arguments, &read_capture),
         Command::Calibrate(command) => command.run(),
         Command::Check(arguments) => check::run(&arguments),
         Command::Verify(arguments) => verify::run(&arguments, &read_capture),

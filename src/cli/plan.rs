@@ -1,18 +1,20 @@
 //! `groovelag plan`.
 
+use super::solve::{Reader, adjusted};
 use super::{Outcome, output};
 use clap::Args;
-use groovelag::job::{self, Wanted};
+use groovelag::job::{self, JobError, Source, Wanted};
 use groovelag::report::solution::{PlanDocument, plan_text};
 use std::path::PathBuf;
 
 /// Predict the uncertainty of a job and which further capture would help most
 #[derive(Debug, Args)]
 #[command(
-    after_help = "No recording is read. The candidates are: the other speed, swapped leads, a turn
-of 4 degrees each way, a spherical tip on the record, an inner radius, another
-record side, a calibration of the chain with one signal on both inputs, and a
-repeat.
+    after_help = "What is recorded already is read, and the plan starts from what it found. A
+capture whose file is not there yet is planned. The candidates are: the other
+speed, swapped leads, a turn of 4 degrees each way, a spherical tip on the
+record, an inner radius, another record side, a calibration of the chain with
+one signal on both inputs, and a repeat.
 
 Example:
   groovelag plan job.toml --until 0.3"
@@ -40,7 +42,7 @@ fn goal(text: &str) -> Result<f64, String> {
 }
 
 /// Runs the command.
-pub fn run(arguments: &PlanArguments) -> Result<Outcome, String> {
+pub fn run(arguments: &PlanArguments, reader: &Reader<'_>) -> Result<Outcome, String> {
     let mut job = job::file::read(&arguments.job).map_err(|e| e.to_string())?;
     if job.captures.is_empty() {
         return Err(format!(
@@ -48,23 +50,36 @@ pub fn run(arguments: &PlanArguments) -> Result<Outcome, String> {
             arguments.job.display()
         ));
     }
-    let calibrations = job::calibrations(&mut job, &arguments.job).map_err(|e| e.to_string())?;
-    job::replace_priors(&mut job, &calibrations);
+    for capture in &mut job.captures {
+        let missing = |file: &PathBuf| !job::file::resolve(&arguments.job, file).exists();
+        if matches!(&capture.source, Source::File(file) if missing(file)) {
+            capture.source = Source::Planned;
+        }
+    }
     let wanted = match (arguments.steps, arguments.until) {
         (Some(steps), _) => Wanted::Steps(steps.into()),
         (None, Some(goal)) => Wanted::Until(goal),
         (None, None) => Wanted::Ranking,
     };
-    let plan = output::patiently("planning", || job::plan(&job, wanted))
-        .map_err(|e| format!("{}: {e}", arguments.job.display()))?;
+    let here = |e: JobError| format!("{}: {e}", arguments.job.display());
+    let plan = if job.captures.iter().all(|c| c.source == Source::Planned) {
+        let calibrations = job::calibrations(&mut job, &arguments.job).map_err(|e| e.to_string())?;
+        job::replace_priors(&mut job, &calibrations);
+        output::patiently("planning", || job::plan(&job, wanted)).map_err(here)?
+    } else {
+        let coverage = job::PLANNED_COVERAGE;
+        let (job, data, solved) = adjusted(job, &arguments.job, coverage, reader)?;
+        let further = || job::plan_further(&job, &data, &solved, wanted);
+        output::patiently("planning", further).map_err(here)?
+    };
     // the goal counts as a limit: it is met by the plan, or it is not
     let met = arguments.until.is_none_or(|goal| plan.reached_deg <= goal);
     if arguments.json {
-        output::print_json(&PlanDocument::new(plan))?;
+        output::print_json(&PlanDocument::new(plan.clone()))?;
     } else {
         output::print(&plan_text(&plan, wanted, output::width()))?;
     }
-    Ok(if met {
+    Ok(if met && plan.in_doubt.is_none() {
         Outcome::Done
     } else {
         Outcome::LimitNotMet

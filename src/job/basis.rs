@@ -311,6 +311,12 @@ fn stated(job: &Job) -> BTreeMap<String, String> {
     for (name, cartridge) in &job.cartridges {
         add(format!("cartridge.{name}.serial"), &cartridge.serial);
     }
+    for (name, setup) in &job.setups {
+        add(format!("setup.{name}.date"), &setup.date);
+    }
+    for (at, capture) in job.captures.iter().enumerate() {
+        add(format!("capture.{}.date", at + 1), &capture.date);
+    }
     for (name, record) in &job.records {
         add(format!("record.{name}.label"), &record.label);
         add(format!("record.{name}.side"), &record.side);

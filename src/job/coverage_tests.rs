@@ -31,7 +31,12 @@ fn example(captures: Vec<CaptureSpec>) -> Job {
 fn drawn(job: &Job, seed: u64) -> (Vec<String>, Vec<f64>, Vec<Option<CaptureData>>) {
     let mut random = ChaCha8Rng::seed_from_u64(seed);
     let mut normal = || -> f64 { StandardNormal.sample(&mut random) };
-    let predicted = network::network(job, network::Readings::Predicted, 0.0).unwrap();
+    let predicted = network::network(
+        job,
+        network::Readings::Predicted(&network::Expected::default()),
+        0.0,
+    )
+    .unwrap();
     let truth: Vec<f64> = predicted
         .parameters
         .iter()

@@ -191,6 +191,8 @@ pub struct Setup {
     pub mounting: Stated,
     /// How the body was aligned.
     pub alignment: Option<Alignment>,
+    /// The date of its captures, as 2026-02-03, unless they state one.
+    pub date: Option<String>,
 }
 
 impl Setup {
@@ -304,6 +306,9 @@ pub struct CaptureSpec {
     pub from_s: Option<f64>,
     /// End of the analysed part, seconds.
     pub to_s: Option<f64>,
+    /// The date on which it was made and its radius, speed and turn were read, as 2026-02-03; else
+    /// that of its setup, else that of the job.
+    pub date: Option<String>,
     /// Free text.
     pub note: Option<String>,
     /// Line in the job file, for messages.
@@ -358,6 +363,17 @@ pub const INSTRUMENT: &[(&str, &str)] = &[
     ("calibrated", "calibrated"),
     ("due", "due"),
 ];
+
+impl Job {
+    /// The date on which a capture's radius, speed and turn were read, where it is another than the
+    /// job's own: what is read again on another date is another reading.
+    pub fn read_on<'a>(&'a self, capture: &'a CaptureSpec) -> Option<&'a str> {
+        let of_setup = || self.setups.get(&capture.setup)?.date.as_ref();
+        let date = capture.date.as_ref().or_else(of_setup);
+        date.filter(|date| self.date.as_ref() != Some(*date))
+            .map(String::as_str)
+    }
+}
 
 /// A job: named objects and the captures made with them.
 ///

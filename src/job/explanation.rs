@@ -365,7 +365,7 @@ impl Examined<'_> {
                 words += &format!(" about {middle_mm:.0} mm");
             }
             (Slip::Turn, Some(at)) => {
-                let turn = network::turn_id(&hypothesis.job.captures[at]);
+                let turn = network::turn_id(&hypothesis.job, &hypothesis.job.captures[at]);
                 let found = network.unknown(&turn).map(|k| solution.values[k] / DEGREE);
                 words += &format!(" about {} degrees", plain(found?, 1));
             }

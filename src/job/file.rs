@@ -377,6 +377,7 @@ fn parse_with_includes(text: &str, path: &str) -> Result<(Job, Includes), JobFil
                     ("unknown", Alignment::Unknown),
                 ],
             )?,
+            date: f.date("date")?,
         };
         job.setups.insert(name, setup);
     }
@@ -438,6 +439,7 @@ const SETUP_KEYS: &[&str] = &[
     "rotation_deg",
     "mounting_deg",
     "aligned",
+    "date",
 ];
 const LIMITS_KEYS: &[&str] = &[
     "tolerance_deg",
@@ -491,6 +493,7 @@ const CAPTURE_KEYS: &[&str] = &[
     "channels",
     "from_s",
     "to_s",
+    "date",
     "note",
 ];
 
@@ -726,6 +729,7 @@ fn capture<'a>(
         channels: f.channels()?,
         from_s,
         to_s,
+        date: f.date("date")?,
         note: f.text("note")?,
         line: Some(f.line),
     })
@@ -1031,6 +1035,22 @@ impl<'a> Fields<'a> {
             // a date needs no quotes in TOML
             Some(DeValue::Datetime(d)) => Ok(Some(d.to_string())),
             Some(_) => Err(self.wrong(key, "text between quotes")),
+        }
+    }
+
+    /// A day, with or without quotes. Equal days mean readings in common, so a day has one form.
+    fn date(&mut self, key: &str) -> Result<Option<String>, JobFileError> {
+        let text = match self.get(key).map(Spanned::get_ref) {
+            Some(DeValue::Datetime(date)) => Some(date.to_string()),
+            _ => self.text(key)?,
+        };
+        let day = |text: &String| {
+            let read: Result<toml::value::Datetime, _> = text.parse();
+            read.is_ok_and(|d| d.date.is_some() && d.time.is_none() && d.offset.is_none())
+        };
+        match text {
+            Some(text) if !day(&text) => Err(self.wrong(key, "a day: date = 2026-02-03")),
+            text => Ok(text),
         }
     }
 
@@ -1486,6 +1506,19 @@ rpm = 45
             ),
             ("rpm = 45", "rpm = 450", 30, "not a speed of records"),
             ("rpm = 45", "rpm = nan", 30, "finite"),
+            (
+                "rpm = 45",
+                "rpm = 45\ndate = \"3 May\"",
+                31,
+                "a day: date = 2026-02-03",
+            ),
+            ("rpm = 45", "rpm = 45\ndate = 2026-02-30", 31, "TOML"),
+            (
+                "cartridge = \"red\"",
+                "date = 2026-02-03T12:00:00",
+                17,
+                "[setup.before]: 'date' must be a day",
+            ),
             ("= -25", "= 25", 10, "out of range"),
             ("u = 0.5", "u = -0.5", 8, "negative"),
             ("value = 72", "value = \"72,5\"", 29, "72.5"),

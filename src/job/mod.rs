@@ -12,7 +12,8 @@
 //! Captures on the same record side with the same stated radius share one
 //! radius; equal nominal speeds share one speed throughout the job; captures
 //! of one setup with the same stated turn share one turn, and a turn of zero
-//! is exact, being what the others are turned from. A cartridge, record side,
+//! is exact, being what the others are turned from. All that holds for one date:
+//! on another, radius, speed and turn are read anew. A cartridge, record side,
 //! chain or arm has each of its properties once.
 //!
 //! # What is not stated
@@ -59,7 +60,7 @@ pub use knowledge::{Knowledge, KnowledgeError, KnowledgeFile};
 pub use measurement::{Measured, Measurement, measure};
 pub use monte_carlo::monte_carlo;
 pub use network::{Angle, CaptureData, Linear, Network, Parameter, READINGS, TermPrior};
-pub use plan::{PLANNED_COVERAGE, Plan, PlannedSetup, Suggestion, Wanted, plan};
+pub use plan::{PLANNED_COVERAGE, Plan, PlannedSetup, Suggestion, Wanted, plan, plan_further};
 pub use scatter::{Series, SeriesPoint};
 pub use solution::{
     ARM_NOT_STATED, ArmResult, CaptureResult, CartridgeResult, ChainResult, Correction,

@@ -68,6 +68,19 @@ pub struct TermPrior {
 }
 
 impl CaptureData {
+    /// Standard deviation of the delay's random part, and of what the cartridge's response leaves
+    /// of it, seconds; `None` of a delay that was given.
+    pub(super) fn programme(&self) -> Option<[f64; 2]> {
+        let weight = self.information.matrix[[0, 0]];
+        let terms = self.information.terms.iter().enumerate();
+        let parts = terms.filter(|(_, term)| is_response(term));
+        let parts: Vec<f64> = parts
+            .map(|(k, _)| self.information.matrix[[0, k]] / weight)
+            .collect();
+        let response = parts.iter().map(|part| part * part).sum::<f64>().sqrt();
+        (!parts.is_empty()).then(|| [weight.recip().sqrt(), response])
+    }
+
     /// What an analysed recording brings.
     pub fn of(analysis: &Analysis) -> Self {
         Self {
@@ -119,6 +132,16 @@ impl Parameter {
         [STATED, LEARNED, VALUE_STATED]
             .iter()
             .any(|origin| self.origin.starts_with(origin))
+    }
+
+    /// Whether it is read or set anew for every recording, or is the recording's own: then another
+    /// measurement has another of it.
+    pub(super) fn is_reading(&self) -> bool {
+        self.id.starts_with("speed_rpm[")
+            || self.id.starts_with("capture.")
+            || [".radius_mm[", ".turn_deg["]
+                .iter()
+                .any(|key| self.id.contains(key))
     }
 
     /// Whether somebody stated its uncertainty.
@@ -259,6 +282,8 @@ pub struct Network {
     pub(super) capture_blocks: Vec<Option<usize>>,
     /// Prior blocks: budget words per block index.
     pub(super) words: Vec<String>,
+    /// Those of them that are readings.
+    pub(super) readings: BTreeSet<String>,
     pub(super) caveats: Vec<Caveat>,
     index: BTreeMap<String, usize>,
     /// What each setup's tracking error consists of.
@@ -413,9 +438,59 @@ impl Network {
 pub(super) enum Readings<'a> {
     /// What was read, per capture; `None` leaves the capture out.
     Real(&'a [Option<CaptureData>]),
-    /// As predicted at the prior means, with the uncertainty given in the job
-    /// or that of a planned capture.
-    Predicted,
+    /// What was read, and of the rest what is expected.
+    Predicted(&'a Expected<'a>),
+}
+
+/// What captures that are not recorded yet will bring. By itself: each delay as predicted at the
+/// prior means, with the uncertainty given in the job or that of a planned capture.
+#[derive(Debug, Default)]
+pub(super) struct Expected<'a> {
+    /// What is recorded, per capture of the job; a job may have further ones.
+    pub found: &'a [Option<CaptureData>],
+    /// What it made of the unknowns.
+    pub values: BTreeMap<String, f64>,
+    /// By record side, the standard deviation of a delay's random part and of what a cartridge's
+    /// response leaves of it (seconds): as its recordings have them, since it is its programme.
+    pub programme: BTreeMap<String, [f64; 2]>,
+}
+
+impl Expected<'_> {
+    fn found(&self, at: usize) -> Option<&CaptureData> {
+        self.found.get(at)?.as_ref()
+    }
+
+    /// What a capture brings, its delay still without a value where it is not recorded.
+    fn data(&self, at: usize, spec: &CaptureSpec) -> CaptureData {
+        let planned = |[delay, response]: [f64; 2]| {
+            let planned = CaptureData::of_delay(0.0, delay);
+            CaptureData {
+                information: with_response(planned.information, response),
+                ..planned
+            }
+        };
+        match (self.found(at), &spec.source) {
+            (Some(found), _) => found.clone(),
+            (None, Source::Delay(estimate)) => CaptureData::of_delay(0.0, estimate.u),
+            (None, Source::File(_) | Source::Planned) => {
+                let usual = [priors::PLANNED_DELAY, priors::PLANNED_RESPONSE];
+                let of_record = self.programme.get(&spec.record).copied();
+                planned(of_record.unwrap_or(usual.map(|prior| prior.estimate().u)))
+            }
+        }
+    }
+
+    /// Where an unknown is expected, if not at its prior.
+    fn start(&self, job: &Job, parameter: &Parameter) -> Option<f64> {
+        let unstated = || {
+            let mut setups = job.setups.iter();
+            setups.any(|(name, setup)| {
+                setup.rotation.value.is_none() && parameter.id == id::rotation(name)
+            })
+        };
+        let found = self.values.get(&parameter.id).copied();
+        found.or_else(|| unstated().then_some(PLANNED_ROTATION))
+    }
 }
 
 struct Builder<'a> {
@@ -644,9 +719,13 @@ impl Builder<'_> {
             priors::TURN.estimate().u
         });
         let turn_deg = tidy(turn / DEGREE);
+        let date = job.read_on(spec);
         let place = self.place(
-            turn_id(spec),
-            || format!("turn of {turn_deg} deg in {}", named("setup", &spec.setup)),
+            turn_id(job, spec),
+            || {
+                let of_setup = named("setup", &spec.setup);
+                format!("turn of {turn_deg} deg in {of_setup}{}", aside(date))
+            },
             DEGREE,
             Estimate {
                 value: turn,
@@ -661,9 +740,12 @@ impl Builder<'_> {
             format!(
                 "record.{}.radius_mm[{span}{}]",
                 spec.record,
-                suffix(spec.radius_u)
+                suffix(spec.radius_u, date)
             ),
-            || format!("radius {span} mm on {}", named("record", &spec.record)),
+            || {
+                let on_record = named("record", &spec.record);
+                format!("radius {span} mm on {on_record}{}", aside(date))
+            },
             MILLIMETRE,
             Estimate {
                 value: 0.0,
@@ -682,8 +764,8 @@ impl Builder<'_> {
 
         let rpm = spec.nominal_rpm();
         let place = self.place(
-            format!("speed_rpm[{}{}]", tidy(rpm), suffix(spec.rpm.u)),
-            || format!("speed {} rpm", tidy(rpm)),
+            format!("speed_rpm[{}{}]", tidy(rpm), suffix(spec.rpm.u, date)),
+            || format!("speed {} rpm{}", tidy(rpm), aside(date)),
             1.0,
             Estimate {
                 value: rpm,
@@ -1019,12 +1101,12 @@ impl Builder<'_> {
 }
 
 /// Name of the unknown that a capture's turn is.
-pub(super) fn turn_id(spec: &CaptureSpec) -> String {
+pub(super) fn turn_id(job: &Job, spec: &CaptureSpec) -> String {
     let degrees = tidy(spec.turn.value.unwrap_or(0.0) / DEGREE);
     format!(
         "setup.{}.turn_deg[{degrees}{}]",
         spec.setup,
-        suffix(spec.turn.u)
+        suffix(spec.turn.u, job.read_on(spec))
     )
 }
 
@@ -1102,10 +1184,16 @@ pub(super) fn locate(at: usize, spec: &CaptureSpec) -> String {
     }
 }
 
-/// Stated uncertainties make unknowns of their own: the same radius read
-/// twice with different care is two readings.
-fn suffix(u: Option<f64>) -> String {
-    u.map_or_else(String::new, |u| format!(" u {u:e}"))
+/// Stated uncertainties and other dates make unknowns of their own: the same radius read
+/// twice, with different care or on different days, is two readings.
+fn suffix(u: Option<f64>, date: Option<&str>) -> String {
+    let u = u.map_or_else(String::new, |u| format!(" u {u:e}"));
+    u + &date.map_or_else(String::new, |date| format!(" on {date}"))
+}
+
+/// The date of a reading, where it has one of its own, after its words.
+fn aside(date: Option<&str>) -> String {
+    date.map_or_else(String::new, |date| format!(" ({date})"))
 }
 
 /// A number as people write it, free of the rounding of unit conversion.
@@ -1165,19 +1253,7 @@ pub(super) fn with_wrong_prior(
     for (at, spec) in job.captures.iter().enumerate() {
         let data = match readings {
             Readings::Real(data) => data.get(at).cloned().flatten(),
-            Readings::Predicted => {
-                let planned = CaptureData::of_delay(0.0, priors::PLANNED_DELAY.estimate().u);
-                Some(match &spec.source {
-                    Source::Delay(estimate) => CaptureData::of_delay(0.0, estimate.u),
-                    Source::File(_) | Source::Planned => CaptureData {
-                        information: with_response(
-                            planned.information,
-                            priors::PLANNED_RESPONSE.estimate().u,
-                        ),
-                        ..planned
-                    },
-                })
-            }
+            Readings::Predicted(expected) => Some(expected.data(at, spec)),
         };
         let Some(mut data) = data else {
             observations.push(None);
@@ -1251,10 +1327,10 @@ pub(super) fn with_wrong_prior(
             scale: p.prior.u,
         })
         .collect();
-    if let Readings::Predicted = readings {
-        for (name, setup) in &job.setups {
-            if let (None, Some(&k)) = (setup.rotation.value, index.get(&id::rotation(name))) {
-                unknowns[k].start = PLANNED_ROTATION;
+    if let Readings::Predicted(expected) = readings {
+        for (unknown, parameter) in unknowns.iter_mut().zip(&parameters) {
+            if let Some(start) = expected.start(job, parameter) {
+                unknown.start = start;
             }
         }
     }
@@ -1329,8 +1405,7 @@ pub(super) fn with_wrong_prior(
             continue;
         };
         let vector = match readings {
-            Readings::Real(_) => data.information.vector,
-            Readings::Predicted => {
+            Readings::Predicted(expected) if expected.found(at).is_none() => {
                 let own: Vec<f64> = observation
                     .unknowns
                     .iter()
@@ -1340,6 +1415,7 @@ pub(super) fn with_wrong_prior(
                     .matrix
                     .dot(&observation.evaluate(&own).values)
             }
+            _ => data.information.vector,
         };
         capture_blocks.push(Some(blocks.len()));
         words.push(READINGS.to_owned());
@@ -1351,7 +1427,13 @@ pub(super) fn with_wrong_prior(
             move |own| observation.evaluate(own),
         )?);
     }
+    let of_unknowns = parameters.iter().filter(|p| p.is_reading());
+    let readings = of_unknowns
+        .map(|p| p.words.clone())
+        .chain([READINGS.to_owned()])
+        .collect();
     Ok(Network {
+        readings,
         parameters,
         problem: Problem::new(unknowns, blocks),
         capture_blocks,

@@ -1,10 +1,13 @@
 //! What a job will tell before anyone lifts the arm, and what to record next.
 
 use super::description::{CaptureSpec, Cartridge, Chain, Estimate, Job, Setup, Source, Stated};
-use super::network::{self, Angle, Readings, id, named, tidy};
+use super::network::{self, Angle, CaptureData, Expected, Network, Readings, id, named, tidy};
+use super::scatter::Scatter;
+use super::solution::{Solved, combination_budget};
 use super::{JobError, priors};
+use crate::adjust;
 use crate::groove::Profile;
-use crate::uncertainty::Quantity;
+use crate::uncertainty::{BudgetLine, Quantity, Warning};
 use crate::units::{DEGREE, MICROSECOND, MILLIMETRE};
 use serde::{Deserialize, Serialize};
 
@@ -54,7 +57,14 @@ pub enum Wanted {
 pub struct PlannedSetup {
     /// Name of the setup.
     pub name: String,
-    /// Predicted standard uncertainty, degrees.
+    /// Its captures, recorded or planned.
+    #[serde(default)]
+    pub captures: usize,
+    /// The rotation to the groove for which it is predicted, degrees: as found by what is recorded,
+    /// as stated, or 5 degrees.
+    #[serde(default)]
+    pub rotation_deg: f64,
+    /// Predicted standard uncertainty of the rotation to the groove, degrees.
     pub standard_uncertainty_deg: f64,
     /// Half of the 95 % band that it makes, degrees.
     pub half_band_deg: f64,
@@ -105,12 +115,25 @@ impl Suggestion {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct Plan {
+    /// Why what is recorded is in doubt, and with it the plan; null where it is not.
+    #[serde(default)]
+    pub in_doubt: Option<String>,
+    /// Captures whose recordings or delays the plan builds on.
+    #[serde(default)]
+    pub recorded: usize,
     /// Predicted uncertainties of the job as it stands.
     pub setups: Vec<PlannedSetup>,
     /// Predicted uncertainties of the cuts of the records that are played.
     pub records: Vec<PlannedRecord>,
     /// What to record next, best first; empty when nothing will help.
     pub suggestions: Vec<Suggestion>,
+    /// What then limits the setup (or cut) known least: as the job stands in a ranking, else once all of the
+    /// sequence have been followed. Largest first.
+    #[serde(default)]
+    pub limits: Vec<BudgetLine>,
+    /// What to know beside it, in words.
+    #[serde(default)]
+    pub notes: Vec<String>,
     /// The figure of the suggestions once all of a sequence have been followed; as
     /// the job stands in a ranking.
     #[serde(skip)]
@@ -120,66 +143,179 @@ pub struct Plan {
     pub qualifies: bool,
 }
 
-/// Predicts a job from its planned and given captures, linearised at the
+/// Predicts a job before anything is recorded, linearised at the
 /// prior means (a rotation that is not stated at 5 degrees, where the tolerance
 /// commonly lies), and looks for the captures that would help most among:
 /// the other speed, swapped leads, a turn of 4 degrees each way, a spherical
 /// tip on the record, an inner radius, another record side, a calibration of
 /// the chain with one signal on both inputs, a repeat.
 pub fn plan(job: &Job, wanted: Wanted) -> Result<Plan, JobError> {
-    let now = predict(job)?;
-    let mut current = now.overall(job);
-    let mut suggestions = Vec::new();
-    match wanted {
-        Wanted::Ranking => {
-            for (capture, candidate) in candidates(job) {
-                let value = predict(&candidate)?.overall(job);
-                if value < (1.0 - HELPS) * current {
-                    suggestions.push(Suggestion::new(capture, value));
-                }
-            }
-            suggestions.sort_by(|a, b| {
-                a.standard_uncertainty_deg
-                    .total_cmp(&b.standard_uncertainty_deg)
-            });
-        }
-        Wanted::Steps(_) | Wanted::Until(_) => {
-            let (steps, goal) = match wanted {
-                Wanted::Until(goal) => (MOST_STEPS, goal),
-                Wanted::Steps(steps) => (steps, 0.0),
-                Wanted::Ranking => (0, 0.0),
-            };
-            let mut job = job.clone();
-            for _ in 0..steps {
-                if current <= goal {
-                    break;
-                }
-                let mut best: Option<(f64, String, Job)> = None;
-                for (capture, candidate) in candidates(&job) {
-                    let value = predict(&candidate)?.overall(&job);
-                    if best.as_ref().is_none_or(|b| value < b.0) {
-                        best = Some((value, capture, candidate));
-                    }
-                }
-                let Some((value, capture, next)) = best else {
-                    break;
-                };
-                if value > (1.0 - HELPS) * current {
-                    break;
-                }
-                suggestions.push(Suggestion::new(capture, value));
-                current = value;
-                job = next;
-            }
+    Known::default().plan(job, wanted)
+}
+
+/// The same for a job that is recorded in part: from the rotations and everything else that `solved`
+/// found in `data` (both as of [`solve`](super::solve)), so that a setup's standard uncertainty as the job
+/// stands is that of its result where nothing is planned. A record side is expected to be recorded as well
+/// as it was.
+pub fn plan_further(
+    job: &Job,
+    data: &[Option<CaptureData>],
+    solved: &Solved,
+    wanted: Wanted,
+) -> Result<Plan, JobError> {
+    let known = Known::of(job, data, solved);
+    let plan = known.plan(job, wanted)?;
+    Ok(Plan {
+        in_doubt: solved.solution.in_doubt.clone(),
+        recorded: data.iter().flatten().count(),
+        notes: one_tone(data).into_iter().collect(),
+        ..plan
+    })
+}
+
+/// What to know where all that is recorded is a tone: its phase is the path over the wavelength, which no
+/// speed changes, so what is left to tell of the path is what the electronics do between two frequencies.
+fn one_tone(data: &[Option<CaptureData>]) -> Option<String> {
+    let recordings = || data.iter().flatten().filter(|d| d.sha256.is_some());
+    let narrow = |data: &CaptureData| data.caveats.iter().any(|c| c.code == Warning::NarrowBand);
+    (recordings().next().is_some() && recordings().all(narrow)).then(|| {
+        "What is recorded is a single tone or a narrow band. The path makes the same phase of it at every speed, so another speed teaches next to nothing; a band of wide-band programme does.".to_owned()
+    })
+}
+
+/// What a plan builds on.
+#[derive(Default)]
+struct Known<'a> {
+    expected: Expected<'a>,
+    /// Scatter between drops, seconds.
+    scatter: f64,
+}
+
+impl<'a> Known<'a> {
+    fn of(job: &Job, data: &'a [Option<CaptureData>], solved: &Solved) -> Self {
+        let unseen = |id: &String| {
+            let mut setups = job.setups.keys().filter(|name| *id == id::rotation(name));
+            setups.any(|name| {
+                let mut captures = job.captures.iter().zip(data);
+                !captures.any(|(c, data)| c.setup == *name && data.is_some())
+            })
+        };
+        let parameters = solved.network.parameters.iter();
+        let values = parameters.zip(&solved.adjustment.values);
+        let values = values
+            .filter(|(p, _)| !unseen(&p.id))
+            .map(|(p, value)| (p.id.clone(), *value));
+        let programme = job.captures.iter().zip(data);
+        let programme = programme.filter_map(|(capture, data)| {
+            Some((capture.record.clone(), data.as_ref()?.programme()?))
+        });
+        Self {
+            expected: Expected {
+                found: data,
+                values: values.collect(),
+                programme: programme.collect(),
+            },
+            scatter: Scatter::between_drops(job, data).deviation(),
         }
     }
-    Ok(Plan {
-        setups: now.setups,
-        records: now.records,
-        suggestions,
-        reached_deg: current,
-        qualifies: qualifies(job),
-    })
+
+    fn adjusted(&self, job: &Job) -> Result<(Network, adjust::Solution), JobError> {
+        let network = network::network(job, Readings::Predicted(&self.expected), self.scatter)?;
+        let solution = network.problem.linearised()?;
+        Ok((network, solution))
+    }
+
+    fn predict(&self, job: &Job) -> Result<Prediction, JobError> {
+        let (network, solution) = self.adjusted(job)?;
+        Ok(Prediction::of(job, &network, &solution))
+    }
+
+    fn plan(&self, job: &Job, wanted: Wanted) -> Result<Plan, JobError> {
+        let now = self.predict(job)?;
+        let mut current = now.overall(job);
+        let mut suggestions = Vec::new();
+        let mut last = job.clone();
+        match wanted {
+            Wanted::Ranking => {
+                for (capture, candidate) in candidates(job) {
+                    let value = self.predict(&candidate)?.overall(job);
+                    if value < (1.0 - HELPS) * current {
+                        suggestions.push(Suggestion::new(capture, value));
+                    }
+                }
+                suggestions.sort_by(|a, b| {
+                    a.standard_uncertainty_deg
+                        .total_cmp(&b.standard_uncertainty_deg)
+                });
+            }
+            Wanted::Steps(_) | Wanted::Until(_) => {
+                let (steps, goal) = match wanted {
+                    Wanted::Until(goal) => (MOST_STEPS, goal),
+                    Wanted::Steps(steps) => (steps, 0.0),
+                    Wanted::Ranking => (0, 0.0),
+                };
+                for _ in 0..steps {
+                    if current <= goal {
+                        break;
+                    }
+                    let mut best: Option<(f64, String, Job)> = None;
+                    for (capture, candidate) in candidates(&last) {
+                        let value = self.predict(&candidate)?.overall(&last);
+                        if best.as_ref().is_none_or(|b| value < b.0) {
+                            best = Some((value, capture, candidate));
+                        }
+                    }
+                    let Some((value, capture, next)) = best else {
+                        break;
+                    };
+                    if value > (1.0 - HELPS) * current {
+                        break;
+                    }
+                    suggestions.push(Suggestion::new(capture, value));
+                    current = value;
+                    last = next;
+                }
+            }
+        }
+        Ok(Plan {
+            in_doubt: None,
+            recorded: 0,
+            setups: now.setups,
+            records: now.records,
+            suggestions,
+            limits: self.limits(&last)?,
+            notes: Vec::new(),
+            reached_deg: current,
+            qualifies: qualifies(job),
+        })
+    }
+
+    /// The budget of the setup that is known least; of the cut known least where every tip is spherical.
+    fn limits(&self, job: &Job) -> Result<Vec<BudgetLine>, JobError> {
+        let (network, solution) = self.adjusted(job)?;
+        let prediction = Prediction::of(job, &network, &solution);
+        let row = if qualifies(job) {
+            let by_u = |a: &&PlannedRecord, b: &&PlannedRecord| {
+                let u = |r: &PlannedRecord| r.standard_uncertainty_deg;
+                u(a).total_cmp(&u(b))
+            };
+            let worst = prediction.records.iter().max_by(by_u);
+            let unknown = worst.and_then(|r| network.unknown(&id::cut(&r.name)));
+            unknown.map(|k| network.unit(k))
+        } else {
+            let counted = prediction.counted(job);
+            let worst = counted.max_by(|a, b| {
+                let u = |s: &PlannedSetup| s.standard_uncertainty_deg;
+                u(a).total_cmp(&u(b))
+            });
+            let of =
+                |s: &PlannedSetup| network.angle(job, &s.name, Angle::Groove, &solution.values);
+            worst.and_then(of).map(|angle| angle.row)
+        };
+        Ok(row.map_or_else(Vec::new, |row| {
+            combination_budget(&network, &solution, &(row / DEGREE))
+        }))
+    }
 }
 
 /// What a job will tell.
@@ -188,49 +324,51 @@ struct Prediction {
     records: Vec<PlannedRecord>,
 }
 
-fn predict(job: &Job) -> Result<Prediction, JobError> {
-    let network = network::network(job, Readings::Predicted, 0.0)?;
-    let solution = network.problem.linearised()?;
-    let degrees = |id: String| {
-        let unknown = network.unknown(&id);
-        unknown.map_or(0.0, |k| solution.covariance[[k, k]].sqrt() / DEGREE)
-    };
-    Ok(Prediction {
-        setups: job
-            .setups
-            .keys()
-            .map(|name| {
-                let angle = network.angle(job, name, Angle::Groove, &solution.values);
-                let variance = angle.map_or(0.0, |a| a.row.dot(&solution.covariance.dot(&a.row)));
-                let u = variance.sqrt() / DEGREE;
-                let of = |angle: Angle| {
-                    let angle = network.angle(job, name, angle, &solution.values)?;
-                    let variance = angle.row.dot(&solution.covariance.dot(&angle.row));
-                    Some(variance.sqrt() / DEGREE)
-                };
-                PlannedSetup {
-                    stylus_to_body_standard_uncertainty_deg: of(Angle::Body),
-                    headshell_standard_uncertainty_deg: of(Angle::Headshell),
-                    name: name.clone(),
-                    standard_uncertainty_deg: u,
-                    half_band_deg: half_band(u),
-                }
-            })
-            .collect(),
-        records: job
-            .records
-            .keys()
-            .filter(|name| job.captures.iter().any(|c| c.record == **name))
-            .map(|name| {
-                let u = degrees(id::cut(name));
-                PlannedRecord {
-                    name: name.clone(),
-                    standard_uncertainty_deg: u,
-                    half_band_deg: half_band(u),
-                }
-            })
-            .collect(),
-    })
+impl Prediction {
+    fn of(job: &Job, network: &Network, solution: &adjust::Solution) -> Self {
+        let setups = job.setups.keys().map(|name| {
+            let angle = |angle| network.angle(job, name, angle, &solution.values);
+            let u = |which: Angle| {
+                let row = angle(which)?.row;
+                Some(row.dot(&solution.covariance.dot(&row)).sqrt() / DEGREE)
+            };
+            let groove = u(Angle::Groove).unwrap_or(0.0);
+            let rotation = angle(Angle::Groove).map_or(0.0, |a| a.at(&solution.values));
+            PlannedSetup {
+                name: name.clone(),
+                captures: job.captures.iter().filter(|c| c.setup == *name).count(),
+                rotation_deg: rotation / DEGREE,
+                standard_uncertainty_deg: groove,
+                half_band_deg: half_band(groove),
+                stylus_to_body_standard_uncertainty_deg: u(Angle::Body),
+                headshell_standard_uncertainty_deg: u(Angle::Headshell),
+            }
+        });
+        let played = |name: &&String| job.captures.iter().any(|c| c.record == **name);
+        let records = job.records.keys().filter(played).map(|name| {
+            let unknown = network.unknown(&id::cut(name));
+            let u = unknown.map_or(0.0, |k| solution.covariance[[k, k]].sqrt() / DEGREE);
+            PlannedRecord {
+                name: name.clone(),
+                standard_uncertainty_deg: u,
+                half_band_deg: half_band(u),
+            }
+        });
+        Self {
+            setups: setups.collect(),
+            records: records.collect(),
+        }
+    }
+
+    /// The setups of `job` whose tips can see their rotation, and which are played: all of them
+    /// while none is.
+    fn counted<'a>(&'a self, job: &'a Job) -> impl Iterator<Item = &'a PlannedSetup> {
+        let none = !job.captures.iter().any(|c| !spherical(job, &c.setup));
+        self.setups.iter().filter(move |s| {
+            let played = job.captures.iter().any(|c| c.setup == s.name);
+            job.setups.contains_key(&s.name) && !spherical(job, &s.name) && (played || none)
+        })
+    }
 }
 
 impl Plan {
@@ -246,8 +384,8 @@ impl Plan {
 }
 
 impl Prediction {
-    /// Root mean square over the setups of `job` whose tips can see their rotation; over
-    /// the cuts of its records if there is none. A candidate may have brought further ones.
+    /// Root mean square over the setups of `job` that count; over
+    /// the cuts of its records where every tip is spherical. A candidate may have brought further ones.
     fn overall(&self, job: &Job) -> f64 {
         let counted: Vec<f64> = if qualifies(job) {
             let records = self.records.iter();
@@ -256,11 +394,8 @@ impl Prediction {
                 .map(|r| r.standard_uncertainty_deg)
                 .collect()
         } else {
-            let setups = self.setups.iter();
-            setups
-                .filter(|s| job.setups.contains_key(&s.name) && !spherical(job, &s.name))
-                .map(|s| s.standard_uncertainty_deg)
-                .collect()
+            let setups = self.counted(job);
+            setups.map(|s| s.standard_uncertainty_deg).collect()
         };
         let squares: f64 = counted.iter().map(|u| u * u).sum();
         (squares / counted.len().max(1) as f64).sqrt()
@@ -411,7 +546,7 @@ fn candidates(job: &Job) -> Vec<(String, Job)> {
 }
 
 /// One capture per setup and record: the first that is not turned. Of spherical tips only
-/// where there are no others.
+/// where there are no others. Where no other tip is played yet, it is the first capture with each.
 fn representatives(job: &Job) -> Vec<CaptureSpec> {
     let mut found: Vec<CaptureSpec> = Vec::new();
     for capture in &job.captures {
@@ -424,6 +559,14 @@ fn representatives(job: &Job) -> Vec<CaptureSpec> {
                 ..capture.clone()
             });
         }
+    }
+    if let (true, Some(first)) = (found.is_empty(), job.captures.first()) {
+        let unplayed = job.setups.keys().filter(|name| !spherical(job, name));
+        found.extend(unplayed.map(|name| CaptureSpec {
+            setup: name.clone(),
+            turn: Stated::default(),
+            ..first.clone()
+        }));
     }
     found
 }

@@ -11,9 +11,9 @@ use std::collections::BTreeMap;
 
 /// Bits of everything but the turn that captures must share to be compared
 /// directly.
-type Conditions = (String, String, String, [u64; 2], u64, bool);
+type Conditions = (String, String, String, [u64; 2], u64, bool, Option<String>);
 
-fn conditions(spec: &CaptureSpec) -> Conditions {
+fn conditions(job: &Job, spec: &CaptureSpec) -> Conditions {
     (
         spec.setup.clone(),
         spec.record.clone(),
@@ -21,6 +21,7 @@ fn conditions(spec: &CaptureSpec) -> Conditions {
         spec.radius.map(f64::to_bits),
         spec.nominal_rpm().to_bits(),
         spec.swapped,
+        job.read_on(spec).map(str::to_owned),
     )
 }
 
@@ -48,7 +49,7 @@ const OTHERWISE_MADE: f64 = Warning::ScatterBetweenDrops.threshold(Level::Cautio
 
 impl Scatter {
     /// Estimates it from captures that repeat each other (same setup, record,
-    /// chain, radius, speed, turn and leads), all groups pooled (Paule and
+    /// chain, radius, speed, turn, leads and date), all groups pooled (Paule and
     /// Mandel). Every capture of the job then carries it, since each is a drop.
     pub(super) fn between_drops(job: &Job, data: &[Option<CaptureData>]) -> Self {
         let mut groups: BTreeMap<_, Vec<(usize, (f64, f64))>> = BTreeMap::new();
@@ -56,7 +57,7 @@ impl Scatter {
             if let Some(data) = data {
                 let turn = spec.turn.value.unwrap_or(0.0).to_bits();
                 groups
-                    .entry((conditions(spec), turn))
+                    .entry((conditions(job, spec), turn))
                     .or_default()
                     .push((at, own_delay(data)));
             }
@@ -189,7 +190,7 @@ impl Comparable<'_> {
     /// together. It is the zero of the *total* delay, with the cut and all skews
     /// in it. The interval is Fieller's.
     pub(super) fn turns(&self, setup: &str, coverage: f64) -> Option<Series> {
-        self.alike(setup, conditions)
+        self.alike(setup, |spec| conditions(self.job, spec))
             .into_iter()
             .filter_map(|members| self.turned(setup, &members, coverage))
             .min_by(|a, b| {
@@ -275,9 +276,9 @@ impl Comparable<'_> {
     /// cartridge together.
     pub(super) fn speeds(&self, setup: &str, coverage: f64) -> Option<Series> {
         let but_speed = |spec: &CaptureSpec| {
-            let (setup, record, chain, radius, _, swapped) = conditions(spec);
+            let (setup, record, chain, radius, _, swapped, date) = conditions(self.job, spec);
             let turn = spec.turn.value.unwrap_or(0.0).to_bits();
-            (setup, record, chain, radius, swapped, turn)
+            (setup, record, chain, radius, swapped, date, turn)
         };
         self.alike(setup, but_speed)
             .into_iter()

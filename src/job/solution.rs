@@ -249,6 +249,9 @@ pub struct CaptureResult {
     pub capture: usize,
     /// Its file, or what it is.
     pub file: String,
+    /// SHA-256 of the recording; null for a given delay, or of a stream.
+    #[serde(default)]
+    pub sha256: Option<String>,
     /// Delay as recorded; random part and equaliser terms only.
     pub delay_us: Quantity,
     /// Delay as adjusted.
@@ -703,6 +706,7 @@ pub(super) fn combination_budget(
         if [READINGS, SCATTER].contains(&line.source.as_str()) {
             line.evaluation = Evaluation::A;
         }
+        line.reading = network.readings.contains(&line.source);
     }
     lines
 }
@@ -1204,6 +1208,7 @@ impl View<'_> {
             results.push(CaptureResult {
                 capture: at + 1,
                 file: spec.describe(at),
+                sha256: data.sha256.clone(),
                 delay_us: Quantity::normal(delay, u, self.coverage).scaled(MICROSECOND.recip()),
                 predicted_us: predicted / MICROSECOND,
                 normalized_residual: problem

@@ -1,4 +1,5 @@
 use super::*;
+use crate::delay::with_response;
 use crate::groove::Profile;
 use crate::uncertainty::{Quantity, Warning};
 use crate::units::{DEGREE, MICROMETRE, MICROSECOND, MILLIMETRE};
@@ -84,6 +85,7 @@ pub(super) fn capture(setup: &str, rpm: f64, turn_deg: f64, swapped: bool) -> Ca
         channels: None,
         from_s: None,
         to_s: None,
+        date: None,
         note: None,
         line: None,
     }
@@ -255,7 +257,12 @@ fn what_makes_no_sense_is_refused() {
 /// Given delays exactly as predicted at the prior means.
 fn as_predicted(job: &Job) -> Vec<Option<CaptureData>> {
     let u = 0.005 * MICROSECOND;
-    let network = network::network(job, network::Readings::Predicted, 0.0).unwrap();
+    let network = network::network(
+        job,
+        network::Readings::Predicted(&network::Expected::default()),
+        0.0,
+    )
+    .unwrap();
     let start: Vec<f64> = network.parameters.iter().map(|p| p.prior.value).collect();
     network
         .capture_blocks
@@ -384,6 +391,163 @@ fn a_plan_leads_from_one_capture_to_the_record() {
     // nothing helps against a rotation that is known already
     job.setups.get_mut("E").unwrap().rotation = deg(4.0, 1e-4);
     assert!(plan(&job, Wanted::Ranking).unwrap().suggestions.is_empty());
+}
+
+/// What is recorded is planned from as it was found: the figure as the job stands is that of its result,
+/// and what a further capture will do is what the same adjustment says once it is made.
+#[test]
+fn a_plan_starts_from_what_was_found() {
+    let mut job = worked_example();
+    // no capture tells it
+    let unplayed = job.setups["E"].clone();
+    job.setups.insert("F".into(), unplayed);
+    job.captures = vec![capture("E", LOW, 0.0, false), capture("S", LOW, 0.0, false)];
+    let data = disturbed(&job, 0, 1.5);
+    let solved = solve(&job, &data, 0.95).unwrap();
+    let found = solved
+        .solution
+        .setups
+        .iter()
+        .find(|s| s.name == "E")
+        .unwrap();
+    let planned = plan_further(&job, &data, &solved, Wanted::Ranking).unwrap();
+    let now = planned.setups.iter().find(|s| s.name == "E").unwrap();
+    let u = found.rotation_deg.standard_uncertainty;
+    assert_relative_eq!(now.standard_uncertainty_deg, u, max_relative = 1e-9);
+    assert_relative_eq!(
+        now.rotation_deg,
+        found.rotation_deg.value,
+        max_relative = 1e-6
+    );
+    assert_eq!((planned.recorded, planned.in_doubt.as_deref()), (2, None));
+    assert_relative_eq!(planned.reached_deg, u, max_relative = 1e-9);
+    let unplayed = planned.setups.iter().find(|s| s.name == "F").unwrap();
+    assert_eq!(unplayed.captures, 0);
+    let mut alone = job.clone();
+    alone.setups.remove("F");
+    let solved_alone = solve(&alone, &data, 0.95).unwrap();
+    let plan_alone = plan_further(&alone, &data, &solved_alone, Wanted::Ranking).unwrap();
+    assert!(!planned.suggestions.is_empty());
+    assert_eq!(planned.suggestions.len(), plan_alone.suggestions.len());
+    for (a, b) in planned.suggestions.iter().zip(&plan_alone.suggestions) {
+        assert_eq!(a.capture, b.capture);
+        assert_relative_eq!(
+            a.standard_uncertainty_deg,
+            b.standard_uncertainty_deg,
+            max_relative = 1e-6
+        );
+    }
+    assert!(
+        planned
+            .suggestions
+            .iter()
+            .all(|s| s.standard_uncertainty_deg < u),
+        "{u} {planned:?}"
+    );
+    // without what was found it is planned for another rotation
+    let blind = plan(&job, Wanted::Steps(0)).unwrap();
+    assert!((blind.setups[0].standard_uncertainty_deg / u - 1.0).abs() > 0.05);
+
+    // as the adjustment has it once the capture is made
+    let turn = capture("E", LOW, 4.0, false);
+    let mut made = alone.clone();
+    made.captures.push(turn.clone());
+    let mut further = data.clone();
+    further.push(None);
+    let mut seen = f64::NAN;
+    for _ in 0..2 {
+        let solved = solve(&made, &further, 0.95).unwrap();
+        let u = solved.solution.setups[0].rotation_deg.standard_uncertainty;
+        if further[2].is_none() {
+            let planned = plan_further(&made, &further, &solved, Wanted::Steps(0)).unwrap();
+            seen = planned.setups[0].standard_uncertainty_deg;
+            assert!(seen < 0.9 * u, "{seen} {u}");
+            // its delay where everything is as found
+            let network = network::network(
+                &made,
+                network::Readings::Predicted(&network::Expected::default()),
+                0.0,
+            )
+            .unwrap();
+            let block = network.capture_blocks[2].unwrap();
+            let values: Vec<f64> = network
+                .parameters
+                .iter()
+                .map(|p| match solved.network.unknown(&p.id) {
+                    Some(k) => solved.adjustment.values[k],
+                    None => p.prior.value,
+                })
+                .collect();
+            let delay = network.problem.blocks()[block].evaluate(&values).values[0];
+            further[2] = Some(CaptureData::of_delay(delay, 0.005 * MICROSECOND));
+        } else {
+            assert_relative_eq!(seen, u, max_relative = 1e-4);
+        }
+    }
+}
+
+/// A goal out of reach says what limits; every tip but a ball unplayed is planned all the same.
+#[test]
+fn a_plan_says_what_limits_it() {
+    let mut job = worked_example();
+    job.captures = vec![capture("E", LOW, 0.0, false)];
+    let planned = plan(&job, Wanted::Until(0.001)).unwrap();
+    assert!(planned.reached_deg > 0.001);
+    let last = planned.suggestions.last().unwrap().standard_uncertainty_deg;
+    let variance: f64 = planned
+        .limits
+        .iter()
+        .map(|line| line.standard_uncertainty.powi(2))
+        .sum();
+    assert_relative_eq!(variance.sqrt(), last, max_relative = 1e-6);
+    assert_relative_eq!(planned.reached_deg, last);
+    job.captures = vec![capture("S", LOW, 0.0, false)];
+    let ball = job.cartridges.get_mut("S").unwrap();
+    ball.profile = Some(Profile::Spherical);
+    ball.side_radius = Stated::default();
+    let planned = plan(&job, Wanted::Ranking).unwrap();
+    let first = &planned.suggestions[0];
+    assert!(first.capture.contains("setup E"), "{planned:?}");
+}
+
+/// A tone leaves what a cartridge's response does to its phase: at another speed it teaches next to
+/// nothing, and the plan says so.
+#[test]
+fn a_tone_at_two_speeds_teaches_next_to_nothing() {
+    let mut job = worked_example();
+    job.setups.remove("S");
+    job.captures = vec![CaptureSpec {
+        source: Source::File("a.wav".into()),
+        ..capture("E", LOW, 0.0, false)
+    }];
+    let gain = |response_us: f64, narrow: bool| {
+        let given = CaptureData::of_delay(4.0 * MICROSECOND, 0.005 * MICROSECOND);
+        let mut one = CaptureData {
+            information: with_response(given.information, response_us * MICROSECOND),
+            sha256: Some("abc".into()),
+            ..given
+        };
+        if narrow {
+            one.caveats = vec![Warning::NarrowBand.seen("a tone")];
+        }
+        let data = [Some(one)];
+        let solved = solve(&job, &data, 0.95).unwrap();
+        let plan = plan_further(&job, &data, &solved, Wanted::Ranking).unwrap();
+        let faster = plan
+            .suggestions
+            .iter()
+            .find(|s| s.capture.contains("45 rpm"));
+        let u = faster.map_or(plan.reached_deg, |s| s.standard_uncertainty_deg);
+        (u / plan.reached_deg, plan.notes)
+    };
+    let (ordinary, notes) = gain(0.4, false);
+    assert!(ordinary < 0.97 && notes.is_empty(), "{ordinary} {notes:?}");
+    let (tone, notes) = gain(4.8, true);
+    assert!(tone > 0.9, "{tone}");
+    assert!(
+        notes[0].contains("another speed teaches next to nothing"),
+        "{notes:?}"
+    );
 }
 
 /// Delays of a job as predicted, with one capture's delay changed.

@@ -3,7 +3,9 @@
 use super::instruction::Situation;
 use super::text::{self, quantity, rotation, turn_band, wrapped};
 use crate::document::Program;
-use crate::job::{Basis, Comparison, PLANNED_COVERAGE, Plan, SetupResult, Solution, Wanted};
+use crate::job::{
+    Basis, Comparison, PLANNED_COVERAGE, Plan, PlannedSetup, SetupResult, Solution, Wanted,
+};
 use crate::uncertainty::{
     BudgetLine, Caveat, DECIDED, Direction, Quantity, chi_square, plain, rounded_u, tail,
 };
@@ -372,33 +374,46 @@ pub fn comparison_text(c: &Comparison, after: &SetupResult, width: usize) -> Str
 pub fn plan_text(plan: &Plan, wanted: Wanted, width: usize) -> String {
     let mut out = String::new();
     let percent = text::coverage_percent(PLANNED_COVERAGE);
-    let mut list = |heading: &str, entries: Vec<(&String, (f64, f64))>| {
+    if let Some(doubt) = &plan.in_doubt {
+        out += &wrapped("", doubt, width);
+        out.push('\n');
+    }
+    let mut list = |heading: &str, entries: Vec<(&String, Option<(f64, f64)>)>| {
         out += &wrapped("", heading, width);
-        for (name, (half, u)) in entries {
-            let (half, u) = (rounded_u(half), rounded_u(u));
-            let text = format!("{}: +-{half} deg, u {u} deg", shown(name));
-            out += &wrapped("  ", &text, width);
+        for (name, known) in entries {
+            let known = known.map_or("no capture yet".to_owned(), |(half, u)| {
+                format!("+-{} deg, u {} deg", rounded_u(half), rounded_u(u))
+            });
+            out += &wrapped("  ", &format!("{}: {known}", shown(name)), width);
         }
         out.push('\n');
+    };
+    let known = match plan.recorded {
+        0 => "taken as 5 degrees where none is stated".to_owned(),
+        n => format!(
+            "as found by {n} of the captures, taken as 5 degrees where nothing is recorded or stated"
+        ),
     };
     if plan.qualifies {
         list(
             &format!("Predicted {percent} % band of the rotation of the cut"),
             plan.records
                 .iter()
-                .map(|r| (&r.name, (r.half_band_deg, r.standard_uncertainty_deg)))
+                .map(|r| (&r.name, Some((r.half_band_deg, r.standard_uncertainty_deg))))
                 .collect(),
         );
     } else {
+        let band = |s: &PlannedSetup| {
+            (s.captures > 0).then_some((s.half_band_deg, s.standard_uncertainty_deg))
+        };
         list(
-            &format!(
-                "Predicted {percent} % band of the rotation (taken as 5 degrees where none is stated)"
-            ),
-            plan.setups
-                .iter()
-                .map(|s| (&s.name, (s.half_band_deg, s.standard_uncertainty_deg)))
-                .collect(),
+            &format!("Predicted {percent} % band of the rotation ({known})"),
+            plan.setups.iter().map(|s| (&s.name, band(s))).collect(),
         );
+    }
+    for note in &plan.notes {
+        out += &wrapped("", note, width);
+        out.push('\n');
     }
     let reached = matches!(wanted, Wanted::Until(goal) if plan.reached_deg <= goal);
     if plan.suggestions.is_empty() {
@@ -407,6 +422,9 @@ pub fn plan_text(plan: &Plan, wanted: Wanted, width: usize) -> String {
         } else {
             "No further capture of those that were tried would take a hundredth off it.\n"
         };
+        if !reached {
+            out += &limits(plan, width);
+        }
         return out;
     }
     out += if wanted != Wanted::Ranking {
@@ -434,6 +452,26 @@ pub fn plan_text(plan: &Plan, wanted: Wanted, width: usize) -> String {
             ),
             width,
         );
+        out += &limits(plan, width);
     }
     out
+}
+
+/// Lines of a budget that a plan names: what takes out more is seldom one thing. Common practice, no source.
+const MOST_LIMITS: usize = 3;
+
+/// What limits a plan whose goal is out of reach, or which nothing betters.
+fn limits(plan: &Plan, width: usize) -> String {
+    let lines = plan.limits.iter().take(MOST_LIMITS);
+    let lines: Vec<String> = lines
+        .map(|line| format!("{} ({:.0} %)", line.source, 100.0 * line.share))
+        .collect();
+    if lines.is_empty() {
+        return String::new();
+    }
+    let said = format!(
+        "What limits it then, with its share of the variance: {}.",
+        lines.join("; ")
+    );
+    wrapped("", &said, width)
 }

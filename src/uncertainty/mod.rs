@@ -182,6 +182,10 @@ pub struct BudgetLine {
     pub standard_uncertainty: f64,
     /// Its share of the result's variance, 0 to 1; the shares add to 1.
     pub share: f64,
+    /// Whether it is read or set anew for every recording (delay, radius, speed, turn), so that only a
+    /// result from the same recordings shares its error.
+    #[serde(default)]
+    pub reading: bool,
 }
 
 /// Makes budget lines of variance contributions: squared, summed to the total
@@ -199,6 +203,7 @@ pub fn budget(contributions: impl IntoIterator<Item = (String, f64)>) -> Vec<Bud
             evaluation: Evaluation::B,
             standard_uncertainty: variance.sqrt(),
             share: variance / total,
+            reading: false,
         })
         .collect()
 }
