@@ -759,7 +759,7 @@ pub fn stages(lab: &Lab) -> Page {
             file: Some("job.toml"),
             details: &Details::of(&job, &data, solved),
             coverage: 0.95,
-            sha256: None,
+            basis: None,
             metadata: false,
         };
         page::solution(&solved.solution, &about).html()

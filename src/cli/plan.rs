@@ -63,7 +63,8 @@ pub fn run(arguments: &PlanArguments, reader: &Reader<'_>) -> Result<Outcome, St
     };
     let here = |e: JobError| format!("{}: {e}", arguments.job.display());
     let plan = if job.captures.iter().all(|c| c.source == Source::Planned) {
-        let calibrations = job::calibrations(&mut job, &arguments.job).map_err(|e| e.to_string())?;
+        let calibrations =
+            job::calibrations(&mut job, &arguments.job).map_err(|e| e.to_string())?;
         job::replace_priors(&mut job, &calibrations);
         output::patiently("planning", || job::plan(&job, wanted)).map_err(here)?
     } else {

@@ -8,13 +8,8 @@ use crate::report::instruction::{Piece, Sentence, Situation, capitalised};
 use crate::report::picture;
 use crate::report::text;
 use crate::uncertainty::{
-<<<<<<< HEAD
-    BudgetLine, Caveat, Conformity, DECIDED, Direction, Evaluation, Level, Quantity, Shape,
-    Verdict, plain, rounded, rounded_u,
-=======
-    BudgetLine, Caveat, Conformity, DECIDED, Direction, Level, Quantity, Verdict, plain, rounded,
-    rounded_u,
->>>>>>> 1f4dbe2f7d9bd2d1b7675fb2d0fe9641a7c415d0
+    BudgetLine, Caveat, Conformity, DECIDED, Direction, Evaluation, Level, Quantity, Verdict,
+    plain, rounded, rounded_u,
 };
 use std::fmt::Write as _;
 
