@@ -196,6 +196,7 @@ fn walk(
 /// Whether a TOML file found in a folder is to be taken as a job. One that is
 /// not valid or says nothing is: a broken job must not vanish from the list.
 fn is_job(path: &Path) -> bool {
+    const HEADER: [&str; 6] = ["format", "title", "operator", "date", "note", "include"];
     const PARTS: [&str; 6] = ["capture", "cartridge", "record", "chain", "setup", "limits"];
     let Ok(text) = outside::read_text(path) else {
         return true;
@@ -209,7 +210,11 @@ fn is_job(path: &Path) -> bool {
         table.get("capture").map(|v| v.get_ref()),
         Some(DeValue::Array(_))
     );
-    if table.is_empty() {
+    // nothing, or no more than a job begins with
+    if table
+        .keys()
+        .all(|key| HEADER.contains(&key.get_ref().as_ref()))
+    {
         return true;
     }
     let parts = table.get("format").is_some() && PARTS.iter().any(|p| table.get(*p).is_some());
@@ -302,6 +307,7 @@ mod tests {
         write("a/deep/y.toml", job);
         write("a/broken.toml", "format = \n");
         write("a/cut-off.toml", "# a job, but for its contents\n");
+        write("a/header.toml", "format = 1\ntitle = \"cut off\"\n");
         write("a/forgot.toml", "[[capture]]\nplanned = true\n");
         write("a/slip.toml", "format = 1\n[[captures]]\n[record.A]\n");
         write("a/groovelag.toml", "format = 1\n[limits]\n");
@@ -320,6 +326,7 @@ mod tests {
                 "a/cut-off.toml",
                 "a/deep/y.toml",
                 "a/forgot.toml",
+                "a/header.toml",
                 "a/slip.toml",
                 "a/z.toml",
                 "b.toml"
@@ -333,7 +340,7 @@ mod tests {
             root.join("a/**/*.toml"),
             root.join("a/z.toml"),
         ];
-        assert_eq!(names(&found(&twice), root).len(), 7);
+        assert_eq!(names(&found(&twice), root).len(), 8);
         assert_eq!(
             names(&found(&[root.join("a/?.toml")]), root),
             ["a/z.toml"],

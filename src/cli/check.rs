@@ -120,7 +120,7 @@ pub fn run(arguments: &CheckArguments) -> Result<Outcome, String> {
         let done = seen.lock().unwrap_or_else(PoisonError::into_inner).clone();
         // Where none is done they are written all the same, over those of an earlier run.
         let count = done.len();
-        let document = CheckDocument::new(done).broken_off(all);
+        let document = CheckDocument::new(done).broken_off("interrupted", all);
         let _ = output::all(write(
             &document,
             files.0.as_deref(),
@@ -157,7 +157,10 @@ pub fn run(arguments: &CheckArguments) -> Result<Outcome, String> {
     )
     .map_err(|e| e.to_string())?;
     drop(progress);
-    let document = CheckDocument::new(results);
+    let mut document = CheckDocument::new(results);
+    if document.results.len() < all {
+        document = document.broken_off("stopped at the first that did not pass", all);
+    }
     // what cannot be written does not cost the answer
     let mut written = write(&document, junit, csv, force);
     if arguments.views.any() {

@@ -29,8 +29,6 @@ pub enum InputKind {
     Knowledge,
     /// Calibration of a chain.
     Calibration,
-    /// An earlier result that limits are about.
-    Baseline,
     /// A recording.
     Recording,
 }
@@ -42,7 +40,6 @@ impl InputKind {
             Self::Job => "job",
             Self::Knowledge => "knowledge",
             Self::Calibration => "calibration",
-            Self::Baseline => "baseline",
             Self::Recording => "recording",
         }
     }
@@ -78,7 +75,12 @@ pub struct OtherShares {
 impl Input {
     /// Whether both are the same bytes under the same name, for the same purpose.
     pub fn is_same_file(&self, other: &Self) -> bool {
-        (self.kind, &self.file, &self.sha256) == (other.kind, &other.file, &other.sha256)
+        (self.kind, &self.sha256) == (other.kind, &other.sha256) && self.is_called_like(other)
+    }
+
+    /// Whether both have the same name. The job is one whatever its name.
+    pub fn is_called_like(&self, other: &Self) -> bool {
+        self.kind == InputKind::Job || self.file == other.file
     }
 }
 
@@ -210,7 +212,8 @@ fn shares(job: &Job, solved: &Solved) -> Shares {
 fn brought(shares: &Shares, by: &[Brought]) -> BTreeMap<String, f64> {
     let of_setup = |(setup, shares): (&String, &BTreeMap<Brought, f64>)| {
         let parts = by.iter().filter_map(|by| shares.get(by));
-        (setup.clone(), parts.sum())
+        // a sum of nothing is minus zero
+        (setup.clone(), parts.fold(0.0, |sum, part| sum + part))
     };
     shares.iter().map(of_setup).collect()
 }
@@ -259,9 +262,6 @@ fn inputs(
             }
             list.push(input);
         }
-    }
-    if let Some(file) = &job.limits.baseline {
-        list.push(small(InputKind::Baseline, &resolve(path, file), &[])?);
     }
     for (at, (capture, data)) in job.captures.iter().zip(data).enumerate() {
         if let (Source::File(_), Some(data)) = (&capture.source, data) {

@@ -87,29 +87,52 @@ fn next_draw(seen: &[f64]) -> Estimate {
 ///
 /// # Errors
 ///
-/// When one of them cannot be read, or has no skew to compare; the message names it.
+/// When one of them cannot be read, has no skew whose change could be told, is named twice, or
+/// is older than the one before it; the message names it.
 pub fn calibrations(
     job: &mut Job,
     job_file: &Path,
 ) -> Result<BTreeMap<String, Calibration>, DocumentError> {
     let mut last_of = BTreeMap::new();
     for (name, chain) in &mut job.chains {
-        let mut last = None;
+        let mut read: Vec<Calibration> = Vec::new();
         let mut skews = Vec::new();
+        let compared = chain.calibrations.len() > 1 || chain.stability.is_some();
         for file in &chain.calibrations {
             let calibration = chain::document::read(&resolve(job_file, file))?;
+            let refuse = |field: &str, problem: &str| DocumentError::Field {
+                file: file.to_string_lossy().replace('\\', "/"),
+                field: field.to_owned(),
+                problem: problem.to_owned(),
+            };
             match &calibration.common {
                 Some(common) => skews.push(common.skew_us.value * MICROSECOND),
-                None if chain.calibrations.len() > 1 => {
-                    return Err(DocumentError::Field {
-                        file: file.to_string_lossy().replace('\\', "/"),
-                        field: "common".to_owned(),
-                        problem: "is missing, so it has no skew to compare with the chain's other calibrations".to_owned(),
-                    });
+                None if compared => {
+                    return Err(refuse(
+                        "common",
+                        "is missing, so that there is no skew whose change could be told; name a calibration with a common signal",
+                    ));
                 }
                 None => {}
             }
-            last = Some(calibration);
+            if read.iter().any(|other| other.id == calibration.id) {
+                return Err(refuse(
+                    "source",
+                    "is that of another calibration of the list; name each once",
+                ));
+            }
+            // a day as the command writes it sorts as text
+            let before = read.last().and_then(|other| other.date.as_ref());
+            if before
+                .zip(calibration.date.as_ref())
+                .is_some_and(|(before, own)| before > own)
+            {
+                return Err(refuse(
+                    "date",
+                    "is before that of the file named before it; name the oldest first, since the last one corrects",
+                ));
+            }
+            read.push(calibration);
         }
         if let Some(newest) = skews.last().filter(|_| skews.len() >= FEWEST_REPEATS) {
             let next = next_draw(&skews);
@@ -120,7 +143,7 @@ pub fn calibrations(
             let origin = format!("change between {} calibrations of the chain", skews.len());
             chain.beyond = Some((beyond, origin));
         }
-        last_of.extend(last.map(|calibration| (name.clone(), calibration)));
+        last_of.extend(read.pop().map(|calibration| (name.clone(), calibration)));
     }
     Ok(last_of)
 }
@@ -149,6 +172,16 @@ pub fn replace_priors(job: &mut Job, calibrations: &BTreeMap<String, Calibration
                 let u = chain.stability.unwrap_or(0.0);
                 (Estimate { value: 0.0, u }, network::STATED.to_owned())
             });
+        }
+    }
+    for (at, capture) in job.captures.iter().enumerate() {
+        let given = matches!(capture.source, Source::Delay(_));
+        if given && calibrations.contains_key(&capture.chain) {
+            caveats.push(Warning::DelayTakenAsCorrected.seen(format!(
+                "{}: {} has a calibration, which corrects recordings; the delay is taken as corrected by it already",
+                network::locate(at, capture),
+                network::named("chain", &capture.chain)
+            )));
         }
     }
     // The scale belongs to the cartridge: it is what the calibrations leave

@@ -574,6 +574,9 @@ fn record(f: &mut Fields<'_>) -> Result<Record, JobFileError> {
 
 fn chain(f: &mut Fields<'_>) -> Result<Chain, JobFileError> {
     let calibrations = f.paths("calibration")?;
+    if f.has("calibration") && calibrations.is_empty() {
+        return Err(f.wrong("calibration", "a file, or a list of files"));
+    }
     let stability = f.number("stability_us", 0.0..=100.0)?;
     if stability.is_some() && calibrations.is_empty() {
         return Err(f.error(

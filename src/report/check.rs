@@ -33,9 +33,9 @@ pub struct CheckDocument {
     pub unusable: usize,
     /// Every job, in the order of their paths.
     pub results: Vec<Checked>,
-    /// How many there were to be, where somebody interrupted.
+    /// Why it ends early and how many there were to be, where it does.
     #[serde(skip)]
-    broken_off_of: Option<usize>,
+    broken_off: Option<(&'static str, usize)>,
 }
 
 /// One line of what `check --jsonl` prints.
@@ -74,10 +74,18 @@ const FIGURES: [&str; 14] = [
     "in_doubt",
 ];
 
+/// Every setup of a job; of a job without any, the job itself.
+fn each_setup(result: &Checked) -> Vec<Option<&CheckedSetup>> {
+    match result.setups.is_empty() {
+        true => vec![None],
+        false => result.setups.iter().map(Some).collect(),
+    }
+}
+
 /// The [`FIGURES`] of a setup, or of a job without any, with all their digits; empty where
 /// there are none.
 fn figures(result: &Checked, setup: Option<&CheckedSetup>) -> [(&'static str, String); 14] {
-    let number = |v: Option<f64>| v.map_or_else(String::new, |v| v.to_string());
+    let number = |v: Option<f64>| v.map_or_else(String::new, |v| format!("{v:?}"));
     let rotation = setup.map(|s| &s.rotation_deg);
     let body = setup.and_then(|s| s.stylus_to_body_deg.as_ref());
     let conformity = setup.and_then(|s| s.conformity);
@@ -121,15 +129,15 @@ impl CheckDocument {
             undecided: count(Outcome::Undecided),
             unusable: count(Outcome::Unusable),
             results,
-            broken_off_of: None,
+            broken_off: None,
         }
     }
 
-    /// The same as the first results of `all`, after which somebody interrupted.
+    /// The same as the first results of `all`, after which it ended early: `why`.
     #[must_use]
-    pub fn broken_off(self, all: usize) -> Self {
+    pub fn broken_off(self, why: &'static str, all: usize) -> Self {
         Self {
-            broken_off_of: Some(all),
+            broken_off: Some((why, all)),
             ..self
         }
     }
@@ -151,19 +159,18 @@ impl CheckDocument {
     /// What the library says.
     pub fn junit(&self) -> Result<String, CheckFileError> {
         let mut suite = TestSuite::new(NAME);
-        if let Some(all) = self.broken_off_of {
-            let words = format!(
-                "interrupted: {} of {all} jobs were checked",
-                self.results.len()
-            );
+        if let Some((why, all)) = self.broken_off {
+            let words = format!("{why}: {} of {all} jobs were checked", self.results.len());
             suite.add_property(("incomplete", words.as_str()));
         }
         // figures stand with the suite: the strictest of the usual schemas knows none of a case
         for result in &self.results {
-            for setup in &result.setups {
-                let stated = figures(result, Some(setup)).into_iter();
+            for setup in each_setup(result) {
+                let stated = figures(result, setup).into_iter();
+                // a backslash of its own is none of an escape
+                let name = setup.map_or_else(String::new, |s| s.name.replace('\\', "\\x5c"));
                 for (what, figure) in stated.filter(|(_, figure)| !figure.is_empty()) {
-                    let of = [result.path.as_str(), &setup.name, what].map(on_one_line);
+                    let of = [result.path.as_str(), &name, what].map(on_one_line);
                     suite.add_property((of.join(": ").as_str(), shown(&figure).as_str()));
                 }
             }
@@ -227,12 +234,9 @@ impl CheckDocument {
         write(["path", "outcome", "reason"], "setup", &columns)?;
         for r in &self.results {
             let job = [r.path.as_str(), r.outcome.word(), &r.reason];
-            let of = |setup| figures(r, setup).map(|(_, figure)| figure);
-            if r.setups.is_empty() {
-                write(job, "", &of(None))?;
-            }
-            for setup in &r.setups {
-                write(job, &setup.name, &of(Some(setup)))?;
+            for setup in each_setup(r) {
+                let figures = figures(r, setup).map(|(_, figure)| figure);
+                write(job, setup.map_or("", |s| &s.name), &figures)?;
             }
         }
         writer.into_inner().map_err(|e| failed(e.to_string()))

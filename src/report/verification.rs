@@ -173,8 +173,15 @@ impl Claim {
                 fields.remove("basis")
             });
             let mut basis = basis.unwrap_or_default();
-            if let Some(fields) = basis.as_object_mut() {
-                fields.remove("inputs");
+            // files are compared by themselves, what they bring is a result
+            let inputs = basis.get_mut("inputs").and_then(Value::as_array_mut);
+            for input in inputs
+                .into_iter()
+                .flatten()
+                .filter_map(Value::as_object_mut)
+            {
+                input.remove("file");
+                input.remove("sha256");
             }
             [("", all), ("/basis", basis)]
         };
@@ -217,7 +224,7 @@ fn changed(then: &[Input], now: &[Input]) -> Vec<ChangedInput> {
     let mut new: Vec<&Input> = now.iter().filter(|input| without(then, input)).collect();
     let mut list = Vec::new();
     for gone in then.iter().filter(|input| without(now, input)) {
-        let like = |other: &&Input| other.kind == gone.kind && other.file == gone.file;
+        let like = |other: &&Input| other.kind == gone.kind && other.is_called_like(gone);
         let other = new.iter().position(like).map(|at| new.remove(at));
         list.push(of(Some(gone), other, gone));
     }

@@ -269,6 +269,14 @@ warnings! {
         effect: "their samples are taken as silence, in both channels alike; what else is damaged is not known",
         advice: "copy or record the file again",
     }
+    /// A given delay names a chain whose calibration corrects recordings alone.
+    DelayTakenAsCorrected "delay-taken-as-corrected" {
+        judged_by: "a capture with `delay_us` whose chain has a calibration",
+        level: Seen(Caution),
+        law: "none: only its author can tell whether a delay was corrected",
+        effect: "bias of the calibration's skew if it was not, not in u",
+        advice: "take the calibration's delay out of it, or name a chain without calibration",
+    }
     /// Stretches of exact silence lie within the programme.
     Dropouts "dropouts" {
         judged_by: "stretches of 64 zeros in a channel within the programme",
