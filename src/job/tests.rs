@@ -420,7 +420,13 @@ fn a_plan_starts_from_what_was_found() {
         max_relative = 1e-6
     );
     assert_eq!((planned.recorded, planned.in_doubt.as_deref()), (2, None));
-    assert_relative_eq!(planned.reached_deg, u, max_relative = 1e-9);
+    // over both setups that are played
+    let other = planned.setups.iter().find(|s| s.name == "S").unwrap();
+    let both = now
+        .standard_uncertainty_deg
+        .hypot(other.standard_uncertainty_deg)
+        / 2f64.sqrt();
+    assert_relative_eq!(planned.reached_deg, both, max_relative = 1e-9);
     let unplayed = planned.setups.iter().find(|s| s.name == "F").unwrap();
     assert_eq!(unplayed.captures, 0);
     let mut alone = job.clone();
@@ -441,7 +447,7 @@ fn a_plan_starts_from_what_was_found() {
         planned
             .suggestions
             .iter()
-            .all(|s| s.standard_uncertainty_deg < u),
+            .all(|s| s.standard_uncertainty_deg < both),
         "{u} {planned:?}"
     );
     // without what was found it is planned for another rotation
@@ -541,9 +547,9 @@ fn a_tone_at_two_speeds_teaches_next_to_nothing() {
         (u / plan.reached_deg, plan.notes)
     };
     let (ordinary, notes) = gain(0.4, false);
-    assert!(ordinary < 0.97 && notes.is_empty(), "{ordinary} {notes:?}");
+    assert!(ordinary < 0.99 && notes.is_empty(), "{ordinary} {notes:?}");
     let (tone, notes) = gain(4.8, true);
-    assert!(tone > 0.9, "{tone}");
+    assert!(tone > 0.99, "{tone}");
     assert!(
         notes[0].contains("another speed teaches next to nothing"),
         "{notes:?}"
