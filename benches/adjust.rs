@@ -48,6 +48,7 @@ fn laboratory(captures: usize, setups: usize, tips_known: bool) -> (Job, Vec<Opt
         let swapped = round % 8 == 4;
         job.captures.push(CaptureSpec {
             source: Source::Planned,
+            band: None,
             setup: format!("setup {setup}"),
             record: format!("record {}", setup % 3),
             chain: "chain".into(),

@@ -63,7 +63,7 @@
 //! a file to its estimate; [`groove`] is the geometry of stylus,
 //! groove and arm; [`adjust`] is generic least squares; [`job`] joins captures
 //! and priors into rotations; [`session`] follows one recording while it is made;
-//! [`uncertainty`] holds intervals, budgets and decisions; `check` holds many jobs against their limits; [`simulate`]
+//! [`side`] is a side to be cut, and finds its marks in a recording; [`uncertainty`] holds intervals, budgets and decisions; `check` holds many jobs against their limits; [`simulate`]
 //! makes captures with known truth. [`outside`] reads small files within bounds
 //! and makes the text of others safe to show.
 //! `report` makes text and documents of results. The command line lives in the
@@ -85,6 +85,7 @@ pub mod outside;
 #[cfg(feature = "cli")]
 pub mod report;
 pub mod session;
+pub mod side;
 pub mod simulate;
 pub mod spectrum;
 pub mod uncertainty;

@@ -117,6 +117,15 @@ pub fn parse_radius_mm(text: &str) -> Result<f64, QuantityError> {
     }
 }
 
+/// Reads a time from the start of a recording in seconds; `m:ss` is understood.
+pub fn parse_seconds(text: &str) -> Result<f64, QuantityError> {
+    const WHAT: &str = "a time in seconds or m:ss";
+    match text.split_once(':') {
+        Some((m, s)) => Ok(60.0 * parse_number(m, WHAT)? + parse_number(s, WHAT)?),
+        None => parse_number(text, WHAT),
+    }
+}
+
 /// Bytes in hexadecimal.
 pub fn hexadecimal(bytes: &[u8]) -> String {
     bytes.iter().map(|byte| format!("{byte:02x}")).collect()

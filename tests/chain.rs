@@ -989,6 +989,7 @@ fn job(calibration: &Calibration) -> Job {
     );
     job.captures.push(CaptureSpec {
         source: job::Source::File("groove.wav".into()),
+        band: None,
         setup: name(),
         record: name(),
         chain: name(),

@@ -28,6 +28,7 @@ const COMMANDS: &[&str] = &[
     "check",
     "verify",
     "simulate",
+    "master",
     "follow",
     "completions",
     "manual",
@@ -169,6 +170,17 @@ fn nothing_but_an_older_result_is_written_over() {
     std::fs::copy(recipe, at.join("band.toml")).unwrap();
     refused(
         groovelag(at, &["simulate", "band.toml", "-o", ".", "--force"]),
+        "may be a recording",
+    );
+    std::fs::copy(&source, at.join("side.wav")).unwrap();
+    refused(groovelag(at, &["master", "-o", "."]), "--force");
+    refused(
+        groovelag(at, &["master", "-o", ".", "--force"]),
+        "somebody has worked on it",
+    );
+    std::fs::remove_file(at.join("job.toml")).unwrap();
+    refused(
+        groovelag(at, &["master", "-o", ".", "--force"]),
         "may be a recording",
     );
     // an older page is what --force is for

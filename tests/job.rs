@@ -632,3 +632,103 @@ fn exchanged_channels_are_found_and_put_right() {
         assert!(message.contains("channels = [2, 1]"), "{wrong}: {message}");
     }
 }
+
+/// One recording of several bands is as many captures: found by their pauses they tell what
+/// captures with the same times do, and the file is one input. Everything is invented.
+#[test]
+fn bands_of_one_recording_are_captures() {
+    use groovelag::capture::{self, Options, Source, Stereo, StreamWriter};
+    let folder = tempfile::tempdir().unwrap();
+    let at = folder.path();
+    let example = Path::new(env!("CARGO_MANIFEST_DIR")).join("test-signals/example.wav");
+    let mut recording = capture::open(&Source::Path(example), &Options::default()).unwrap();
+    let mut band = Stereo::default();
+    recording.read(&mut band, 1 << 20).unwrap();
+    let silence = Stereo {
+        left: vec![0.0; 96_000],
+        right: vec![0.0; 96_000],
+    };
+    let left_only = Stereo {
+        left: band.left.clone(),
+        right: band.left.iter().map(|v| 0.03 * v).collect(),
+    };
+    let file = std::fs::File::create(at.join("side.wav")).unwrap();
+    let mut writer = StreamWriter::new(file, 48_000, Some(24)).unwrap();
+    for part in [&silence, &band, &silence, &left_only, &silence, &band] {
+        writer.write(part).unwrap();
+    }
+    writer.finish().unwrap();
+
+    let run = |arguments: &[&str]| {
+        let out = Command::new(env!("CARGO_BIN_EXE_groovelag"))
+            .current_dir(at)
+            .args(arguments)
+            .output()
+            .unwrap();
+        let error = String::from_utf8_lossy(&out.stderr).into_owned();
+        let json = serde_json::from_slice::<serde_json::Value>(&out.stdout);
+        (json.unwrap_or_default(), error)
+    };
+    let (list, _) = run(&["measure", "side.wav", "--bands", "--json"]);
+    assert_eq!(list["schema"], "groovelag/bands/1");
+    let schema = schemars::generate::SchemaSettings::default()
+        .for_serialize()
+        .into_generator()
+        .into_root_schema_for::<groovelag::report::bands::BandList>();
+    super::schemas::holds("bands", &schema.into(), &[list.clone()], "schema");
+    let bands = list["bands"].as_array().unwrap();
+    let length = band.left.len() as f64 / 48_000.0;
+    let spans: Vec<[f64; 2]> = bands
+        .iter()
+        .map(|b| [0, 1].map(|k| b["span_s"][k].as_f64().unwrap()))
+        .collect();
+    assert_eq!(spans.len(), 3, "{spans:?}");
+    for (k, [from, to]) in spans.iter().enumerate() {
+        let begin = 2.0 + k as f64 * (2.0 + length);
+        // the example has a lead-in and a run-out of its own
+        assert!(*from >= begin && *from < begin + 0.6, "{spans:?}");
+        assert!(
+            *to <= begin + length + 1e-9 && *to > begin + length - 0.6,
+            "{spans:?}"
+        );
+    }
+
+    let head = "format = 1\n[record.a.band.outer]\nradius_mm = 72\n[record.a.band.left]\n\
+                kind = \"left\"\nradius_mm = 71\n[record.a.band.inner]\nradius_mm = 70\n";
+    let by_pauses = "[[capture]]\nfile = \"side.wav\"\nrpm = 33\nbands = \"pauses\"\n";
+    std::fs::write(at.join("pauses.toml"), format!("{head}{by_pauses}")).unwrap();
+    let capture = |[from, to]: [f64; 2], radius: f64| {
+        format!(
+            "[[capture]]\nfile = \"side.wav\"\nrpm = 33\nradius_mm = {radius}\nfrom_s = {from}\nto_s = {to}\n"
+        )
+    };
+    let by_times = capture(spans[0], 72.0) + &capture(spans[2], 70.0);
+    std::fs::write(at.join("times.toml"), format!("{head}{by_times}")).unwrap();
+    let (found, error) = run(&["solve", "pauses.toml", "--json"]);
+    let (stated, _) = run(&["solve", "times.toml", "--json"]);
+    let captures = found["captures"]
+        .as_array()
+        .unwrap_or_else(|| panic!("{error}"));
+    assert_eq!(captures[0]["file"], "side.wav, band outer");
+    assert_eq!(captures[1]["file"], "side.wav, band inner");
+    assert_eq!(found["setups"], stated["setups"]);
+    for (k, capture) in captures.iter().enumerate() {
+        assert_eq!(capture["delay_us"], stated["captures"][k]["delay_us"]);
+    }
+    let inputs = found["basis"]["inputs"].as_array().unwrap();
+    let names: Vec<_> = inputs.iter().map(|i| i["file"].as_str().unwrap()).collect();
+    assert_eq!(names, ["pauses.toml", "side.wav"]);
+
+    std::fs::write(at.join("result.json"), found.to_string()).unwrap();
+    let (verified, error) = run(&["verify", "result.json", "--json"]);
+    assert_eq!(verified["verified"], true, "{error}");
+
+    // another number of bands than there are is told with what is there
+    let fewer = format!("{head}[record.a.band.more]\nradius_mm = 60\n{by_pauses}");
+    std::fs::write(at.join("fewer.toml"), fewer).unwrap();
+    let (_, error) = run(&["solve", "fewer.toml"]);
+    assert!(
+        error.contains("4 bands are to be found in 'side.wav'") && error.contains("into 3"),
+        "{error}"
+    );
+}

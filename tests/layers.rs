@@ -18,6 +18,8 @@ const ARROWS: &[(&str, &[&str])] = &[
     ("capture", &["units", "uncertainty"]),
     ("spectrum", &["units", "uncertainty"]),
     ("groove", &["units", "uncertainty"]),
+    // the side to be cut: synthesises, and correlates marks
+    ("side", &["capture", "spectrum"]),
     ("adjust", &["uncertainty"]),
     ("delay", &["spectrum", "adjust", "uncertainty", "units"]),
     (
@@ -47,6 +49,7 @@ const ARROWS: &[(&str, &[&str])] = &[
         "job",
         &[
             "analysis",
+            "side",
             "adjust",
             "groove",
             "delay",
@@ -86,6 +89,7 @@ const ARROWS: &[(&str, &[&str])] = &[
             "job",
             "analysis",
             "simulate",
+            "side",
             "chain",
             "delay",
             "groove",
@@ -105,7 +109,7 @@ const HOMES: &[(&str, &[&str])] = &[
     ("clap_complete", &["cli"]),
     ("clap_mangen", &["cli"]),
     // analysis transforms in one place; the simulator synthesises with its own
-    ("rustfft", &["spectrum", "simulate"]),
+    ("rustfft", &["spectrum", "simulate", "side"]),
     ("realfft", &["spectrum"]),
     ("hound", &["capture", "simulate"]),
     ("symphonia", &["capture", "simulate"]),

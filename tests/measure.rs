@@ -728,6 +728,7 @@ fn practitioners_captures_give_their_rotation() {
             job.setups.insert(name(), Setup::default());
             job.captures.push(CaptureSpec {
                 source: job::Source::File(PathBuf::from(&title)),
+                band: None,
                 setup: name(),
                 record: name(),
                 chain: name(),

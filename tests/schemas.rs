@@ -249,6 +249,7 @@ const JOB: &[(&str, &[(&str, &str)])] = &[
             ("groove_angle_deg", "quantity"),
             ("label", "text"),
             ("side", "text"),
+            ("band", "record_bands"),
         ],
     ),
     (
@@ -342,6 +343,7 @@ const JOB: &[(&str, &[(&str, &str)])] = &[
             ("from_s", "number"),
             ("to_s", "number"),
             ("date", "text"),
+            ("bands", "bands"),
             ("note", "text"),
         ],
     ),
@@ -365,7 +367,7 @@ fn job_schema() -> Value {
             { "type": "array", "items": { "type": "number" }, "minItems": 2, "maxItems": 2 }
         ]
     });
-    let kinds = json!({
+    let mut kinds = json!({
         "text": { "type": "string" },
         "texts": { "anyOf": [
             { "type": "string" },
@@ -382,6 +384,28 @@ fn job_schema() -> Value {
         "rpm": { "anyOf": [rpm, with_u(rpm.clone())] },
         "radius": { "anyOf": [radius, with_u(radius.clone())] },
     });
+    let reference = |kind: &str| json!({ "$ref": format!("#/$defs/{kind}") });
+    let time = json!({ "type": ["number", "string"] });
+    let band = json!({
+        "type": "object",
+        "properties": {
+            "name": reference("text"), "from": time, "to": time, "radius_mm": reference("radius")
+        },
+        "additionalProperties": false
+    });
+    kinds["bands"] = json!({ "anyOf": [
+        { "enum": ["pauses", "marks"] },
+        { "type": "array", "items": { "anyOf": [reference("text"), band] }, "minItems": 1 }
+    ] });
+    kinds["record_bands"] = json!({ "type": "object", "additionalProperties": {
+        "type": "object",
+        "properties": {
+            "kind": { "enum": ["lateral", "left", "right", "tone", "silent"] },
+            "radius_mm": reference("radius")
+        },
+        "required": ["radius_mm"],
+        "additionalProperties": false
+    } });
     let mut properties = json!({
         "format": { "const": 1 },
         "include": { "$ref": "#/$defs/texts" }
@@ -426,6 +450,10 @@ fn job() {
         "format = 1\ninclude = [\"known.toml\"]\n[cartridge.a]\nprofile = \"line\"\n\
          side_radius_um = { value = 5, u = 0.5 }\n[limits]\nwarning_level = \"serious\"\n\
          [[capture]]\nplanned = true\nradius_mm = [75, 70]\nrpm = \"100/3\"\n\
+         [record.side.band.outer]\nradius_mm = 140\n[record.side.band.hush]\nkind = \"silent\"\nradius_mm = 90\n\
+         [[capture]]\nplanned = true\nrpm = 33\nbands = \"pauses\"\n\
+         [[capture]]\nfile = \"side.wav\"\nrpm = 33\n\
+         bands = [\"outer\", { name = \"inner\", from = \"1:10\", to = 130.5, radius_mm = [70, 65] }]\n\
          [[capture]]\nplanned = true\nradius_mm = { value = 70, u = 0.2 }\nrpm = { value = 45, u = 0.1 }\n",
     )
     .unwrap();

@@ -680,6 +680,7 @@ fn random_job(rng: &mut ChaCha8Rng) -> (Job, Vec<Option<CaptureData>>) {
         let turn = pick(rng, &[-4.0, 0.0, 0.0, 4.0]) * DEGREE;
         let spec = CaptureSpec {
             source: Source::Planned,
+            band: None,
             setup: name.to_owned(),
             record: record.to_owned(),
             chain: chain.to_owned(),

@@ -1,10 +1,12 @@
 //! A recording to its estimate: read, take in, estimate.
 
 mod again;
+mod bands;
 mod evidence;
 pub mod follow;
 
 pub use again::settle;
+pub use bands::{Span, bands, depth_db};
 pub use evidence::{Evidence, Moment};
 
 use again::{Again, Keeper, Part, Treatment};

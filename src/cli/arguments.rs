@@ -8,7 +8,8 @@ use groovelag::groove::{self, CONTACT_SPACINGS_UM, FRONTAL_RADII_UM, SIDE_RADII_
 use groovelag::job::Alignment;
 use groovelag::report::start::{AnyArm, ArmDimensions, Tip};
 use groovelag::units::{
-    DEGREE, MILLIMETRE, parse_length_mm, parse_number, parse_radius_mm, parse_rpm, written,
+    DEGREE, MILLIMETRE, parse_length_mm, parse_number, parse_radius_mm, parse_rpm, parse_seconds,
+    written,
 };
 use std::ffi::OsString;
 use std::ops::RangeInclusive;
@@ -279,14 +280,7 @@ fn dimensions(text: &str) -> Result<ArmDimensions, String> {
 
 /// Seconds from the start of the recording; `m:ss` is understood.
 pub fn seconds(text: &str) -> Result<f64, String> {
-    const WHAT: &str = "a time in seconds or m:ss";
-    let value = match text.split_once(':') {
-        Some((m, s)) => {
-            60.0 * parse_number(m, WHAT).map_err(|e| e.to_string())?
-                + parse_number(s, WHAT).map_err(|e| e.to_string())?
-        }
-        None => parse_number(text, WHAT).map_err(|e| e.to_string())?,
-    };
+    let value = parse_seconds(text).map_err(|e| e.to_string())?;
     if (0.0..=1e6).contains(&value) {
         Ok(value)
     } else {

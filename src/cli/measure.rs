@@ -4,13 +4,15 @@ use super::arguments::{self, Radii, RecordingArguments};
 use super::output::{self, Inputs, Progress};
 use super::views::Views;
 use super::{Common, Outcome};
-use clap::Args;
-use groovelag::analysis::{self, Through};
+use clap::{Args, Command};
+use groovelag::analysis::{self, Request, Through};
+use groovelag::capture::Source;
 use groovelag::groove::Profile;
 use groovelag::job::{
     self, Alignment, ArmOf, CaptureSpec, Cartridge, Details, Job, Measured, PivotedArm, Setup,
     Stated,
 };
+use groovelag::report::bands::{BandFound, BandList};
 use groovelag::report::start::{AnyArm, Tip};
 use groovelag::report::{page, sketch};
 use groovelag::uncertainty::Standing;
@@ -134,6 +136,7 @@ impl SituationArguments {
             );
             job.captures.push(CaptureSpec {
                 source: job::Source::File(PathBuf::from(capture)),
+                band: None,
                 setup: (*setup).to_owned(),
                 record: name(),
                 chain: name(),
@@ -169,7 +172,10 @@ pub struct Measure {
     /// The recording (WAV, FLAC, AIFF, CAF); - reads standard input
     capture: OsString,
     #[command(flatten)]
-    place: PlaceArguments,
+    place: Option<PlaceArguments>,
+    /// List its bands, parted by pauses
+    #[arg(long, conflicts_with_all = ["radius", "rpm", "tolerance", "from", "to", "report", "plot", "sketch"])]
+    bands: bool,
     #[command(flatten)]
     situation: SituationArguments,
     /// Tolerance to the cartridge body, degrees either way
@@ -186,9 +192,89 @@ pub struct Measure {
     views: Views,
 }
 
+/// The same program, where `measure --bands` needs no place on the record.
+pub fn with_bands(program: Command) -> Command {
+    program.mut_subcommand("measure", |measure| {
+        let place = ["radius", "rpm"];
+        place.into_iter().fold(measure, |measure, name| {
+            measure.mut_arg(name, |arg| {
+                arg.required(false).required_unless_present("bands")
+            })
+        })
+    })
+}
+
 impl Measure {
     /// Runs the command.
     pub fn run(&self) -> Result<Outcome, String> {
+        match &self.place {
+            Some(place) => self.measure(place),
+            None => self.list_bands(),
+        }
+    }
+
+    /// A line for each band that pauses part.
+    fn list_bands(&self) -> Result<Outcome, String> {
+        let request = self.recording.request(&self.capture, false)?;
+        let name = request.source.name();
+        if request.source == Source::StandardInput {
+            return Err(
+                "--bands reads a recording several times, and standard input comes once; save it to a file"
+                    .to_owned(),
+            );
+        }
+        let calibration = super::calibration(self.chain.as_deref())?;
+        let through = calibration.as_ref().map(|calibration| Through {
+            calibration,
+            leads_swapped: self.situation.leads_swapped,
+        });
+        let mut progress = Progress::new();
+        let spans = analysis::bands(&request.source, &request.options, &mut |f| {
+            progress.show("looking for pauses", f);
+        })
+        .map_err(|e| e.to_string())?;
+        let mut bands = Vec::new();
+        for (k, span) in spans.iter().enumerate() {
+            let request = Request {
+                from_s: Some(span.from_s),
+                to_s: Some(span.to_s),
+                ..request.clone()
+            };
+            let what = format!("band {} of {}", k + 1, spans.len());
+            let mut shown = |f| progress.show(&what, f);
+            let taken = analysis::take_in(&request, &mut shown).map_err(|e| e.to_string())?;
+            let quality = &taken.spectrum.quality;
+            let powers = [quality.left_power, quality.right_power];
+            let band = BandFound::of(k, *span).with_powers(powers);
+            bands.push(
+                match analysis::settle(taken, &request.settings, through, &mut shown) {
+                    Ok(a) => band.with_delay(
+                        a.estimate.delay_s,
+                        a.estimate.standard_uncertainty_s,
+                        self.common.coverage,
+                        a.caveats,
+                    ),
+                    Err(error) => BandFound {
+                        refusal: Some(error.to_string()),
+                        ..band
+                    },
+                },
+            );
+        }
+        drop(progress);
+        let list = BandList::new(&name, bands);
+        if self.common.json {
+            output::print_json(&list)?;
+        } else {
+            output::print(&list.text(output::width()))?;
+        }
+        let doubted = |band: &BandFound| Standing::of(&band.warnings).is_doubted();
+        let doubt = list.bands.iter().find(|band| doubted(band));
+        let warnings = doubt.map_or(&[][..], |band| &band.warnings);
+        Ok(Outcome::of(Standing::of(warnings), true))
+    }
+
+    fn measure(&self, place: &PlaceArguments) -> Result<Outcome, String> {
         let chain = self.chain.as_ref().map(|c| c.as_os_str());
         let inputs = Inputs::of(chain.into_iter().chain([self.capture.as_os_str()]));
         self.views.check_free(&inputs, &[])?;
@@ -206,7 +292,7 @@ impl Measure {
         drop(progress);
         let mut job = self
             .situation
-            .job(&self.place, &self.recording, &[("", &self.capture)]);
+            .job(place, &self.recording, &[("", &self.capture)]);
         job.limits.tolerance = self.tolerance.map(|t| t * DEGREE);
         let mut terms = Vec::new();
         if let Some(calibration) = calibration {

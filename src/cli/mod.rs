@@ -6,6 +6,7 @@ mod calibrate;
 mod check;
 mod compare;
 mod follow;
+mod master;
 mod measure;
 mod output;
 mod page;
@@ -38,7 +39,6 @@ use std::process::ExitCode;
 'groovelag COMMAND --help' shows each command; docs/owner.md tells how to begin.
 Mute the amplifier before touching the cartridge, guard the stylus, and follow
 the maker's instructions first.
-
 Exit status: 0 done; 1 done, but a stated limit is not met or undecided, or
 the result is in doubt; 2 the request, the input or the output is unusable."
 )]
@@ -61,6 +61,7 @@ enum Command {
     Check(check::CheckArguments),
     Verify(verify::VerifyArguments),
     Simulate(simulate::Arguments),
+    Master(master::Master),
     Follow(follow::Follow),
     Page(page::Page),
     Completions(shell::Completions),
@@ -101,6 +102,11 @@ impl Outcome {
     }
 }
 
+/// Everything that can be typed.
+fn program() -> clap::Command {
+    measure::with_bands(Arguments::command())
+}
+
 /// Runs the command line and says how it ended.
 pub fn run() -> ExitCode {
     if views::help_asked(std::env::args_os()) {
@@ -116,7 +122,7 @@ pub fn run() -> ExitCode {
         };
     }
     // 80 columns where no terminal says otherwise
-    let program = Arguments::command().term_width(output::width());
+    let program = program().term_width(output::width());
     let matches = program.clone().try_get_matches();
     let arguments = match matches.and_then(|m| Arguments::from_arg_matches(&m)) {
         Ok(arguments) => arguments,
@@ -154,6 +160,7 @@ pub fn run() -> ExitCode {
         Command::Check(arguments) => check::run(&arguments),
         Command::Verify(arguments) => verify::run(&arguments, &read_capture),
         Command::Simulate(arguments) => simulate::run(&arguments),
+        Command::Master(command) => command.run(),
         Command::Follow(command) => command.run(),
         Command::Page(command) => command.run(),
         Command::Completions(command) => command.run(program),
@@ -212,7 +219,7 @@ mod tests {
     /// columns would be broken once more, in a bad place.
     #[test]
     fn help_is_broken_where_it_was_meant_to() {
-        let program = Arguments::command();
+        let program = program();
         let commands = program.get_subcommands().chain([&program]);
         for command in commands {
             let help = command.get_after_help().map(ToString::to_string);

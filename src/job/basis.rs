@@ -264,10 +264,10 @@ fn inputs(
         }
     }
     for (at, (capture, data)) in job.captures.iter().zip(data).enumerate() {
-        if let (Source::File(_), Some(data)) = (&capture.source, data) {
+        if let (Some(file), Some(data)) = (capture.file(), data) {
             let recording = Input {
                 kind: InputKind::Recording,
-                file: capture.describe(at),
+                file,
                 sha256: data.sha256.clone(),
                 shares: brought(&[Brought::Capture(at)]),
             };

@@ -105,6 +105,35 @@ pub struct Record {
     pub label: Option<String>,
     /// Free text.
     pub side: Option<String>,
+    /// Its bands by name.
+    pub bands: BTreeMap<String, Band>,
+}
+
+/// What is cut into a band.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum BandKind {
+    /// Both channels alike: what tells a rotation.
+    #[default]
+    Lateral,
+    /// The left channel alone.
+    Left,
+    /// The right channel alone.
+    Right,
+    /// A tone, which tells no delay by itself.
+    Tone,
+    /// Nothing: an unmodulated groove, which sounds like a pause.
+    Silent,
+}
+
+/// One band of a record side.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Band {
+    /// What is cut into it.
+    pub kind: BandKind,
+    /// Radius at its start and its end, metres.
+    pub radius: [f64; 2],
+    /// Standard uncertainty of the radius, metres, if stated.
+    pub radius_u: Option<f64>,
 }
 
 /// Everything behind the swap point.
@@ -279,11 +308,32 @@ pub enum Source {
     Planned,
 }
 
+/// Which band of its recording a capture is.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct BandOf {
+    /// Its name.
+    pub name: String,
+    /// How its times are found, where they are not stated;
+    /// [`file::gather`](super::file::gather) then finds them.
+    pub found: Option<FoundBy>,
+}
+
+/// How a band is found in its recording.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum FoundBy {
+    /// It is the one of this number, counted from 0, of so many that pauses part.
+    Pauses(usize, usize),
+    /// The coded marks of the [side to be cut](crate::side) tell where the band of its name is.
+    Marks,
+}
+
 /// One capture.
 #[derive(Debug, Clone, PartialEq)]
 pub struct CaptureSpec {
     /// Where its delay comes from.
     pub source: Source,
+    /// Which band of a recording of several it is.
+    pub band: Option<BandOf>,
     /// Name of its setup.
     pub setup: String,
     /// Name of its record side.
@@ -317,12 +367,24 @@ pub struct CaptureSpec {
 
 impl CaptureSpec {
     /// What to call the capture in a message or a result: its file, or what it
-    /// is and which (counted from 1).
+    /// is and which (counted from 1), and its band.
     pub fn describe(&self, index: usize) -> String {
-        match &self.source {
-            Source::File(path) => path.to_string_lossy().replace('\\', "/"),
+        let what = match &self.source {
+            Source::File(_) => self.file().unwrap_or_default(),
             Source::Delay(_) => format!("delay {}", index + 1),
             Source::Planned => format!("planned {}", index + 1),
+        };
+        match &self.band {
+            Some(band) => format!("{what}, band {}", band.name),
+            None => what,
+        }
+    }
+
+    /// Its recording as the job names it, with `/`.
+    pub fn file(&self) -> Option<String> {
+        match &self.source {
+            Source::File(path) => Some(path.to_string_lossy().replace('\\', "/")),
+            _ => None,
         }
     }
 

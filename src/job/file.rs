@@ -1,5 +1,7 @@
 //! The job file: TOML, `format = 1`.
 
+mod bands;
+
 use super::calibration::FEWEST_REPEATS;
 use super::description::{
     Alignment, ArmOf, CaptureSpec, Cartridge, Chain, Estimate, INSTRUMENT, Job, Limits, PivotedArm,
@@ -16,6 +18,7 @@ use crate::groove::{Arm, CONTACT_SPACINGS_UM, FRONTAL_RADII_UM, Profile, SIDE_RA
 use crate::outside::{self, ReadError};
 use crate::uncertainty::{Caveat, Level, Warning};
 use crate::units::{DEGREE, MICROMETRE, MICROSECOND, MILLIMETRE, nominal_rpm, parse_rpm, written};
+use bands::Bands;
 use serde_spanned::Spanned;
 use std::collections::BTreeMap;
 use std::f64::consts::FRAC_PI_4;
@@ -203,6 +206,7 @@ pub fn gather<E: std::fmt::Display>(
             path: job_file.to_string_lossy().replace('\\', "/"),
             reason: e.to_string(),
         })?;
+    bands::locate(job, job_file)?;
     let data = recordings(job, job_file, &calibrations, read_recording)?;
     Ok((data, super::replace_priors(job, &calibrations)))
 }
@@ -393,7 +397,9 @@ fn parse_with_includes(text: &str, path: &str) -> Result<(Job, Includes), JobFil
         }
         job.instruments.push(texts_by_key(&mut f, INSTRUMENT_KEYS)?);
     }
+    let mut bands = Vec::new();
     for mut f in top.tables("capture", CAPTURE_KEYS)? {
+        bands.push(Bands::read(&mut f)?);
         job.captures.push(capture(&mut f, &mut references)?);
     }
     complete(&mut job);
@@ -401,6 +407,14 @@ fn parse_with_includes(text: &str, path: &str) -> Result<(Job, Includes), JobFil
         reference.check(&source, &job)?;
     }
     missing_names(&source, &job)?;
+    let mut captures = Vec::new();
+    for (spec, bands) in job.captures.iter().zip(&bands) {
+        match bands {
+            Some(bands) => captures.extend(bands.captures(spec, &job)?),
+            None => captures.push(spec.clone()),
+        }
+    }
+    job.captures = captures;
     Ok((job, includes))
 }
 
@@ -423,6 +437,7 @@ const RECORD_KEYS: &[&str] = &[
     "groove_angle_deg",
     "label",
     "side",
+    "band",
 ];
 const CHAIN_KEYS: &[&str] = &[
     "skew_us",
@@ -494,6 +509,7 @@ const CAPTURE_KEYS: &[&str] = &[
     "from_s",
     "to_s",
     "date",
+    "bands",
     "note",
 ];
 
@@ -569,6 +585,7 @@ fn record(f: &mut Fields<'_>) -> Result<Record, JobFileError> {
         groove_angle: f.quantity("groove_angle_deg", DEGREE, 30.0..=150.0)?,
         label: f.text("label")?,
         side: f.text("side")?,
+        bands: bands::described(f)?,
     })
 }
 
@@ -703,7 +720,11 @@ fn capture<'a>(
             ));
         }
     };
-    let (radius, radius_u) = f.radius()?;
+    // each of its bands has its own
+    let (radius, radius_u) = match f.has("bands") {
+        true => Default::default(),
+        false => f.radius()?,
+    };
     let rpm = f.rpm("rpm")?;
     if rpm.value.is_none() {
         return Err(f.missing("rpm"));
@@ -719,6 +740,7 @@ fn capture<'a>(
         |f: &mut Fields<'a>, kind| f.reference(kind, references).map(Option::unwrap_or_default);
     Ok(CaptureSpec {
         source,
+        band: None,
         setup: reference(f, "setup")?,
         record: reference(f, "record")?,
         chain: reference(f, "chain")?,
@@ -1358,7 +1380,9 @@ impl<'a> Fields<'a> {
         };
         let mut found = Vec::new();
         for (name, value) in table {
-            let context = format!("[{key}.{}]", name.get_ref());
+            let within = self.context.strip_prefix('[');
+            let within = within.map_or_else(String::new, |c| c.replace(']', "."));
+            let context = format!("[{within}{key}.{}]", name.get_ref());
             let DeValue::Table(inner) = value.get_ref() else {
                 return Err(self.source.at(
                     name.span().start,

@@ -50,8 +50,8 @@ pub use basis::{AdjustedUnknown, Basis, Input, InputKind, OtherShares};
 pub use calibration::{calibrations, replace_priors};
 pub use comparison::{Comparison, compare};
 pub use description::{
-    Alignment, ArmOf, CaptureSpec, Cartridge, Chain, Estimate, INSTRUMENT, Job, Limits, PivotedArm,
-    REPORT, Record, Setup, Source, Stated,
+    Alignment, ArmOf, Band, BandKind, BandOf, CaptureSpec, Cartridge, Chain, Estimate, FoundBy,
+    INSTRUMENT, Job, Limits, PivotedArm, REPORT, Record, Setup, Source, Stated,
 };
 pub use details::{CaptureDetails, ContactView, Details, Learned};
 pub use explanation::{Explanation, Slip};

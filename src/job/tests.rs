@@ -70,6 +70,7 @@ pub(super) fn worked_example() -> Job {
 pub(super) fn capture(setup: &str, rpm: f64, turn_deg: f64, swapped: bool) -> CaptureSpec {
     CaptureSpec {
         // a delay, which tells of no cartridge's response
+        band: None,
         source: Source::Delay(Estimate {
             value: 0.0,
             u: 0.005 * MICROSECOND,

@@ -1,7 +1,9 @@
 //! Views of results: they format, never compute, and write no files.
 
+pub mod bands;
 pub mod calibration;
 pub mod check;
+pub mod cutting;
 mod follow;
 pub mod instruction;
 mod measurement;

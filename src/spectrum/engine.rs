@@ -28,7 +28,7 @@ const LEVEL_BAND_HZ: (f64, f64) = (90.0, 16_000.0);
 const QUIET: f64 = 1e-3;
 /// A stretch louder than all before by this, 20 dB, makes a lead-in of it: its noise
 /// of each wall may be no quieter, and it holds a hundredth of the information.
-const LEAD_IN: f64 = 1e-2;
+pub const LEAD_IN: f64 = 1e-2;
 /// A stretch shorter than this, seconds, between silences is not programme but
 /// a needle drop or a tick of the run-out groove (whose period is 1.33 s at
 /// 45 rpm and 1.8 s at 33 1/3).

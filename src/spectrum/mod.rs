@@ -20,6 +20,7 @@ mod tracing;
 pub mod window;
 
 pub use coder::CoderProbe;
+pub(crate) use engine::LEAD_IN;
 pub use engine::{Engine, EngineSettings, SettingsError};
 pub use frame::correlate;
 pub use groups::Group;

@@ -517,7 +517,7 @@ fn awaited(job: &Job, missing: &[bool]) -> Vec<Next> {
     let mut list: Vec<Next> = asked
         .filter(|(_, (_, missing))| **missing)
         .map(|(k, (capture, _))| {
-            let file = capture.describe(k);
+            let file = capture.file().unwrap_or_else(|| capture.describe(k));
             let plain = Path::new(&file)
                 .file_name()
                 .is_some_and(|n| n == file.as_str());

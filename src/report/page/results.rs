@@ -4,7 +4,7 @@ use super::names::{Names, escaped, file_name};
 use super::parts::{self, number, quantity};
 use super::{Block, Page, Section};
 use crate::job::{
-    Basis, Comparison, Details, INSTRUMENT, Input, Job, REPORT, SetupResult, Solution, Source,
+    Basis, CaptureSpec, Comparison, Details, INSTRUMENT, Input, Job, REPORT, SetupResult, Solution,
 };
 use crate::report::Measurement;
 use crate::report::instruction::{Situation, capitalised};
@@ -42,10 +42,7 @@ pub struct About<'a> {
 
 impl About<'_> {
     fn names(&self) -> Names {
-        let captures = self.job.captures.iter().filter_map(|c| match &c.source {
-            Source::File(path) => Some(path.to_string_lossy().replace('\\', "/")),
-            _ => None,
-        });
+        let captures = self.job.captures.iter().filter_map(CaptureSpec::file);
         Names::new(captures.chain(self.file.map(str::to_owned)))
     }
 

@@ -1,0 +1,303 @@
+//! The bands of a recording, told by the pauses between them.
+//!
+//! What parts two bands is the depth of the quietest moment between them, against the quieter
+//! of the two: the persistence of a valley in the level over time (Edelsbrunner, Letscher and
+//! Zomorodian 2002, "Topological persistence and simplification"). A band counts if every
+//! valley beside it is as deep as [`DEPTH_DB`]; nothing is compared with full scale, nor with
+//! the loudest band of all, so that quiet bands beside loud ones are bands.
+
+use crate::capture::{self, CaptureError, Options, Source, Stereo};
+use crate::spectrum::LEAD_IN;
+
+/// The level is taken in cells so long, seconds: longer than a click.
+const CELL_S: f64 = 0.005;
+/// Cells in a frame, the step of all times: a tenth of a second.
+const CELLS: usize = 20;
+/// Clicks in a frame that do not count for its level, which is that of the loudest cell but
+/// these; a note struck twice in a second still counts.
+const CLICKS: usize = 2;
+/// What is lower is left out of the level, hertz: rumble, and hum by 30 dB. Common practice,
+/// no source.
+const LOWEST_HZ: f64 = 300.0;
+/// Shortest pause, frames: a second. The words of a voice are nearer to each other. Common
+/// practice, no source.
+const PAUSE: usize = 10;
+/// Shortest band, frames: two revolutions at 33 1/3, so that the ticks of a run-out groove, one
+/// a revolution, and a needle drop make none.
+const BAND: usize = 36;
+/// Level of digital silence, as power.
+const NOTHING: f64 = 1e-20;
+
+/// Depth of a pause, dB: what plays there holds a hundredth of the information of what plays
+/// beside it, as that of a lead-in does ([`LEAD_IN`]).
+pub fn depth_db() -> f64 {
+    -10.0 * LEAD_IN.log10()
+}
+
+/// A modulated part of a recording between two pauses.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Span {
+    /// Its start, seconds.
+    pub from_s: f64,
+    /// Its end, seconds.
+    pub to_s: f64,
+}
+
+/// Finds the bands of a recording, in their order. `progress` is told the fraction done,
+/// where the length is known.
+///
+/// # Errors
+///
+/// When the recording cannot be read.
+pub fn bands(
+    source: &Source,
+    options: &Options,
+    progress: &mut dyn FnMut(f64),
+) -> Result<Vec<Span>, CaptureError> {
+    let mut recording = capture::open(source, options)?;
+    let rate = f64::from(recording.sample_rate_hz());
+    let mut meter = Meter::new(rate);
+    let mut block = Stereo::default();
+    while recording.read(&mut block, 1 << 16)? > 0 {
+        meter.push(&block);
+        if let Some(all) = recording.frames() {
+            progress(recording.position() as f64 / all.max(1) as f64);
+        }
+    }
+    let frame_s = (CELLS * meter.cell) as f64 / rate;
+    let whole = opened(&closed(&meter.levels, PAUSE), BAND);
+    let span = |[first, last]: [usize; 2]| Span {
+        // the frames at the ends are pauses in part
+        from_s: (first + 1) as f64 * frame_s,
+        to_s: last as f64 * frame_s,
+    };
+    Ok(parted(&whole, depth_db()).into_iter().map(span).collect())
+}
+
+/// Levels of frames, dB, both channels together.
+struct Meter {
+    /// Samples in a cell.
+    cell: usize,
+    /// Two high passes of the first order in each channel: their factor, and what went in and
+    /// came out last.
+    factor: f64,
+    passed: [[[f64; 2]; 2]; 2],
+    power: f64,
+    samples: usize,
+    cells: Vec<f64>,
+    levels: Vec<f64>,
+}
+
+impl Meter {
+    fn new(rate: f64) -> Self {
+        Self {
+            cell: (CELL_S * rate).round() as usize,
+            factor: (1.0 + std::f64::consts::TAU * LOWEST_HZ / rate).recip(),
+            passed: Default::default(),
+            power: 0.0,
+            samples: 0,
+            cells: Vec::with_capacity(CELLS),
+            levels: Vec::new(),
+        }
+    }
+
+    fn push(&mut self, block: &Stereo) {
+        for (left, right) in block.left.iter().zip(&block.right) {
+            for (sample, passes) in [left, right].into_iter().zip(&mut self.passed) {
+                let mut value = f64::from(*sample);
+                for [before, after] in passes {
+                    *after = self.factor * (*after + value - *before);
+                    *before = value;
+                    value = *after;
+                }
+                self.power += value * value;
+            }
+            self.samples += 1;
+            if self.samples == self.cell {
+                self.cells.push(self.power / self.cell as f64);
+                (self.power, self.samples) = (0.0, 0);
+                self.frame();
+            }
+        }
+    }
+
+    fn frame(&mut self) {
+        if self.cells.len() == CELLS {
+            let (_, power, _) = self
+                .cells
+                .select_nth_unstable_by(CLICKS, |a, b| b.total_cmp(a));
+            self.levels.push(10.0 * (*power + NOTHING).log10());
+            self.cells.clear();
+        }
+    }
+}
+
+/// Each value replaced by the extreme one, by `pick`, from `before` places before to `after`
+/// behind it.
+fn extreme(values: &[f64], [before, after]: [usize; 2], pick: fn(f64, f64) -> f64) -> Vec<f64> {
+    let all = values.len();
+    (0..all)
+        .map(|k| {
+            let window = &values[k.saturating_sub(before)..all.min(k + after + 1)];
+            window.iter().copied().fold(values[k], pick)
+        })
+        .collect()
+}
+
+/// Dips of fewer values than `length` filled: the closing of mathematical morphology (Serra
+/// 1982, "Image analysis and mathematical morphology"). It moves no edge of what is longer.
+fn closed(values: &[f64], length: usize) -> Vec<f64> {
+    let (half, rest) = (length / 2, length - 1 - length / 2);
+    extreme(
+        &extreme(values, [half, rest], f64::max),
+        [rest, half],
+        f64::min,
+    )
+}
+
+/// Peaks of fewer values than `length` cut off: the opening.
+fn opened(values: &[f64], length: usize) -> Vec<f64> {
+    let (half, rest) = (length / 2, length - 1 - length / 2);
+    extreme(
+        &extreme(values, [half, rest], f64::min),
+        [rest, half],
+        f64::max,
+    )
+}
+
+/// First value of each band, and the first one behind it.
+fn parted(levels: &[f64], depth: f64) -> Vec<[usize; 2]> {
+    let mut bands = Vec::new();
+    // of the band that is running: where to look for it, and its highest level
+    let mut running = levels.first().map(|level| (0, *level));
+    // of the pause: its lowest level and where
+    let mut lowest = (0, f64::INFINITY);
+    let mut end = |(from, peak): (usize, f64), to: usize| {
+        let within = |k: &usize| levels[*k] > peak - depth;
+        let first = (from..to).find(within).unwrap_or(from);
+        let last = (from..to).rev().find(within).unwrap_or(first);
+        bands.push([first, last + 1]);
+    };
+    for (k, level) in levels.iter().copied().enumerate() {
+        match &mut running {
+            Some((_, peak)) if level > *peak - depth => *peak = peak.max(level),
+            Some(band) => {
+                end(*band, k);
+                running = None;
+                lowest = (k, level);
+            }
+            None if level < lowest.1 => lowest = (k, level),
+            None if level >= lowest.1 + depth => running = Some((lowest.0, level)),
+            None => {}
+        }
+    }
+    if let Some(band) = running {
+        end(band, levels.len());
+    }
+    bands
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use rand::{RngExt, SeedableRng};
+
+    const RATE: u32 = 16_000;
+
+    /// Noise of each stretch: seconds, decibels, and whether the right channel is silent.
+    fn recording(stretches: &[(f64, f64, bool)], clicks_per_s: f64) -> Source {
+        let mut rng = rand_chacha::ChaCha8Rng::seed_from_u64(7);
+        let (mut left, mut right) = (Vec::new(), Vec::new());
+        for &(seconds, db, left_only) in stretches {
+            let gain = 10f64.powf(db / 20.0) * 3f64.sqrt();
+            for _ in 0..(seconds * f64::from(RATE)) as usize {
+                let hum = 0.01 * (left.len() as f64 * 0.02).sin();
+                let common = gain * rng.random_range(-1.0..1.0);
+                let click = match rng.random::<f64>() < clicks_per_s / f64::from(RATE) {
+                    true => 0.5,
+                    false => 0.0,
+                };
+                let mut wall = || 1e-3 * rng.random_range(-1.0..1.0) + hum;
+                left.push((common + click + wall()) as f32);
+                right.push(((if left_only { 0.0 } else { common }) + wall()) as f32);
+            }
+        }
+        Source::of_samples("invented", RATE, &left, &right).unwrap()
+    }
+
+    fn found(source: &Source) -> Vec<Span> {
+        bands(source, &Options::default(), &mut |_| ()).unwrap()
+    }
+
+    #[test]
+    fn bands_are_found_by_their_pauses() {
+        // a lead-in; bands of unlike levels, one of a single channel; a pause within the
+        // programme that is too short; a needle drop that is no band; a run-out
+        let quiet = -90.0;
+        let source = recording(
+            &[
+                (3.0, quiet, false),
+                (0.5, -10.0, false),
+                (3.0, quiet, false),
+                (12.0, -12.0, false),
+                (2.0, quiet, false),
+                (8.0, -24.0, true),
+                (1.5, quiet, false),
+                (5.0, -30.0, false),
+                (0.7, quiet, false),
+                (5.0, -30.0, false),
+                (4.0, quiet, false),
+            ],
+            5.0,
+        );
+        let spans = found(&source);
+        let truth = [(6.5, 18.5), (20.5, 28.5), (30.0, 40.7)];
+        assert_eq!(spans.len(), truth.len(), "{spans:?}");
+        for (span, (from, to)) in spans.iter().zip(truth) {
+            // within the band, and no more than two frames of it left out
+            assert!(
+                (from..from + 0.21).contains(&span.from_s),
+                "{span:?} {from}"
+            );
+            assert!((to - 0.21..=to).contains(&span.to_s), "{span:?} {to}");
+        }
+    }
+
+    /// What plays without a pause is one band, whatever its level does.
+    #[test]
+    fn steps_and_shallow_dips_part_nothing() {
+        let source = recording(
+            &[
+                (6.0, -10.0, false),
+                (6.0, -25.0, false),
+                (2.0, -26.0, false),
+                (6.0, -12.0, false),
+            ],
+            0.0,
+        );
+        assert_eq!(found(&source).len(), 1);
+        // and so is digital silence on both sides of it, or nothing at all
+        let silence = Source::of_samples("nothing", RATE, &[0.0; 90_000], &[0.0; 90_000]).unwrap();
+        assert_eq!(found(&silence).len(), 1);
+    }
+
+    /// A valley parts where it is as deep as asked from either side, and nowhere else.
+    #[test]
+    fn valleys_are_measured_from_their_lower_side() {
+        let levels = [
+            0.0, 0.0, -30.0, -15.0, -30.0, -45.0, -8.0, -20.0, -8.0, -60.0,
+        ];
+        assert_eq!(parted(&levels, 20.0), [[0, 2], [6, 9]]);
+        assert_eq!(parted(&levels, 14.9), [[0, 2], [3, 4], [6, 9]]);
+        assert_eq!(parted(&levels, 11.9).len(), 4);
+        assert_eq!(parted(&[], 20.0), Vec::<[usize; 2]>::new());
+        // short dips are filled and short peaks cut, and edges stay
+        let step = [0.0, 0.0, 0.0, 0.0, 5.0, 5.0, 1.0, 5.0, 5.0, 0.0, 0.0, 9.0];
+        let filled = [0.0, 0.0, 0.0, 0.0, 5.0, 5.0, 5.0, 5.0, 5.0, 0.0, 0.0, 9.0];
+        assert_eq!(closed(&step, 2), filled);
+        assert_eq!(
+            opened(&filled, 2)[4..],
+            [5.0, 5.0, 5.0, 5.0, 5.0, 0.0, 0.0, 0.0]
+        );
+    }
+}
