@@ -291,6 +291,13 @@ fn a_calibration_is_made_used_and_refused() {
         assert!(text.contains(words), "{text}");
     }
 
+    // a delay that is given is no recording: nothing corrects it
+    let given = text.replace("file = \"band.wav\"", "delay_us = { value = 3.6, u = 0.1 }");
+    std::fs::write(at.join("job.toml"), given).unwrap();
+    let given = json(&run(at, &["solve", "job.toml", "--json"]));
+    let mut warnings = given["warnings"].as_array().unwrap().iter();
+    assert!(warnings.any(|w| w["code"] == "delay-taken-as-corrected"));
+
     // damage is named, by file and field
     std::fs::write(
         at.join("CHAIN.toml"),

@@ -1152,7 +1152,8 @@ fn a_calibration_replaces_what_is_stated() {
         };
         let known = BTreeMap::from([("C".to_owned(), calibration.clone())]);
         let caveats = replace_priors(&mut job, &known);
-        assert_eq!(job.chains["C"].skew, Stated::with_u(0.0, 0.0));
+        let beyond = job.chains["C"].beyond.as_ref().map(|(beyond, _)| *beyond);
+        assert_eq!(beyond, Some(job::Estimate::exact(0.0)));
         caveats.iter().any(|c| c.code == "calibration-replaces")
     };
     assert!(replaced(Stated::number(1e-6)));

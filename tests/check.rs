@@ -387,7 +387,7 @@ fn order_and_bytes_do_not_depend_on_threads_or_runs() {
             assert_eq!(number(11), setup.conformity.map(|c| c.probability));
             assert_eq!(number(12), result.p_value);
             let property = format!(
-                "name=\"{}: {}: rotation_deg\" value=\"{}\"",
+                "name=\"{}: {}: rotation_deg\" value=\"{:?}\"",
                 result.path, setup.name, setup.rotation_deg.value
             );
             assert!(junit.contains(&property), "{property}");

@@ -179,10 +179,9 @@ fn nothing_but_an_older_result_is_written_over() {
         "somebody has worked on it",
     );
     std::fs::remove_file(at.join("job.toml")).unwrap();
-    refused(
-        groovelag(at, &["master", "-o", ".", "--force"]),
-        "may be a recording",
-    );
+    let master = groovelag(at, &["master", "-o", ".", "--force"]);
+    std::fs::write(at.join("job.toml"), job).unwrap();
+    refused(master, "may be a recording");
     // an older page is what --force is for
     assert!(measure(&["--report", "page.html"]).status.success());
     let again = measure(&["--report", "page.html"]);

@@ -18,8 +18,7 @@
 //! How strong the causes of a kind are in this cartridge is not known beforehand. Each kind
 //! has a few levels, and the result is the mean over all combinations by their evidence
 //! (marginal likelihood): a phase and a gain that show nothing narrow the band, without making
-//! it narrower than what they cannot show. One more combination has next to nothing of any kind, as
-//! a signal that no cartridge played.
+//! it narrower than what they cannot show.
 //!
 //! For one combination the data are a Gaussian process (Rasmussen and Williams, Gaussian Processes
 //! for Machine Learning, 2.7, from memory): the causes' covariance is the sum of their kinds', each
@@ -125,13 +124,6 @@ impl Kind {
     }
 }
 
-/// Level of all kinds where the channels are even, as those of a signal that no cartridge played:
-/// crosstalk of -66 dB, coils alike to 0.02 %. It must be far below what any cartridge has: at ten times
-/// this level real ones whose gains happen to be small were taken for even, and their phases for a delay
-/// (48 drawn cartridges, throw-away fit with the same table). One recording in a hundred is believed to be
-/// so; a clean one shows it by itself.
-const EVEN: (f64, f64) = (0.01, 0.01);
-
 /// Standard deviations of `ln L`, `ln R`, `ln C` between channels: makers match coils to
 /// some percent; the load's resistors are of 1 %, cables differ by some picofarads. Common practice, no source.
 const COIL_U: [f64; 3] = [0.02, 0.01, 0.02];
@@ -166,8 +158,7 @@ const BEND_U: f64 = 0.08;
 /// the others lie an octave from each other, and gain, nepers, likewise. With these, what
 /// resonant crosstalk leaves beside its own terms, 0.1 to 0.4 us, was within the band (trials with
 /// `tests/cross-check/cartridge.py`). The octaves reach beyond the band, so that its edges do not
-/// tell a delay from a sum of all. The skew is there once more at a fixed size: nothing in phase or gain
-/// shows one, so that no evidence makes it less.
+/// tell a delay from a sum of all.
 const REST_DELAY_U: f64 = 0.07e-6;
 const REST_SKEW_U: f64 = 0.1e-6;
 const REST_GAIN_U: f64 = 0.005;
@@ -314,9 +305,7 @@ fn causes(cartridge: Cartridge, w: f64, delay: f64) -> Vec<Cause> {
         );
         add(Kind::Rest, Enters::Response, real(REST_GAIN_U * at));
     }
-    for kind in [Kind::Rest, Kind::Fixed] {
-        add(kind, Enters::Response, imaginary(w * REST_SKEW_U));
-    }
+    add(Kind::Rest, Enters::Response, imaginary(w * REST_SKEW_U));
     add(Kind::Fixed, Enters::Response, real(BALANCE_U));
     list
 }
@@ -417,7 +406,7 @@ struct Found {
     shares: Vec<f64>,
 }
 
-/// A combination is not looked at again when it is less likely than this beside the best: all 730
+/// A combination is not looked at again when it is less likely than this beside the best: all 729
 /// together then weigh less than a thousandth.
 const UNLIKELY: f64 = 1e-6;
 
@@ -533,7 +522,7 @@ impl Reduced {
             values.scaled_add(*share, &of.values);
             covariance.scaled_add(*share, &of.covariance);
             noise += share * of.noise;
-            if levels[KINDS.len() - 1] <= usual {
+            if levels[KINDS.len() - 1] == usual {
                 ordinary += share;
             }
             for (pull, level) in pulls.iter_mut().zip(levels.iter().chain([&1.0])) {
@@ -565,9 +554,9 @@ fn prior(i: usize, j: usize) -> f64 {
 }
 
 /// All combinations of the levels of [`KINDS`], with the logarithm of their weight. A kind without
-/// causes has one level. The last one is that of even channels.
+/// causes has one level.
 fn combinations(kinds: &[Kind]) -> Vec<(Vec<f64>, f64)> {
-    let mut list = KINDS.iter().fold(vec![(Vec::new(), 0.0)], |list, kind| {
+    KINDS.iter().fold(vec![(Vec::new(), 0.0)], |list, kind| {
         let levels = match kinds.contains(kind) {
             true => kind.levels(),
             false => Kind::Fixed.levels(),
@@ -579,12 +568,7 @@ fn combinations(kinds: &[Kind]) -> Vec<(Vec<f64>, f64)> {
             })
         });
         extended.collect()
-    });
-    let (level, share) = EVEN;
-    let others: f64 = list.iter().map(|(_, log)| log.exp()).sum();
-    let even = others * share / (1.0 - share);
-    list.push((vec![level; KINDS.len()], even.ln()));
-    list
+    })
 }
 
 /// Fits delay, terms and causes to phases and gains at once. `start` is a fit of the phases alone,
