@@ -675,7 +675,12 @@ fn bands_of_one_recording_are_captures() {
         .for_serialize()
         .into_generator()
         .into_root_schema_for::<groovelag::report::bands::BandList>();
-    super::schemas::holds("bands", &schema.into(), &[list.clone()], "schema");
+    super::schemas::holds(
+        "bands",
+        &schema.into(),
+        std::slice::from_ref(&list),
+        "schema",
+    );
     let bands = list["bands"].as_array().unwrap();
     let length = band.left.len() as f64 / 48_000.0;
     let spans: Vec<[f64; 2]> = bands

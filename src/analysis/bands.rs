@@ -29,7 +29,7 @@ const BAND: usize = 36;
 const NOTHING: f64 = 1e-20;
 
 /// Depth of a pause, dB: what plays there holds a hundredth of the information of what plays
-/// beside it, as that of a lead-in does ([`LEAD_IN`]).
+/// beside it, as that of a lead-in does (`LEAD_IN` in `spectrum`).
 pub fn depth_db() -> f64 {
     -10.0 * LEAD_IN.log10()
 }

@@ -321,7 +321,7 @@ enum Found {
     /// Those that pauses part.
     Pauses(Vec<analysis::Span>),
     /// Those of the side to be cut; none where its marks do not tell.
-    Marks([Option<[f64; 2]>; PARTS.len()]),
+    Marks(Vec<Option<[f64; 2]>>),
 }
 
 impl Found {
@@ -345,7 +345,8 @@ impl Found {
             finder.push(&block);
         }
         let duration_s = recording.position() as f64 / f64::from(recording.sample_rate_hz());
-        Ok(Self::Marks(side::places(&finder.finish(), duration_s)))
+        let places = side::places(&finder.finish(), duration_s);
+        Ok(Self::Marks(places.to_vec()))
     }
 
     /// Start and end of a capture's band, or why it has none.
