@@ -480,6 +480,10 @@ fn a_report_says_who_measured_what_and_by_which_means() {
         assert_eq!(line["evaluation"] == "A", readings, "{line}");
     }
     assert!(budget.iter().any(|line| line["evaluation"] == "A"));
+    // a mounting without uncertainty is one of the statements too
+    std::fs::write(&job, text.replace("u = 0.1 }", "u = 0 }")).unwrap();
+    let (_, exact) = page(folder.path(), &["solve", &job.to_string_lossy()]);
+    assert!(exact.contains("which no recording checks: its mounting, taken as exact."));
     // words that contradict the calculation cost the verdict
     let contradiction = text.replace("9 inches", "pivoted, 9 inches");
     std::fs::write(&job, contradiction).unwrap();

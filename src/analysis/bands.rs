@@ -147,22 +147,23 @@ fn extreme(values: &[f64], [before, after]: [usize; 2], pick: fn(f64, f64) -> f6
 /// Dips of fewer values than `length` filled: the closing of mathematical morphology (Serra
 /// 1982, "Image analysis and mathematical morphology"). It moves no edge of what is longer.
 fn closed(values: &[f64], length: usize) -> Vec<f64> {
-    let (half, rest) = (length / 2, length - 1 - length / 2);
-    extreme(
-        &extreme(values, [half, rest], f64::max),
-        [rest, half],
-        f64::min,
-    )
+    there_and_back(values, length, f64::max, f64::min)
 }
 
 /// Peaks of fewer values than `length` cut off: the opening.
 fn opened(values: &[f64], length: usize) -> Vec<f64> {
+    there_and_back(values, length, f64::min, f64::max)
+}
+
+/// One extreme over windows of `length` values, and the other of that over the mirrored windows.
+fn there_and_back(
+    values: &[f64],
+    length: usize,
+    there: fn(f64, f64) -> f64,
+    back: fn(f64, f64) -> f64,
+) -> Vec<f64> {
     let (half, rest) = (length / 2, length - 1 - length / 2);
-    extreme(
-        &extreme(values, [half, rest], f64::min),
-        [rest, half],
-        f64::max,
-    )
+    extreme(&extreme(values, [half, rest], there), [rest, half], back)
 }
 
 /// First value of each band, and the first one behind it.

@@ -4,7 +4,8 @@ use super::names::{Names, escaped, file_name};
 use super::parts::{self, number, quantity};
 use super::{Block, Page, Section};
 use crate::job::{
-    Basis, CaptureSpec, Comparison, Details, INSTRUMENT, Input, Job, REPORT, SetupResult, Solution,
+    Basis, CaptureSpec, Comparison, Details, INSTRUMENT, Input, Job, Learned, REPORT, SetupResult,
+    Solution,
 };
 use crate::report::Measurement;
 use crate::report::instruction::{Situation, capitalised};
@@ -16,9 +17,6 @@ use std::fmt::Write as _;
 
 /// The key of a job's `[report]` that has a place of its own, for a signature.
 const APPROVED: &str = "approved_by";
-
-/// How the ids of mountings end.
-const MOUNTING: &str = ".mounting_deg";
 
 /// Setups whose pictures are shown.
 const MOST_SETUPS: usize = 12;
@@ -169,10 +167,15 @@ impl About<'_> {
         })
     }
 
-    /// What the rotation to the body rests on that no recording shows.
-    fn mountings(&self, names: &Names) -> String {
-        let unknowns = self.details.unknowns.iter();
-        let mountings = unknowns.filter(|l| l.id.ends_with(MOUNTING));
+    /// What the rotation of a cartridge's stylus to its body rests on that no recording shows.
+    fn mountings(&self, cartridge: &str, names: &Names) -> String {
+        let of_cartridge = |l: &&Learned| {
+            let setup = l.id.strip_prefix("setup.");
+            let setup = setup.and_then(|rest| rest.strip_suffix(".mounting_deg"));
+            let setup = setup.and_then(|name| self.job.setups.get(name));
+            setup.is_some_and(|setup| setup.cartridge == cartridge)
+        };
+        let mountings = self.details.unknowns.iter().filter(of_cartridge);
         let each = mountings.map(|l| {
             format!(
                 "{} {}, standard uncertainty {} degrees ({})",
@@ -182,9 +185,12 @@ impl About<'_> {
                 names.html(&l.origin)
             )
         });
+        let mut stated = each.collect::<Vec<_>>().join("; ");
+        if stated.is_empty() {
+            stated.push_str("its mounting, taken as exact");
+        }
         format!(
-            "<p class=\"note\">It rests on what the job says of the body, which no recording checks: {}. An error there is an error of the measured value of the same size.</p>\n",
-            each.collect::<Vec<_>>().join("; ")
+            "<p class=\"note\">It rests on what is known of the body beforehand, which no recording checks: {stated}. An error there is an error of the measured value of the same size.</p>\n"
         )
     }
 
@@ -340,6 +346,9 @@ pub fn measurement(m: &Measurement, about: &About<'_>) -> Page {
             about.job.limits.tolerance_source.as_deref(),
             "",
         )));
+        for setup in about.job.setups.values().take(1) {
+            blocks.push(Block::Html(about.mountings(&setup.cartridge, &names)));
+        }
     }
     blocks.push(Block::Beside(
         3,
@@ -558,7 +567,9 @@ pub fn solution(s: &Solution, about: &About<'_>) -> Page {
                 about.job.limits.tolerance_source.as_deref(),
                 &of_cartridge,
             )));
-            blocks.push(Block::Html(about.mountings(&names)));
+            let of = about.job.setups.get(&setup.name);
+            let cartridge = of.map_or("", |of| &of.cartridge);
+            blocks.push(Block::Html(about.mountings(cartridge, &names)));
             blocks.push(Block::Html(parts::budget(
                 &format!("{at}/stylus_to_body_budget"),
                 &setup.stylus_to_body_budget,
