@@ -1,6 +1,6 @@
 //! Small dense linear algebra.
 
-use ndarray::{Array1, Array2};
+use ndarray::{Array1, Array2, ArrayView1};
 
 /// Cholesky factor of a symmetric positive definite matrix.
 #[derive(Debug, Clone)]
@@ -39,11 +39,21 @@ impl Cholesky {
 
     /// Solves `matrix x = right`.
     pub fn solve(&self, right: &Array1<f64>) -> Array1<f64> {
+        self.backward(self.forward(right.view()))
+    }
+
+    /// Solves `factor y = right`: what has the matrix for its covariance is white then.
+    pub fn forward(&self, right: ArrayView1<'_, f64>) -> Array1<f64> {
         let mut y = right.to_vec();
         for i in 0..self.rows {
             let row = self.row(i);
             y[i] = (y[i] - dot(&row[..i], &y[..i])) / row[i];
         }
+        Array1::from_vec(y)
+    }
+
+    /// Solves `factor^T x = y`.
+    pub fn backward(&self, mut y: Array1<f64>) -> Array1<f64> {
         for i in (0..self.rows).rev() {
             let row = self.row(i);
             y[i] /= row[i];
@@ -52,7 +62,7 @@ impl Cholesky {
                 *y -= r * value;
             }
         }
-        Array1::from_vec(y)
+        y
     }
 
     /// The inverse of the matrix, symmetric to the last bit.

@@ -469,44 +469,55 @@ impl Reduced {
         })
     }
 
-    /// For one combination of strengths of [`KINDS`], `None` where it is singular.
-    fn solve(&self, levels: &[f64]) -> Option<Combination> {
-        let mut covariance = self.known.clone();
-        for (level, of) in levels.iter().zip(&self.by_kind) {
-            covariance.scaled_add(level * level, of);
-        }
-        let factor = Cholesky::new(&covariance)?;
+    /// For one combination of strengths, of which the data have this covariance; `None` where it
+    /// is singular.
+    fn solve(&self, covariance: &Array2<f64>) -> Option<Combination> {
+        let factor = Cholesky::new(covariance)?;
         let own = self.own.ncols();
-        let mut pulls = Array2::zeros(self.own.raw_dim());
-        for k in 0..own {
-            let of = factor.solve(&self.own.column(k).to_owned());
-            pulls.column_mut(k).assign(&of);
+        let mut white = Array2::zeros(self.own.raw_dim());
+        for (k, column) in self.own.columns().into_iter().enumerate() {
+            white.column_mut(k).assign(&factor.forward(column));
         }
-        let pull = factor.solve(&self.data);
-        let mut information = self.own.t().dot(&pulls);
+        let data = factor.forward(self.data.view());
+        let mut information = white.t().dot(&white);
         for k in 1..own {
             information[[k, k]] += prior(k, k);
         }
         let of_own = Cholesky::new(&information)?;
-        let values = of_own.solve(&self.own.t().dot(&pull));
+        let values = of_own.solve(&white.t().dot(&data));
         let covariance = of_own.inverse();
-        let chi_square = self.data.dot(&pull) - values.dot(&information.dot(&values));
-        let noise = pulls.dot(&covariance.column(0));
+        let chi_square = data.dot(&data) - values.dot(&information.dot(&values));
+        let noise = factor.backward(white.dot(&covariance.column(0)));
         Some(Combination {
             log_evidence: -0.5 * (chi_square + factor.log_determinant() + of_own.log_determinant()),
-            pull: pull - pulls.dot(&values),
+            pull: factor.backward(data - white.dot(&values)),
             noise: noise.dot(&noise),
             values,
             covariance,
         })
     }
 
+    /// For each combination of strengths of [`KINDS`]. Neighbours share the covariance of the kinds
+    /// before the first in which they differ.
+    fn solve_all(&self, combinations: &[(Vec<f64>, f64)]) -> Option<Vec<Combination>> {
+        let mut before: &[f64] = &[];
+        let mut sums = vec![self.known.clone(); KINDS.len() + 1];
+        let each = combinations.iter().map(|(levels, _)| {
+            let same = levels.iter().zip(before).take_while(|(a, b)| a == b);
+            for k in same.count()..KINDS.len() {
+                let (so_far, next) = sums.split_at_mut(k + 1);
+                next[0].assign(&so_far[k]);
+                next[0].scaled_add(levels[k].powi(2), &self.by_kind[k]);
+            }
+            before = levels;
+            self.solve(&sums[KINDS.len()])
+        });
+        each.collect()
+    }
+
     /// The mean over `combinations` of strengths, each with the logarithm of its prior weight.
     fn mean(&self, kinds: &[Kind], combinations: &[(Vec<f64>, f64)]) -> Option<Found> {
-        let list: Vec<Combination> = combinations
-            .iter()
-            .map(|(levels, _)| self.solve(levels))
-            .collect::<Option<_>>()?;
+        let list = self.solve_all(combinations)?;
         let log = |k: usize| list[k].log_evidence + combinations[k].1;
         let best = (0..list.len()).map(log).fold(f64::NEG_INFINITY, f64::max);
         let mut shares: Vec<f64> = (0..list.len()).map(|k| (log(k) - best).exp()).collect();
