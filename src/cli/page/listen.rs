@@ -10,6 +10,7 @@ use groovelag::report::turntable::Live;
 use groovelag::session::{Session, Settings};
 use groovelag::uncertainty::Warning;
 use groovelag::units::MILLIMETRE;
+use rayon::{ThreadPool, ThreadPoolBuilder};
 use serde::Serialize;
 use std::fs::File;
 use std::io::{BufRead, BufReader, Read};
@@ -107,6 +108,8 @@ struct Listening {
     lost_s: f64,
     came: Instant,
     recorder: Option<Child>,
+    /// One thread for all that is calculated, so that memory is kept for one alone.
+    calculator: Arc<ThreadPool>,
     /// Whether a browser or a system mixer may have touched the samples.
     mixed: bool,
 }
@@ -219,6 +222,9 @@ impl Ear {
         mut feed: Feed,
         listened: impl FnOnce() -> Result<Listened, String>,
     ) -> Result<Live, String> {
+        let calculator = ThreadPoolBuilder::new().num_threads(1).build();
+        let calculator = calculator.map_err(|e| e.to_string());
+        let calculator = calculator.inspect_err(|_| stop(&mut feed.recorder))?;
         let mut lock = self.lock();
         let begun = match &*lock {
             Some(_) => Err("A recording is being made already.".to_owned()),
@@ -274,6 +280,7 @@ impl Ear {
             paused: false,
             live: live.clone(),
             lost_s: 0.0,
+            calculator: Arc::new(calculator),
             came: Instant::now(),
             mixed: feed.recorder.is_none(),
             recorder: feed.recorder,
@@ -331,6 +338,11 @@ impl Ear {
 
 impl Listening {
     fn take(&mut self, block: &Stereo) {
+        let calculator = Arc::clone(&self.calculator);
+        calculator.install(|| self.take_in(block));
+    }
+
+    fn take_in(&mut self, block: &Stereo) {
         if self.live.ended {
             return;
         }

@@ -30,9 +30,6 @@ use tokio::time::timeout;
 
 /// Connections at a time: some windows of one browser (common practice, no source).
 const CONNECTIONS: usize = 32;
-/// Threads for what takes its time: one works at the desk, one listens. The allocator keeps
-/// memory for each.
-const WORKERS: usize = 2;
 /// Longest head of a request, bytes, and most of its fields: a browser's have some hundred
 /// bytes and twenty fields (common practice, no source).
 const LONGEST_HEAD: usize = 16 << 10;
@@ -157,7 +154,6 @@ impl Page {
         })?;
         output::clear(folder);
         let runtime = tokio::runtime::Builder::new_current_thread()
-            .max_blocking_threads(WORKERS)
             .enable_all()
             .build()
             .map_err(|e| format!("the page cannot be served ({e})"))?;

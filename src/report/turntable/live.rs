@@ -197,3 +197,68 @@ const LIFTED: &str = "The needle was lifted, and the file holds what came before
 fn sentence(words: &str) -> String {
     super::capitalised(words.trim_end_matches('.')) + "."
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::document::Program;
+    use crate::uncertainty::{Caveat, Direction, Quantity, outlook};
+
+    /// An invented moment: so long heard, with so much noise in the rotation, degrees, and this
+    /// wrong.
+    fn order(programme_s: f64, noise_deg: f64, health: &[Caveat]) -> (bool, String) {
+        let u = 1.0_f64.hypot(noise_deg);
+        let estimate = Estimate {
+            schema: Estimate::SCHEMA.to_owned(),
+            program: Program::this(),
+            stream_s: programme_s,
+            stretch: 1,
+            programme_s,
+            radius_mm: 70.0,
+            delay_us: Some(Quantity::normal(3.0, u, 0.95)),
+            rotation_deg: Some(Quantity::normal(4.0, u, 0.95)),
+            cut_rotation_deg: None,
+            direction: Direction::Clockwise,
+            before: None,
+            recent: None,
+            signal: Signal::default(),
+            health: health.to_vec(),
+            outlook: Some(outlook(noise_deg, 1.0, programme_s, None)),
+        };
+        let [what, file, source] = ["As found", "found.wav", "Line"].map(str::to_owned);
+        let live = Live::new(what, file, source, false).with(&estimate);
+        (live.enough, live.order)
+    }
+
+    #[test]
+    fn enough_is_long_enough_certain_enough_and_sound() {
+        let (enough, words) = order(30.0, 0.01, &[]);
+        assert!(
+            enough && words.starts_with("Enough: press Keep."),
+            "{words}"
+        );
+        // some seconds more for single bars, whatever the noise
+        let (enough, words) = order(25.0, 0.01, &[]);
+        assert!(!enough && words == "Let it play for 5 s more.", "{words}");
+        // noise of two: a variance of 4 beside 1 comes down to a ninth with 36 times the 30 s
+        let (enough, words) = order(30.0, 2.0, &[]);
+        assert!(!enough && words.starts_with("Let it play"), "{words}");
+        let caution = Caveat::caution(Warning::Noisy, "noisy");
+        assert!(order(30.0, 0.01, &[caution]).0);
+        let serious = Caveat::serious(Warning::Clipping, "the input clips");
+        let (enough, words) = order(30.0, 0.01, &[serious]);
+        assert!(!enough && words == "The input clips.", "{words}");
+        // what a record holds is all there is
+        let stopped = Caveat::note(Warning::EndOfSide, "stopped");
+        let (enough, words) = order(12.0, 0.01, std::slice::from_ref(&stopped));
+        assert!(
+            enough && words == "The record has stopped: press Keep.",
+            "{words}"
+        );
+        let (enough, words) = order(12.0, 2.0, &[stopped]);
+        assert!(
+            !enough && words.starts_with("The record has stopped too soon"),
+            "{words}"
+        );
+    }
+}
