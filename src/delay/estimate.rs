@@ -767,8 +767,10 @@ fn caveats(
             step.samples
         )));
     }
-    // what the jackknife's variance of the mean says of one stretch
-    let apart = estimate.standard_uncertainty_s * (estimate.along.len() as f64).sqrt();
+    // what stretches scatter by, the jackknife's factor in it
+    let counted = estimate.along.iter().filter(|g| g.weight > 0.0);
+    let of_each: Vec<f64> = counted.map(|g| g.standard_uncertainty_s.powi(-2)).collect();
+    let apart = (of_each.len() as f64 / of_each.iter().sum::<f64>()).sqrt();
     let unsteady = || {
         Warning::Unsteady.at(apart, || {
             format!("the delay changes along the recording, by {:.0} times more than its noise explains: a needle set down or another band in it does so (measure a part by itself: measure --from, --to), and so does a recorder that loses or adds samples in one channel or has two clocks (record again by other means). The picture of the delay along the recording shows where", estimate.dispersion.sqrt())
