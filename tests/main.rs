@@ -26,6 +26,7 @@ mod report;
 mod schemas;
 mod simulate;
 mod start;
+mod stretches;
 mod symmetries;
 mod tracing;
 mod verify;

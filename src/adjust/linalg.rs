@@ -14,10 +14,16 @@ impl Cholesky {
     /// Factors `matrix`, of which the lower triangle is read; `None` unless
     /// positive definite.
     pub fn new(matrix: &Array2<f64>) -> Option<Self> {
-        let n = matrix.nrows();
-        let mut factor = vec![0.0; n * n];
+        let rows = matrix.nrows();
+        let factor = vec![0.0; rows * rows];
+        Self { rows, factor }.renewed(matrix)
+    }
+
+    /// The factor of another matrix of this size, in the same place.
+    pub fn renewed(mut self, matrix: &Array2<f64>) -> Option<Self> {
+        let n = self.rows;
         for i in 0..n {
-            let (above, row) = factor.split_at_mut(i * n);
+            let (above, row) = self.factor.split_at_mut(i * n);
             for j in 0..i {
                 let other = &above[j * n..][..=j];
                 row[j] = (matrix[[i, j]] - dot(&row[..j], &other[..j])) / other[j];
@@ -29,7 +35,7 @@ impl Cholesky {
                 return None;
             }
         }
-        Some(Self { rows: n, factor })
+        Some(self)
     }
 
     /// A row of the factor, up to its diagonal.

@@ -469,10 +469,9 @@ impl Reduced {
         })
     }
 
-    /// For one combination of strengths, of which the data have this covariance; `None` where it
-    /// is singular.
-    fn solve(&self, covariance: &Array2<f64>) -> Option<Combination> {
-        let factor = Cholesky::new(covariance)?;
+    /// For one combination of strengths, by the factor of the data's covariance; `None` where it is
+    /// singular.
+    fn solve(&self, factor: &Cholesky) -> Option<Combination> {
         let own = self.own.ncols();
         let mut white = Array2::zeros(self.own.raw_dim());
         for (k, column) in self.own.columns().into_iter().enumerate() {
@@ -502,6 +501,7 @@ impl Reduced {
     fn solve_all(&self, combinations: &[(Vec<f64>, f64)]) -> Option<Vec<Combination>> {
         let mut before: &[f64] = &[];
         let mut sums = vec![self.known.clone(); KINDS.len() + 1];
+        let mut factor = Cholesky::new(&self.known);
         let each = combinations.iter().map(|(levels, _)| {
             let same = levels.iter().zip(before).take_while(|(a, b)| a == b);
             for k in same.count()..KINDS.len() {
@@ -510,7 +510,8 @@ impl Reduced {
                 next[0].scaled_add(levels[k].powi(2), &self.by_kind[k]);
             }
             before = levels;
-            self.solve(&sums[KINDS.len()])
+            factor = factor.take()?.renewed(&sums[KINDS.len()]);
+            self.solve(factor.as_ref()?)
         });
         each.collect()
     }

@@ -325,6 +325,36 @@ pub enum FoundBy {
     Pauses(usize, usize),
     /// The coded marks of the [side to be cut](crate::side) tell where the band of its name is.
     Marks,
+    /// It is a stretch of what plays from beginning to end.
+    Stretch(Stretch),
+}
+
+/// The stretch of this number, counted from 0, of so many of one length that a recording is taken
+/// in: the radius goes through them from start to end as time does.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Stretch {
+    /// Which.
+    pub which: usize,
+    /// Of how many.
+    pub of: usize,
+}
+
+impl Stretch {
+    /// Where it starts and ends, from 0 at the start of the recording's programme to 1 at its end.
+    pub fn share(self) -> [f64; 2] {
+        [self.which, self.which + 1].map(|k| k as f64 / self.of as f64)
+    }
+
+    /// The part of a span that it is.
+    pub fn part(self, [start, end]: [f64; 2]) -> [f64; 2] {
+        self.share().map(|share| start + (end - start) * share)
+    }
+
+    /// The span of which it is this part.
+    pub fn whole(self, [start, end]: [f64; 2]) -> [f64; 2] {
+        let (step, which, of) = (end - start, self.which as f64, self.of as f64);
+        [start - which * step, start + (of - which) * step]
+    }
 }
 
 /// One capture.
@@ -374,9 +404,18 @@ impl CaptureSpec {
             Source::Delay(_) => format!("delay {}", index + 1),
             Source::Planned => format!("planned {}", index + 1),
         };
-        match &self.band {
-            Some(band) => format!("{what}, band {}", band.name),
-            None => what,
+        match (&self.band, self.stretch()) {
+            (Some(band), None) => format!("{what}, band {}", band.name),
+            (Some(band), Some(_)) => format!("{what}, stretch {}", band.name),
+            (None, _) => what,
+        }
+    }
+
+    /// Which stretch of a recording it is, if it is one.
+    pub fn stretch(&self) -> Option<Stretch> {
+        match self.band.as_ref()?.found? {
+            FoundBy::Stretch(stretch) => Some(stretch),
+            _ => None,
         }
     }
 

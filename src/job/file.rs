@@ -18,7 +18,7 @@ use crate::groove::{Arm, CONTACT_SPACINGS_UM, FRONTAL_RADII_UM, Profile, SIDE_RA
 use crate::outside::{self, ReadError};
 use crate::uncertainty::{Caveat, Level, Warning};
 use crate::units::{DEGREE, MICROMETRE, MICROSECOND, MILLIMETRE, nominal_rpm, parse_rpm, written};
-use bands::Bands;
+use bands::Parts;
 use serde_spanned::Spanned;
 use std::collections::BTreeMap;
 use std::f64::consts::FRAC_PI_4;
@@ -397,9 +397,9 @@ fn parse_with_includes(text: &str, path: &str) -> Result<(Job, Includes), JobFil
         }
         job.instruments.push(texts_by_key(&mut f, INSTRUMENT_KEYS)?);
     }
-    let mut bands = Vec::new();
+    let mut parts = Vec::new();
     for mut f in top.tables("capture", CAPTURE_KEYS)? {
-        bands.push(Bands::read(&mut f)?);
+        parts.push(Parts::read(&mut f)?);
         job.captures.push(capture(&mut f, &mut references)?);
     }
     complete(&mut job);
@@ -408,10 +408,11 @@ fn parse_with_includes(text: &str, path: &str) -> Result<(Job, Includes), JobFil
     }
     missing_names(&source, &job)?;
     let mut captures = Vec::new();
-    for (spec, bands) in job.captures.iter().zip(&bands) {
-        match bands {
-            Some(bands) => captures.extend(bands.captures(spec, &job)?),
-            None => captures.push(spec.clone()),
+    for (spec, parts) in job.captures.iter().zip(&parts) {
+        match parts {
+            Parts::Bands(bands) => captures.extend(bands.captures(spec, &job)?),
+            Parts::Stretches(stretches) => captures.extend(stretches.captures(spec)?),
+            Parts::Whole => captures.push(spec.clone()),
         }
     }
     job.captures = captures;
@@ -510,6 +511,7 @@ const CAPTURE_KEYS: &[&str] = &[
     "to_s",
     "date",
     "bands",
+    "stretches",
     "note",
 ];
 
@@ -720,7 +722,7 @@ fn capture<'a>(
             ));
         }
     };
-    // each of its bands has its own
+    // each of its bands has its own; stretches share one
     let (radius, radius_u) = match f.has("bands") {
         true => Default::default(),
         false => f.radius()?,

@@ -51,7 +51,7 @@ pub use calibration::{calibrations, replace_priors};
 pub use comparison::{Comparison, compare};
 pub use description::{
     Alignment, ArmOf, Band, BandKind, BandOf, CaptureSpec, Cartridge, Chain, Estimate, FoundBy,
-    INSTRUMENT, Job, Limits, PivotedArm, REPORT, Record, Setup, Source, Stated,
+    INSTRUMENT, Job, Limits, PivotedArm, REPORT, Record, Setup, Source, Stated, Stretch,
 };
 pub use details::{CaptureDetails, ContactView, Details, Learned};
 pub use explanation::{Explanation, Slip};

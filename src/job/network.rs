@@ -14,6 +14,7 @@ use crate::uncertainty::Caveat;
 use crate::units::{DEGREE, MICROSECOND, MILLIMETRE};
 use ndarray::{Array1, Array2};
 use std::collections::{BTreeMap, BTreeSet};
+use std::f64::consts::PI;
 use std::sync::Arc;
 
 /// Gauss-Legendre nodes and weights on 0..1, five points: the mean of a smooth
@@ -207,10 +208,12 @@ fn origin(stated: Stated, default: &DefaultPrior) -> String {
 /// What an unknown of a capture does to it.
 #[derive(Debug, Clone, Copy, PartialEq)]
 enum Effect {
-    /// Stands for this input (the radius: added to the stated one).
+    /// Stands for this input.
     Input(Input),
-    /// Adds to the tracking error.
-    Tracking,
+    /// Adds to the radius, with these weights at the start and at the end of the part.
+    Radius([f64; 2]),
+    /// Adds to the tracking error, with this weight.
+    Tracking(f64),
     /// Is a term of the information, seen with this sign.
     Term(usize, f64),
 }
@@ -234,41 +237,57 @@ struct Observation {
 }
 
 impl Observation {
+    /// Adds what an unknown does to it; what is exact does nothing more.
+    fn depends(&mut self, place: Place, effect: Effect) {
+        if let Place::Unknown(k, _) = place {
+            self.unknowns.push(k);
+            self.effects.push(effect);
+        }
+    }
+
     fn evaluate(&self, own: &[f64]) -> Evaluation {
         let mut values = Array1::zeros(self.terms);
         let mut jacobian = Array2::zeros((self.terms, own.len()));
         let mut conditions = self.base;
-        let mut off_radius = 0.0;
+        let mut radius = self.radius;
         for (column, (&effect, &value)) in self.effects.iter().zip(own).enumerate() {
             match effect {
-                Effect::Input(Input::Radius) => off_radius = value,
+                Effect::Radius(weights) => shift(&mut radius, weights, value),
                 Effect::Input(input) => {
                     if let Some(field) = conditions.input_mut(input) {
                         *field = value;
                     }
                 }
-                Effect::Tracking => conditions.tracking += value,
+                Effect::Tracking(weight) => conditions.tracking += weight * value,
                 Effect::Term(row, sign) => {
                     values[row] += sign * value;
                     jacobian[[row, column]] += sign;
                 }
             }
         }
-        let [start, end] = self.radius;
         for node in &self.nodes {
-            conditions.radius = start + (end - start) * node.position + off_radius;
+            let along = |[start, end]: [f64; 2]| start + (end - start) * node.position;
+            conditions.radius = along(radius);
             let prediction = conditions.predict();
             values[0] += node.weight * prediction.delay;
             for (column, &effect) in self.effects.iter().enumerate() {
-                let input = match effect {
-                    Effect::Input(input) => input,
-                    Effect::Tracking => Input::Tracking,
+                let (input, weight) = match effect {
+                    Effect::Input(input) => (input, 1.0),
+                    Effect::Radius(weights) => (Input::Radius, along(weights)),
+                    Effect::Tracking(weight) => (Input::Tracking, weight),
                     Effect::Term(..) => continue,
                 };
-                jacobian[[0, column]] += node.weight * prediction.gradient[input as usize];
+                jacobian[[0, column]] += node.weight * weight * prediction.gradient[input as usize];
             }
         }
         Evaluation { values, jacobian }
+    }
+}
+
+/// Adds a change with its weights at both ends to the radii at both ends.
+fn shift(radius: &mut [f64; 2], weights: [f64; 2], value: f64) {
+    for (radius, weight) in radius.iter_mut().zip(weights) {
+        *radius += weight * value;
     }
 }
 
@@ -331,14 +350,17 @@ impl Linear {
 }
 
 /// Where a setup's tracking error comes from.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, PartialEq)]
 enum Tracking {
-    /// Unknowns that add up: a part that all radii share, and one of this radius.
-    Sum([Place; 2]),
-    /// An arm's effective length, pivot to spindle and offset, and the change of
-    /// this radius.
-    Arm([Place; 3], Place, f64),
+    /// Unknowns that add up, each with its weight.
+    Sum(Vec<(Place, f64)>),
+    /// An arm's effective length, pivot to spindle and offset, the changes of
+    /// the radius with their weights, and the radius.
+    Arm([Place; 3], Vec<(Place, f64)>, f64),
 }
+
+/// An arm, the radius, the arm's dimensions, and the radius's changes with their weights.
+type ArmAt<'a> = (Arm, f64, [Place; 3], &'a [(Place, f64)]);
 
 /// The rotation of a stylus to its body.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -371,13 +393,18 @@ impl Network {
                 match self.tracking.get(setup) {
                     None => {}
                     Some(Tracking::Sum(places)) => {
-                        places.iter().for_each(|place| linear.add(*place, 1.0));
+                        for (place, weight) in places {
+                            linear.add(*place, *weight);
+                        }
                     }
                     Some(Tracking::Arm(..)) => {
-                        let (arm, radius, places) = self.arm(setup, x)?;
-                        let gradient = arm.tracking_gradient(radius);
+                        let (arm, radius, dimensions, changes) = self.arm(setup, x)?;
+                        let [of_radius, of_dimensions @ ..] = arm.tracking_gradient(radius);
                         linear.offset += arm.tracking_error(radius);
-                        for (place, slope) in places.into_iter().zip(gradient) {
+                        let changes = changes.iter().map(|(p, weight)| (*p, weight * of_radius));
+                        for (place, slope) in
+                            dimensions.into_iter().zip(of_dimensions).chain(changes)
+                        {
                             if let Place::Unknown(k, _) = place {
                                 linear.row[k] += slope;
                                 linear.offset -= slope * x[k];
@@ -390,23 +417,24 @@ impl Network {
         Some(linear)
     }
 
-    /// A setup's arm and the radius where it was first played, as they are at `x`.
-    fn arm(&self, setup: &str, x: &[f64]) -> Option<(Arm, f64, [Place; 4])> {
-        let Some(&Tracking::Arm(dimensions, off_radius, radius)) = self.tracking.get(setup) else {
+    /// A setup's arm and the radius where it was first played, as they are at `x`, with what they
+    /// depend on.
+    fn arm(&self, setup: &str, x: &[f64]) -> Option<ArmAt<'_>> {
+        let Some(Tracking::Arm(dimensions, changes, radius)) = self.tracking.get(setup) else {
             return None;
         };
         let value = |place: Place| match place {
             Place::Exact(value) => value,
             Place::Unknown(k, _) => x[k],
         };
-        let [length, pivot, offset] = dimensions;
+        let &[length, pivot, offset] = dimensions;
         let arm = Arm {
             effective_length: value(length),
             pivot_to_spindle: value(pivot),
             offset: value(offset),
         };
-        let places = [off_radius, length, pivot, offset];
-        Some((arm, radius + value(off_radius), places))
+        let change: f64 = changes.iter().map(|(p, weight)| weight * value(*p)).sum();
+        Some((arm, radius + change, *dimensions, changes))
     }
 
     /// Whether a capture of the setup tells its rotation to the groove.
@@ -417,7 +445,7 @@ impl Network {
     /// A stated pivoted arm of a setup as adjusted, with the radius (metres) where
     /// the setup was first played.
     pub fn pivoted_arm(&self, setup: &str, x: &[f64]) -> Option<(Arm, f64)> {
-        self.arm(setup, x).map(|(arm, radius, _)| (arm, radius))
+        self.arm(setup, x).map(|(arm, radius, ..)| (arm, radius))
     }
 
     /// Index of an unknown by its id; `None` where it is exact or unused.
@@ -664,10 +692,74 @@ impl Builder<'_> {
         (bodies, mountings)
     }
 
-    /// The tracking error at a radius of an arm of which nothing is stated: what all
-    /// radii have in common, and what is this radius's own.
-    fn unstated_tracking(&mut self, radius: [f64; 2]) -> [Place; 2] {
-        let span = span_mm(radius);
+    /// What is not known of the radius: of a part, one change; of a stretch, those of the start and
+    /// the end of its recording, and how the spiral between them wanders.
+    fn radii(&mut self, spec: &CaptureSpec) -> Vec<(Place, [f64; 2])> {
+        let Some(stretch) = spec.stretch() else {
+            let place = self.radius(spec, spec.radius, ("", "radius"), priors::RADIUS, 1.0);
+            return vec![(place, [1.0; 2])];
+        };
+        let (whole, share) = (stretch.whole(spec.radius), stretch.share());
+        let mut list = Vec::new();
+        for (part, words, weights) in [
+            (".start", "first of the radii", share.map(|s| 1.0 - s)),
+            (".end", "last of the radii", share),
+        ] {
+            let place = self.radius(spec, whole, (part, words), priors::RADIUS, 1.0);
+            list.push((place, weights));
+        }
+        // the pitch wanders as the music does: a Brownian bridge in its own waves (Karhunen and
+        // Loeve), each a part of the first
+        for wave in 1..=WAVES.min(stretch.of) {
+            let (k, id) = (wave as f64, format!(".wave[{wave}]"));
+            let words = format!("groove pitch, wave {wave}, between the radii");
+            let place = self.radius(spec, whole, (&id, &words), priors::SPIRAL, k.recip());
+            list.push((place, share.map(|s| (k * PI * s).sin())));
+        }
+        list
+    }
+
+    /// A change of a radius that is read, or that goes from the first of a `span` to the other.
+    fn radius(
+        &mut self,
+        spec: &CaptureSpec,
+        span: [f64; 2],
+        (part, words): (&str, &str),
+        default: DefaultPrior,
+        share: f64,
+    ) -> Place {
+        let span = span_mm(span);
+        let date = self.job.read_on(spec);
+        let read = default == priors::RADIUS;
+        let stated = Stated {
+            value: Some(spec.radius[0]),
+            u: spec.radius_u.filter(|_| read),
+        };
+        self.place(
+            format!(
+                "record.{}.radius_mm[{span}{}]{part}",
+                spec.record,
+                suffix(spec.radius_u, date)
+            ),
+            || {
+                let on_record = named("record", &spec.record);
+                format!("{words} {span} mm on {on_record}{}", aside(date))
+            },
+            MILLIMETRE,
+            Estimate {
+                value: 0.0,
+                u: stated.u.unwrap_or(share * default.estimate().u),
+            },
+            match read {
+                true => origin(stated, &default),
+                false => default.origin.to_owned(),
+            },
+        )
+    }
+
+    /// The tracking error of an arm of which nothing is stated: what all radii have in common, and
+    /// what is this radius's own; of a stretch, how the error goes over its recording.
+    fn unstated_tracking(&mut self, spec: &CaptureSpec) -> Vec<(Place, f64)> {
         let common = self.place(
             "tracking_deg".to_owned(),
             || "tracking error of the arm, not stated: overhang and offset".to_owned(),
@@ -675,6 +767,22 @@ impl Builder<'_> {
             priors::TRACKING_COMMON.estimate(),
             priors::TRACKING_COMMON.origin,
         );
+        if spec.stretch().is_some() {
+            let middle = 0.5 * (spec.radius[0] + spec.radius[1]);
+            let shapes = tracking_shapes(middle).into_iter();
+            let shapes = shapes.map(|(name, default, weight)| {
+                let place = self.place(
+                    format!("tracking_deg.{name}"),
+                    || format!("tracking error of the arm, not stated: {name} over the radius"),
+                    DEGREE,
+                    default.estimate(),
+                    default.origin,
+                );
+                (place, weight)
+            });
+            return std::iter::once((common, 1.0)).chain(shapes).collect();
+        }
+        let span = span_mm(spec.radius);
         let own = self.place(
             format!("tracking_deg[{span}]"),
             || format!("tracking error of the arm, not stated: at {span} mm"),
@@ -682,7 +790,7 @@ impl Builder<'_> {
             priors::TRACKING_RADIUS.estimate(),
             priors::TRACKING_RADIUS.origin,
         );
-        [common, own]
+        vec![(common, 1.0), (own, 1.0)]
     }
 
     fn observation(
@@ -735,32 +843,7 @@ impl Builder<'_> {
         );
         places.push((Input::Turn, place));
 
-        let span = span_mm(spec.radius);
-        let place = self.place(
-            format!(
-                "record.{}.radius_mm[{span}{}]",
-                spec.record,
-                suffix(spec.radius_u, date)
-            ),
-            || {
-                let on_record = named("record", &spec.record);
-                format!("radius {span} mm on {on_record}{}", aside(date))
-            },
-            MILLIMETRE,
-            Estimate {
-                value: 0.0,
-                u: spec.radius_u.unwrap_or(priors::RADIUS.estimate().u),
-            },
-            origin(
-                Stated {
-                    value: Some(spec.radius[0]),
-                    u: spec.radius_u,
-                },
-                &priors::RADIUS,
-            ),
-        );
-        places.push((Input::Radius, place));
-        let off_radius = place;
+        let radii = self.radii(spec);
 
         let rpm = spec.nominal_rpm();
         let place = self.place(
@@ -907,13 +990,12 @@ impl Builder<'_> {
         places.push((Input::ChainSkew, place));
 
         let seeing = profile != Profile::Spherical;
-        let mut tracking = Vec::new();
+        let mut tracking: Vec<(Place, f64)> = Vec::new();
         if setup.arm == ArmOf::Unknown && seeing {
-            let parts = self.unstated_tracking(spec.radius);
+            tracking = self.unstated_tracking(spec);
             self.tracking
                 .entry(spec.setup.clone())
-                .or_insert(Tracking::Sum(parts));
-            tracking.extend(parts);
+                .or_insert(Tracking::Sum(tracking.clone()));
         }
         if let Some((name, arm)) = arm {
             let of_arm = named("arm", name);
@@ -948,9 +1030,10 @@ impl Builder<'_> {
                 && seeing
             {
                 let middle = 0.5 * (spec.radius[0] + spec.radius[1]);
-                self.tracking
-                    .entry(spec.setup.clone())
-                    .or_insert(Tracking::Arm([length, pivot, offset], off_radius, middle));
+                let there = radii.iter().map(|(place, [a, b])| (*place, 0.5 * (a + b)));
+                self.tracking.entry(spec.setup.clone()).or_insert_with(|| {
+                    Tracking::Arm([length, pivot, offset], there.collect(), middle)
+                });
             }
         }
 
@@ -994,27 +1077,20 @@ impl Builder<'_> {
             effects: Vec::new(),
         };
         for (input, place) in places {
-            match place {
-                Place::Exact(value) if input == Input::Radius => {
-                    observation.radius = observation.radius.map(|r| r + value);
-                }
-                Place::Exact(value) | Place::Unknown(_, value) if input != Input::Radius => {
-                    if let Some(field) = observation.base.input_mut(input) {
-                        *field = value;
-                    }
-                }
-                _ => {}
+            let (Place::Exact(value) | Place::Unknown(_, value)) = place;
+            if let Some(field) = observation.base.input_mut(input) {
+                *field = value;
             }
-            if let Place::Unknown(k, _) = place {
-                observation.unknowns.push(k);
-                observation.effects.push(Effect::Input(input));
-            }
+            observation.depends(place, Effect::Input(input));
         }
-        for place in tracking {
-            if let Place::Unknown(k, _) = place {
-                observation.unknowns.push(k);
-                observation.effects.push(Effect::Tracking);
+        for (place, weights) in radii {
+            if let Place::Exact(value) = place {
+                shift(&mut observation.radius, weights, value);
             }
+            observation.depends(place, Effect::Radius(weights));
+        }
+        for (place, weight) in tracking {
+            observation.depends(place, Effect::Tracking(weight));
         }
         if let Some(arm) = observation.base.arm
             && let Some(&out) = spec.radius.iter().find(|&&r| !arm.reaches(r))
@@ -1035,10 +1111,7 @@ impl Builder<'_> {
             },
             "scatter of the job's own repeated captures",
         );
-        if let Place::Unknown(k, _) = place {
-            observation.unknowns.push(k);
-            observation.effects.push(Effect::Term(0, 1.0));
-        }
+        observation.depends(place, Effect::Term(0, 1.0));
         for (row, term) in terms.iter().enumerate().skip(1) {
             let (id, words) = term_name(term, spec, setup, at);
             let prior = if *term == bend_term() {
@@ -1062,18 +1135,14 @@ impl Builder<'_> {
             } else {
                 "tolerance of the equaliser's parts: stated, or 1 % (common practice, no source)"
             };
-            match self.place(id, || words, 1.0, prior, origin) {
-                Place::Unknown(k, _) => {
-                    observation.unknowns.push(k);
-                    observation.effects.push(Effect::Term(row, sign));
-                }
-                Place::Exact(_) => {
-                    return Err(JobError::TermWithoutPrior {
-                        capture: self.name(at, spec),
-                        term: term.name.clone(),
-                    });
-                }
+            let place = self.place(id, || words, 1.0, prior, origin);
+            if let Place::Exact(_) = place {
+                return Err(JobError::TermWithoutPrior {
+                    capture: self.name(at, spec),
+                    term: term.name.clone(),
+                });
             }
+            observation.depends(place, Effect::Term(row, sign));
         }
         Ok(observation)
     }
@@ -1116,6 +1185,25 @@ fn arm_name(setup: &Setup) -> String {
         ArmOf::Pivoted(name) => name.clone(),
         _ => String::new(),
     }
+}
+
+/// Waves that the spiral between two radii is taken to have. A Brownian bridge has
+/// `sum 1/k^2` of variance in all; what these leave is a fourteenth, 0.7 mm.
+const WAVES: usize = 8;
+
+/// The outermost and the innermost modulated groove, millimetres, that the published alignments are
+/// for (Lofgren 1938, Stevenson 1966).
+const SIDE_RADII_MM: [f64; 2] = [146.05, 60.325];
+
+/// How the tracking error of an arm goes over a side, as names, priors and the weights at a radius: the
+/// published alignments are near to a parabola with its lowest point in the middle.
+fn tracking_shapes(radius: f64) -> [(&'static str, DefaultPrior, f64); 2] {
+    let [outer, inner] = SIDE_RADII_MM;
+    let x = (2.0 * radius / MILLIMETRE - outer - inner) / (outer - inner);
+    [
+        ("slope", priors::TRACKING_SLOPE, x),
+        ("bow", priors::TRACKING_BOW, x * x - 1.0 / 3.0),
+    ]
 }
 
 /// A radius, or two, in millimetres as a person writes it.

@@ -60,6 +60,12 @@ priors! {
     TRACKING_COMMON: "tracking error of a pivoted arm that is not stated, at all radii", 0.0, 0.8, "deg", DEGREE, "overhang and offset set by hand; common practice, no source. With the part of each radius 1.2 deg";
     /// The part of one radius.
     TRACKING_RADIUS: "tracking error of a pivoted arm that is not stated, at one radius", 0.0, 0.9, "deg", DEGREE, "root mean square over a side of the published alignments of 9 and 12 inch arms (Lofgren 1938, Stevenson 1966)";
+    /// How it goes over the side.
+    TRACKING_SLOPE: "tracking error of a pivoted arm that is not stated, from the middle of a side to its start", 0.0, 0.8, "deg", DEGREE, "as at all radii";
+    /// How it bends.
+    TRACKING_BOW: "tracking error of a pivoted arm that is not stated, from the middle of a side to either end", 0.0, 3.0, "deg", DEGREE, "over a side its root mean square is that at one radius";
+    /// How a spiral wanders between its ends.
+    SPIRAL: "radius in the middle of a recording taken in stretches, whose start and end are stated", 0.0, 2.0, "mm", MILLIMETRE, "the pitch follows the music; common practice, no source. Of faster waves the k-th has 1/k of it";
     /// Rotation of a setup with a spherical tip.
     BALL_ROTATION: "rotation of a setup with a spherical tip", 0.0, 3.0, "deg", DEGREE, "no capture can tell it; a cartridge is mounted by eye to about that; common practice, no source";
     /// Frontal radius when no profile is stated.

@@ -1,7 +1,7 @@
 //! Several captures in one recording: its bands, named by times or found by their pauses.
 
 use super::super::description::{
-    Band, BandKind, BandOf, CaptureSpec, FoundBy, Job, Record, Source,
+    Band, BandKind, BandOf, CaptureSpec, FoundBy, Job, Record, Source, Stretch,
 };
 use super::{Fields, JobFileError, SourceText, resolve};
 use crate::analysis;
@@ -9,6 +9,7 @@ use crate::capture::{self, CaptureError, Options, Stereo};
 use crate::side::{self, PARTS};
 use crate::units::{parse_seconds, written};
 use std::collections::BTreeMap;
+use std::ops::RangeInclusive;
 use std::path::Path;
 use toml::de::DeValue;
 
@@ -21,6 +22,10 @@ const ENTRY_KEYS: &[&str] = &["name", "from", "to", "radius_mm"];
 const BY_PAUSES: &str = "pauses";
 /// or by the marks of the side to be cut.
 const BY_MARKS: &str = "marks";
+/// How many stretches a recording may be taken in: two radii tell two unknowns apart, and of more
+/// than a hundred each would be some seconds long, with bars and clicks of its own. Common practice,
+/// no source.
+const STRETCHES: RangeInclusive<f64> = 2.0..=100.0;
 /// How a list is written.
 const FORM: &str = "\"pauses\", \"marks\" (on the side that 'groovelag master' writes), or a list of bands: [{ name = \"outer\", from = \"0:12\", to = \"1:10\", radius_mm = 140 }]";
 
@@ -49,6 +54,95 @@ pub(super) fn described(f: &mut Fields<'_>) -> Result<BTreeMap<String, Band>, Jo
     Ok(bands)
 }
 
+/// The captures that a recording stands for.
+pub(super) enum Parts<'a> {
+    /// Itself.
+    Whole,
+    /// Its bands.
+    Bands(Bands<'a>),
+    /// Stretches of one length.
+    Stretches(Stretches<'a>),
+}
+
+impl<'a> Parts<'a> {
+    /// Reads what a capture says of it.
+    pub fn read(f: &mut Fields<'a>) -> Result<Self, JobFileError> {
+        let stretches = Stretches::read(f)?;
+        Ok(match (Bands::read(f)?, stretches) {
+            (Some(bands), _) => Self::Bands(bands),
+            (None, Some(stretches)) => Self::Stretches(stretches),
+            (None, None) => Self::Whole,
+        })
+    }
+}
+
+/// What a capture says of its stretches.
+pub(super) struct Stretches<'a> {
+    source: SourceText<'a>,
+    at: usize,
+    number: usize,
+}
+
+impl<'a> Stretches<'a> {
+    fn read(f: &mut Fields<'a>) -> Result<Option<Self>, JobFileError> {
+        const KEY: &str = "stretches";
+        let Some(number) = f.number(KEY, STRETCHES)? else {
+            return Ok(None);
+        };
+        for (key, instead) in [
+            ("bands", "a recording is taken in bands or in stretches"),
+            ("delay_us", "a delay belongs to one capture"),
+        ] {
+            if f.has(key) {
+                return Err(f.error(key, &format!("'{key}' beside 'stretches': {instead}")));
+            }
+        }
+        if number.fract() != 0.0 {
+            return Err(f.error(KEY, "'stretches' is a whole number"));
+        }
+        Ok(Some(Self {
+            source: f.source,
+            at: f.get(KEY).map_or(0, |value| value.span().start),
+            number: number as usize,
+        }))
+    }
+
+    /// The captures that `spec` stands for.
+    pub fn captures(&self, spec: &CaptureSpec) -> Result<Vec<CaptureSpec>, JobFileError> {
+        if spec.radius[0] == spec.radius[1] {
+            return Err(self.source.at(
+                self.at,
+                "stretches tell of different radii; give the radius where the recording starts and where it ends: radius_mm = [145, 62]",
+            ));
+        }
+        if spec.from_s.is_some() != spec.to_s.is_some() {
+            return Err(self.source.at(
+                self.at,
+                "beside 'stretches', state both 'from_s' and 'to_s', which belong to the two radii, or neither: then the programme goes from the first to the last that plays",
+            ));
+        }
+        let stretches = (0..self.number).map(|which| {
+            let stretch = Stretch {
+                which,
+                of: self.number,
+            };
+            let span = spec.from_s.zip(spec.to_s);
+            let span = span.map(|(from, to)| stretch.part([from, to]));
+            CaptureSpec {
+                band: Some(BandOf {
+                    name: format!("{} of {}", which + 1, self.number),
+                    found: Some(FoundBy::Stretch(stretch)),
+                }),
+                radius: stretch.part(spec.radius),
+                from_s: span.map(|s| s[0]),
+                to_s: span.map(|s| s[1]),
+                ..spec.clone()
+            }
+        });
+        Ok(stretches.collect())
+    }
+}
+
 /// What a capture says of its bands.
 pub(super) struct Bands<'a> {
     source: SourceText<'a>,
@@ -70,7 +164,7 @@ struct Entry {
 
 impl<'a> Bands<'a> {
     /// Reads a capture's `bands`, if it has any.
-    pub fn read(f: &mut Fields<'a>) -> Result<Option<Self>, JobFileError> {
+    fn read(f: &mut Fields<'a>) -> Result<Option<Self>, JobFileError> {
         const KEY: &str = "bands";
         let Some(value) = f.get(KEY) else {
             return Ok(None);
@@ -331,7 +425,7 @@ impl Found {
             channels,
             ..Options::default()
         };
-        if let FoundBy::Pauses(..) = by {
+        if by != FoundBy::Marks {
             return Ok(Self::Pauses(analysis::bands(
                 &source,
                 &options,
@@ -361,6 +455,16 @@ impl Found {
                 let file = spec.file().unwrap_or_default();
                 span.map(|s| [s.from_s, s.to_s])
                     .ok_or_else(|| miscounted(&file, found, count))
+            }
+            (Self::Pauses(found), Some(FoundBy::Stretch(stretch))) => {
+                let ends = found.first().zip(found.last());
+                let whole = ends.map(|(first, last)| [first.from_s, last.to_s]);
+                whole.map(|whole| stretch.part(whole)).ok_or_else(|| {
+                    format!(
+                        "nothing plays in '{}' that could be taken in stretches; state 'from_s' and 'to_s'",
+                        spec.file().unwrap_or_default()
+                    )
+                })
             }
             (Self::Marks(found), _) => {
                 let place = side_part(name).and_then(|k| found[k]);
