@@ -75,11 +75,10 @@ fn world(seed: u64, arm: &str, stretches: usize) -> World {
     let skews = [0.1, 0.1, 0.5].map(|u| normal(u * MICROSECOND));
     let rotation_deg = normal(4.0);
     // the alignment of 60 to 146 mm (Lofgren 1938) of an arm of 230 mm, see `groove::arm`, set
-    // by hand; lengths that are stated are read to 0.5 mm, others are a millimetre off
-    let off = if arm == "stated" { 0.5 } else { 1.0 };
+    // by hand, with the priors' errors
     let own = Arm {
-        effective_length: (230.0 + normal(off)) * MILLIMETRE,
-        pivot_to_spindle: (211.9467 + normal(off)) * MILLIMETRE,
+        effective_length: (230.0 + normal(0.5)) * MILLIMETRE,
+        pivot_to_spindle: (211.9467 + normal(0.5)) * MILLIMETRE,
         offset: (23.9715 + normal(0.5)) * DEGREE,
     };
     let ends = RADII.map(|r| r + normal(0.5));

@@ -182,6 +182,13 @@ pub(super) mod id {
     pub fn chain_skew(chain: &str) -> String {
         format!("chain.{chain}.skew_us")
     }
+    pub const ARM_LENGTH: &str = "effective_length_mm";
+    pub const ARM_PIVOT: &str = "pivot_to_spindle_mm";
+    pub const ARM_OFFSET: &str = "offset_deg";
+    /// One of these of an arm.
+    pub fn arm(arm: &str, key: &str) -> String {
+        format!("arm.{arm}.{key}")
+    }
 }
 
 /// "record A", or "the record" when the name is empty.
@@ -1002,27 +1009,27 @@ impl Builder<'_> {
             for (input, key, what, stated, default) in [
                 (
                     Input::ArmLength,
-                    "effective_length_mm",
+                    id::ARM_LENGTH,
                     "effective length",
                     arm.effective_length,
                     &priors::ARM_LENGTH,
                 ),
                 (
                     Input::ArmPivot,
-                    "pivot_to_spindle_mm",
+                    id::ARM_PIVOT,
                     "pivot to spindle",
                     arm.pivot_to_spindle,
                     &priors::ARM_PIVOT,
                 ),
                 (
                     Input::ArmOffset,
-                    "offset_deg",
+                    id::ARM_OFFSET,
                     "offset angle",
                     arm.offset,
                     &priors::ARM_OFFSET,
                 ),
             ] {
-                let id = format!("arm.{name}.{key}");
+                let id = id::arm(name, key);
                 let words = || format!("{what} of {of_arm}");
                 places.push((input, self.stated(id, words, stated, default)));
             }
@@ -1195,14 +1202,26 @@ const WAVES: usize = 8;
 /// for (Lofgren 1938, Stevenson 1966).
 const SIDE_RADII_MM: [f64; 2] = [146.05, 60.325];
 
-/// How the tracking error of an arm goes over a side, as names, priors and the weights at a radius: the
-/// published alignments are near to a parabola with its lowest point in the middle.
+/// How the tracking error of an arm goes over a side, as names, priors and the weights at a radius.
+/// Its sine is `r / 2L + (L^2 - D^2) / 2Lr` ([`Arm::tracking_error`]): whatever the arm, next to nothing
+/// but a constant, `r` and `1/r`. These are taken as a slope and a bow about the radius between outermost
+/// and innermost groove (geometric mean), 1 at the ends; over a side the bow's mean is a third.
 fn tracking_shapes(radius: f64) -> [(&'static str, DefaultPrior, f64); 2] {
-    let [outer, inner] = SIDE_RADII_MM;
-    let x = (2.0 * radius / MILLIMETRE - outer - inner) / (outer - inner);
+    let [outer, inner] = SIDE_RADII_MM.map(|mm| mm * MILLIMETRE);
+    let middle = (outer * inner).sqrt();
+    let slope = |r: f64| r / middle - middle / r;
+    let bow = |r: f64| r / middle + middle / r - 2.0;
     [
-        ("slope", priors::TRACKING_SLOPE, x),
-        ("bow", priors::TRACKING_BOW, x * x - 1.0 / 3.0),
+        (
+            "slope",
+            priors::TRACKING_SLOPE,
+            slope(radius) / slope(outer),
+        ),
+        (
+            "bow",
+            priors::TRACKING_BOW,
+            bow(radius) / bow(outer) - 1.0 / 3.0,
+        ),
     ]
 }
 

@@ -1,7 +1,7 @@
 //! From the solved network to results in the user's terms.
 
 use super::contribution::{Brought, shares};
-use super::description::{Alignment, ArmOf, Cartridge, Job, Source};
+use super::description::{Alignment, ArmOf, CaptureSpec, Cartridge, Job, PivotedArm, Source};
 use super::explanation::{DOUBTED_P, Examined, Explanation};
 use super::network::{
     self, Angle, CaptureData, Linear, Network, Parameter, READINGS, Readings, SCATTER, id,
@@ -240,6 +240,22 @@ pub struct ChainResult {
     pub skew_us: Quantity,
 }
 
+/// What is known of a pivoted arm that is stated.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+pub struct ArmKnown {
+    /// Its name.
+    pub name: String,
+    /// How far the stylus reaches beyond the spindle: effective length less pivot to spindle, millimetres.
+    pub overhang_mm: Quantity,
+    /// What was stated of it.
+    pub overhang_stated_mm: f64,
+    /// Offset angle, degrees.
+    pub offset_deg: Quantity,
+    /// What was stated of it.
+    pub offset_stated_deg: f64,
+}
+
 /// How one capture fits.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
@@ -320,6 +336,9 @@ pub struct Solution {
     pub cartridges: Vec<CartridgeResult>,
     /// Per chain.
     pub chains: Vec<ChainResult>,
+    /// Per stated pivoted arm that a capture was made with.
+    #[serde(default)]
+    pub arms: Vec<ArmKnown>,
     /// Per capture that has been read.
     pub captures: Vec<CaptureResult>,
     /// Per unknown.
@@ -780,6 +799,12 @@ impl View<'_> {
                     })
                 })
                 .collect::<Result<_, JobError>>()?,
+            arms: self
+                .job
+                .arms
+                .iter()
+                .filter_map(|(name, arm)| self.arm(name, arm).transpose())
+                .collect::<Result<_, _>>()?,
             captures,
             unknowns: self
                 .network
@@ -807,6 +832,45 @@ impl View<'_> {
     }
 
     /// An unknown in its unit, or the exact value it has.
+    /// What is known of an arm; `None` where no recording was made with it.
+    fn arm(&self, name: &str, arm: &PivotedArm) -> Result<Option<ArmKnown>, JobError> {
+        let played = |c: &CaptureSpec| {
+            let of = self.job.setups.get(&c.setup).map(|s| &s.arm);
+            c.source != Source::Planned && of == Some(&ArmOf::Pivoted(name.to_owned()))
+        };
+        if !self.job.captures.iter().any(played) {
+            return Ok(None);
+        }
+        let [length, pivot] = [
+            (arm.effective_length, &priors::ARM_LENGTH),
+            (arm.pivot_to_spindle, &priors::ARM_PIVOT),
+        ]
+        .map(|(stated, default)| stated.or(default).value);
+        let offset = arm.offset.or(&priors::ARM_OFFSET).value;
+        let mut overhang = Linear {
+            row: Array1::zeros(self.network.parameters.len()),
+            offset: 0.0,
+        };
+        for (part, exact, sign) in [(id::ARM_LENGTH, length, 1.0), (id::ARM_PIVOT, pivot, -1.0)] {
+            match self.network.unknown(&id::arm(name, part)) {
+                Some(k) => overhang.row[k] = sign,
+                None => overhang.offset += sign * exact,
+            }
+        }
+        let u = overhang
+            .row
+            .dot(&self.adjustment.covariance.dot(&overhang.row))
+            .sqrt();
+        let value = overhang.at(&self.adjustment.values);
+        Ok(Some(ArmKnown {
+            name: name.to_owned(),
+            overhang_mm: Quantity::normal(value, u, self.coverage).scaled(MILLIMETRE.recip()),
+            overhang_stated_mm: (length - pivot) / MILLIMETRE,
+            offset_deg: self.parameter(&id::arm(name, id::ARM_OFFSET), offset, DEGREE)?,
+            offset_stated_deg: offset / DEGREE,
+        }))
+    }
+
     fn parameter(&self, id: &str, exact: f64, factor: f64) -> Result<Quantity, JobError> {
         let quantity = match self.network.unknown(id) {
             Some(k) => {

@@ -154,6 +154,25 @@ pub fn solution_text(solution: &Solution, title: Option<&str>, width: usize) -> 
             .collect(),
     );
     section(
+        "Arms: overhang and offset angle, as stated and as the recordings have them",
+        solution
+            .arms
+            .iter()
+            .map(|arm| {
+                item(
+                    &arm.name,
+                    format!(
+                        "overhang stated {} mm, found {}; offset stated {} degrees, found {}",
+                        plain(arm.overhang_stated_mm, 2),
+                        quantity(&arm.overhang_mm, "mm"),
+                        plain(arm.offset_stated_deg, 2),
+                        quantity(&arm.offset_deg, "degrees"),
+                    ),
+                )
+            })
+            .collect(),
+    );
+    section(
         "Captures: delay as recorded, as adjusted, normalised residual",
         solution
             .captures

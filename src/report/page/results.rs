@@ -657,8 +657,20 @@ fn together(s: &Solution, about: &About<'_>, names: &Names) -> Section {
             quantity(&format!("/chains/{k}/skew_us"), &c.skew_us, "us"),
         );
     }
+    for (k, arm) in s.arms.iter().enumerate() {
+        let (at, name) = (format!("/arms/{k}"), named("Arm", &arm.name));
+        for (what, key, found, unit) in [
+            ("overhang", "overhang_mm", &arm.overhang_mm, "mm"),
+            ("offset angle", "offset_deg", &arm.offset_deg, "deg"),
+        ] {
+            add(
+                format!("{name}: {what}"),
+                quantity(&format!("{at}/{key}"), found, unit),
+            );
+        }
+    }
     blocks.push(Block::Html(parts::table(
-        "Records, cartridges and chains",
+        "Records, cartridges, chains and arms",
         &["Quantity", "value"],
         &rows,
     )));
