@@ -7,6 +7,7 @@
 use groovelag::chain::document::Document as Calibration;
 use groovelag::job::KnowledgeFile;
 use groovelag::report::CalibrationReport;
+use groovelag::report::solution::AgreementDocument;
 use groovelag::simulate::recipe::Recipe;
 use groovelag::simulate::truth::{Truth, TruthSet};
 use schemars::generate::SchemaSettings;
@@ -219,6 +220,47 @@ fn knowledge() {
         &[toml_file(&at.join("known.toml"))],
         "kind",
     );
+    // another job of the same side
+    std::fs::write(
+        at.join("other.toml"),
+        job.replace("value = 1,", "value = 1.1,"),
+    )
+    .unwrap();
+    run(
+        at,
+        &[
+            "solve",
+            "other.toml",
+            "--export-knowledge",
+            "more.toml",
+            "--json",
+        ],
+    );
+    let found = run(
+        at,
+        &[
+            "merge",
+            "known.toml",
+            "more.toml",
+            "-o",
+            "sum.toml",
+            "--json",
+        ],
+    );
+    assert_eq!(found["captures"], 2);
+    holds(
+        "agreement",
+        &written::<AgreementDocument>().into(),
+        &[found],
+        "schema",
+    );
+    assert_eq!(
+        toml_file(&at.join("sum.toml"))["job"]
+            .as_array()
+            .unwrap()
+            .len(),
+        2
+    );
 }
 
 /// Keys of a job file's tables, by what they hold. The reader goes through a
@@ -280,6 +322,7 @@ const JOB: &[(&str, &[(&str, &str)])] = &[
             ("mounting_deg", "quantity"),
             ("aligned", "alignment"),
             ("date", "text"),
+            ("mounted", "text"),
         ],
     ),
     (

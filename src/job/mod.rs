@@ -29,6 +29,7 @@
 //! tolerance is about the first, a turn can take out the first two together, and
 //! the third belongs to the arm. All of them are unknowns of every job.
 
+mod agreement;
 mod basis;
 mod calibration;
 mod comparison;
@@ -46,6 +47,7 @@ pub mod priors;
 mod scatter;
 mod solution;
 
+pub use agreement::{Agreement, Compared, Equivalence};
 pub use basis::{AdjustedUnknown, Basis, Input, InputKind, OtherShares};
 pub use calibration::{calibrations, replace_priors};
 pub use comparison::{Comparison, compare};
@@ -56,7 +58,9 @@ pub use description::{
 pub use details::{CaptureDetails, ContactView, Details, Learned};
 pub use explanation::{Explanation, Slip};
 pub use file::JobFileError;
-pub use knowledge::{Knowledge, KnowledgeError, KnowledgeFile};
+pub use knowledge::{
+    Knowledge, KnowledgeError, KnowledgeFile, KnownCapture, KnownJob, KnownTerms, Part,
+};
 pub use measurement::{Measured, Measurement, measure};
 pub use monte_carlo::monte_carlo;
 pub use network::{Angle, CaptureData, Linear, Network, Parameter, READINGS, TermPrior};
@@ -117,6 +121,18 @@ pub enum JobError {
         capture: String,
         /// The knowledge file.
         file: String,
+    },
+    /// Two descriptions of one cartridge have other kinds of stylus.
+    #[error(
+        "'{file}' has another kind of stylus (profile) for the cartridge '{cartridge}' than {other}; state the same in both, or give one of them another name"
+    )]
+    OtherTip {
+        /// Name of the cartridge.
+        cartridge: String,
+        /// An included file.
+        file: String,
+        /// What it contradicts.
+        other: String,
     },
     /// More draws than memory is kept for.
     #[error(
@@ -189,3 +205,6 @@ mod tests;
 
 #[cfg(test)]
 mod coverage_tests;
+
+#[cfg(test)]
+mod knowledge_tests;
