@@ -12,7 +12,7 @@ use std::path::PathBuf;
 /// Join knowledge files, and say how well they agree
 #[derive(Debug, Args)]
 #[command(
-    after_help = "The files come from 'groovelag solve --export-knowledge', or from an earlier merge.
+    after_help = "The files come from 'solve --export-knowledge', or from an earlier merge.
 
 Example:
   groovelag merge bench-1.toml bench-2.toml -o test-A.toml"

@@ -190,23 +190,27 @@ impl KnownTerms {
         }
     }
 
-    /// Terms, matrix and vector, if they fit each other.
-    fn checked(self) -> Result<(Vec<Term>, Array2<f64>, Array1<f64>), &'static str> {
+    /// As of a prior, if terms, matrix and vector fit each other.
+    fn checked(self) -> Result<TermPrior, &'static str> {
         let n = self.terms.len();
-        let rows = self.matrix.iter().enumerate();
-        let triangle = self.matrix.len() == n && rows.clone().all(|(i, row)| row.len() == i + 1);
+        let mut rows = self.matrix.iter().enumerate();
+        let triangle = self.matrix.len() == n && rows.all(|(i, row)| row.len() == i + 1);
         if n == 0 || !triangle || self.vector.len() != n {
             return Err("terms, matrix and vector of a capture differ in length");
         }
-        if rows.clone().any(|(_, row)| row.last() < Some(&0.0)) {
+        if self.matrix.iter().any(|row| row.last() < Some(&0.0)) {
             return Err("a capture's matrix is not positive");
         }
-        let matrix = Array2::from_shape_fn((n, n), |(i, j)| self.matrix[i.max(j)][i.min(j)]);
-        let vector = Array1::from(self.vector);
-        match matrix.iter().chain(&vector).all(|v| v.is_finite()) {
-            true => Ok((self.terms, matrix, vector)),
-            false => Err("a value of a capture is not finite"),
+        let mut numbers = self.matrix.iter().flatten().chain(&self.vector);
+        if !numbers.all(|v| v.is_finite()) {
+            return Err("a value of a capture is not finite");
         }
+        let entry = |(i, j): (usize, usize)| self.matrix[i.max(j)][i.min(j)];
+        Ok(TermPrior {
+            covariance: Array2::from_shape_fn((n, n), entry),
+            values: Array1::from(self.vector),
+            terms: self.terms,
+        })
     }
 }
 
@@ -245,7 +249,11 @@ impl KnownCapture {
 
     fn checked(self) -> Result<(CaptureSpec, CaptureData), &'static str> {
         let expansion = self.information.expansion.clone();
-        let (terms, matrix, vector) = self.information.checked()?;
+        let TermPrior {
+            terms,
+            values: vector,
+            covariance: matrix,
+        } = self.information.checked()?;
         if expansion.len() != terms.len() || matrix[[0, 0]] <= 0.0 {
             return Err("a capture says nothing of its delay");
         }
@@ -261,14 +269,7 @@ impl KnownCapture {
         if !numbers.all(f64::is_finite) || !played || self.nodes.is_empty() {
             return Err("a capture's radius, speed, turn or nodes are no such figures");
         }
-        let prior = |prior: KnownTerms| {
-            let (terms, covariance, values) = prior.checked()?;
-            Ok::<_, &str>(TermPrior {
-                terms,
-                values,
-                covariance,
-            })
-        };
+        let priors = self.priors.into_iter().map(KnownTerms::checked);
         let data = CaptureData {
             information: Information {
                 terms,
@@ -279,11 +280,7 @@ impl KnownCapture {
             nodes: self.nodes,
             sha256: Some(self.sha256),
             caveats: Vec::new(),
-            priors: self
-                .priors
-                .into_iter()
-                .map(prior)
-                .collect::<Result<_, _>>()?,
+            priors: priors.collect::<Result<_, _>>()?,
             evidence: None,
         };
         let spec = CaptureSpec {

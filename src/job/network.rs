@@ -587,6 +587,15 @@ struct Included<'a> {
     number: usize,
 }
 
+/// What included jobs bring.
+#[derive(Default)]
+struct Earlier {
+    captures: Vec<Placed>,
+    mountings: Vec<Mounting>,
+    /// Rotations of styli to their bodies, which have no prior but through the mountings.
+    styli: BTreeSet<usize>,
+}
+
 /// A capture placed among the unknowns.
 struct Placed {
     observation: Observation,
@@ -627,6 +636,23 @@ impl Mounting {
         linear.add(self.rotation, 1.0);
         linear.row[self.stylus] -= 1.0;
         linear
+    }
+}
+
+impl<'a> Builder<'a> {
+    fn new(job: &'a Job, scatter: f64) -> Self {
+        Self {
+            job,
+            included: None,
+            scatter,
+            parameters: Vec::new(),
+            index: BTreeMap::new(),
+            exact: BTreeMap::new(),
+            theirs: BTreeMap::new(),
+            tracking: BTreeMap::new(),
+            brought: Vec::new(),
+            seen: BTreeSet::new(),
+        }
     }
 }
 
@@ -1346,12 +1372,25 @@ impl Builder<'_> {
         })
     }
 
-    /// The captures of included jobs, with the mountings of their setups and the rotations to bodies that these are
-    /// about.
-    fn included(&mut self) -> Result<(Vec<Placed>, Vec<Mounting>, BTreeSet<usize>), JobError> {
+    /// Places the job's own captures; `None` for those that are not recorded.
+    fn own_captures(&mut self, readings: Readings<'_>) -> Result<Vec<Option<Placed>>, JobError> {
+        let job = self.job;
+        let captures = job.captures.iter().enumerate();
+        let placed = captures.map(|(at, spec)| {
+            let data = match readings {
+                Readings::Real(data) => data.get(at).cloned().flatten(),
+                Readings::Predicted(expected) => Some(expected.data(at, spec)),
+            };
+            data.map(|data| self.placed(at, spec, data)).transpose()
+        });
+        placed.collect()
+    }
+
+    /// Places the captures of included jobs.
+    fn earlier(&mut self) -> Result<Earlier, JobError> {
         let by = self.job;
         let own = std::mem::take(&mut self.tracking);
-        let (mut placed, mut all, mut styli) = (Vec::new(), Vec::new(), BTreeSet::new());
+        let mut earlier = Earlier::default();
         let mut tips: BTreeMap<&str, (Profile, &str)> = BTreeMap::new();
         let tip = |c: &Cartridge| c.profile.unwrap_or(Profile::Elliptical);
         let here = by.cartridges.iter();
@@ -1384,17 +1423,22 @@ impl Builder<'_> {
                 .map(|(name, setup)| (name.clone(), self.rotation(name, setup)))
                 .collect();
             let (bodies, mountings) = self.bodies(&rotations);
-            styli.extend(bodies.values().filter_map(Body::unknown));
-            all.extend(mountings.into_iter().map(|m| Mounting {
-                file: Some(file),
-                ..m
-            }));
+            earlier
+                .styli
+                .extend(bodies.values().filter_map(Body::unknown));
+            earlier
+                .mountings
+                .extend(mountings.into_iter().map(|m| Mounting {
+                    file: Some(file),
+                    ..m
+                }));
             for (at, (spec, data)) in part.job.captures.iter().zip(&part.data).enumerate() {
-                placed.push(self.placed(at, spec, data.clone())?);
+                let placed = self.placed(at, spec, data.clone())?;
+                earlier.captures.push(placed);
             }
         }
         self.tracking = own;
-        Ok((placed, all, styli))
+        Ok(earlier)
     }
 
     /// Prior of a term by its name; zero uncertainty means that none is known
@@ -1561,6 +1605,126 @@ impl Blocks {
         self.words.push(words);
         self.included.push(file);
     }
+
+    /// Priors that came with data; returns the unknowns that have one. `wrong` is an unknown whose prior is
+    /// off by an error of so many times its standard uncertainty.
+    fn brought(
+        &mut self,
+        parameters: &[Parameter],
+        theirs: &BTreeMap<usize, usize>,
+        brought: Vec<(Vec<usize>, TermPrior)>,
+        wrong: Option<(usize, f64)>,
+    ) -> Result<BTreeSet<usize>, JobError> {
+        let mut covered = BTreeSet::new();
+        for (members, prior) in brought {
+            let Some(&first) = members.first() else {
+                continue;
+            };
+            if members.iter().any(|k| covered.contains(k)) {
+                continue;
+            }
+            covered.extend(&members);
+            let words = &parameters[first].words;
+            let label = match members.len() {
+                1 => words.clone(),
+                _ => format!("{words} and what is known with it"),
+            };
+            let mut covariance = prior.covariance;
+            if let Some((k, by)) = wrong
+                && let Some(at) = members.iter().position(|&m| m == k)
+            {
+                covariance[[at, at]] *= 1.0 + by * by;
+            }
+            let block = Block::prior(label.clone(), members, prior.values, &covariance)?;
+            self.push(block, label, theirs.get(&first).copied());
+        }
+        Ok(covered)
+    }
+
+    /// What is known of mountings; what stays mounted is mounted once.
+    fn mountings<'a>(
+        &mut self,
+        mountings: impl Iterator<Item = &'a Mounting>,
+    ) -> Result<(), JobError> {
+        let mut mounted = BTreeSet::new();
+        for mounting in mountings {
+            let label = mounting.words();
+            // rotation in the headshell = rotation to the body + mounting
+            let Estimate { value, u } = mounting.known;
+            let (unknowns, coefficients, value) = match mounting.rotation {
+                Place::Unknown(k, _) => {
+                    if !mounted.insert((k, mounting.stylus)) && mounting.file.is_some() {
+                        continue;
+                    }
+                    (vec![k, mounting.stylus], vec![1.0, -1.0], value)
+                }
+                Place::Exact(rotation) => (vec![mounting.stylus], vec![-1.0], value - rotation),
+            };
+            let block = Block::relation(label.clone(), unknowns, coefficients, value, u)?;
+            self.push(block, label, mounting.file);
+        }
+        Ok(())
+    }
+
+    /// The priors of all unknowns that have none yet.
+    fn priors(
+        &mut self,
+        parameters: &[Parameter],
+        theirs: &BTreeMap<usize, usize>,
+        covered: BTreeSet<usize>,
+        wrong: Option<(usize, f64)>,
+    ) -> Result<(), JobError> {
+        let open = parameters.iter().enumerate();
+        for (k, parameter) in open.filter(|(k, _)| !covered.contains(k)) {
+            let off = wrong.map_or(0.0, |(at, by)| if at == k { by } else { 0.0 });
+            let variance = parameter.prior.u.powi(2) * (1.0 + off * off);
+            let block = Block::prior(
+                parameter.words.clone(),
+                vec![k],
+                Array1::from_elem(1, parameter.prior.value),
+                &Array2::from_elem((1, 1), variance),
+            )?;
+            self.push(block, parameter.words.clone(), theirs.get(&k).copied());
+        }
+        Ok(())
+    }
+
+    /// A capture. With `foreseen` it reads what is predicted where these unknowns start; with `apart` one of
+    /// its unknowns differs from everybody else's, by another.
+    fn capture(
+        &mut self,
+        placed: Placed,
+        foreseen: Option<&Vec<Unknown>>,
+        apart: Option<(usize, usize, usize)>,
+    ) -> Result<(), JobError> {
+        let observation = placed.observation;
+        let Information { matrix, vector, .. } = placed.data.information;
+        let members = observation.unknowns.clone();
+        let vector = match foreseen {
+            Some(unknowns) => {
+                let own: Vec<f64> = members.iter().map(|&k| unknowns[k].start).collect();
+                matrix.dot(&observation.evaluate(&own).values)
+            }
+            None => vector,
+        };
+        let apart = apart.and_then(|(_, k, difference)| {
+            let at = members.iter().position(|&other| other == k)?;
+            Some((at, difference))
+        });
+        let block = match apart {
+            None => Block::data(placed.label, members, matrix, &vector, move |own| {
+                observation.evaluate(own)
+            })?,
+            Some((at, difference)) => {
+                let members = [members, vec![difference]].concat();
+                Block::data(placed.label, members, matrix, &vector, move |own| {
+                    observation.evaluate_apart(own, at)
+                })?
+            }
+        };
+        self.push(block, READINGS.to_owned(), placed.file);
+        Ok(())
+    }
 }
 
 /// Makes the network of a job.
@@ -1593,44 +1757,24 @@ pub(super) fn with_doubt(
     scatter: f64,
     doubt: Doubt<'_>,
 ) -> Result<Network, JobError> {
-    let mut builder = Builder {
-        job,
-        included: None,
-        scatter,
-        parameters: Vec::new(),
-        index: BTreeMap::new(),
-        exact: BTreeMap::new(),
-        theirs: BTreeMap::new(),
-        tracking: BTreeMap::new(),
-        brought: Vec::new(),
-        seen: BTreeSet::new(),
-    };
-    let mut observations = Vec::new();
-    let mut caveats = Vec::new();
-    let rotations: BTreeMap<String, Place> = job
-        .setups
-        .iter()
+    let mut builder = Builder::new(job, scatter);
+    let setups = job.setups.iter();
+    let rotations: BTreeMap<String, Place> = setups
         .map(|(name, setup)| (name.clone(), builder.rotation(name, setup)))
         .collect();
     let (bodies, mountings) = builder.bodies(&rotations);
-    for (at, spec) in job.captures.iter().enumerate() {
-        let data = match readings {
-            Readings::Real(data) => data.get(at).cloned().flatten(),
-            Readings::Predicted(expected) => Some(expected.data(at, spec)),
-        };
-        let Some(data) = data else {
-            observations.push(None);
-            continue;
-        };
-        let placed = builder.placed(at, spec, data)?;
-        caveats.extend(placed.data.caveats.iter().map(|c| Caveat {
+    let placed = builder.own_captures(readings)?;
+    let own_caveats = |(spec, at): (&CaptureSpec, usize)| {
+        let caveats = placed[at].iter().flat_map(|p| &p.data.caveats);
+        let with_name = |c: &Caveat| Caveat {
             message: format!("{}: {}", spec.describe(at), c.message),
             ..c.clone()
-        }));
-        observations.push(Some(placed));
-    }
+        };
+        caveats.map(with_name).collect::<Vec<_>>()
+    };
+    let caveats = job.captures.iter().zip(0..).flat_map(own_caveats).collect();
     let own = builder.parameters.len();
-    let (earlier, their_mountings, their_styli) = builder.included()?;
+    let earlier = builder.earlier()?;
     let apart = match doubt {
         Doubt::Value(file, id, by) => builder.difference(file, id, by),
         _ => None,
@@ -1667,111 +1811,32 @@ pub(super) fn with_doubt(
         }
     }
 
-    let mut list = Blocks::default();
-    let mut covered = vec![false; parameters.len()];
     let wrong = match doubt {
         Doubt::Prior(id, by) | Doubt::Value(_, id, by) => index.get(id).map(|k| (*k, by)),
         Doubt::None => None,
     };
-    for (members, prior) in brought {
-        if members.iter().any(|&k| covered[k]) {
-            continue;
-        }
-        for &k in &members {
-            covered[k] = true;
-        }
-        let (label, file) = match members.as_slice() {
-            [k] => (parameters[*k].words.clone(), theirs.get(k)),
-            [k, ..] => (
-                format!("{} and what is known with it", parameters[*k].words),
-                theirs.get(k),
-            ),
-            [] => continue,
-        };
-        let mut covariance = prior.covariance;
-        if let Some((k, by)) = wrong
-            && let Some(at) = members.iter().position(|&m| m == k)
-        {
-            covariance[[at, at]] *= 1.0 + by * by;
-        }
-        let block = Block::prior(label.clone(), members, prior.values, &covariance)?;
-        list.push(block, label, file.copied());
-    }
-    let mut mounted = BTreeSet::new();
-    for mounting in mountings.iter().chain(&their_mountings) {
-        let label = mounting.words();
-        // rotation in the headshell = rotation to the body + mounting
-        let Estimate { value, u } = mounting.known;
-        let (unknowns, coefficients, value) = match mounting.rotation {
-            Place::Unknown(k, _) => (vec![k, mounting.stylus], vec![1.0, -1.0], value),
-            Place::Exact(rotation) => (vec![mounting.stylus], vec![-1.0], value - rotation),
-        };
-        // what stays mounted is mounted once
-        if mounted.insert(unknowns.clone()) {
-            let block = Block::relation(label.clone(), unknowns, coefficients, value, u)?;
-            list.push(block, label, mounting.file);
-        }
-    }
     let styli = bodies.values().filter_map(Body::unknown);
-    let styli: BTreeSet<usize> = styli.chain(their_styli).collect();
-    for (k, parameter) in parameters.iter().enumerate() {
-        if covered[k] || styli.contains(&k) {
-            continue;
-        }
-        let off = wrong.map_or(0.0, |(at, by)| if at == k { by } else { 0.0 });
-        let variance = parameter.prior.u.powi(2) * (1.0 + off * off);
-        let block = Block::prior(
-            parameter.words.clone(),
-            vec![k],
-            Array1::from_elem(1, parameter.prior.value),
-            &Array2::from_elem((1, 1), variance),
-        )?;
-        list.push(block, parameter.words.clone(), theirs.get(&k).copied());
-    }
+    let styli = styli.chain(earlier.styli).collect();
+    let mut list = Blocks::default();
+    let covered = list.brought(&parameters, &theirs, brought, wrong)?;
+    list.mountings(mountings.iter().chain(&earlier.mountings))?;
+    list.priors(&parameters, &theirs, &covered | &styli, wrong)?;
     let mut capture_blocks = Vec::new();
-    let earlier = earlier.into_iter().map(Some);
-    for (at, placed) in observations.into_iter().chain(earlier).enumerate() {
+    let earlier = earlier.captures.into_iter().map(Some);
+    for (at, placed) in placed.into_iter().chain(earlier).enumerate() {
         let Some(placed) = placed else {
             capture_blocks.push(None);
             continue;
         };
-        let (observation, data) = (placed.observation, placed.data);
-        let vector = match readings {
-            Readings::Predicted(expected)
-                if placed.file.is_none() && expected.found(at).is_none() =>
-            {
-                let own: Vec<f64> = observation
-                    .unknowns
-                    .iter()
-                    .map(|&k| unknowns[k].start)
-                    .collect();
-                data.information
-                    .matrix
-                    .dot(&observation.evaluate(&own).values)
-            }
-            _ => data.information.vector,
+        let foreseen = match readings {
+            Readings::Predicted(expected) => placed.file.is_none() && expected.found(at).is_none(),
+            Readings::Real(_) => false,
         };
         if placed.file.is_none() {
             capture_blocks.push(Some(list.blocks.len()));
         }
         let apart = apart.filter(|(file, ..)| placed.file == Some(*file));
-        let apart = apart.and_then(|(_, k, difference)| {
-            let at = observation.unknowns.iter().position(|&other| other == k)?;
-            Some((at, difference))
-        });
-        let (matrix, members) = (data.information.matrix, observation.unknowns.clone());
-        let block = match apart {
-            None => Block::data(placed.label, members, matrix, &vector, move |own| {
-                observation.evaluate(own)
-            })?,
-            Some((at, difference)) => {
-                let members = [members, vec![difference]].concat();
-                Block::data(placed.label, members, matrix, &vector, move |own| {
-                    observation.evaluate_apart(own, at)
-                })?
-            }
-        };
-        list.push(block, READINGS.to_owned(), placed.file);
+        list.capture(placed, foreseen.then_some(&unknowns), apart)?;
     }
     let included = list
         .included
