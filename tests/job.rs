@@ -336,6 +336,23 @@ fn what_several_jobs_learned_adds_up() {
     );
     assert!(!folder.path().join("not.toml").exists());
     assert_eq!(merge(&["one.toml", "one.toml"]).status.code(), Some(2));
+    // some captures alone, from a single file
+    let only = [
+        "sum.toml",
+        "--only",
+        "cartridge.ball-one",
+        "-o",
+        "ball.toml",
+    ];
+    assert_eq!(merge(&only).status.code(), Some(0));
+    assert!((u("\"ball.toml\"").unwrap() / one - 1.0).abs() < 1e-6);
+    let out = merge(&["sum.toml", "--only", "record.B"]);
+    assert_eq!(out.status.code(), Some(2));
+    let message = String::from_utf8(out.stderr).unwrap();
+    assert!(
+        message.contains("'record.B'; it holds captures of: "),
+        "{message}"
+    );
 }
 
 #[test]

@@ -3,7 +3,7 @@
 use super::description::Job;
 use super::explanation::CONTRADICTION_W;
 use super::network::{self, Doubt, Parameter, Readings};
-use super::{JobError, Knowledge};
+use super::{JobError, Knowledge, PLANNED_COVERAGE};
 use crate::uncertainty::{normal_coverage_factor, plain, rounded, rounded_u};
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeSet;
@@ -102,29 +102,36 @@ impl Agreement {
                 equivalences: equivalences(&list[..=at], coverage)?,
             });
         }
-        let all = compared.iter();
-        let all = all.flat_map(|c| c.equivalences.iter().map(move |e| (&c.file, e)));
-        let beyond =
-            all.filter(|(_, e)| e.difference.abs() > CONTRADICTION_W * e.standard_uncertainty);
-        // several differences may explain one: the likeliest is least against what was known before
-        let odd = |e: &Equivalence| e.difference.abs() / e.prior_standard_uncertainty;
-        let likeliest = beyond.min_by(|a, b| odd(a.1).total_cmp(&odd(b.1)));
-        let in_doubt = likeliest.map(|(file, found)| {
-            format!(
-                "In doubt: the {} in '{file}' differs by {} {} from the files before it, {} times its expanded uncertainty",
-                found.words,
-                rounded(found.difference, found.standard_uncertainty),
-                found.unit,
-                plain(found.degree, 1),
-            )
-        });
         Ok(Self {
-            in_doubt,
+            in_doubt: disagreement(&compared).map(|words| format!("In doubt: {words}")),
             files: list.iter().map(|k| k.source.clone()).collect(),
             captures: list.iter().map(|k| k.captures().count()).sum(),
             compared,
         })
     }
+}
+
+/// A difference as large as a contradiction, in words: the likeliest of those that explain it.
+fn disagreement(compared: &[Compared]) -> Option<String> {
+    let all = compared.iter();
+    let all = all.flat_map(|c| c.equivalences.iter().map(move |e| (&c.file, e)));
+    let beyond = all.filter(|(_, e)| e.difference.abs() > CONTRADICTION_W * e.standard_uncertainty);
+    // which is the one least against what was known before
+    let odd = |e: &Equivalence| e.difference.abs() / e.prior_standard_uncertainty;
+    let (file, found) = beyond.min_by(|a, b| odd(a.1).total_cmp(&odd(b.1)))?;
+    Some(format!(
+        "the {} in '{file}' differs by {} {} from the files before it, {} times its expanded uncertainty",
+        found.words,
+        rounded(found.difference, found.standard_uncertainty),
+        found.unit,
+        plain(found.degree, 1),
+    ))
+}
+
+/// How files that contradict each other differ most plausibly; `None` where they do not.
+pub(super) fn contradiction(list: &[Knowledge]) -> Option<String> {
+    let agreement = Agreement::of(list, PLANNED_COVERAGE).ok()?;
+    disagreement(&agreement.compared)
 }
 
 /// Of the last of `list` with the others.
@@ -139,8 +146,7 @@ fn equivalences(list: &[Knowledge], coverage: f64) -> Result<Vec<Equivalence>, J
     let names = |list: &[Knowledge]| {
         let network = network::network(&including(list), Readings::Real(&[]), 0.0)?;
         let parameters = network.parameters.into_iter();
-        // what is one file's alone has the file in its name
-        let lasting = parameters.filter(|p| !p.id.starts_with("included."));
+        let lasting = parameters.filter(|p| !p.is_included());
         Ok::<_, JobError>(lasting.collect::<Vec<Parameter>>())
     };
     let shared: BTreeSet<String> = names(before)?.into_iter().map(|p| p.id).collect();

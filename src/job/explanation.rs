@@ -9,6 +9,7 @@
 //! by their evidence (the integral of the likelihood over all unknowns, by
 //! Laplace's approximation) and by how often such a slip is made.
 
+use super::agreement;
 use super::description::{CaptureSpec, Cartridge, Chain, Job, Record, Setup, Source, Stated};
 use super::network::{self, CaptureData, Doubt, Network, Readings, named};
 use super::plan::fresh;
@@ -195,7 +196,9 @@ impl Examined<'_> {
             .collect();
         let caveats = if contradicts {
             let worst = departures.first().cloned();
-            let mut grounds: Vec<String> = [facts].into_iter().chain(worst).collect();
+            let between_files = agreement::contradiction(&self.job.knowledge);
+            let grounds = [facts].into_iter().chain(worst).chain(between_files);
+            let mut grounds: Vec<String> = grounds.collect();
             // first what says so
             if p >= CONTRADICTION_P {
                 grounds.reverse();

@@ -322,6 +322,11 @@ fn what_was_stated_before_is_not_stated_again() {
     let (u, origin) = prior(um(17.9, 0.3));
     assert_relative_eq!(u, 0.3, max_relative = 1e-9);
     assert_eq!(origin, "stated");
+    // what is exact here stays so
+    let mut job = later;
+    job.chains.get_mut("C").unwrap().skew = Stated::with_u(0.0, 0.0);
+    let solved = solve(&job, &as_predicted(&job), 0.95).unwrap();
+    assert_eq!(solved.network.unknown("chain.C.skew_us"), None);
 }
 
 /// What a calibration leaves of a chain's skew is another quantity than the whole, or than what another

@@ -134,6 +134,11 @@ impl Parameter {
         is_stated(&self.origin)
     }
 
+    /// Whether it is the own of a capture that an included file holds.
+    pub(super) fn is_included(&self) -> bool {
+        self.id.starts_with(INCLUDED)
+    }
+
     /// Unit of its figures, as its id ends; empty where it has none.
     pub(super) fn unit(&self) -> &'static str {
         unit(&self.id)
@@ -142,11 +147,10 @@ impl Parameter {
     /// Whether it is read or set anew for every recording, or is the recording's own: then another
     /// measurement has another of it.
     pub(super) fn is_reading(&self) -> bool {
+        let of_band = [".radius_mm[", ".turn_deg["];
         self.id.starts_with("speed_rpm[")
             || self.id.starts_with("capture.")
-            || [".radius_mm[", ".turn_deg["]
-                .iter()
-                .any(|key| self.id.contains(key))
+            || (of_band.iter().any(|key| self.id.contains(key)) && !self.is_included())
     }
 
     /// Whether somebody stated its uncertainty.
@@ -154,6 +158,9 @@ impl Parameter {
         self.origin.starts_with(STATED)
     }
 }
+
+/// Beginning of the ids of what is the own of included captures.
+const INCLUDED: &str = "included.";
 
 /// Beginnings of the origins of what somebody stated.
 pub(super) const STATED: &str = "stated";
@@ -712,7 +719,7 @@ impl Builder<'_> {
         };
         let name = match (&shared, self.included) {
             (Some(shared), _) => shared.clone(),
-            (None, Some(of)) => format!("included.{}.{id}", of.number),
+            (None, Some(of)) => format!("{INCLUDED}{}.{id}", of.number),
             (None, None) => id,
         };
         if let Some(&k) = self.index.get(&name) {

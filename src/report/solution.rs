@@ -479,9 +479,10 @@ pub fn agreement_text(found: &Agreement, width: usize) -> String {
     );
     for compared in &found.compared {
         let heading = format!(
-            "\n{} against the files before it: difference, its standard uncertainty, degree of equivalence (difference over expanded uncertainty)",
+            "{} against the files before it: difference, its standard uncertainty, degree of equivalence (difference over expanded uncertainty)",
             compared.file
         );
+        out.push('\n');
         out += &wrapped("", &heading, width);
         if compared.equivalences.is_empty() {
             out += "  nothing that both tell\n";
