@@ -196,7 +196,8 @@ impl Examined<'_> {
             .collect();
         let caveats = if contradicts {
             let worst = departures.first().cloned();
-            let between_files = agreement::contradiction(&self.job.knowledge);
+            let files = tried.then_some(&self.job.knowledge);
+            let between_files = files.and_then(|files| agreement::contradiction(files));
             let grounds = [facts].into_iter().chain(worst).chain(between_files);
             let mut grounds: Vec<String> = grounds.collect();
             // first what says so

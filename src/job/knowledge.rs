@@ -108,7 +108,7 @@ pub struct KnownJob {
     /// Standard deviation of the scatter between its drops, seconds.
     scatter: f64,
     /// What it says in words: title, date, operator, serial numbers.
-    #[serde(default)]
+    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
     conditions: BTreeMap<String, String>,
     /// Cartridges by name.
     cartridge: BTreeMap<String, Cartridge>,
@@ -117,7 +117,7 @@ pub struct KnownJob {
     /// Chains by name.
     chain: BTreeMap<String, Chain>,
     /// Arms by name.
-    #[serde(default)]
+    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
     arm: BTreeMap<String, PivotedArm>,
     /// Setups by name.
     setup: BTreeMap<String, Setup>,

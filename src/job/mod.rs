@@ -16,6 +16,12 @@
 //! on another, radius, speed and turn are read anew. A cartridge, record side,
 //! chain or arm has each of its properties once.
 //!
+//! # What outlives a job
+//!
+//! Captures of earlier jobs are included as they are ([`Knowledge`]): records, cartridges, chains and arms of
+//! the same name are the same thing, radii, speeds, turns and setups are each job's own. A setup
+//! that states the day it was mounted is that of other jobs with its name and day.
+//!
 //! # What is not stated
 //!
 //! Everything that is not stated has a prior; [`priors::TABLE`] holds them all
