@@ -379,6 +379,16 @@ pub struct BandOf {
     pub found: Option<FoundBy>,
 }
 
+impl BandOf {
+    /// A stretch, which is called by its number.
+    pub fn stretch(stretch: Stretch) -> Self {
+        Self {
+            name: format!("{} of {}", stretch.which + 1, stretch.of),
+            found: Some(FoundBy::Stretch(stretch)),
+        }
+    }
+}
+
 /// How a band is found in its recording.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum FoundBy {
@@ -392,7 +402,9 @@ pub enum FoundBy {
 
 /// The stretch of this number, counted from 0, of so many of one length that a recording is taken
 /// in: the radius goes through them from start to end as time does.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[serde(deny_unknown_fields)]
 pub struct Stretch {
     /// Which.
     pub which: usize,

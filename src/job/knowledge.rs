@@ -14,7 +14,7 @@
 
 use super::basis;
 use super::description::{
-    CaptureSpec, Cartridge, Chain, Job, PivotedArm, Record, Setup, Source, Stated,
+    BandOf, CaptureSpec, Cartridge, Chain, Job, PivotedArm, Record, Setup, Source, Stated, Stretch,
 };
 use super::network::{CaptureData, TermPrior};
 use super::scatter::Scatter;
@@ -152,6 +152,8 @@ pub struct KnownCapture {
     turn: Stated,
     /// Leads swapped at the cartridge.
     swapped: bool,
+    /// Which stretch of its recording it is, if it is one.
+    stretch: Option<Stretch>,
     /// Information about the delay (seconds) and the terms beside it, before priors.
     information: KnownTerms,
     /// Where along the analysed part the information lies.
@@ -224,8 +226,14 @@ impl KnownCapture {
             expansion,
         } = &data.information;
         let priors = data.priors.iter();
+        // a stretch is added to the name again where it is read
+        let name = CaptureSpec {
+            band: spec.band.clone().filter(|_| spec.stretch().is_none()),
+            ..spec.clone()
+        };
         Self {
-            file: spec.describe(at),
+            stretch: spec.stretch(),
+            file: name.describe(at),
             sha256: key(job, at, data).unwrap_or_default(),
             date: date(job, spec).cloned(),
             setup: spec.setup.clone(),
@@ -270,6 +278,9 @@ impl KnownCapture {
             return Err("a capture's radius, speed, turn or nodes are no such figures");
         }
         let priors = self.priors.into_iter().map(KnownTerms::checked);
+        if self.stretch.is_some_and(|s| s.which >= s.of) {
+            return Err("a capture is a stretch that its recording has not");
+        }
         let data = CaptureData {
             information: Information {
                 terms,
@@ -285,7 +296,7 @@ impl KnownCapture {
         };
         let spec = CaptureSpec {
             source: Source::File(PathBuf::from(self.file)),
-            band: None,
+            band: self.stretch.map(BandOf::stretch),
             setup: self.setup,
             record: self.record,
             chain: self.chain,

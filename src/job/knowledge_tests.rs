@@ -4,7 +4,7 @@ use super::tests::{LOW, as_predicted, capture, deg, rows, um, worked_example};
 use super::*;
 use crate::delay::with_response;
 use crate::groove::Profile;
-use crate::units::MICROSECOND;
+use crate::units::{MICROSECOND, MILLIMETRE};
 use approx::assert_relative_eq;
 
 /// Delays as predicted, each off by some of its uncertainty, from recordings of their own.
@@ -153,6 +153,39 @@ fn exports_of_strongly_non_linear_jobs_add_up() {
     let after = solve(&later, of_second, 0.95).unwrap();
     let shared = |id: &str| is_lasting(id) || id.ends_with("rotation_deg");
     assert!(agrees(&after, &together, 1e-6, shared) > 8);
+}
+
+/// Stretches of one recording share its radii where they are included, too.
+#[test]
+fn stretches_of_a_recording_stay_together() {
+    let mut joint = worked_example();
+    joint.setups.get_mut("E").unwrap().arm = ArmOf::Unknown;
+    let whole = [145.0 * MILLIMETRE, 65.0 * MILLIMETRE];
+    let stretches = (0..4).map(|which| {
+        let stretch = Stretch { which, of: 4 };
+        CaptureSpec {
+            source: Source::File("side.wav".into()),
+            band: Some(BandOf::stretch(stretch)),
+            radius: stretch.part(whole),
+            ..capture("E", LOW, 0.0, false)
+        }
+    });
+    let after = [45.0, LOW].map(|rpm| capture("S", rpm, 0.0, false));
+    joint.captures = stretches.chain(after).collect();
+    let ([first, second], joint) = in_two_jobs(joint, 4);
+    let data = somewhat_off(&joint);
+    let (of_first, of_second) = data.split_at(4);
+    let together = solve(&joint, &data, 0.95).unwrap();
+    let mut later = second;
+    later.setups.remove("E");
+    later.knowledge = vec![exported(&first, of_first, "side.toml")];
+    let names: Vec<_> = (later.knowledge[0].captures())
+        .map(|(c, _)| c.describe(0))
+        .collect();
+    assert_eq!(names[3], "side.wav, stretch 4 of 4");
+    let after = solve(&later, of_second, 0.95).unwrap();
+    let not_of_one = |id: &str| !id.starts_with("capture.");
+    assert!(agrees(&after, &together, 1e-6, not_of_one) > 8);
 }
 
 /// What several files share and the job has not, a ball that stayed mounted for one, is one thing.
