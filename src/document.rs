@@ -53,7 +53,7 @@ impl TomlKind {
         let has = |keys: &[&str]| keys.iter().any(|k| table.contains_key(*k));
         if has(&["programme"]) {
             Some(Self::Recipe)
-        } else if has(&["kind"]) && has(&["covariance"]) {
+        } else if has(&["kind"]) && has(&["job", "covariance"]) {
             Some(Self::Knowledge)
         } else if has(&["program"]) && has(&["common", "crosstalk", "source"]) {
             Some(Self::Calibration)
@@ -90,6 +90,7 @@ mod tests {
         for (text, kind) in [
             ("[programme]\nkind = 'pink'", Some(TomlKind::Recipe)),
             ("kind = 'x'\ncovariance = []", Some(TomlKind::Knowledge)),
+            ("kind = 'x'\njob = []", Some(TomlKind::Knowledge)),
             ("program = 'x'\n[common]", Some(TomlKind::Calibration)),
             ("[[capture]]\nfile = 'a.wav'", Some(TomlKind::Job)),
             ("[capture]\nrpm = 33", None),

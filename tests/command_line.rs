@@ -23,6 +23,7 @@ const COMMANDS: &[&str] = &[
     "solve",
     "compare",
     "plan",
+    "merge",
     "page",
     "calibrate",
     "check",

@@ -258,6 +258,103 @@ fn what_was_learned_goes_into_the_next_job() {
     assert!(informed < u(&without));
 }
 
+/// Two benches play one side; what they learned is added, and a third job includes both or the sum.
+#[test]
+fn what_several_jobs_learned_adds_up() {
+    let folder = folder();
+    let at = |name: &str| in_folder(&folder, name);
+    // a ball, leads swapped and another speed: the cut makes a delay of `cut_us` at 33 rpm
+    let bench = |name: &str, cut_us: f64| {
+        let captures = [
+            (cut_us, 33, ""),
+            (-cut_us, 33, "leads = \"swapped\""),
+            (cut_us / 1.35, 45, ""),
+        ];
+        let captures = captures.map(|(us, rpm, leads)| {
+            let us = us + 0.35;
+            format!("[[capture]]\ndelay_us = {{ value = {us}, u = 0.005 }}\nradius_mm = 70\nrpm = {rpm}\n{leads}\n")
+        });
+        let text = format!(
+            "format = 1\n[cartridge.ball-{name}]\nprofile = \"spherical\"\nfrontal_radius_um = 18\n[record.A]\ncut_rpm = 33\n[chain.desk-{name}]\n[setup.sphere]\ncartridge = \"ball-{name}\"\n{}",
+            captures.concat()
+        );
+        let path = job_in(folder.path(), &text);
+        let out = run(
+            &["solve", "--export-knowledge", &at(&format!("{name}.toml"))],
+            &path,
+        );
+        assert_eq!(out.status.code(), Some(0), "{out:?}");
+    };
+    bench("one", -1.4);
+    bench("two", -1.3);
+    bench("far", 1.4);
+    let merge = |arguments: &[&str]| {
+        Command::new(env!("CARGO_BIN_EXE_groovelag"))
+            .arg("merge")
+            .args(arguments)
+            .current_dir(folder.path())
+            .output()
+            .unwrap()
+    };
+    let out = merge(&["one.toml", "two.toml", "-o", "sum.toml"]);
+    let text = String::from_utf8(out.stdout).unwrap();
+    assert_eq!(out.status.code(), Some(0), "{text}");
+    assert!(text.contains("cut rotation of record A: "), "{text}");
+    let u = |include: &str| {
+        let text = JOB
+            .split("[setup.sphere]")
+            .next()
+            .unwrap()
+            .replace("format = 1", &format!("format = 1\ninclude = [{include}]"))
+            + "\n[[capture]]\ndelay_us = { value = 2, u = 0.005 }\nsetup = \"before\"\nradius_mm = 70\nrpm = 33\n";
+        let out = run(&["solve", "--json"], &job_in(folder.path(), &text));
+        let message = String::from_utf8_lossy(&out.stderr).into_owned();
+        let value: serde_json::Value = serde_json::from_slice(&out.stdout).map_err(|_| message)?;
+        let u = &value["records"][0]["cut_rotation_deg"]["standard_uncertainty"];
+        Ok::<_, String>(u.as_f64().unwrap())
+    };
+    let (one, both) = (
+        u("\"one.toml\"").unwrap(),
+        u("\"one.toml\", \"two.toml\"").unwrap(),
+    );
+    assert!(both < 0.9 * one, "{both} {one}");
+    let sum = u("\"sum.toml\"").unwrap();
+    assert!((sum / both - 1.0).abs() < 1e-6, "{sum} {both}");
+    let twice = u("\"one.toml\", \"sum.toml\"").unwrap_err();
+    assert!(
+        twice.contains("line 3") && twice.contains("'one.toml' and 'sum.toml'"),
+        "{twice}"
+    );
+    // contradicting: named and withheld
+    let out = merge(&["one.toml", "far.toml", "-o", "not.toml"]);
+    let text = String::from_utf8(out.stdout).unwrap();
+    assert_eq!(out.status.code(), Some(1), "{text}");
+    assert!(
+        text.starts_with("In doubt: the cut rotation of record A in 'far.toml' differs by -")
+            && text.contains("they disagree"),
+        "{text}"
+    );
+    assert!(!folder.path().join("not.toml").exists());
+    assert_eq!(merge(&["one.toml", "one.toml"]).status.code(), Some(2));
+    // some captures alone, from a single file
+    let only = [
+        "sum.toml",
+        "--only",
+        "cartridge.ball-one",
+        "-o",
+        "ball.toml",
+    ];
+    assert_eq!(merge(&only).status.code(), Some(0));
+    assert!((u("\"ball.toml\"").unwrap() / one - 1.0).abs() < 1e-6);
+    let out = merge(&["sum.toml", "--only", "record.B"]);
+    assert_eq!(out.status.code(), Some(2));
+    let message = String::from_utf8(out.stderr).unwrap();
+    assert!(
+        message.contains("'record.B'; it holds captures of: "),
+        "{message}"
+    );
+}
+
 #[test]
 fn what_is_unusable_is_named_with_its_line() {
     let folder = folder();

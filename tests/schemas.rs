@@ -7,6 +7,7 @@
 use groovelag::chain::document::Document as Calibration;
 use groovelag::job::KnowledgeFile;
 use groovelag::report::CalibrationReport;
+use groovelag::report::solution::AgreementDocument;
 use groovelag::simulate::recipe::Recipe;
 use groovelag::simulate::truth::{Truth, TruthSet};
 use schemars::generate::SchemaSettings;
@@ -219,6 +220,47 @@ fn knowledge() {
         &[toml_file(&at.join("known.toml"))],
         "kind",
     );
+    // another job of the same side
+    std::fs::write(
+        at.join("other.toml"),
+        job.replace("value = 1,", "value = 1.1,"),
+    )
+    .unwrap();
+    run(
+        at,
+        &[
+            "solve",
+            "other.toml",
+            "--export-knowledge",
+            "more.toml",
+            "--json",
+        ],
+    );
+    let found = run(
+        at,
+        &[
+            "merge",
+            "known.toml",
+            "more.toml",
+            "-o",
+            "sum.toml",
+            "--json",
+        ],
+    );
+    assert_eq!(found["captures"], 2);
+    holds(
+        "agreement",
+        &written::<AgreementDocument>().into(),
+        &[found],
+        "schema",
+    );
+    assert_eq!(
+        toml_file(&at.join("sum.toml"))["job"]
+            .as_array()
+            .unwrap()
+            .len(),
+        2
+    );
 }
 
 /// Keys of a job file's tables, by what they hold. The reader goes through a
@@ -280,6 +322,7 @@ const JOB: &[(&str, &[(&str, &str)])] = &[
             ("mounting_deg", "quantity"),
             ("aligned", "alignment"),
             ("date", "text"),
+            ("mounted", "text"),
         ],
     ),
     (
@@ -344,6 +387,7 @@ const JOB: &[(&str, &[(&str, &str)])] = &[
             ("to_s", "number"),
             ("date", "text"),
             ("bands", "bands"),
+            ("stretches", "stretches"),
             ("note", "text"),
         ],
     ),
@@ -380,6 +424,7 @@ fn job_schema() -> Value {
         "leads": { "enum": ["normal", "swapped"] },
         "alignment": { "enum": ["gauge", "eye", "unknown"] },
         "channels": { "type": "array", "items": { "type": "integer", "minimum": 1 }, "minItems": 2, "maxItems": 2 },
+        "stretches": { "type": "integer", "minimum": 2, "maximum": 100 },
         "quantity": { "anyOf": [{ "type": "number" }, with_u(json!({ "type": "number" }))] },
         "rpm": { "anyOf": [rpm, with_u(rpm.clone())] },
         "radius": { "anyOf": [radius, with_u(radius.clone())] },

@@ -14,7 +14,7 @@ use groovelag::report::{CalibrationReport, page, sketch};
 use std::ffi::OsString;
 use std::path::PathBuf;
 
-/// Calibrate the chain and the crosstalk from captures of known signals
+/// Calibrate chain and crosstalk from captures of known signals
 #[derive(Debug, Args)]
 #[command(
     after_help = "--common is one signal fed by cable to both inputs and tells of the chain; the

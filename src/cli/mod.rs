@@ -8,6 +8,7 @@ mod compare;
 mod follow;
 mod master;
 mod measure;
+mod merge;
 mod output;
 mod page;
 mod plan;
@@ -57,6 +58,7 @@ enum Command {
     Solve(solve::SolveArguments),
     Compare(compare::CompareArguments),
     Plan(plan::PlanArguments),
+    Merge(merge::MergeArguments),
     Calibrate(calibrate::Calibrate),
     Check(check::CheckArguments),
     Verify(verify::VerifyArguments),
@@ -155,6 +157,7 @@ pub fn run() -> ExitCode {
         Command::Measure(command) => command.run(),
         Command::Solve(arguments) => solve::run(&arguments, &read_capture),
         Command::Compare(arguments) => compare::run(&arguments, &read_capture),
+        Command::Merge(arguments) => merge::run(&arguments),
         Command::Plan(arguments) => plan::run(&arguments, &read_capture),
         Command::Calibrate(command) => command.run(),
         Command::Check(arguments) => check::run(&arguments),

@@ -23,8 +23,8 @@ pub struct SolveArguments {
     /// Check the bands by so many Monte Carlo draws (JCGM 101).
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u32).range(100..=10_000_000))]
     monte_carlo: Option<u32>,
-    /// Write what was learned about records, cartridges, chains and arms, with
-    /// its covariance, for later jobs to include.
+    /// Write what the captures say of records, cartridges, chains and arms, for
+    /// later jobs to include.
     #[arg(long, value_name = "FILE")]
     export_knowledge: Option<PathBuf>,
     #[command(flatten)]
@@ -32,7 +32,7 @@ pub struct SolveArguments {
 }
 
 /// What --export-knowledge writes.
-const KNOWLEDGE: Kind = Kind::Toml(TomlKind::Knowledge);
+pub const KNOWLEDGE: Kind = Kind::Toml(TomlKind::Knowledge);
 
 /// How audio captures become data.
 pub type Reader<'a> = dyn Fn(&job::file::Reading<'_>) -> Result<CaptureData, String> + 'a;
@@ -102,13 +102,17 @@ pub fn run(arguments: &SolveArguments, reader: &Reader<'_>) -> Result<Outcome, S
     // what cannot be written does not cost the answer
     let mut written = Vec::new();
     if let Some(path) = arguments.export_knowledge.as_ref().filter(|_| !withheld) {
-        let text = solved.knowledge(&job, &data).to_text();
-        written.push(output::write_file(
-            path,
-            text.as_bytes(),
-            KNOWLEDGE,
-            arguments.views.force,
-        ));
+        let known = job.knowledge(&data);
+        written.push(match known.captures().next() {
+            Some(_) => {
+                let text = known.to_text();
+                output::write_file(path, text.as_bytes(), KNOWLEDGE, arguments.views.force)
+            }
+            None => Err(format!(
+                "{}: not written, since nothing is recorded yet",
+                path.display()
+            )),
+        });
     }
     // the change since a baseline is for `check`: solve makes the baseline
     let (outcome, _) = judge(&job.limits, None, &solved.solution, solved.coverage)?;

@@ -6,6 +6,7 @@ use serde::{Deserialize, Serialize};
 /// Which object of a job a parameter belongs to; captures that share the
 /// object share the parameter.
 #[derive(Debug, Clone, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub enum Owner {
     /// This capture alone.
     Capture,
@@ -21,6 +22,7 @@ pub enum Owner {
 /// parameter's cause lies on: before, its effect changes sign with swapped
 /// leads; behind, it does not.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub enum Side {
     /// Stylus, cartridge.
     BeforeSwap,
@@ -30,6 +32,7 @@ pub enum Side {
 
 /// A named, owned parameter of a capture's phase.
 #[derive(Debug, Clone, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct Term {
     /// Stable name: "delay", "equaliser 318 us", ...
     pub name: String,
@@ -153,6 +156,7 @@ impl Information {
 /// A moment of the analysed span with its share of the delay information: the
 /// measured delay is the weighted mean of the delays at the nodes.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct Node {
     /// Position in the analysed span, 0 at its start, 1 at its end.
     pub position: f64,

@@ -4,7 +4,7 @@ use super::contribution::{self, Brought};
 use super::description::{Job, Source};
 use super::details::{Learned, learned, mountings};
 use super::file::resolve;
-use super::network::{Angle, CaptureData, learned_from};
+use super::network::{Angle, CaptureData, known_in};
 use super::solution::{SetupResult, Solved};
 use crate::chain::document::ID_LENGTH;
 use crate::outside::{self, ReadError};
@@ -161,7 +161,7 @@ impl Basis {
         solved: &Solved,
         monte_carlo: Option<u32>,
     ) -> Result<Self, ReadError> {
-        let parameters = &solved.network.parameters;
+        let parameters = &solved.network.parameters[..solved.network.own];
         let covariance = (parameters.len() <= MOST_IN_COVARIANCE).then(|| {
             let row = |i: usize| {
                 let entry = |j: usize| {
@@ -247,7 +247,7 @@ fn inputs(
     let mut list = vec![small(InputKind::Job, path, &own)?];
     for knowledge in &job.knowledge {
         let file = resolve(path, Path::new(&knowledge.source));
-        let by = Brought::Knowledge(learned_from(&knowledge.source));
+        let by = Brought::Knowledge(known_in(&knowledge.source));
         list.push(small(InputKind::Knowledge, &file, &[by])?);
     }
     for (name, chain) in &job.chains {
@@ -285,7 +285,7 @@ fn inputs(
     Ok(list)
 }
 
-fn stated(job: &Job) -> BTreeMap<String, String> {
+pub(super) fn stated(job: &Job) -> BTreeMap<String, String> {
     let mut all = BTreeMap::new();
     let mut add = |key: String, text: &Option<String>| {
         if let Some(text) = text {

@@ -10,7 +10,8 @@ use crate::delay::phase::PhaseTerm;
 use crate::uncertainty::{Caveat, Warning, normal_coverage_factor, plain};
 use crate::units::MICROSECOND;
 use ndarray::{Array1, Array2};
-use std::collections::BTreeMap;
+use std::collections::btree_map::Entry;
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
 
 impl CaptureData {
@@ -168,6 +169,7 @@ pub fn replace_priors(job: &mut Job, calibrations: &BTreeMap<String, Calibration
             if chain.skew != Stated::default() {
                 caveats.push(replaced(format!("skew_us of chain {name}")));
             }
+            chain.corrected_by = Some(calibration.id.clone());
             chain.beyond.get_or_insert_with(|| {
                 let u = chain.stability.unwrap_or(0.0);
                 (Estimate { value: 0.0, u }, network::STATED.to_owned())
@@ -186,27 +188,36 @@ pub fn replace_priors(job: &mut Job, calibrations: &BTreeMap<String, Calibration
     }
     // The scale belongs to the cartridge: it is what the calibrations leave
     // only if every recording of the cartridge was corrected.
-    let mut scales: BTreeMap<&str, Option<f64>> = BTreeMap::new();
+    let mut scales: BTreeMap<&str, Option<(f64, BTreeSet<&str>)>> = BTreeMap::new();
     for capture in &job.captures {
         let Some(setup) = job.setups.get(&capture.setup) else {
             continue;
         };
         let left = match capture.source {
             Source::Delay(_) => None,
-            _ => calibrations
-                .get(&capture.chain)
-                .and_then(|c| c.prior_changes().scale_u),
+            _ => calibrations.get(&capture.chain).and_then(|c| {
+                let u = c.prior_changes().scale_u?;
+                Some((u, BTreeSet::from([c.id.as_str()])))
+            }),
         };
-        scales
-            .entry(&setup.cartridge)
-            .and_modify(|u| *u = u.zip(left).map(|(a, b)| a.max(b)))
-            .or_insert(left);
+        let both =
+            |(a, ids): (f64, BTreeSet<_>), (b, more): (f64, BTreeSet<_>)| (a.max(b), &ids | &more);
+        match scales.entry(&setup.cartridge) {
+            Entry::Vacant(free) => {
+                free.insert(left);
+            }
+            Entry::Occupied(mut held) => {
+                let before = held.insert(None);
+                held.insert(before.zip(left).map(|(a, b)| both(a, b)));
+            }
+        }
     }
     for (name, left) in scales {
         let Some(cartridge) = job.cartridges.get_mut(name) else {
             continue;
         };
-        if let Some(u) = left {
+        if let Some((u, ids)) = left {
+            cartridge.corrected_by = Some(Vec::from_iter(ids).join("+"));
             if cartridge.scale != Stated::default() || cartridge.crosstalk_db.is_some() {
                 caveats.push(replaced(format!("the crosstalk of cartridge {name}")));
             }

@@ -2,7 +2,7 @@
 //! knowledge file, the job, or the table of priors.
 
 use super::description::Job;
-use super::network::{LEARNED, Network, Parameter, RESPONSE, STATED, id};
+use super::network::{KNOWN, Network, Parameter, RESPONSE, STATED, id, known_in};
 use crate::adjust;
 use ndarray::Array1;
 use std::collections::BTreeMap;
@@ -18,7 +18,7 @@ pub(super) enum Brought {
     Calibration(String),
     /// The change of this chain since its last calibration.
     Change(String),
-    /// Knowledge of earlier captures, by the origin that its unknowns have.
+    /// An included file, by its captures and by what it states, as [`known_in`] has it.
     Knowledge(String),
     /// What the job states with its uncertainty.
     Stated,
@@ -44,13 +44,14 @@ pub(super) fn shares(
     }
     let mut shares = BTreeMap::new();
     let blocks = network.problem.blocks().iter().zip(&network.words);
-    let blocks = blocks.zip(capture_of).zip(parts);
-    for (((block, words), capture), part) in blocks.filter(|(_, part)| *part > 0.0) {
+    let blocks = blocks.zip(&network.included).zip(capture_of).zip(parts);
+    for ((((block, words), file), capture), part) in blocks.filter(|(_, part)| *part > 0.0) {
         let mounting = network.mountings.iter().find(|m| m.words() == *words);
-        let brought = match (capture, mounting, block.unknowns()) {
-            (Some(at), ..) => Brought::Capture(at),
-            (_, Some(mounting), _) => by_origin(&mounting.origin),
-            (_, _, [first, ..]) => by_prior(job, &network.parameters[*first]),
+        let brought = match (file, capture, mounting, block.unknowns()) {
+            (Some(file), ..) => Brought::Knowledge(known_in(&job.knowledge[*file].source)),
+            (_, Some(at), ..) => Brought::Capture(at),
+            (_, _, Some(mounting), _) => by_origin(&mounting.origin),
+            (_, _, _, [first, ..]) => by_prior(job, &network.parameters[*first]),
             _ => Brought::Assumed,
         };
         *shares.entry(brought).or_insert(0.0) += part / whole;
@@ -82,7 +83,7 @@ fn by_prior(job: &Job, parameter: &Parameter) -> Brought {
 fn by_origin(origin: &str) -> Brought {
     match origin {
         RESPONSE => Brought::Recordings,
-        learned if learned.starts_with(LEARNED) => Brought::Knowledge(learned.to_owned()),
+        known if known.starts_with(KNOWN) => Brought::Knowledge(known.to_owned()),
         stated if stated.starts_with(STATED) => Brought::Stated,
         _ => Brought::Assumed,
     }

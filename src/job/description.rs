@@ -2,12 +2,15 @@
 
 use super::priors::{self, DefaultPrior};
 use crate::groove::Profile;
+use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 use std::path::PathBuf;
 
 /// A value with its standard uncertainty, in SI units. An uncertainty of zero
 /// means exact.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[serde(deny_unknown_fields)]
 pub struct Estimate {
     /// Best estimate.
     pub value: f64,
@@ -24,7 +27,9 @@ impl Estimate {
 
 /// A quantity as somebody stated it: not at all, as a bare number, or with its
 /// standard uncertainty. What is not stated comes from the table of priors.
-#[derive(Debug, Clone, Copy, PartialEq, Default)]
+#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[serde(default, deny_unknown_fields)]
 pub struct Stated {
     /// The value, if stated.
     pub value: Option<f64>,
@@ -49,6 +54,10 @@ impl Stated {
         }
     }
 
+    fn is_nothing(&self) -> bool {
+        *self == Self::default()
+    }
+
     /// What is stated, completed by the table.
     pub fn or(self, prior: &DefaultPrior) -> Estimate {
         let default = prior.estimate();
@@ -60,28 +69,41 @@ impl Stated {
 }
 
 /// A cartridge with its stylus.
-#[derive(Debug, Clone, PartialEq, Default)]
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[serde(default, deny_unknown_fields)]
 pub struct Cartridge {
     /// Kind of stylus; `None` is a generic elliptical.
     pub profile: Option<Profile>,
     /// Frontal radius (ball radius of a spherical tip), metres.
+    #[serde(skip_serializing_if = "Stated::is_nothing")]
     pub frontal_radius: Stated,
     /// Side radius, metres; unused by a spherical tip.
+    #[serde(skip_serializing_if = "Stated::is_nothing")]
     pub side_radius: Stated,
     /// Distance of the contact points of a line contact, metres.
+    #[serde(skip_serializing_if = "Stated::is_nothing")]
     pub contact_spacing: Stated,
     /// Lever of a spherical tip that is not quite a ball, metres.
+    #[serde(skip_serializing_if = "Stated::is_nothing")]
     pub ball_lever: Stated,
     /// Shape term (see [`crate::groove::Tip`]).
+    #[serde(skip_serializing_if = "Stated::is_nothing")]
     pub shape: Stated,
     /// Channel separation as a negative number of decibels.
     pub crosstalk_db: Option<f64>,
     /// Scale on the groove's delay; overrides what the crosstalk gives.
+    #[serde(skip_serializing_if = "Stated::is_nothing")]
     pub scale: Stated,
     /// Time error between the channels, seconds.
+    #[serde(skip_serializing_if = "Stated::is_nothing")]
     pub skew: Stated,
     /// Inductance, henry.
+    #[serde(skip_serializing_if = "Stated::is_nothing")]
     pub inductance: Stated,
+    /// The calibrations whose crosstalk was taken out of all its recordings, as of
+    /// [`Chain::corrected_by`]: its scale is what they leave.
+    pub corrected_by: Option<String>,
     /// How far the stylus lies ahead of the line through the mounting holes, metres.
     pub holes_to_stylus: Option<f64>,
     /// Free text.
@@ -89,23 +111,30 @@ pub struct Cartridge {
 }
 
 /// One side of one record.
-#[derive(Debug, Clone, PartialEq, Default)]
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[serde(default, deny_unknown_fields)]
 pub struct Record {
     /// Rotation of the cut, radians.
+    #[serde(skip_serializing_if = "Stated::is_nothing")]
     pub cut_rotation: Stated,
     /// Distance of the cutter from the radial line, metres.
+    #[serde(skip_serializing_if = "Stated::is_nothing")]
     pub lathe_offset: Stated,
     /// Time error between the cutter's channels, seconds at the cut.
+    #[serde(skip_serializing_if = "Stated::is_nothing")]
     pub skew: Stated,
     /// Speed of the cut, revolutions per minute; exact.
     pub cut_rpm: Option<f64>,
     /// Included angle of the groove, radians.
+    #[serde(skip_serializing_if = "Stated::is_nothing")]
     pub groove_angle: Stated,
     /// Free text.
     pub label: Option<String>,
     /// Free text.
     pub side: Option<String>,
     /// Its bands by name.
+    #[serde(skip)]
     pub bands: BTreeMap<String, Band>,
 }
 
@@ -137,17 +166,23 @@ pub struct Band {
 }
 
 /// Everything behind the swap point.
-#[derive(Debug, Clone, PartialEq, Default)]
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[serde(default, deny_unknown_fields)]
 pub struct Chain {
     /// Time error between the channels, seconds.
+    #[serde(skip_serializing_if = "Stated::is_nothing")]
     pub skew: Stated,
     /// Tolerance of the equaliser's components, a fraction.
     pub component_tolerance: Option<f64>,
     /// Load resistance, ohm.
+    #[serde(skip_serializing_if = "Stated::is_nothing")]
     pub load_resistance: Stated,
     /// Load capacitance, farad.
+    #[serde(skip_serializing_if = "Stated::is_nothing")]
     pub load_capacitance: Stated,
     /// Calibration files, as given, oldest first; the last one corrects.
+    #[serde(skip)]
     pub calibrations: Vec<PathBuf>,
     /// Standard uncertainty of the skew's change between its calibration and the captures,
     /// seconds, if stated.
@@ -155,21 +190,30 @@ pub struct Chain {
     /// Skew beyond the calibration, seconds, and where that comes from, in words; set where a
     /// calibration has measured the skew.
     pub beyond: Option<(Estimate, String)>,
+    /// That calibration, by the beginning of its document's SHA-256: its skew is what this one leaves.
+    pub corrected_by: Option<String>,
 }
 
 /// A pivoted arm.
-#[derive(Debug, Clone, Copy, PartialEq, Default)]
+#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[serde(default, deny_unknown_fields)]
 pub struct PivotedArm {
     /// Pivot to stylus, metres.
+    #[serde(skip_serializing_if = "Stated::is_nothing")]
     pub effective_length: Stated,
     /// Pivot to spindle, metres.
+    #[serde(skip_serializing_if = "Stated::is_nothing")]
     pub pivot_to_spindle: Stated,
     /// Offset angle, radians.
+    #[serde(skip_serializing_if = "Stated::is_nothing")]
     pub offset: Stated,
 }
 
 /// What is said of the arm of a setup.
-#[derive(Debug, Clone, PartialEq, Eq, Default)]
+#[derive(Debug, Clone, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[serde(rename_all = "kebab-case")]
 pub enum ArmOf {
     /// Nothing: a pivoted arm whose tracking error is unknown.
     #[default]
@@ -183,7 +227,9 @@ pub enum ArmOf {
 }
 
 /// How the cartridge body was aligned in the headshell.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[serde(rename_all = "lowercase")]
 pub enum Alignment {
     /// With an alignment gauge.
     Gauge,
@@ -205,7 +251,9 @@ impl Alignment {
 }
 
 /// One state of alignment.
-#[derive(Debug, Clone, PartialEq, Default)]
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[serde(default, deny_unknown_fields)]
 pub struct Setup {
     /// Name of the cartridge.
     pub cartridge: String,
@@ -213,18 +261,31 @@ pub struct Setup {
     pub arm: ArmOf,
     /// What is known beforehand of the stylus's rotation in the headshell
     /// (stylus to body and mounting together), radians.
+    #[serde(skip_serializing_if = "Stated::is_nothing")]
     pub rotation: Stated,
     /// Rotation of the cartridge body in the headshell, radians. What is not
     /// stated follows from `alignment`; of a cartridge's later setups, which may
     /// have been turned on purpose, nothing is taken as known.
+    #[serde(skip_serializing_if = "Stated::is_nothing")]
     pub mounting: Stated,
     /// How the body was aligned.
     pub alignment: Option<Alignment>,
     /// The date of its captures, as 2026-02-03, unless they state one.
     pub date: Option<String>,
+    /// The day it was mounted, as 2026-02-03, where it stays mounted beyond the job: a setup of this
+    /// name and day is the same in other jobs.
+    pub mounted: Option<String>,
 }
 
 impl Setup {
+    /// The name of its arm, if it has one.
+    pub fn arm_name(&self) -> Option<&String> {
+        match &self.arm {
+            ArmOf::Pivoted(name) => Some(name),
+            _ => None,
+        }
+    }
+
     /// What is known of the mounting; `first` says whether the setup is the
     /// first of its cartridge.
     pub fn mounting(&self, first: bool) -> Option<(Stated, &'static DefaultPrior)> {
@@ -318,6 +379,16 @@ pub struct BandOf {
     pub found: Option<FoundBy>,
 }
 
+impl BandOf {
+    /// A stretch, which is called by its number.
+    pub fn stretch(stretch: Stretch) -> Self {
+        Self {
+            name: format!("{} of {}", stretch.which + 1, stretch.of),
+            found: Some(FoundBy::Stretch(stretch)),
+        }
+    }
+}
+
 /// How a band is found in its recording.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum FoundBy {
@@ -331,7 +402,9 @@ pub enum FoundBy {
 
 /// The stretch of this number, counted from 0, of so many of one length that a recording is taken
 /// in: the radius goes through them from start to end as time does.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[serde(deny_unknown_fields)]
 pub struct Stretch {
     /// Which.
     pub which: usize,
@@ -509,6 +582,6 @@ pub struct Job {
     pub captures: Vec<CaptureSpec>,
     /// Limits.
     pub limits: Limits,
-    /// Knowledge of earlier jobs, which replaces the priors of what it covers.
+    /// What captures of earlier jobs have said.
     pub knowledge: Vec<super::Knowledge>,
 }

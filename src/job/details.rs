@@ -132,7 +132,7 @@ impl Details {
 }
 
 /// Unit of an id, by its ending before any bracket.
-fn unit(id: &str) -> &'static str {
+pub(super) fn unit(id: &str) -> &'static str {
     let stem = id.split('[').next().unwrap_or(id);
     ["deg", "us", "um", "mm", "rpm"]
         .into_iter()

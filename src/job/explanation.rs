@@ -9,8 +9,9 @@
 //! by their evidence (the integral of the likelihood over all unknowns, by
 //! Laplace's approximation) and by how often such a slip is made.
 
+use super::agreement;
 use super::description::{CaptureSpec, Cartridge, Chain, Job, Record, Setup, Source, Stated};
-use super::network::{self, CaptureData, Network, Readings, named};
+use super::network::{self, CaptureData, Doubt, Network, Readings, named};
 use super::plan::fresh;
 use super::solution::SetupResult;
 use crate::adjust::{self, BiasTest};
@@ -27,7 +28,7 @@ use serde::{Deserialize, Serialize};
 const CONTRADICTION_P: f64 = Warning::Contradiction.limit();
 
 /// Normalised residual that chance exceeds, two-sided, as seldom (normal law).
-const CONTRADICTION_W: f64 = 3.8906;
+pub(super) const CONTRADICTION_W: f64 = 3.8906;
 
 /// Normalised residual from which a capture is named.
 const NAMED_W: f64 = Warning::Outlier.limit();
@@ -195,7 +196,10 @@ impl Examined<'_> {
             .collect();
         let caveats = if contradicts {
             let worst = departures.first().cloned();
-            let mut grounds: Vec<String> = [facts].into_iter().chain(worst).collect();
+            let files = tried.then_some(&self.job.knowledge);
+            let between_files = files.and_then(|files| agreement::contradiction(files));
+            let grounds = [facts].into_iter().chain(worst).chain(between_files);
+            let mut grounds: Vec<String> = grounds.collect();
             // first what says so
             if p >= CONTRADICTION_P {
                 grounds.reverse();
@@ -335,11 +339,14 @@ impl Examined<'_> {
                 data.information = data.information.exchanged();
             }
         }
-        let network = network::with_wrong_prior(
+        let network = network::with_doubt(
             &hypothesis.job,
             Readings::Real(&data),
             self.scatter,
-            hypothesis.wrong.as_deref().map(|id| (id, WRONG_BY)),
+            match &hypothesis.wrong {
+                Some(id) => Doubt::Prior(id, WRONG_BY),
+                None => Doubt::None,
+            },
         )
         .ok()?;
         let solution = network.problem.solve().ok()?;
@@ -400,7 +407,23 @@ impl Examined<'_> {
             list.of_capture(at);
         }
         list.throughout();
-        for parameter in &self.network.parameters {
+        for (k, known) in self.job.knowledge.iter().enumerate().take(EXAMINED) {
+            for thing in known.things() {
+                let (kind, name) = thing.split_once('.').unwrap_or_default();
+                let slip = match kind {
+                    "record" => Slip::Record,
+                    "cartridge" => Slip::Cartridge,
+                    "chain" => Slip::Chain,
+                    _ => continue,
+                };
+                let of = named(kind, name);
+                let words = format!("{of} in '{}' were another {kind}", known.source);
+                list.add(slip, None, words, frequency::STRANGER, |job| {
+                    job.knowledge[k].rename(kind, name);
+                });
+            }
+        }
+        for parameter in &self.network.parameters[..self.network.own] {
             let stated = parameter.is_stated();
             let skew = parameter.id.ends_with(".skew_us");
             let own = ["setup.", "capture.", "speed_rpm", "tracking_deg"];

@@ -7,7 +7,7 @@ use super::description::{
     Alignment, ArmOf, CaptureSpec, Cartridge, Chain, Estimate, INSTRUMENT, Job, Limits, PivotedArm,
     REPORT, Record, Setup, Source, Stated,
 };
-use super::knowledge::Knowledge;
+use super::knowledge::{Knowledge, KnowledgeError, counted_once};
 use super::network::CaptureData;
 use crate::analysis::{self, AnalysisError, Request, Through};
 use crate::capture;
@@ -95,8 +95,8 @@ pub fn read(path: &Path) -> Result<Job, JobFileError> {
     let text = read_text(path, &shown)?;
     let parsed = parse_with_includes(&text, &shown);
     let (mut job, includes) = parsed.map_err(|e| e.of_other_kind(&text))?;
-    let mut known: BTreeMap<String, String> = BTreeMap::new();
     let count = includes.len();
+    let mut lines = Vec::new();
     for (line, include) in includes {
         let content = |message: String| JobFileError::Content {
             path: shown.clone(),
@@ -113,16 +113,20 @@ pub fn read(path: &Path) -> Result<Job, JobFileError> {
             .map_err(|e| content(format!("cannot include '{}': {e}", include.display())))?;
         let knowledge = Knowledge::parse(&text, &include.to_string_lossy())
             .map_err(|e| content(e.to_string()))?;
-        for id in &knowledge.ids {
-            if let Some(other) = known.insert(id.clone(), knowledge.source.clone()) {
-                return Err(content(format!(
-                    "'{other}' and '{}' both hold '{id}'; what they know may come from the same captures, so include one of them",
-                    knowledge.source
-                )));
-            }
-        }
         job.knowledge.push(knowledge);
+        lines.push(line);
     }
+    counted_once(&job.knowledge).map_err(|e| JobFileError::Content {
+        path: shown.clone(),
+        line: match &e {
+            KnowledgeError::Twice { second, .. } => {
+                let at = job.knowledge.iter().rposition(|k| k.source == *second);
+                at.map_or(1, |at| lines[at])
+            }
+            _ => 1,
+        },
+        message: e.to_string(),
+    })?;
     Ok(job)
 }
 
@@ -382,6 +386,7 @@ fn parse_with_includes(text: &str, path: &str) -> Result<(Job, Includes), JobFil
                 ],
             )?,
             date: f.date("date")?,
+            mounted: f.date("mounted")?,
         };
         job.setups.insert(name, setup);
     }
@@ -456,6 +461,7 @@ const SETUP_KEYS: &[&str] = &[
     "mounting_deg",
     "aligned",
     "date",
+    "mounted",
 ];
 const LIMITS_KEYS: &[&str] = &[
     "tolerance_deg",
@@ -617,6 +623,7 @@ fn chain(f: &mut Fields<'_>) -> Result<Chain, JobFileError> {
         calibrations,
         stability: stability.map(|us| us * MICROSECOND),
         beyond: None,
+        corrected_by: None,
     })
 }
 

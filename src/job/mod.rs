@@ -16,6 +16,12 @@
 //! on another, radius, speed and turn are read anew. A cartridge, record side,
 //! chain or arm has each of its properties once.
 //!
+//! # What outlives a job
+//!
+//! Captures of earlier jobs are included as they are ([`Knowledge`]): records, cartridges, chains and arms of
+//! the same name are the same thing, radii, speeds, turns and setups are each job's own. A setup
+//! that states the day it was mounted is that of other jobs with its name and day.
+//!
 //! # What is not stated
 //!
 //! Everything that is not stated has a prior; [`priors::TABLE`] holds them all
@@ -29,6 +35,7 @@
 //! tolerance is about the first, a turn can take out the first two together, and
 //! the third belongs to the arm. All of them are unknowns of every job.
 
+mod agreement;
 mod basis;
 mod calibration;
 mod comparison;
@@ -46,6 +53,7 @@ pub mod priors;
 mod scatter;
 mod solution;
 
+pub use agreement::{Agreement, Compared, Equivalence};
 pub use basis::{AdjustedUnknown, Basis, Input, InputKind, OtherShares};
 pub use calibration::{calibrations, replace_priors};
 pub use comparison::{Comparison, compare};
@@ -56,7 +64,9 @@ pub use description::{
 pub use details::{CaptureDetails, ContactView, Details, Learned};
 pub use explanation::{Explanation, Slip};
 pub use file::JobFileError;
-pub use knowledge::{Knowledge, KnowledgeError, KnowledgeFile};
+pub use knowledge::{
+    Knowledge, KnowledgeError, KnowledgeFile, KnownCapture, KnownJob, KnownTerms, Part,
+};
 pub use measurement::{Measured, Measurement, measure};
 pub use monte_carlo::monte_carlo;
 pub use network::{Angle, CaptureData, Linear, Network, Parameter, READINGS, TermPrior};
@@ -117,6 +127,18 @@ pub enum JobError {
         capture: String,
         /// The knowledge file.
         file: String,
+    },
+    /// Two descriptions of one cartridge have other kinds of stylus.
+    #[error(
+        "'{file}' has another kind of stylus (profile) for the cartridge '{cartridge}' than {other}; state the same in both, or give one of them another name"
+    )]
+    OtherTip {
+        /// Name of the cartridge.
+        cartridge: String,
+        /// An included file.
+        file: String,
+        /// What it contradicts.
+        other: String,
     },
     /// More draws than memory is kept for.
     #[error(
@@ -189,3 +211,6 @@ mod tests;
 
 #[cfg(test)]
 mod coverage_tests;
+
+#[cfg(test)]
+mod knowledge_tests;

@@ -1,10 +1,11 @@
 //! Captures and priors into one least-squares problem.
 
+use super::JobError;
 use super::description::{
     ArmOf, CaptureSpec, Cartridge, Chain, Estimate, Job, Setup, Source, Stated,
 };
+use super::details::unit;
 use super::priors::{self, DefaultPrior};
-use super::{JobError, Knowledge};
 use crate::adjust::{Block, Evaluation, Problem, Unknown};
 use crate::analysis::{Analysis, Evidence};
 use crate::delay::phase::{EQUALISER, equaliser_term};
@@ -127,22 +128,29 @@ pub struct Parameter {
 }
 
 impl Parameter {
-    /// Whether somebody stated its value, here or in earlier captures; what only
+    /// Whether somebody stated its value, here or in an earlier job; what only
     /// the table of priors says is not stated.
     pub(super) fn is_stated(&self) -> bool {
-        [STATED, LEARNED, VALUE_STATED]
-            .iter()
-            .any(|origin| self.origin.starts_with(origin))
+        is_stated(&self.origin)
+    }
+
+    /// Whether it is the own of a capture that an included file holds.
+    pub(super) fn is_included(&self) -> bool {
+        self.id.starts_with(INCLUDED)
+    }
+
+    /// Unit of its figures, as its id ends; empty where it has none.
+    pub(super) fn unit(&self) -> &'static str {
+        unit(&self.id)
     }
 
     /// Whether it is read or set anew for every recording, or is the recording's own: then another
     /// measurement has another of it.
     pub(super) fn is_reading(&self) -> bool {
+        let of_band = [".radius_mm[", ".turn_deg["];
         self.id.starts_with("speed_rpm[")
             || self.id.starts_with("capture.")
-            || [".radius_mm[", ".turn_deg["]
-                .iter()
-                .any(|key| self.id.contains(key))
+            || (of_band.iter().any(|key| self.id.contains(key)) && !self.is_included())
     }
 
     /// Whether somebody stated its uncertainty.
@@ -151,18 +159,27 @@ impl Parameter {
     }
 }
 
+/// Beginning of the ids of what is the own of included captures.
+const INCLUDED: &str = "included.";
+
 /// Beginnings of the origins of what somebody stated.
 pub(super) const STATED: &str = "stated";
 const VALUE_STATED: &str = "value stated";
-pub(super) const LEARNED: &str = "learned from earlier captures";
+pub(super) const KNOWN: &str = "stated in";
+
+fn is_stated(origin: &str) -> bool {
+    [STATED, VALUE_STATED]
+        .iter()
+        .any(|beginning| origin.starts_with(beginning))
+}
 
 /// Origin of what a recording tells of its cartridge's response.
 pub(super) const RESPONSE: &str =
     "what gain and phase of the recording leave open, in standard deviations";
 
-/// Origin of what a knowledge file tells.
-pub(super) fn learned_from(source: &str) -> String {
-    format!("{LEARNED} ({source})")
+/// Origin of what an included file states.
+pub(super) fn known_in(source: &str) -> String {
+    format!("{KNOWN} '{source}'")
 }
 
 /// Names of the unknowns, in one place.
@@ -252,6 +269,18 @@ impl Observation {
         }
     }
 
+    /// The same where the last of the unknowns is added to that in the place `at`.
+    fn evaluate_apart(&self, own: &[f64], at: usize) -> Evaluation {
+        let (difference, own) = own.split_last().unwrap_or((&0.0, &[]));
+        let mut moved = own.to_vec();
+        moved[at] += difference;
+        let mut seen = self.evaluate(&moved);
+        let column = seen.jacobian.column(at).to_owned();
+        // a column always has as many entries as the matrix rows
+        let _ = seen.jacobian.push_column(column.view());
+        seen
+    }
+
     fn evaluate(&self, own: &[f64]) -> Evaluation {
         let mut values = Array1::zeros(self.terms);
         let mut jacobian = Array2::zeros((self.terms, own.len()));
@@ -306,6 +335,10 @@ pub struct Network {
     pub problem: Problem<'static>,
     /// Per capture of the job, its block; `None` where it has no data.
     pub(super) capture_blocks: Vec<Option<usize>>,
+    /// Per block, the included file that it is from: its captures, and what is theirs alone.
+    pub(super) included: Vec<Option<usize>>,
+    /// How many unknowns are the job's own; the rest belong to included captures.
+    pub(super) own: usize,
     /// Prior blocks: budget words per block index.
     pub(super) words: Vec<String>,
     /// Those of them that are readings.
@@ -376,6 +409,15 @@ enum Body {
     Unknown(usize),
     /// A rotation in the headshell, less a mounting known exactly.
     Mounted(Place, f64),
+}
+
+impl Body {
+    fn unknown(&self) -> Option<usize> {
+        match self {
+            Self::Unknown(k) => Some(*k),
+            Self::Mounted(..) => None,
+        }
+    }
 }
 
 impl Network {
@@ -529,18 +571,60 @@ impl Expected<'_> {
 }
 
 struct Builder<'a> {
+    /// The job whose captures are being placed.
     job: &'a Job,
+    /// What it is of, where it is an included one.
+    included: Option<Included<'a>>,
     /// Standard deviation of the scatter between drops, seconds.
     scatter: f64,
     parameters: Vec<Parameter>,
     index: BTreeMap<String, usize>,
+    /// What the job itself holds to be exact.
+    exact: BTreeMap<String, f64>,
+    /// Unknowns of included captures alone, with their file.
+    theirs: BTreeMap<usize, usize>,
     tracking: BTreeMap<String, Tracking>,
+    /// Priors that came with the data.
+    brought: Vec<(Vec<usize>, TermPrior)>,
+    /// Ids of unknowns with such priors.
+    seen: BTreeSet<Vec<String>>,
+}
+
+/// A job that is being included.
+#[derive(Clone, Copy)]
+struct Included<'a> {
+    by: &'a Job,
+    /// Which file, in the order of the job, and its name.
+    file: usize,
+    source: &'a str,
+    /// Which of all included jobs.
+    number: usize,
+}
+
+/// What included jobs bring.
+#[derive(Default)]
+struct Earlier {
+    captures: Vec<Placed>,
+    mountings: Vec<Mounting>,
+    /// Rotations of styli to their bodies, which have no prior but through the mountings.
+    styli: BTreeSet<usize>,
+}
+
+/// A capture placed among the unknowns.
+struct Placed {
+    observation: Observation,
+    data: CaptureData,
+    label: String,
+    /// The file that it is from.
+    file: Option<usize>,
 }
 
 /// A cartridge body in the headshell: rotation there less rotation of the stylus
 /// to the body, with what is known of the difference.
 pub(super) struct Mounting {
     setup: String,
+    /// The included file that it is from.
+    file: Option<usize>,
     rotation: Place,
     stylus: usize,
     pub(super) known: Estimate,
@@ -569,9 +653,63 @@ impl Mounting {
     }
 }
 
+impl<'a> Builder<'a> {
+    fn new(job: &'a Job, scatter: f64) -> Self {
+        Self {
+            job,
+            included: None,
+            scatter,
+            parameters: Vec::new(),
+            index: BTreeMap::new(),
+            exact: BTreeMap::new(),
+            theirs: BTreeMap::new(),
+            tracking: BTreeMap::new(),
+            brought: Vec::new(),
+            seen: BTreeSet::new(),
+        }
+    }
+}
+
 impl Builder<'_> {
+    /// The name that an unknown of the job being placed has for all of them; `None` where it is that job's
+    /// own. What a calibration leaves of a chain, or of a cartridge's crosstalk, is another
+    /// quantity than the whole, and a setup that stays mounted is known by its day.
+    fn shared(&self, id: &str) -> Option<String> {
+        let Some(of) = self.included else {
+            return Some(id.to_owned());
+        };
+        let (kind, rest) = id.split_once('.')?;
+        let (name, key) = rest.rsplit_once('.')?;
+        let beside = |whose: Option<&String>, here: Option<Option<&String>>| match (whose, here) {
+            (whose, Some(here)) if whose == here => String::new(),
+            (None, None) => String::new(),
+            (whose, _) => format!("[{}]", whose.map_or("as it is", String::as_str)),
+        };
+        let suffix = match (kind, key) {
+            ("record", _) if id.contains(".radius_mm[") => return None,
+            ("record" | "arm" | "calibration", _) => String::new(),
+            ("chain", _) => beside(
+                self.job.chains.get(name)?.corrected_by.as_ref(),
+                of.by.chains.get(name).map(|c| c.corrected_by.as_ref()),
+            ),
+            ("cartridge", key) if key == "scale" || key == bend_term().name => beside(
+                self.job.cartridges.get(name)?.corrected_by.as_ref(),
+                (of.by.cartridges.get(name)).map(|c| c.corrected_by.as_ref()),
+            ),
+            ("cartridge", _) => String::new(),
+            ("setup", "rotation_deg" | "ball_path_um") => {
+                let day = self.job.setups.get(name)?.mounted.as_ref();
+                day?;
+                beside(day, of.by.setups.get(name).map(|s| s.mounted.as_ref()))
+            }
+            _ => return None,
+        };
+        Some(format!("{id}{suffix}"))
+    }
+
     /// The unknown called `id`, made when it is new; exact when its
-    /// uncertainty is zero and no knowledge covers it.
+    /// uncertainty is zero. What an earlier job stated stands in for what this one would
+    /// only assume.
     fn place(
         &mut self,
         id: String,
@@ -580,32 +718,46 @@ impl Builder<'_> {
         prior: Estimate,
         origin: impl Into<String>,
     ) -> Place {
-        if let Some(&k) = self.index.get(&id) {
-            return Place::Unknown(k, self.parameters[k].prior.value);
-        }
-        let known = self
-            .job
-            .knowledge
-            .iter()
-            .find_map(|k| Some((k.estimate(&id)?, &k.source)));
-        let (prior, origin) = match known {
-            Some((k, source)) => (
-                Estimate {
-                    value: k.value * factor,
-                    u: k.u * factor,
-                },
-                learned_from(source),
-            ),
-            None => (prior, origin.into()),
+        let origin = origin.into();
+        let shared = self.shared(&id);
+        let origin = match self.included {
+            Some(of) if is_stated(&origin) => known_in(of.source),
+            _ => origin,
         };
+        let name = match (&shared, self.included) {
+            (Some(shared), _) => shared.clone(),
+            (None, Some(of)) => format!("{INCLUDED}{}.{id}", of.number),
+            (None, None) => id,
+        };
+        if let Some(&k) = self.index.get(&name) {
+            let known = &mut self.parameters[k];
+            if origin.starts_with(KNOWN) && !known.is_stated() {
+                known.prior = prior;
+                known.origin = origin;
+            }
+            return Place::Unknown(k, known.prior.value);
+        }
+        if self.included.is_none() && prior.u == 0.0 {
+            self.exact.insert(name.clone(), prior.value);
+        }
+        if let Some(&value) = self.exact.get(&name) {
+            return Place::Exact(value);
+        }
         if prior.u == 0.0 {
             return Place::Exact(prior.value);
         }
         let k = self.parameters.len();
-        self.index.insert(id.clone(), k);
+        self.index.insert(name.clone(), k);
+        let words = match (shared, self.included) {
+            (None, Some(of)) => {
+                self.theirs.insert(k, of.file);
+                format!("{}, in '{}'", words(), of.source)
+            }
+            _ => words(),
+        };
         self.parameters.push(Parameter {
-            id,
-            words: words(),
+            id: name,
+            words,
             factor,
             prior,
             origin,
@@ -689,6 +841,7 @@ impl Builder<'_> {
                     .or_insert(Body::Unknown(stylus));
                 mountings.push(Mounting {
                     setup: name.clone(),
+                    file: None,
                     rotation,
                     stylus,
                     known,
@@ -1104,7 +1257,7 @@ impl Builder<'_> {
         {
             return Err(JobError::OutOfReach {
                 capture: self.name(at, spec),
-                arm: arm_name(setup),
+                arm: setup.arm_name().cloned().unwrap_or_default(),
                 radius_mm: out / MILLIMETRE,
             });
         }
@@ -1154,8 +1307,152 @@ impl Builder<'_> {
         Ok(observation)
     }
 
+    /// Makes the unknown that a file's value of another differs by: file, that other and this one.
+    fn difference(&mut self, file: usize, id: &str, by: f64) -> Option<(usize, usize, usize)> {
+        let k = *self.index.get(id)?;
+        let of = &self.parameters[k];
+        let difference = Parameter {
+            id: format!("difference.{id}"),
+            words: format!("difference of the {}", of.words),
+            factor: of.factor,
+            prior: Estimate {
+                value: 0.0,
+                u: by * of.prior.u,
+            },
+            origin: "nothing is known of it before".to_owned(),
+        };
+        self.parameters.push(difference);
+        Some((file, k, self.parameters.len() - 1))
+    }
+
     fn name(&self, at: usize, spec: &CaptureSpec) -> String {
-        locate(at, spec)
+        match self.included {
+            Some(of) => format!("{} of '{}'", locate(at, spec), of.source),
+            None => locate(at, spec),
+        }
+    }
+
+    /// A capture of the job being placed, with what its data bring.
+    fn placed(
+        &mut self,
+        at: usize,
+        spec: &CaptureSpec,
+        mut data: CaptureData,
+    ) -> Result<Placed, JobError> {
+        let read = data
+            .information
+            .matrix
+            .iter()
+            .chain(&data.information.vector);
+        if !read.copied().all(f64::is_finite) {
+            return Err(JobError::Delay(self.name(at, spec)));
+        }
+        if bend_u(self.job, spec) == 0.0 {
+            data.information = data.information.without(&bend_term());
+        }
+        // priors that came with the data make their terms' unknowns first
+        for prior in &data.priors {
+            let setup = find(&self.job.setups, &spec.setup, "setup", at, spec)?;
+            let names: Vec<_> = prior
+                .terms
+                .iter()
+                .map(|t| term_name(t, spec, setup, at))
+                .collect();
+            let shared = |(id, _): &(String, String)| self.shared(id).unwrap_or_default();
+            if !self.seen.insert(names.iter().map(shared).collect()) {
+                continue;
+            }
+            let mut members = Vec::new();
+            for (k, (id, words)) in names.into_iter().enumerate() {
+                let own = Estimate {
+                    value: prior.values[k],
+                    u: prior.covariance[[k, k]].sqrt(),
+                };
+                if let Place::Unknown(at, _) = self.place(id, || words, 1.0, own, BROUGHT) {
+                    members.push(at);
+                }
+            }
+            if members.len() == prior.terms.len() {
+                self.brought.push((members, prior.clone()));
+            }
+        }
+        let terms = &data.information.terms;
+        let observation = self.observation(at, spec, data.nodes.clone(), terms)?;
+        Ok(Placed {
+            observation,
+            label: self.name(at, spec),
+            file: self.included.map(|of| of.file),
+            data,
+        })
+    }
+
+    /// Places the job's own captures; `None` for those that are not recorded.
+    fn own_captures(&mut self, readings: Readings<'_>) -> Result<Vec<Option<Placed>>, JobError> {
+        let job = self.job;
+        let captures = job.captures.iter().enumerate();
+        let placed = captures.map(|(at, spec)| {
+            let data = match readings {
+                Readings::Real(data) => data.get(at).cloned().flatten(),
+                Readings::Predicted(expected) => Some(expected.data(at, spec)),
+            };
+            data.map(|data| self.placed(at, spec, data)).transpose()
+        });
+        placed.collect()
+    }
+
+    /// Places the captures of included jobs.
+    fn earlier(&mut self) -> Result<Earlier, JobError> {
+        let by = self.job;
+        let own = std::mem::take(&mut self.tracking);
+        let mut earlier = Earlier::default();
+        let mut tips: BTreeMap<&str, (Profile, &str)> = BTreeMap::new();
+        let tip = |c: &Cartridge| c.profile.unwrap_or(Profile::Elliptical);
+        let here = by.cartridges.iter();
+        tips.extend(here.map(|(name, c)| (name.as_str(), (tip(c), "this job"))));
+        let parts = by.knowledge.iter().enumerate();
+        let parts = parts.flat_map(|(file, k)| k.parts.iter().map(move |part| (file, k, part)));
+        for (number, (file, known, part)) in parts.enumerate() {
+            let source = known.source.as_str();
+            for (name, cartridge) in &part.job.cartridges {
+                let (profile, other) =
+                    *tips.entry(name).or_insert_with(|| (tip(cartridge), source));
+                if profile != tip(cartridge) {
+                    return Err(JobError::OtherTip {
+                        cartridge: name.clone(),
+                        file: source.to_owned(),
+                        other: other.to_owned(),
+                    });
+                }
+            }
+            self.job = &part.job;
+            self.scatter = part.scatter;
+            self.included = Some(Included {
+                by,
+                file,
+                source,
+                number: number + 1,
+            });
+            let setups = part.job.setups.iter();
+            let rotations: BTreeMap<String, Place> = setups
+                .map(|(name, setup)| (name.clone(), self.rotation(name, setup)))
+                .collect();
+            let (bodies, mountings) = self.bodies(&rotations);
+            earlier
+                .styli
+                .extend(bodies.values().filter_map(Body::unknown));
+            earlier
+                .mountings
+                .extend(mountings.into_iter().map(|m| Mounting {
+                    file: Some(file),
+                    ..m
+                }));
+            for (at, (spec, data)) in part.job.captures.iter().zip(&part.data).enumerate() {
+                let placed = self.placed(at, spec, data.clone())?;
+                earlier.captures.push(placed);
+            }
+        }
+        self.tracking = own;
+        Ok(earlier)
     }
 
     /// Prior of a term by its name; zero uncertainty means that none is known
@@ -1184,14 +1481,6 @@ pub(super) fn turn_id(job: &Job, spec: &CaptureSpec) -> String {
         spec.setup,
         suffix(spec.turn.u, job.read_on(spec))
     )
-}
-
-/// The name of a setup's arm, if it has one.
-fn arm_name(setup: &Setup) -> String {
-    match &setup.arm {
-        ArmOf::Pivoted(name) => name.clone(),
-        _ => String::new(),
-    }
 }
 
 /// Waves that the spiral between two radii is taken to have. A Brownian bridge has
@@ -1323,99 +1612,205 @@ fn find<'a, T>(
     })
 }
 
+/// Budget line of what an included file brings of its own.
+fn included_words(source: &str) -> String {
+    format!("captures of '{source}'")
+}
+
+/// Blocks of a problem, with their budget lines and the included files that they are from.
+#[derive(Default)]
+struct Blocks {
+    blocks: Vec<Block<'static>>,
+    words: Vec<String>,
+    included: Vec<Option<usize>>,
+}
+
+impl Blocks {
+    fn push(&mut self, block: Block<'static>, words: String, file: Option<usize>) {
+        self.blocks.push(block);
+        self.words.push(words);
+        self.included.push(file);
+    }
+
+    /// Priors that came with data; returns the unknowns that have one. `wrong` is an unknown whose prior is
+    /// off by an error of so many times its standard uncertainty.
+    fn brought(
+        &mut self,
+        parameters: &[Parameter],
+        theirs: &BTreeMap<usize, usize>,
+        brought: Vec<(Vec<usize>, TermPrior)>,
+        wrong: Option<(usize, f64)>,
+    ) -> Result<BTreeSet<usize>, JobError> {
+        let mut covered = BTreeSet::new();
+        for (members, prior) in brought {
+            let Some(&first) = members.first() else {
+                continue;
+            };
+            if members.iter().any(|k| covered.contains(k)) {
+                continue;
+            }
+            covered.extend(&members);
+            let words = &parameters[first].words;
+            let label = match members.len() {
+                1 => words.clone(),
+                _ => format!("{words} and what is known with it"),
+            };
+            let mut covariance = prior.covariance;
+            if let Some((k, by)) = wrong
+                && let Some(at) = members.iter().position(|&m| m == k)
+            {
+                covariance[[at, at]] *= 1.0 + by * by;
+            }
+            let block = Block::prior(label.clone(), members, prior.values, &covariance)?;
+            self.push(block, label, theirs.get(&first).copied());
+        }
+        Ok(covered)
+    }
+
+    /// What is known of mountings; what stays mounted is mounted once.
+    fn mountings<'a>(
+        &mut self,
+        mountings: impl Iterator<Item = &'a Mounting>,
+    ) -> Result<(), JobError> {
+        let mut mounted = BTreeSet::new();
+        for mounting in mountings {
+            let label = mounting.words();
+            // rotation in the headshell = rotation to the body + mounting
+            let Estimate { value, u } = mounting.known;
+            let (unknowns, coefficients, value) = match mounting.rotation {
+                Place::Unknown(k, _) => {
+                    if !mounted.insert((k, mounting.stylus)) && mounting.file.is_some() {
+                        continue;
+                    }
+                    (vec![k, mounting.stylus], vec![1.0, -1.0], value)
+                }
+                Place::Exact(rotation) => (vec![mounting.stylus], vec![-1.0], value - rotation),
+            };
+            let block = Block::relation(label.clone(), unknowns, coefficients, value, u)?;
+            self.push(block, label, mounting.file);
+        }
+        Ok(())
+    }
+
+    /// The priors of all unknowns that have none yet.
+    fn priors(
+        &mut self,
+        parameters: &[Parameter],
+        theirs: &BTreeMap<usize, usize>,
+        covered: BTreeSet<usize>,
+        wrong: Option<(usize, f64)>,
+    ) -> Result<(), JobError> {
+        let open = parameters.iter().enumerate();
+        for (k, parameter) in open.filter(|(k, _)| !covered.contains(k)) {
+            let off = wrong.map_or(0.0, |(at, by)| if at == k { by } else { 0.0 });
+            let variance = parameter.prior.u.powi(2) * (1.0 + off * off);
+            let block = Block::prior(
+                parameter.words.clone(),
+                vec![k],
+                Array1::from_elem(1, parameter.prior.value),
+                &Array2::from_elem((1, 1), variance),
+            )?;
+            self.push(block, parameter.words.clone(), theirs.get(&k).copied());
+        }
+        Ok(())
+    }
+
+    /// A capture. With `foreseen` it reads what is predicted where these unknowns start; with `apart` one of
+    /// its unknowns differs from everybody else's, by another.
+    fn capture(
+        &mut self,
+        placed: Placed,
+        foreseen: Option<&Vec<Unknown>>,
+        apart: Option<(usize, usize, usize)>,
+    ) -> Result<(), JobError> {
+        let observation = placed.observation;
+        let Information { matrix, vector, .. } = placed.data.information;
+        let members = observation.unknowns.clone();
+        let vector = match foreseen {
+            Some(unknowns) => {
+                let own: Vec<f64> = members.iter().map(|&k| unknowns[k].start).collect();
+                matrix.dot(&observation.evaluate(&own).values)
+            }
+            None => vector,
+        };
+        let apart = apart.and_then(|(_, k, difference)| {
+            let at = members.iter().position(|&other| other == k)?;
+            Some((at, difference))
+        });
+        let block = match apart {
+            None => Block::data(placed.label, members, matrix, &vector, move |own| {
+                observation.evaluate(own)
+            })?,
+            Some((at, difference)) => {
+                let members = [members, vec![difference]].concat();
+                Block::data(placed.label, members, matrix, &vector, move |own| {
+                    observation.evaluate_apart(own, at)
+                })?
+            }
+        };
+        self.push(block, READINGS.to_owned(), placed.file);
+        Ok(())
+    }
+}
+
 /// Makes the network of a job.
 pub(super) fn network(
     job: &Job,
     readings: Readings<'_>,
     scatter: f64,
 ) -> Result<Network, JobError> {
-    with_wrong_prior(job, readings, scatter, None)
+    with_doubt(job, readings, scatter, Doubt::None)
 }
 
-/// The same where the prior of the unknown `wrong.0` is off by an error of its own
-/// with a standard uncertainty of `wrong.1` times that of the prior.
-pub(super) fn with_wrong_prior(
+/// What is not taken for granted in a network.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) enum Doubt<'a> {
+    /// Nothing.
+    None,
+    /// The prior of this unknown is off by an error of its own, with a standard uncertainty of
+    /// so many times that of the prior.
+    Prior(&'a str, f64),
+    /// This included file is about another value of this unknown than everything else, and neither is
+    /// known well: how much they differ is the last unknown, and it and the value have so many
+    /// times the prior's standard uncertainty.
+    Value(usize, &'a str, f64),
+}
+
+/// The same, one thing in doubt.
+pub(super) fn with_doubt(
     job: &Job,
     readings: Readings<'_>,
     scatter: f64,
-    wrong: Option<(&str, f64)>,
+    doubt: Doubt<'_>,
 ) -> Result<Network, JobError> {
-    let mut builder = Builder {
-        job,
-        scatter,
-        parameters: Vec::new(),
-        index: BTreeMap::new(),
-        tracking: BTreeMap::new(),
-    };
-    let mut observations = Vec::new();
-    let mut caveats = Vec::new();
-    let mut brought: Vec<(Vec<usize>, TermPrior)> = Vec::new();
-    let mut seen = BTreeSet::new();
-    let rotations: BTreeMap<String, Place> = job
-        .setups
-        .iter()
+    let mut builder = Builder::new(job, scatter);
+    let setups = job.setups.iter();
+    let rotations: BTreeMap<String, Place> = setups
         .map(|(name, setup)| (name.clone(), builder.rotation(name, setup)))
         .collect();
     let (bodies, mountings) = builder.bodies(&rotations);
-    for (at, spec) in job.captures.iter().enumerate() {
-        let data = match readings {
-            Readings::Real(data) => data.get(at).cloned().flatten(),
-            Readings::Predicted(expected) => Some(expected.data(at, spec)),
-        };
-        let Some(mut data) = data else {
-            observations.push(None);
-            continue;
-        };
-        let read = data
-            .information
-            .matrix
-            .iter()
-            .chain(&data.information.vector);
-        if !read.copied().all(f64::is_finite) {
-            return Err(JobError::Delay(locate(at, spec)));
-        }
-        if bend_u(job, spec) == 0.0 {
-            data.information = data.information.without(&bend_term());
-        }
-        let terms = &data.information.terms;
-        // priors that came with the data make their terms' unknowns first
-        for prior in &data.priors {
-            let setup = find(&job.setups, &spec.setup, "setup", at, spec)?;
-            let names: Vec<_> = prior
-                .terms
-                .iter()
-                .map(|t| term_name(t, spec, setup, at))
-                .collect();
-            let key: Vec<String> = names.iter().map(|n| n.0.clone()).collect();
-            if !seen.insert(key) {
-                continue;
-            }
-            let mut members = Vec::new();
-            for (k, (id, words)) in names.into_iter().enumerate() {
-                let own = Estimate {
-                    value: prior.values[k],
-                    u: prior.covariance[[k, k]].sqrt(),
-                };
-                if let Place::Unknown(at, _) = builder.place(id, || words, 1.0, own, BROUGHT) {
-                    members.push(at);
-                }
-            }
-            if members.len() == prior.terms.len() {
-                brought.push((members, prior.clone()));
-            }
-        }
-        let observation = builder.observation(at, spec, data.nodes.clone(), terms)?;
-        caveats.extend(data.caveats.iter().map(|c| Caveat {
+    let placed = builder.own_captures(readings)?;
+    let own_caveats = |(spec, at): (&CaptureSpec, usize)| {
+        let caveats = placed[at].iter().flat_map(|p| &p.data.caveats);
+        let with_name = |c: &Caveat| Caveat {
             message: format!("{}: {}", spec.describe(at), c.message),
             ..c.clone()
-        }));
-        observations.push(Some((observation, data)));
-    }
-
+        };
+        caveats.map(with_name).collect::<Vec<_>>()
+    };
+    let caveats = job.captures.iter().zip(0..).flat_map(own_caveats).collect();
+    let own = builder.parameters.len();
+    let earlier = builder.earlier()?;
+    let apart = match doubt {
+        Doubt::Value(file, id, by) => builder.difference(file, id, by),
+        _ => None,
+    };
     let Builder {
         parameters,
         index,
         tracking,
+        theirs,
+        brought,
         ..
     } = builder;
     let known = |e: &Estimate| e.value.is_finite() && e.u.is_finite() && e.u >= 0.0;
@@ -1442,98 +1837,39 @@ pub(super) fn with_wrong_prior(
         }
     }
 
-    let mut blocks = Vec::new();
-    let mut words = Vec::new();
-    let mut covered = vec![false; parameters.len()];
-    let knowledge = job
-        .knowledge
-        .iter()
-        .flat_map(|k: &Knowledge| k.blocks(&index, &parameters));
-    let brought = brought
-        .into_iter()
-        .map(|(members, p)| (members, p.values, p.covariance));
-    let wrong = wrong.and_then(|(id, by)| Some((*index.get(id)?, by)));
-    for (members, values, mut covariance) in knowledge.chain(brought) {
-        if members.iter().any(|&k| covered[k]) {
-            continue;
-        }
-        for &k in &members {
-            covered[k] = true;
-        }
-        let label = match members.as_slice() {
-            [k] => parameters[*k].words.clone(),
-            [k, ..] => format!("{} and what is known with it", parameters[*k].words),
-            [] => continue,
-        };
-        words.push(label.clone());
-        if let Some((k, by)) = wrong
-            && let Some(at) = members.iter().position(|&m| m == k)
-        {
-            covariance[[at, at]] *= 1.0 + by * by;
-        }
-        blocks.push(Block::prior(label, members, values, &covariance)?);
-    }
-    for mounting in &mountings {
-        let label = mounting.words();
-        words.push(label.clone());
-        // rotation in the headshell = rotation to the body + mounting
-        let Estimate { value, u } = mounting.known;
-        let (unknowns, coefficients, value) = match mounting.rotation {
-            Place::Unknown(k, _) => (vec![k, mounting.stylus], vec![1.0, -1.0], value),
-            Place::Exact(rotation) => (vec![mounting.stylus], vec![-1.0], value - rotation),
-        };
-        blocks.push(Block::relation(label, unknowns, coefficients, value, u)?);
-    }
-    let styli: BTreeSet<usize> = bodies
-        .values()
-        .filter_map(|body| match body {
-            Body::Unknown(k) => Some(*k),
-            Body::Mounted(..) => None,
-        })
-        .collect();
-    for (k, parameter) in parameters.iter().enumerate() {
-        if covered[k] || styli.contains(&k) {
-            continue;
-        }
-        words.push(parameter.words.clone());
-        let off = wrong.map_or(0.0, |(at, by)| if at == k { by } else { 0.0 });
-        let variance = parameter.prior.u.powi(2) * (1.0 + off * off);
-        blocks.push(Block::prior(
-            parameter.words.clone(),
-            vec![k],
-            Array1::from_elem(1, parameter.prior.value),
-            &Array2::from_elem((1, 1), variance),
-        )?);
-    }
+    let wrong = match doubt {
+        Doubt::Prior(id, by) | Doubt::Value(_, id, by) => index.get(id).map(|k| (*k, by)),
+        Doubt::None => None,
+    };
+    let styli = bodies.values().filter_map(Body::unknown);
+    let styli = styli.chain(earlier.styli).collect();
+    let mut list = Blocks::default();
+    let covered = list.brought(&parameters, &theirs, brought, wrong)?;
+    list.mountings(mountings.iter().chain(&earlier.mountings))?;
+    list.priors(&parameters, &theirs, &covered | &styli, wrong)?;
     let mut capture_blocks = Vec::new();
-    for (at, observation) in observations.into_iter().enumerate() {
-        let Some((observation, data)) = observation else {
+    let earlier = earlier.captures.into_iter().map(Some);
+    for (at, placed) in placed.into_iter().chain(earlier).enumerate() {
+        let Some(placed) = placed else {
             capture_blocks.push(None);
             continue;
         };
-        let vector = match readings {
-            Readings::Predicted(expected) if expected.found(at).is_none() => {
-                let own: Vec<f64> = observation
-                    .unknowns
-                    .iter()
-                    .map(|&k| unknowns[k].start)
-                    .collect();
-                data.information
-                    .matrix
-                    .dot(&observation.evaluate(&own).values)
-            }
-            _ => data.information.vector,
+        let foreseen = match readings {
+            Readings::Predicted(expected) => placed.file.is_none() && expected.found(at).is_none(),
+            Readings::Real(_) => false,
         };
-        capture_blocks.push(Some(blocks.len()));
-        words.push(READINGS.to_owned());
-        blocks.push(Block::data(
-            locate(at, &job.captures[at]),
-            observation.unknowns.clone(),
-            data.information.matrix,
-            &vector,
-            move |own| observation.evaluate(own),
-        )?);
+        if placed.file.is_none() {
+            capture_blocks.push(Some(list.blocks.len()));
+        }
+        let apart = apart.filter(|(file, ..)| placed.file == Some(*file));
+        list.capture(placed, foreseen.then_some(&unknowns), apart)?;
     }
+    let included = list
+        .included
+        .iter()
+        .map(|file| Some(&job.knowledge[(*file)?]));
+    let words = list.words.into_iter().zip(included);
+    let words = words.map(|(words, file)| file.map_or(words, |k| included_words(&k.source)));
     let of_unknowns = parameters.iter().filter(|p| p.is_reading());
     let readings = of_unknowns
         .map(|p| p.words.clone())
@@ -1542,9 +1878,11 @@ pub(super) fn with_wrong_prior(
     Ok(Network {
         readings,
         parameters,
-        problem: Problem::new(unknowns, blocks),
+        words: words.collect(),
+        problem: Problem::new(unknowns, list.blocks),
         capture_blocks,
-        words,
+        included: list.included,
+        own,
         caveats,
         index,
         tracking,

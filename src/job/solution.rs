@@ -543,7 +543,11 @@ fn refuse_known(job: &Job, data: &[Option<CaptureData>]) -> Result<(), JobError>
         let Some(hash) = data.as_ref().and_then(|d| d.sha256.as_ref()) else {
             continue;
         };
-        if let Some(knowledge) = job.knowledge.iter().find(|k| k.captures.contains(hash)) {
+        let holds = |known: &&Knowledge| {
+            let mut captures = known.captures();
+            captures.any(|(_, data)| data.sha256.as_ref() == Some(hash))
+        };
+        if let Some(knowledge) = job.knowledge.iter().find(holds) {
             return Err(JobError::AlreadyUsed {
                 capture: network::locate(at, &job.captures[at]),
                 file: knowledge.source.clone(),
@@ -595,47 +599,6 @@ impl Solved {
             })
         };
         Ok(known.unwrap_or_else(|| (exact(), Vec::new())))
-    }
-
-    /// What the job has learned about records, cartridges, chains and arms,
-    /// for later jobs; `data` as given to [`solve`].
-    pub fn knowledge(&self, job: &Job, data: &[Option<CaptureData>]) -> Knowledge {
-        let lasting = ["record.", "cartridge.", "chain.", "arm.", "calibration."];
-        let members: Vec<usize> = (0..self.network.parameters.len())
-            .filter(|&k| {
-                let id = &self.network.parameters[k].id;
-                // a radius belongs to a band, not to what is known of the record; a
-                // rotation to the body rests on this job's priors of its setups
-                lasting.iter().any(|p| id.starts_with(p))
-                    && !id.contains(".radius_mm[")
-                    && !id.ends_with(".stylus_to_body_deg")
-            })
-            .collect();
-        let factor = |k: usize| self.network.parameters[k].factor;
-        let mut captures: Vec<String> = job
-            .knowledge
-            .iter()
-            .flat_map(|k| k.captures.iter().cloned())
-            .chain(data.iter().flatten().filter_map(|d| d.sha256.clone()))
-            .collect();
-        captures.sort();
-        captures.dedup();
-        Knowledge {
-            source: String::new(),
-            ids: members
-                .iter()
-                .map(|&k| self.network.parameters[k].id.clone())
-                .collect(),
-            values: members
-                .iter()
-                .map(|&k| self.adjustment.values[k] / factor(k))
-                .collect(),
-            covariance: Array2::from_shape_fn((members.len(), members.len()), |(i, j)| {
-                let (i, j) = (members[i], members[j]);
-                self.adjustment.covariance[[i, j]] / (factor(i) * factor(j))
-            }),
-            captures,
-        }
     }
 
     /// The distribution of an unknown by its id, in SI units, which
@@ -806,9 +769,7 @@ impl View<'_> {
                 .filter_map(|(name, arm)| self.arm(name, arm).transpose())
                 .collect::<Result<_, _>>()?,
             captures,
-            unknowns: self
-                .network
-                .parameters
+            unknowns: self.network.parameters[..self.network.own]
                 .iter()
                 .zip(determined)
                 .map(|(parameter, determined_by)| UnknownResult {
@@ -1315,7 +1276,7 @@ impl View<'_> {
 
     fn correlations(&self) -> Vec<Correlation> {
         let c = &self.adjustment.covariance;
-        let n = c.nrows();
+        let n = self.network.own;
         let mut pairs = Vec::new();
         for i in 0..n {
             for j in i + 1..n {
@@ -1410,18 +1371,16 @@ impl View<'_> {
     /// What was included and concerns nothing here: a name may be misspelt.
     fn unused_knowledge(&self, warnings: &mut Vec<Caveat>) {
         for knowledge in &self.job.knowledge {
-            let used = |id: &&String| self.network.unknown(id).is_some();
-            let records = || knowledge.ids.iter().filter(|id| id.starts_with("record."));
-            let misses_records = records().next().is_some() && records().find(used).is_none();
-            if misses_records || !knowledge.ids.iter().any(|id| used(&id)) {
-                let mut of: Vec<String> = knowledge
-                    .ids
-                    .iter()
-                    .filter(|id| !used(id))
-                    .filter_map(|id| id.rsplit_once('.'))
-                    .map(|(object, _)| object.replacen('.', " ", 1))
-                    .collect();
-                of.dedup();
+            let own = &self.network.parameters[..self.network.own];
+            let used = |thing: &String| {
+                let of = |p: &Parameter| p.id.strip_prefix(thing)?.strip_prefix('.').map(drop);
+                own.iter().any(|p| of(p).is_some())
+            };
+            let things = knowledge.things();
+            let is_record = |thing: &&String| thing.starts_with("record.");
+            if !things.iter().filter(is_record).any(used) {
+                let of = things.iter().filter(|thing| !used(thing));
+                let of: Vec<String> = of.map(|thing| thing.replacen('.', " ", 1)).collect();
                 warnings.push(Caveat::caution(
                     Warning::KnowledgeUnused,
                     format!(

@@ -4,7 +4,8 @@ use super::instruction::Situation;
 use super::text::{self, quantity, rotation, turn_band, wrapped};
 use crate::document::Program;
 use crate::job::{
-    Basis, Comparison, PLANNED_COVERAGE, Plan, PlannedSetup, SetupResult, Solution, Wanted,
+    Agreement, Basis, Comparison, PLANNED_COVERAGE, Plan, PlannedSetup, SetupResult, Solution,
+    Wanted,
 };
 use crate::uncertainty::{
     BudgetLine, Caveat, DECIDED, Direction, Quantity, chi_square, plain, rounded_u, tail,
@@ -472,6 +473,42 @@ pub fn plan_text(plan: &Plan, wanted: Wanted, width: usize) -> String {
             width,
         );
         out += &limits(plan, width);
+    }
+    out
+}
+
+document!(
+    /// What `merge --json` prints.
+    AgreementDocument,
+    Agreement,
+    "groovelag/agreement/1"
+);
+
+/// The text of `merge`.
+pub fn agreement_text(found: &Agreement, width: usize) -> String {
+    let mut out = String::new();
+    if let Some(doubt) = &found.in_doubt {
+        out += &wrapped("", &format!("{doubt}."), width);
+        out.push('\n');
+    }
+    out += &format!(
+        "Files: {}, captures: {}\n",
+        found.files.len(),
+        found.captures
+    );
+    for compared in &found.compared {
+        let heading = format!(
+            "{} against the files before it: difference, its standard uncertainty, degree of equivalence (difference over expanded uncertainty)",
+            compared.file
+        );
+        out.push('\n');
+        out += &wrapped("", &heading, width);
+        if compared.equivalences.is_empty() {
+            out += "  nothing that both tell\n";
+        }
+        for equivalence in &compared.equivalences {
+            out += &wrapped("  ", &equivalence.line(), width);
+        }
     }
     out
 }

@@ -129,10 +129,7 @@ impl<'a> Stretches<'a> {
             let span = spec.from_s.zip(spec.to_s);
             let span = span.map(|(from, to)| stretch.part([from, to]));
             CaptureSpec {
-                band: Some(BandOf {
-                    name: format!("{} of {}", which + 1, self.number),
-                    found: Some(FoundBy::Stretch(stretch)),
-                }),
+                band: Some(BandOf::stretch(stretch)),
                 radius: stretch.part(spec.radius),
                 from_s: span.map(|s| s[0]),
                 to_s: span.map(|s| s[1]),

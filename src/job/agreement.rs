@@ -1,0 +1,184 @@
+//! How well knowledge files agree on what they share.
+
+use super::description::Job;
+use super::explanation::CONTRADICTION_W;
+use super::network::{self, Doubt, Parameter, Readings};
+use super::{JobError, Knowledge, PLANNED_COVERAGE};
+use crate::uncertainty::{normal_coverage_factor, plain, rounded, rounded_u};
+use serde::{Deserialize, Serialize};
+use std::collections::BTreeSet;
+
+/// Prior standard uncertainty of a difference in those of what differs: so wide that it shrinks by a hundredth at
+/// most a difference that is known as well as the prior.
+const OPEN: f64 = 10.0;
+
+/// Part of that which may be left of a difference that captures tell.
+const TOLD: f64 = 0.5;
+
+/// How the value of an unknown in one file differs from that in the files before it, everything
+/// else that they share being the same.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+pub struct Equivalence {
+    /// The unknown.
+    pub id: String,
+    /// In words.
+    pub words: String,
+    /// Unit of the figures; empty where they have none.
+    pub unit: String,
+    /// The file's value less that of the files before it.
+    pub difference: f64,
+    /// Its standard uncertainty.
+    pub standard_uncertainty: f64,
+    /// Its expanded uncertainty, half of the band.
+    pub expanded_uncertainty: f64,
+    /// Degree of equivalence: the size of the difference over its expanded uncertainty; above 1 they disagree.
+    pub degree: f64,
+    /// What was known of the unknown before, as a standard uncertainty.
+    pub prior_standard_uncertainty: f64,
+}
+
+impl Equivalence {
+    /// The difference in words: "cut rotation of record A: 0.12 deg, u 0.08 deg, 0.77".
+    pub fn line(&self) -> String {
+        let u = self.standard_uncertainty;
+        let unit = match self.unit.as_str() {
+            "" => String::new(),
+            unit => format!(" {unit}"),
+        };
+        let verdict = if self.degree > 1.0 {
+            ": they disagree"
+        } else {
+            ""
+        };
+        format!(
+            "{}: {}{unit}, u {}{unit}, {}{verdict}",
+            self.words,
+            rounded(self.difference, u),
+            rounded_u(u),
+            plain(self.degree, 2),
+        )
+    }
+}
+
+/// What a file shares with those before it.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+pub struct Compared {
+    /// The file.
+    pub file: String,
+    /// Every unknown that both sides tell of.
+    pub equivalences: Vec<Equivalence>,
+}
+
+/// How well files agree, each with those before it.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+pub struct Agreement {
+    /// Why their sum is in doubt, as its first line; null where it is not.
+    pub in_doubt: Option<String>,
+    /// Their names.
+    pub files: Vec<String>,
+    /// Captures of them all.
+    pub captures: usize,
+    /// Of each file but the first, what it shares with those before it.
+    pub compared: Vec<Compared>,
+}
+
+impl Agreement {
+    /// Of `list`, in bands of this coverage. The degree of equivalence is that of comparisons between
+    /// laboratories (the E_n number of ISO 13528, from memory), with the joint covariance of what
+    /// they share. Files contradict each other where a difference is as large as one that
+    /// captures of a job may not have.
+    ///
+    /// # Errors
+    ///
+    /// When the files cannot be adjusted together.
+    pub fn of(list: &[Knowledge], coverage: f64) -> Result<Self, JobError> {
+        let mut compared = Vec::new();
+        for at in 1..list.len() {
+            compared.push(Compared {
+                file: list[at].source.clone(),
+                equivalences: equivalences(&list[..=at], coverage)?,
+            });
+        }
+        Ok(Self {
+            in_doubt: disagreement(&compared).map(|words| format!("In doubt: {words}")),
+            files: list.iter().map(|k| k.source.clone()).collect(),
+            captures: list.iter().map(|k| k.captures().count()).sum(),
+            compared,
+        })
+    }
+}
+
+/// A difference as large as a contradiction, in words: the likeliest of those that explain it.
+fn disagreement(compared: &[Compared]) -> Option<String> {
+    let all = compared.iter();
+    let all = all.flat_map(|c| c.equivalences.iter().map(move |e| (&c.file, e)));
+    let beyond = all.filter(|(_, e)| e.difference.abs() > CONTRADICTION_W * e.standard_uncertainty);
+    // which is the one least against what was known before
+    let odd = |e: &Equivalence| e.difference.abs() / e.prior_standard_uncertainty;
+    let (file, found) = beyond.min_by(|a, b| odd(a.1).total_cmp(&odd(b.1)))?;
+    Some(format!(
+        "the {} in '{file}' differs by {} {} from the files before it, {} times its expanded uncertainty",
+        found.words,
+        rounded(found.difference, found.standard_uncertainty),
+        found.unit,
+        plain(found.degree, 1),
+    ))
+}
+
+/// How files that contradict each other differ most plausibly; `None` where they do not.
+pub(super) fn contradiction(list: &[Knowledge]) -> Option<String> {
+    let agreement = Agreement::of(list, PLANNED_COVERAGE).ok()?;
+    disagreement(&agreement.compared)
+}
+
+/// Of the last of `list` with the others.
+fn equivalences(list: &[Knowledge], coverage: f64) -> Result<Vec<Equivalence>, JobError> {
+    let Some((last, before)) = list.split_last() else {
+        return Ok(Vec::new());
+    };
+    let including = |list: &[Knowledge]| Job {
+        knowledge: list.to_vec(),
+        ..Job::default()
+    };
+    let names = |list: &[Knowledge]| {
+        let network = network::network(&including(list), Readings::Real(&[]), 0.0)?;
+        let parameters = network.parameters.into_iter();
+        let lasting = parameters.filter(|p| !p.is_included());
+        Ok::<_, JobError>(lasting.collect::<Vec<Parameter>>())
+    };
+    let shared: BTreeSet<String> = names(before)?.into_iter().map(|p| p.id).collect();
+    let job = including(list);
+    let factor = normal_coverage_factor(coverage);
+    let mut found = Vec::new();
+    for parameter in names(std::slice::from_ref(last))? {
+        if !shared.contains(&parameter.id) {
+            continue;
+        }
+        let doubt = Doubt::Value(list.len() - 1, &parameter.id, OPEN);
+        let network = network::with_doubt(&job, Readings::Real(&[]), 0.0, doubt)?;
+        let Some(difference) = network.parameters.last() else {
+            continue;
+        };
+        let (k, unit) = (network.parameters.len() - 1, difference.factor);
+        let solution = network.problem.solve()?;
+        let u = solution.covariance[[k, k]].sqrt();
+        if u > TOLD * difference.prior.u {
+            continue;
+        }
+        let (value, u) = (solution.values[k] / unit, u / unit);
+        found.push(Equivalence {
+            unit: parameter.unit().to_owned(),
+            id: parameter.id,
+            words: parameter.words,
+            difference: value,
+            standard_uncertainty: u,
+            expanded_uncertainty: factor * u,
+            degree: value.abs() / (factor * u),
+            prior_standard_uncertainty: parameter.prior.u / parameter.factor,
+        });
+    }
+    Ok(found)
+}
