@@ -187,6 +187,10 @@ fn stretches_are_captures_at_their_radii() {
             "where it ends",
         ),
         (
+            "file = 'a.wav'\nradius_mm = [62, 145]\nstretches = 4",
+            "give the larger first",
+        ),
+        (
             "file = 'a.wav'\nradius_mm = [145, 62]\nstretches = 1",
             "out of range",
         ),

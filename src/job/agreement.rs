@@ -32,31 +32,32 @@ pub struct Equivalence {
     pub standard_uncertainty: f64,
     /// Its expanded uncertainty, half of the band.
     pub expanded_uncertainty: f64,
-    /// Degree of equivalence: the size of the difference over its expanded uncertainty; above 1 they disagree.
-    pub degree: f64,
+    /// The size of the difference over its expanded uncertainty: the normalised error `|E_n|` (ISO/IEC 17043, from
+    /// memory); above 1 they disagree.
+    pub normalised_error: f64,
     /// What was known of the unknown before, as a standard uncertainty.
     pub prior_standard_uncertainty: f64,
 }
 
 impl Equivalence {
-    /// The difference in words: "cut rotation of record A: 0.12 deg, u 0.08 deg, 0.77".
+    /// The difference in words: "cut rotation of record A: 0.12 deg, u 0.08 deg, E_n 0.77".
     pub fn line(&self) -> String {
         let u = self.standard_uncertainty;
         let unit = match self.unit.as_str() {
             "" => String::new(),
             unit => format!(" {unit}"),
         };
-        let verdict = if self.degree > 1.0 {
+        let verdict = if self.normalised_error > 1.0 {
             ": they disagree"
         } else {
             ""
         };
         format!(
-            "{}: {}{unit}, u {}{unit}, {}{verdict}",
+            "{}: {}{unit}, u {}{unit}, E_n {}{verdict}",
             self.words,
             rounded(self.difference, u),
             rounded_u(u),
-            plain(self.degree, 2),
+            plain(self.normalised_error, 2),
         )
     }
 }
@@ -86,8 +87,8 @@ pub struct Agreement {
 }
 
 impl Agreement {
-    /// Of `list`, in bands of this coverage. The degree of equivalence is that of comparisons between
-    /// laboratories (the E_n number of ISO 13528, from memory), with the joint covariance of what
+    /// Of `list`, in bands of this coverage. The normalised error is that of comparisons between
+    /// laboratories (`E_n` of ISO 13528, from memory), with the joint covariance of what
     /// they share. Files contradict each other where a difference is as large as one that
     /// captures of a job may not have.
     ///
@@ -124,13 +125,15 @@ fn disagreement(compared: &[Compared]) -> Option<String> {
         found.words,
         rounded(found.difference, found.standard_uncertainty),
         found.unit,
-        plain(found.degree, 1),
+        plain(found.normalised_error, 1),
     ))
 }
 
-/// How files that contradict each other differ most plausibly; `None` where they do not.
+/// How files, and jobs within a file, that contradict each other differ most plausibly; `None`
+/// where they do not.
 pub(super) fn contradiction(list: &[Knowledge]) -> Option<String> {
-    let agreement = Agreement::of(list, PLANNED_COVERAGE).ok()?;
+    let jobs: Vec<Knowledge> = list.iter().flat_map(Knowledge::jobs).collect();
+    let agreement = Agreement::of(&jobs, PLANNED_COVERAGE).ok()?;
     disagreement(&agreement.compared)
 }
 
@@ -176,7 +179,7 @@ fn equivalences(list: &[Knowledge], coverage: f64) -> Result<Vec<Equivalence>, J
             difference: value,
             standard_uncertainty: u,
             expanded_uncertainty: factor * u,
-            degree: value.abs() / (factor * u),
+            normalised_error: value.abs() / (factor * u),
             prior_standard_uncertainty: parameter.prior.u / parameter.factor,
         });
     }

@@ -326,10 +326,10 @@ fn two_laboratories(seed: u64, apart_deg: f64) -> [Knowledge; 2] {
     })
 }
 
-/// The difference between two laboratories has the uncertainty that is said: its degree of equivalence is
+/// The difference between two laboratories has the uncertainty that is said: its normalised error is
 /// above 1 in 5 of 100 worlds in which they play the same side.
 #[test]
-fn a_degree_of_equivalence_is_above_one_as_often_as_it_says() {
+fn a_normalised_error_is_above_one_as_often_as_it_says() {
     const WORLDS: u64 = 300;
     let cut = |agreement: &Agreement| {
         let all = &agreement.compared[0].equivalences;
@@ -338,7 +338,7 @@ fn a_degree_of_equivalence_is_above_one_as_often_as_it_says() {
     };
     let within = (0..WORLDS).into_par_iter().filter(|&seed| {
         let files = two_laboratories(seed, 0.0);
-        cut(&Agreement::of(&files, 0.95).unwrap()).degree <= 1.0
+        cut(&Agreement::of(&files, 0.95).unwrap()).normalised_error <= 1.0
     });
     let (within, n) = (within.count() as f64, WORLDS as f64);
     println!("{within} of {n}");

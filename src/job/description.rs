@@ -484,6 +484,14 @@ impl CaptureSpec {
         }
     }
 
+    /// The radius that its setup's rotation to the groove is told for, metres: the middle of the analysed
+    /// part, of a stretch that of its recording.
+    pub fn reference(&self) -> f64 {
+        let whole = self.stretch().map(|stretch| stretch.whole(self.radius));
+        let [start, end] = whole.unwrap_or(self.radius);
+        0.5 * (start + end)
+    }
+
     /// Which stretch of a recording it is, if it is one.
     pub fn stretch(&self) -> Option<Stretch> {
         match self.band.as_ref()?.found? {
@@ -503,6 +511,21 @@ impl CaptureSpec {
     /// Nominal speed, revolutions per minute.
     pub fn nominal_rpm(&self) -> f64 {
         self.rpm.value.unwrap_or(priors::DEFAULT_CUT_RPM)
+    }
+}
+
+impl Job {
+    /// What tells its things from others of their names: kind, name, what it is, and its value.
+    pub(super) fn identities(&self) -> Vec<(&'static str, &str, &'static str, &str)> {
+        let sides = self.records.iter();
+        let sides = sides.map(|(name, r)| ("record", name, "side", &r.side));
+        let serials = self.cartridges.iter();
+        let serials = serials.map(|(name, c)| ("cartridge", name, "serial number", &c.serial));
+        let all = sides.chain(serials);
+        all.filter_map(|(kind, name, what, value)| {
+            Some((kind, name.as_str(), what, value.as_deref()?))
+        })
+        .collect()
     }
 }
 

@@ -165,11 +165,15 @@ impl Examined<'_> {
         };
         let p = self.adjustment.p_value.unwrap_or(1.0);
         let named: Vec<_> = beyond(NAMED_W).collect();
-        let contradicts = p < CONTRADICTION_P || beyond(CONTRADICTION_W).next().is_some();
+        let tried = self.network.parameters.len() <= MOST_UNKNOWNS;
+        let files = tried.then_some(&self.job.knowledge);
+        let between_files = files.and_then(|files| agreement::contradiction(files));
+        let contradicts = p < CONTRADICTION_P
+            || between_files.is_some()
+            || beyond(CONTRADICTION_W).next().is_some();
         if !contradicts && named.is_empty() && p >= DOUBTED_P {
             return (Vec::new(), Vec::new());
         }
-        let tried = self.network.parameters.len() <= MOST_UNKNOWNS;
         let explanations = if tried {
             self.explanations()
         } else {
@@ -196,8 +200,6 @@ impl Examined<'_> {
             .collect();
         let caveats = if contradicts {
             let worst = departures.first().cloned();
-            let files = tried.then_some(&self.job.knowledge);
-            let between_files = files.and_then(|files| agreement::contradiction(files));
             let grounds = [facts].into_iter().chain(worst).chain(between_files);
             let mut grounds: Vec<String> = grounds.collect();
             // first what says so
@@ -399,7 +401,9 @@ impl Examined<'_> {
         order.extend((0..self.job.captures.len()).filter(|at| self.data[*at].is_some()));
         let mut examined: Vec<usize> = Vec::new();
         for at in order {
-            if !examined.contains(&at) && examined.len() < EXAMINED {
+            // stretches have speed, leads and turn of their recording
+            let by_itself = self.job.captures[at].stretch().is_none();
+            if by_itself && !examined.contains(&at) && examined.len() < EXAMINED {
                 examined.push(at);
             }
         }

@@ -20,7 +20,8 @@ use super::network::{CaptureData, TermPrior};
 use super::scatter::Scatter;
 use crate::delay::{Information, Node, Term};
 use crate::outside::{shown, without_content};
-use crate::units::hexadecimal;
+use crate::uncertainty::Warning;
+use crate::units::{MILLIMETRE, hexadecimal};
 use ndarray::{Array1, Array2};
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
@@ -92,6 +93,9 @@ pub enum KnowledgeError {
 #[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 #[serde(deny_unknown_fields)]
 pub struct KnowledgeFile {
+    /// SHA-256 of everything after this line, line ends as "\n"; a file without it is taken as it is.
+    #[serde(skip_serializing)]
+    sha256: Option<String>,
     /// Always 2.
     format: u32,
     /// Always "groovelag knowledge".
@@ -176,6 +180,12 @@ pub struct KnownTerms {
     /// Where the phase was linearised.
     #[serde(default)]
     expansion: Vec<f64>,
+}
+
+/// SHA-256 of a text, whatever its line ends.
+fn content_hash(text: &str) -> String {
+    let text = text.replace('\r', "");
+    hexadecimal(&Sha256::digest(text.as_bytes()))
 }
 
 const FORMAT: u32 = 2;
@@ -273,8 +283,17 @@ impl KnownCapture {
             .chain(self.radius)
             .chain(self.radius_u)
             .chain(expansion.iter().copied());
-        let played = self.rpm.value.is_some_and(|rpm| rpm > 0.0) && self.radius[0] > 0.0;
-        if !numbers.all(f64::is_finite) || !played || self.nodes.is_empty() {
+        let radii = Warning::RadiusOffTheRecord.range();
+        let played = self.rpm.value.is_some_and(|rpm| rpm > 0.0)
+            && self
+                .radius
+                .iter()
+                .all(|r| radii.contains(&(r / MILLIMETRE)));
+        let weights: f64 = self.nodes.iter().map(|n| n.weight).sum();
+        let along = self.nodes.iter().all(|n| (0.0..=1.0).contains(&n.position));
+        // sums of a hundred rounded figures
+        let whole = (weights - 1.0).abs() < 1e-9 && along;
+        if !numbers.all(f64::is_finite) || !played || !whole {
             return Err("a capture's radius, speed, turn or nodes are no such figures");
         }
         let priors = self.priors.into_iter().map(KnownTerms::checked);
@@ -466,6 +485,15 @@ impl Knowledge {
         }
         let read: KnowledgeFile =
             toml::from_str(text).map_err(|e| refuse(&without_content(e.message())))?;
+        let content = text.split_once('\n').map_or("", |(_, rest)| rest);
+        if read
+            .sha256
+            .is_some_and(|hash| hash != content_hash(content))
+        {
+            return Err(refuse(
+                "its content does not match its sha256, so it was cut short or changed after it was written; copy it again, or export it anew from its job",
+            ));
+        }
         if read.format != FORMAT || read.kind != KIND {
             return Err(refuse("its format or kind is another"));
         }
@@ -479,12 +507,30 @@ impl Knowledge {
     /// The text of its file.
     pub fn to_text(&self) -> String {
         let file = KnowledgeFile {
+            sha256: None,
             format: FORMAT,
             kind: KIND.to_owned(),
             job: self.parts.iter().map(Part::written).collect(),
         };
         // tables of finite numbers and text always have a TOML form
-        toml::to_string(&file).unwrap_or_default()
+        let text = toml::to_string(&file).unwrap_or_default();
+        format!("sha256 = \"{}\"\n{text}", content_hash(&text))
+    }
+
+    /// Each of its jobs by itself.
+    pub(super) fn jobs(&self) -> Vec<Self> {
+        let several = self.parts.len() > 1;
+        let parts = self.parts.iter().enumerate();
+        let source = |k: usize| match several {
+            true => format!("{}, job {}", self.source, k + 1),
+            false => self.source.clone(),
+        };
+        parts
+            .map(|(k, part)| Self {
+                source: source(k),
+                parts: vec![part.clone()],
+            })
+            .collect()
     }
 
     /// Its captures.

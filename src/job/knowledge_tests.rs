@@ -398,6 +398,21 @@ fn the_same_name_means_the_same_thing() {
     );
 
     let mut job = second;
+    let side = |job: &Job, side: &str| {
+        let mut job = job.clone();
+        job.records.get_mut("R").unwrap().side = Some(side.to_owned());
+        job
+    };
+    for (theirs, own, refused) in [("A", "A", false), ("A", "B", true)] {
+        let job = Job {
+            knowledge: vec![exported(&side(&first, theirs), &data, "a.toml")],
+            ..side(&job, own)
+        };
+        let message = solve(&job, &readings, 0.95).err().map(|e| e.to_string());
+        let says = "the side of the record 'R' is 'A' in 'a.toml' and 'B' in this job";
+        assert_eq!(message.is_some(), refused, "{message:?}");
+        assert!(message.is_none_or(|m| m.contains(says)));
+    }
     job.knowledge = vec![exported(&first, &data, "a.toml")];
     job.cartridges.get_mut("S").unwrap().profile = Some(Profile::Line);
     let refused = solve(&job, &readings, 0.95).err().unwrap().to_string();
@@ -411,7 +426,21 @@ fn the_same_name_means_the_same_thing() {
 fn a_knowledge_file_that_is_none_is_refused_with_the_reason() {
     let ([first, _], _) = last_row();
     let known = exported(&first, &somewhat_off(&first), "a.toml");
-    let text = known.to_text();
+    let whole = known.to_text();
+    // cut short at the end of any line, or changed, it is not what was written
+    for (at, _) in whole.match_indices('\n') {
+        if at + 1 < whole.len() {
+            assert!(Knowledge::parse(&whole[..at], "a.toml").is_err(), "{at}");
+        }
+    }
+    let changed = Knowledge::parse(&whole.replace("weight = 0.", "weight = 0.0"), "a.toml");
+    let message = changed.unwrap_err().to_string();
+    assert!(message.contains("does not match its sha256"), "{message}");
+    assert_eq!(
+        Knowledge::parse(&whole.replace('\n', "\r\n"), "a.toml"),
+        Ok(known)
+    );
+    let (_, text) = whole.split_once('\n').unwrap();
     for (from, to, says) in [
         (
             "record = \"R\"",
@@ -429,6 +458,7 @@ fn a_knowledge_file_that_is_none_is_refused_with_the_reason() {
         ("vector = [", "vector = [1.0, ", "differ in length"),
         ("matrix = [[", "matrix = [[-", "not positive"),
         ("matrix = [[", "matrix = [[nan], [", "differ in length"),
+        ("weight = 0.", "weight = 1.", "no such figures"),
         (
             "[job.capture.rpm]\nvalue = ",
             "[job.capture.rpm]\nvalue = -",

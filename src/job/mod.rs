@@ -140,6 +140,24 @@ pub enum JobError {
         /// What it contradicts.
         other: String,
     },
+    /// Two things have one name.
+    #[error(
+        "the {what} of the {thing} is '{here}' in '{file}' and '{there}' in {other}: they are not the same thing; give one of them another name, or correct the {what}"
+    )]
+    OtherThing {
+        /// Kind and name.
+        thing: String,
+        /// What tells them apart.
+        what: &'static str,
+        /// As the file has it.
+        here: String,
+        /// An included file.
+        file: String,
+        /// As the other has it.
+        there: String,
+        /// What it contradicts.
+        other: String,
+    },
     /// More draws than memory is kept for.
     #[error(
         "{count} draws of {setups} setups are too many; at most {most} with this job, and a million tell two digits of a band"

@@ -2,7 +2,7 @@
 
 use super::JobError;
 use super::description::{
-    ArmOf, CaptureSpec, Cartridge, Chain, Estimate, Job, Setup, Source, Stated,
+    ArmOf, CaptureSpec, Cartridge, Chain, Estimate, Job, Setup, Source, Stated, Stretch,
 };
 use super::details::unit;
 use super::priors::{self, DefaultPrior};
@@ -854,12 +854,13 @@ impl Builder<'_> {
 
     /// What is not known of the radius: of a part, one change; of a stretch, those of the start and
     /// the end of its recording, and how the spiral between them wanders.
-    fn radii(&mut self, spec: &CaptureSpec) -> Vec<(Place, [f64; 2])> {
+    /// Weights are those at these two shares of it.
+    fn radii(&mut self, spec: &CaptureSpec, share: [f64; 2]) -> Vec<(Place, [f64; 2])> {
         let Some(stretch) = spec.stretch() else {
             let place = self.radius(spec, spec.radius, ("", "radius"), priors::RADIUS, 1.0);
             return vec![(place, [1.0; 2])];
         };
-        let (whole, share) = (stretch.whole(spec.radius), stretch.share());
+        let whole = stretch.whole(spec.radius);
         let mut list = Vec::new();
         for (part, words, weights) in [
             (".start", "first of the radii", share.map(|s| 1.0 - s)),
@@ -919,7 +920,7 @@ impl Builder<'_> {
 
     /// The tracking error of an arm of which nothing is stated: what all radii have in common, and
     /// what is this radius's own; of a stretch, how the error goes over its recording.
-    fn unstated_tracking(&mut self, spec: &CaptureSpec) -> Vec<(Place, f64)> {
+    fn unstated_tracking(&mut self, spec: &CaptureSpec, radius: f64) -> Vec<(Place, f64)> {
         let common = self.place(
             "tracking_deg".to_owned(),
             || "tracking error of the arm, not stated: overhang and offset".to_owned(),
@@ -928,8 +929,7 @@ impl Builder<'_> {
             priors::TRACKING_COMMON.origin,
         );
         if spec.stretch().is_some() {
-            let middle = 0.5 * (spec.radius[0] + spec.radius[1]);
-            let shapes = tracking_shapes(middle).into_iter();
+            let shapes = tracking_shapes(radius).into_iter();
             let shapes = shapes.map(|(name, default, weight)| {
                 let place = self.place(
                     format!("tracking_deg.{name}"),
@@ -1003,7 +1003,7 @@ impl Builder<'_> {
         );
         places.push((Input::Turn, place));
 
-        let radii = self.radii(spec);
+        let radii = self.radii(spec, spec.stretch().map_or([0.5; 2], Stretch::share));
 
         let rpm = spec.nominal_rpm();
         let place = self.place(
@@ -1151,11 +1151,13 @@ impl Builder<'_> {
 
         let seeing = profile != Profile::Spherical;
         let mut tracking: Vec<(Place, f64)> = Vec::new();
+        let reference = spec.reference();
         if setup.arm == ArmOf::Unknown && seeing {
-            tracking = self.unstated_tracking(spec);
+            tracking = self.unstated_tracking(spec, 0.5 * (spec.radius[0] + spec.radius[1]));
+            let there = self.unstated_tracking(spec, reference);
             self.tracking
                 .entry(spec.setup.clone())
-                .or_insert(Tracking::Sum(tracking.clone()));
+                .or_insert(Tracking::Sum(there));
         }
         if let Some((name, arm)) = arm {
             let of_arm = named("arm", name);
@@ -1189,11 +1191,11 @@ impl Builder<'_> {
             if let [.., (_, length), (_, pivot), (_, offset)] = places[..]
                 && seeing
             {
-                let middle = 0.5 * (spec.radius[0] + spec.radius[1]);
-                let there = radii.iter().map(|(place, [a, b])| (*place, 0.5 * (a + b)));
-                self.tracking.entry(spec.setup.clone()).or_insert_with(|| {
-                    Tracking::Arm([length, pivot, offset], there.collect(), middle)
-                });
+                let there = self.radii(spec, [0.5; 2]).into_iter();
+                let there = there.map(|(place, [weight, _])| (place, weight)).collect();
+                self.tracking
+                    .entry(spec.setup.clone())
+                    .or_insert(Tracking::Arm([length, pivot, offset], there, reference));
             }
         }
 
@@ -1407,12 +1409,29 @@ impl Builder<'_> {
         let mut earlier = Earlier::default();
         let mut tips: BTreeMap<&str, (Profile, &str)> = BTreeMap::new();
         let tip = |c: &Cartridge| c.profile.unwrap_or(Profile::Elliptical);
+        let mut identities: BTreeMap<_, (&str, &str)> = BTreeMap::new();
+        let own_words = by.identities().into_iter();
+        identities.extend(own_words.map(|(k, n, w, value)| ((k, n, w), (value, "this job"))));
         let here = by.cartridges.iter();
         tips.extend(here.map(|(name, c)| (name.as_str(), (tip(c), "this job"))));
         let parts = by.knowledge.iter().enumerate();
         let parts = parts.flat_map(|(file, k)| k.parts.iter().map(move |part| (file, k, part)));
         for (number, (file, known, part)) in parts.enumerate() {
             let source = known.source.as_str();
+            for (kind, name, what, value) in part.job.identities() {
+                let key = (kind, name, what);
+                let &mut (known, other) = identities.entry(key).or_insert((value, source));
+                if known != value {
+                    return Err(JobError::OtherThing {
+                        thing: format!("{kind} '{name}'"),
+                        what,
+                        here: value.to_owned(),
+                        file: source.to_owned(),
+                        there: known.to_owned(),
+                        other: other.to_owned(),
+                    });
+                }
+            }
             for (name, cartridge) in &part.job.cartridges {
                 let (profile, other) =
                     *tips.entry(name).or_insert_with(|| (tip(cartridge), source));

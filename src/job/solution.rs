@@ -557,21 +557,34 @@ fn refuse_known(job: &Job, data: &[Option<CaptureData>]) -> Result<(), JobError>
     Ok(())
 }
 
-/// The same recording under two entries counts twice.
+/// The same part of a recording under two entries counts twice.
 fn same_recording(job: &Job, data: &[Option<CaptureData>]) -> Vec<Caveat> {
-    let mut seen = std::collections::BTreeMap::new();
+    let mut seen: BTreeMap<&String, Vec<usize>> = BTreeMap::new();
     let mut caveats = Vec::new();
+    let span = |at: usize| {
+        let spec = &job.captures[at];
+        [
+            spec.from_s.unwrap_or(0.0),
+            spec.to_s.unwrap_or(f64::INFINITY),
+        ]
+    };
+    let overlap = |a: usize, b: usize| {
+        let ([from, to], [other_from, other_to]) = (span(a), span(b));
+        from.max(other_from) < to.min(other_to)
+    };
     for (at, data) in data.iter().enumerate() {
         let spec = &job.captures[at];
-        let Some(hash) = data.as_ref().and_then(|d| d.sha256.clone()) else {
+        let Some(hash) = data.as_ref().and_then(|d| d.sha256.as_ref()) else {
             continue;
         };
-        let span = (spec.from_s.map(f64::to_bits), spec.to_s.map(f64::to_bits));
-        if let Some(first) = seen.insert((hash, span), at) {
+        let before = seen.entry(hash).or_default();
+        let twice = before.iter().copied().find(|&other| overlap(other, at));
+        before.push(at);
+        if let Some(first) = twice {
             caveats.push(Caveat::serious(
                 Warning::SameRecordingTwice,
                 format!(
-                    "{} and {} are the same recording and the same span, so it counts twice; remove one",
+                    "{} and {} take the same part of one recording, so it counts twice; remove one, or part them by from_s and to_s",
                     network::locate(first, &job.captures[first]),
                     network::locate(at, spec)
                 ),

@@ -1082,6 +1082,8 @@ fn one_recording_counts_once() {
     // another span of it
     let mut parts = job;
     parts.captures[1].from_s = Some(10.0);
+    assert!(twice(&parts, &data));
+    parts.captures[0].to_s = Some(10.0);
     assert!(!twice(&parts, &data));
 }
 

@@ -607,7 +607,7 @@ warnings! {
     }
     /// One recording is entered twice.
     SameRecordingTwice "same-recording-twice" {
-        judged_by: "two captures of the same SHA-256 and the same span",
+        judged_by: "two captures of the same SHA-256 whose spans overlap",
         level: Seen(Serious),
         law: "none: equal hashes are equal files",
         effect: "u too small by up to the root of 2",

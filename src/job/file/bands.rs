@@ -115,6 +115,12 @@ impl<'a> Stretches<'a> {
                 "stretches tell of different radii; give the radius where the recording starts and where it ends: radius_mm = [145, 62]",
             ));
         }
+        if spec.radius[0] < spec.radius[1] {
+            return Err(self.source.at(
+                self.at,
+                "records play from the outside in, and stretches go from the first of the two radii to the second: give the larger first",
+            ));
+        }
         if spec.from_s.is_some() != spec.to_s.is_some() {
             return Err(self.source.at(
                 self.at,
