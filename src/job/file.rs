@@ -1083,7 +1083,9 @@ impl<'a> Fields<'a> {
             read.is_ok_and(|d| d.date.is_some() && d.time.is_none() && d.offset.is_none())
         };
         match text {
-            Some(text) if !day(&text) => Err(self.wrong(key, "a day: date = 2026-02-03")),
+            Some(text) if !day(&text) => {
+                Err(self.wrong(key, &format!("a day: {key} = 2026-02-03")))
+            }
             text => Ok(text),
         }
     }
