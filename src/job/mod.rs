@@ -142,21 +142,17 @@ pub enum JobError {
     },
     /// Two things have one name.
     #[error(
-        "the {what} of the {thing} is '{here}' in '{file}' and '{there}' in {other}: they are not the same thing; give one of them another name, or correct the {what}"
+        "the {what} of the {thing} is {here} and {there}: they are not the same thing; give one of them another name, or correct the {what}"
     )]
     OtherThing {
         /// Kind and name.
         thing: String,
         /// What tells them apart.
         what: &'static str,
-        /// As the file has it.
+        /// As an included file has it.
         here: String,
-        /// An included file.
-        file: String,
-        /// As the other has it.
+        /// As another, or the job, has it.
         there: String,
-        /// What it contradicts.
-        other: String,
     },
     /// More draws than memory is kept for.
     #[error(

@@ -1442,10 +1442,8 @@ impl Builder<'_> {
                     return Err(JobError::OtherThing {
                         thing: format!("{kind} '{name}'"),
                         what,
-                        here: value.to_owned(),
-                        file: source.to_owned(),
-                        there: known.to_owned(),
-                        other: other.to_owned(),
+                        here: format!("'{value}' in '{source}'"),
+                        there: format!("'{known}' in {other}"),
                     });
                 }
             }
