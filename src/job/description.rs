@@ -565,10 +565,15 @@ impl Job {
     /// The date on which a capture's radius, speed and turn were read, where it is another than the
     /// job's own: what is read again on another date is another reading.
     pub fn read_on<'a>(&'a self, capture: &'a CaptureSpec) -> Option<&'a str> {
+        let date = self.made_on(capture)?;
+        (self.date.as_ref() != Some(date)).then_some(date.as_str())
+    }
+
+    /// When a capture was made, where the job says so.
+    pub(super) fn made_on<'a>(&'a self, capture: &'a CaptureSpec) -> Option<&'a String> {
         let of_setup = || self.setups.get(&capture.setup)?.date.as_ref();
-        let date = capture.date.as_ref().or_else(of_setup);
-        date.filter(|date| self.date.as_ref() != Some(*date))
-            .map(String::as_str)
+        let stated = capture.date.as_ref().or_else(of_setup);
+        stated.or(self.date.as_ref())
     }
 }
 

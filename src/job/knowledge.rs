@@ -245,7 +245,7 @@ impl KnownCapture {
             stretch: spec.stretch(),
             file: name.describe(at),
             sha256: key(job, at, data).unwrap_or_default(),
-            date: date(job, spec).cloned(),
+            date: job.made_on(spec).cloned(),
             setup: spec.setup.clone(),
             record: spec.record.clone(),
             chain: spec.chain.clone(),
@@ -655,13 +655,6 @@ pub(super) fn counted_once(list: &[Knowledge]) -> Result<(), KnowledgeError> {
     Ok(())
 }
 
-/// When a capture was made, where the job says so.
-fn date<'a>(job: &'a Job, spec: &'a CaptureSpec) -> Option<&'a String> {
-    let of_setup = || job.setups.get(&spec.setup)?.date.as_ref();
-    let stated = spec.date.as_ref().or_else(of_setup);
-    stated.or(job.date.as_ref())
-}
-
 /// What a capture is recognised by: the SHA-256 of its recording; of a given delay, that of what
 /// the job says of it.
 fn key(job: &Job, at: usize, data: &CaptureData) -> Option<String> {
@@ -671,7 +664,7 @@ fn key(job: &Job, at: usize, data: &CaptureData) -> Option<String> {
         let words = (
             (cartridge, &spec.setup, &spec.record, &spec.chain),
             (spec.radius, spec.rpm, spec.turn, spec.swapped),
-            date(job, spec),
+            job.made_on(spec),
         );
         let mut hash = Sha256::new_with_prefix(format!("{words:?}"));
         let numbers = data.information.matrix.iter();
@@ -696,7 +689,7 @@ impl Job {
         };
         let mut job = with_things(self, |at| read(at).is_some());
         for capture in &mut job.captures {
-            capture.date = date(self, capture).cloned();
+            capture.date = self.made_on(capture).cloned();
         }
         let part = Part {
             conditions: basis::stated(self),

@@ -1,7 +1,9 @@
 //! From the solved network to results in the user's terms.
 
 use super::contribution::{Brought, shares};
-use super::description::{Alignment, ArmOf, CaptureSpec, Cartridge, Job, PivotedArm, Source};
+use super::description::{
+    Alignment, ArmOf, CaptureSpec, Cartridge, Job, PivotedArm, Setup, Source,
+};
 use super::explanation::{DOUBTED_P, Examined, Explanation};
 use super::network::{
     self, Angle, CaptureData, Linear, Network, Parameter, READINGS, Readings, SCATTER, id,
@@ -809,8 +811,8 @@ impl View<'_> {
     /// What is known of an arm; `None` where no recording was made with it.
     fn arm(&self, name: &str, arm: &PivotedArm) -> Result<Option<ArmKnown>, JobError> {
         let played = |c: &CaptureSpec| {
-            let of = self.job.setups.get(&c.setup).map(|s| &s.arm);
-            c.source != Source::Planned && of == Some(&ArmOf::Pivoted(name.to_owned()))
+            let of = self.job.setups.get(&c.setup).and_then(Setup::arm_name);
+            c.source != Source::Planned && of.is_some_and(|of| of == name)
         };
         if !self.job.captures.iter().any(played) {
             return Ok(None);
