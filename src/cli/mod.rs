@@ -26,6 +26,7 @@ use groovelag::job::CaptureData;
 use groovelag::job::file::Reading;
 use groovelag::outside::{is_unsafe, shown};
 use groovelag::uncertainty::Standing;
+use rayon::{ThreadPool, ThreadPoolBuildError, ThreadPoolBuilder};
 use std::path::Path;
 use std::process::ExitCode;
 
@@ -109,6 +110,19 @@ fn program() -> clap::Command {
     measure::with_bands(Arguments::command())
 }
 
+fn threads_of(number: usize) -> ThreadPoolBuilder {
+    ThreadPoolBuilder::new().num_threads(number)
+}
+
+/// One thread by itself, for work whose memory is to be kept for one alone.
+fn one_thread() -> Result<ThreadPool, String> {
+    threads_of(1).build().map_err(|e| without_threads(&e))
+}
+
+fn without_threads(error: &ThreadPoolBuildError) -> String {
+    format!("the threads cannot be made ({error}); ask for fewer with --threads, or free memory")
+}
+
 /// Runs the command line and says how it ended.
 pub fn run() -> ExitCode {
     if views::help_asked(std::env::args_os()) {
@@ -136,13 +150,9 @@ pub fn run() -> ExitCode {
         Err(error) => error.exit(),
     };
     // 0: as many as there are cores
-    let threads = rayon::ThreadPoolBuilder::new()
-        .num_threads(arguments.threads.map_or(0, usize::from))
-        .build_global();
-    if let Err(error) = threads {
-        return unusable(&format!(
-            "the threads cannot be made ({error}); ask for fewer with --threads, or free memory"
-        ));
+    let threads = arguments.threads.map_or(0, usize::from);
+    if let Err(error) = threads_of(threads).build_global() {
+        return unusable(&without_threads(&error));
     }
     // a stream that is followed ends with its result, a page with its last answer, a check
     // with what was done

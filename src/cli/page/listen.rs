@@ -2,6 +2,7 @@
 //! file of the folder and through a [`Session`].
 
 use super::desk::{COVERAGE, Listened, Place};
+use crate::cli::one_thread;
 use groovelag::capture::{
     MAX_SAMPLE_RATE_HZ, Options, Recording, Stereo, StreamWriter, open_stream,
 };
@@ -10,7 +11,7 @@ use groovelag::report::turntable::Live;
 use groovelag::session::{Session, Settings};
 use groovelag::uncertainty::Warning;
 use groovelag::units::MILLIMETRE;
-use rayon::{ThreadPool, ThreadPoolBuilder};
+use rayon::ThreadPool;
 use serde::Serialize;
 use std::fs::File;
 use std::io::{BufRead, BufReader, Read};
@@ -223,8 +224,7 @@ impl Ear {
         mut feed: Feed,
         listened: impl FnOnce() -> Result<Listened, String>,
     ) -> Result<Live, String> {
-        let calculator = ThreadPoolBuilder::new().num_threads(1).build();
-        let calculator = calculator.map_err(|e| e.to_string());
+        let calculator = one_thread();
         let calculator = calculator.inspect_err(|_| stop(&mut feed.recorder))?;
         let mut lock = self.lock();
         let begun = match &*lock {
@@ -364,7 +364,7 @@ impl Listening {
         if self.steps == before {
             return;
         }
-        self.live = self.live.clone().at_level(&self.session.signal());
+        self.live.show_level(&self.session.signal());
         let paused = std::mem::replace(&mut self.paused, self.session.pauses());
         if self.steps < self.look_at && paused == self.paused {
             return;
@@ -372,7 +372,7 @@ impl Listening {
         self.look_at = self.steps + (self.steps / 2).clamp(1, LOOK_STEPS);
         match self.session.so_far() {
             Ok(estimate) => {
-                self.live = self.live.clone().with(&estimate);
+                self.live.show(&estimate);
                 let same = estimate
                     .health
                     .iter()
@@ -386,7 +386,7 @@ impl Listening {
     }
 
     fn end(&mut self, why: &str) {
-        self.live = self.live.clone().ended(why);
+        self.live.end(why);
         stop(&mut self.recorder);
     }
 

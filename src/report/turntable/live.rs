@@ -90,9 +90,8 @@ impl Live {
         }
     }
 
-    /// The same with what is known now.
-    #[must_use]
-    pub fn with(self, estimate: &Estimate) -> Self {
+    /// Shows what is known now.
+    pub fn show(&mut self, estimate: &Estimate) {
         let of_tip = estimate.rotation_deg.as_ref();
         let of_tip = of_tip.map(|q| ("stylus to the groove", "stylus", q));
         let of_cut = estimate.cut_rotation_deg.as_ref();
@@ -143,51 +142,40 @@ impl Live {
         } else {
             ""
         };
-        Self {
-            heard: match answered {
-                true => format!("{} of programme{since}", duration(estimate.programme_s)),
-                false => "no programme yet".to_owned(),
-            },
-            answer,
-            order,
-            enough,
-            health: estimate
-                .health
-                .iter()
-                .filter(|c| !serious.is_some_and(|s| s == *c) && c.level > Level::Note)
-                .map(|c| Doubt {
-                    level: c.level,
-                    message: sentence(&without_options(&c.message)),
-                })
-                .chain((estimate.stretch > 1).then(|| Doubt {
-                    level: Level::Caution,
-                    message: LIFTED.to_owned(),
-                }))
-                .collect(),
-            ..self
-        }
+        self.heard = match answered {
+            true => format!("{} of programme{since}", duration(estimate.programme_s)),
+            false => "no programme yet".to_owned(),
+        };
+        self.answer = answer;
+        self.order = order;
+        self.enough = enough;
+        self.health = estimate
+            .health
+            .iter()
+            .filter(|c| !serious.is_some_and(|s| s == *c) && c.level > Level::Note)
+            .map(|c| Doubt {
+                level: c.level,
+                message: sentence(&without_options(&c.message)),
+            })
+            .chain((estimate.stretch > 1).then(|| Doubt {
+                level: Level::Caution,
+                message: LIFTED.to_owned(),
+            }))
+            .collect();
     }
 
-    /// The same with the level of now.
-    #[must_use]
-    pub fn at_level(self, signal: &Signal) -> Self {
-        Self {
-            levels: [
-                Bar::of("Left", signal.left_dbfs, signal.left_peak_dbfs),
-                Bar::of("Right", signal.right_dbfs, signal.right_peak_dbfs),
-            ],
-            ..self
-        }
+    /// Shows the level of now.
+    pub fn show_level(&mut self, signal: &Signal) {
+        self.levels = [
+            Bar::of("Left", signal.left_dbfs, signal.left_peak_dbfs),
+            Bar::of("Right", signal.right_dbfs, signal.right_peak_dbfs),
+        ];
     }
 
-    /// The same, ended for a reason that the user should know.
-    #[must_use]
-    pub fn ended(self, why: &str) -> Self {
-        Self {
-            order: format!("{} Keep what came, or discard it.", sentence(why)),
-            ended: true,
-            ..self
-        }
+    /// Shows that it has ended, for a reason that the user should know.
+    pub fn end(&mut self, why: &str) {
+        self.order = format!("{} Keep what came, or discard it.", sentence(why));
+        self.ended = true;
     }
 }
 
@@ -226,7 +214,8 @@ mod tests {
             outlook: Some(outlook(noise_deg, 1.0, programme_s, None)),
         };
         let [what, file, source] = ["As found", "found.wav", "Line"].map(str::to_owned);
-        let live = Live::new(what, file, source, false).with(&estimate);
+        let mut live = Live::new(what, file, source, false);
+        live.show(&estimate);
         (live.enough, live.order)
     }
 
