@@ -278,6 +278,121 @@ snr_db = 45
     }
 }
 
+/// A side in miniature (24 s from 145 to 62 mm, tangential), in stretches: what the command says of
+/// it is what a job says, and holds the truth. The first and the last delay are those of the
+/// groove's speed there, four degrees of the tip's lever.
+#[test]
+fn stretches_of_a_recording_are_those_of_a_job() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = |name: &str| folder.path().join(name).to_str().unwrap().to_owned();
+    let side = "format = 1
+[programme]
+kind = \"pink\"
+duration_s = 24
+peak_cm_s = 6
+[capture]
+radius_mm = [145, 62]
+rpm = 33
+sample_rate_hz = 44100
+[cartridge]
+profile = \"elliptical\"
+frontal_radius_um = 18
+side_radius_um = 8
+[setup]
+rotation_deg = 4
+[chain]
+skew_us = 0.35
+[dirt]
+snr_db = 40
+";
+    std::fs::write(path("side.toml"), side).unwrap();
+    let made = groovelag(&["simulate", &path("side.toml"), "-o", &path("")]);
+    assert!(made.status.success(), "{made:?}");
+    let job = "format = 1
+[cartridge.c]
+profile = \"elliptical\"
+frontal_radius_um = 18
+side_radius_um = 8
+[setup.s]
+arm = \"tangential\"
+[[capture]]
+file = \"side.wav\"
+radius_mm = [145, 62]
+rpm = 33
+stretches = 4
+";
+    std::fs::write(path("job.toml"), job).unwrap();
+    let solved = json(&groovelag(&["solve", &path("job.toml"), "--json"]));
+    let page = path("page.html");
+    let (side, command) = (path("side.wav"), "--radius 145..62 --rpm 33 --stretches");
+    let situation = "--stylus elliptical:18x8 --arm tangential --json --report";
+    let mut arguments = vec!["measure", side.as_str()];
+    arguments.extend(command.split(' ').chain(["4"]).chain(situation.split(' ')));
+    arguments.push(&page);
+    let measured = json(&groovelag(&arguments));
+    let number = |v: &serde_json::Value| v.as_f64().unwrap();
+    let same = |a: &serde_json::Value, b: &serde_json::Value| {
+        let off = (number(&a["value"]) - number(&b["value"])).abs();
+        assert!(off < 1e-6 * number(&b["standard_uncertainty"]), "{a} {b}");
+    };
+    let curve = &measured["over_radius"];
+    same(
+        &measured["rotation_deg"],
+        &solved["setups"][0]["rotation_deg"],
+    );
+    same(&curve["chain_skew_us"], &solved["chains"][0]["skew_us"]);
+    let inside = |q: &serde_json::Value, truth: f64| {
+        let (lower, upper) = (number(&q["lower"]), number(&q["upper"]));
+        assert!(lower < truth && truth < upper, "{q}");
+    };
+    inside(&measured["rotation_deg"], 4.0);
+    inside(&curve["chain_skew_us"], 0.35);
+    // 0.5 us before
+    let u = number(&curve["chain_skew_us"]["standard_uncertainty"]);
+    assert!(u < 0.4, "{u}");
+    let stretches = curve["stretches"].as_array().unwrap();
+    assert_eq!(stretches.len(), 4);
+    for (k, stretch) in stretches.iter().enumerate() {
+        let capture = &solved["captures"][k];
+        assert_eq!(stretch["predicted_us"], capture["predicted_us"]);
+        // contacts 19.8 um apart (docs/method.md), the groove's mean speed in the stretch
+        let radius = 145.0 - 83.0 * (k as f64 + 0.5) / 4.0;
+        let speed = std::f64::consts::TAU * radius * 1e-3 / 1.8;
+        let tip = groovelag::groove::Tip {
+            profile: groovelag::groove::Profile::Elliptical,
+            size: [18e-6, 8e-6, 0.0],
+        };
+        let path = tip.path(4_f64.to_radians(), std::f64::consts::FRAC_PI_4);
+        let expected = 0.35 + 1e6 * path.length / speed;
+        let found = number(&stretch["delay_us"]);
+        let u = number(&measured["delay_us"]["standard_uncertainty"]);
+        assert!(
+            (found - expected).abs() < 3.0 * u,
+            "{k}: {found} {expected} {u}"
+        );
+    }
+    let shown = std::fs::read_to_string(page).unwrap();
+    assert!(shown.contains("<figure id=\"over-radius\">"));
+    let refused = |more: &[&str], says: &str| {
+        let mut arguments = vec!["measure"];
+        arguments.extend(more);
+        arguments.extend(["--rpm", "33", "--stretches", "4"]);
+        let said = groovelag(&arguments);
+        let message = String::from_utf8_lossy(&said.stderr).into_owned();
+        assert!(
+            !said.status.success() && message.contains(says),
+            "{message}"
+        );
+    };
+    refused(&[&side, "--radius", "145"], "different radii");
+    refused(&[&side, "--radius", "62..145"], "larger first");
+    refused(
+        &[&side, "--radius", "145..62", "--from", "3"],
+        "both start and end",
+    );
+    refused(&["-", "--radius", "145..62"], "save it to a file");
+}
+
 fn json(output: &Output) -> serde_json::Value {
     serde_json::from_slice(&output.stdout)
         .unwrap_or_else(|e| panic!("{e}: {}", String::from_utf8_lossy(&output.stderr)))

@@ -383,8 +383,8 @@ const JOB: &[(&str, &[(&str, &str)])] = &[
             ("turn_deg", "quantity"),
             ("leads", "leads"),
             ("channels", "channels"),
-            ("from_s", "number"),
-            ("to_s", "number"),
+            ("from_s", "time"),
+            ("to_s", "time"),
             ("date", "text"),
             ("bands", "bands"),
             ("stretches", "stretches"),
@@ -424,13 +424,18 @@ fn job_schema() -> Value {
         "leads": { "enum": ["normal", "swapped"] },
         "alignment": { "enum": ["gauge", "eye", "unknown"] },
         "channels": { "type": "array", "items": { "type": "integer", "minimum": 1 }, "minItems": 2, "maxItems": 2 },
-        "stretches": { "type": "integer", "minimum": 2, "maximum": 100 },
+        "stretches": {
+            "type": "integer",
+            "minimum": groovelag::job::STRETCHES.start(),
+            "maximum": groovelag::job::STRETCHES.end()
+        },
+        "time": { "type": ["number", "string"] },
         "quantity": { "anyOf": [{ "type": "number" }, with_u(json!({ "type": "number" }))] },
         "rpm": { "anyOf": [rpm, with_u(rpm.clone())] },
         "radius": { "anyOf": [radius, with_u(radius.clone())] },
     });
     let reference = |kind: &str| json!({ "$ref": format!("#/$defs/{kind}") });
-    let time = json!({ "type": ["number", "string"] });
+    let time = reference("time");
     let band = json!({
         "type": "object",
         "properties": {

@@ -200,7 +200,7 @@ fn stretches_are_captures_at_their_radii() {
         ),
         (
             "file = 'a.wav'\nradius_mm = [145, 62]\nstretches = 4\nfrom_s = 3",
-            "both 'from_s' and 'to_s'",
+            "both start and end",
         ),
         (
             "file = 'a.wav'\nradius_mm = [145, 62]\nstretches = 4\nbands = \"pauses\"",

@@ -74,6 +74,24 @@ pub fn bands(
     Ok(parted(&whole, depth_db()).into_iter().map(span).collect())
 }
 
+/// All that plays: from the start of the first of the bands of `file` to the end of the last.
+///
+/// # Errors
+///
+/// In words, when nothing plays.
+pub fn programme(bands: &[Span], file: &str) -> Result<Span, String> {
+    let ends = bands.first().zip(bands.last());
+    let whole = ends.map(|(first, last)| Span {
+        from_s: first.from_s,
+        to_s: last.to_s,
+    });
+    whole.ok_or_else(|| {
+        format!(
+            "nothing plays in '{file}' that could be taken in stretches; state where it starts and ends, in seconds"
+        )
+    })
+}
+
 /// Levels of frames, dB, both channels together.
 struct Meter {
     /// Samples in a cell.

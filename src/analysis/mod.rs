@@ -6,7 +6,7 @@ mod evidence;
 pub mod follow;
 
 pub use again::settle;
-pub use bands::{Span, bands, depth_db};
+pub use bands::{Span, bands, depth_db, programme};
 pub use evidence::{Evidence, Moment};
 
 use again::{Again, Keeper, Part, Treatment};

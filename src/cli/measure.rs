@@ -6,11 +6,11 @@ use super::views::Views;
 use super::{Common, Outcome};
 use clap::{Args, Command};
 use groovelag::analysis::{self, Request, Through};
-use groovelag::capture::Source;
+use groovelag::capture::{Options, Source};
 use groovelag::groove::Profile;
 use groovelag::job::{
-    self, Alignment, ArmOf, CaptureSpec, Cartridge, Details, Job, Measured, PivotedArm, Setup,
-    Stated,
+    self, Alignment, ArmOf, CaptureData, CaptureSpec, Cartridge, Details, Job, Measured,
+    PivotedArm, STRETCHES, Setup, Stated,
 };
 use groovelag::report::bands::{BandFound, BandList};
 use groovelag::report::start::{AnyArm, Tip};
@@ -174,8 +174,11 @@ pub struct Measure {
     #[command(flatten)]
     place: Option<PlaceArguments>,
     /// List its bands, parted by pauses
-    #[arg(long, conflicts_with_all = ["radius", "rpm", "tolerance", "from", "to", "report", "plot", "sketch"])]
+    #[arg(long, conflicts_with_all = ["radius", "rpm", "tolerance", "from", "to", "report", "plot", "sketch", "stretches"])]
     bands: bool,
+    /// Take a side (--radius 145..62) in N stretches
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(i64::from(*STRETCHES.start())..=i64::from(*STRETCHES.end())))]
+    stretches: Option<u16>,
     #[command(flatten)]
     situation: SituationArguments,
     /// Tolerance to the cartridge body, degrees either way
@@ -202,6 +205,34 @@ pub fn with_bands(program: Command) -> Command {
             })
         })
     })
+}
+
+/// Makes the one capture of `job` that of each stretch of its recording.
+fn take_in_stretches(job: &mut Job, of: usize, request: &Request) -> Result<(), String> {
+    let whole = job.captures.remove(0);
+    job.captures = whole
+        .in_stretches(of)
+        .map_err(|reason| format!("--stretches: {reason}"))?;
+    if request.source == Source::StandardInput {
+        return Err(
+            "--stretches reads a recording several times, and standard input comes once; save it to a file"
+                .to_owned(),
+        );
+    }
+    if whole.from_s.is_some() {
+        return Ok(());
+    }
+    let mut progress = Progress::new();
+    let bands = analysis::bands(&request.source, &request.options, &mut |f| {
+        progress.show("looking for the programme", f);
+    });
+    let bands = bands.map_err(|e| e.to_string())?;
+    let span = analysis::programme(&bands, &request.source.name())?;
+    for spec in &mut job.captures {
+        let part = spec.stretch().map(|s| s.part([span.from_s, span.to_s]));
+        [spec.from_s, spec.to_s] = [part.map(|p| p[0]), part.map(|p| p[1])];
+    }
+    Ok(())
 }
 
 impl Measure {
@@ -285,29 +316,62 @@ impl Measure {
             calibration,
             leads_swapped: self.situation.leads_swapped,
         });
-        let mut progress = Progress::new();
-        let analysis =
-            analysis::analyse_through(&request, through, &mut |f| progress.show("reading", f))
-                .map_err(|e| e.to_string())?;
-        drop(progress);
         let mut job = self
             .situation
             .job(place, &self.recording, &[("", &self.capture)]);
         job.limits.tolerance = self.tolerance.map(|t| t * DEGREE);
-        let mut terms = Vec::new();
-        if let Some(calibration) = calibration {
-            terms = calibration.prior_changes().terms;
-            job::replace_priors(&mut job, &BTreeMap::from([(String::new(), calibration)]));
+        if let Some(of) = self.stretches {
+            take_in_stretches(&mut job, usize::from(of), &request)?;
+        }
+        let terms = calibration.as_ref().map(|c| c.prior_changes().terms);
+        let terms = terms.unwrap_or_default();
+        let mut progress = Progress::new();
+        let mut analyses = Vec::new();
+        let mut stretches = Vec::new();
+        for (k, spec) in job.captures.iter().enumerate() {
+            let request = Request {
+                from_s: spec.from_s,
+                to_s: spec.to_s,
+                // the file is hashed once
+                options: Options {
+                    hash: hash && k == 0,
+                    ..request.options.clone()
+                },
+                ..request.clone()
+            };
+            let what = match spec.stretch() {
+                Some(_) => format!("stretch {} of {}", k + 1, job.captures.len()),
+                None => "reading".to_owned(),
+            };
+            let mut shown = |f| progress.show(&what, f);
+            let analysis = analysis::analyse_through(&request, through, &mut shown);
+            let analysis = analysis.map_err(|e| match spec.stretch() {
+                Some(_) => format!("{e} ({what})"),
+                None => e.to_string(),
+            })?;
+            match spec.stretch() {
+                Some(_) => stretches.push(CaptureData::of(&analysis).with_priors(&terms)),
+                None => analyses.push(analysis),
+            }
+        }
+        drop(progress);
+        if let Some(calibration) = &calibration {
+            let own = BTreeMap::from([(String::new(), calibration.clone())]);
+            job::replace_priors(&mut job, &own);
         }
         let coverage = self.common.coverage;
         let Measured {
             measurement,
             solved,
             data,
-        } = job::measure(&job, &analysis, &terms, coverage, []).map_err(|e| e.to_string())?;
+        } = match &analyses[..] {
+            [whole] => job::measure(&job, whole, &terms, coverage, []),
+            _ => job::measure_stretches(&job, stretches, coverage),
+        }
+        .map_err(|e| e.to_string())?;
         let mut written = Ok(());
         if self.views.any() {
-            let details = Details::of(&job, &[Some(data)], &solved);
+            let details = Details::of(&job, &data, &solved);
             written = self.views.write(&page::measurement(
                 &measurement,
                 &page::About {
@@ -331,7 +395,10 @@ impl Measure {
                 let list: Vec<_> = angle.iter().map(|(n, q)| ((*n).to_owned(), *q)).collect();
                 text.push('\n');
                 text += &sketch::rotations(&list, None, width);
-                text += &sketch::along(&analysis.evidence(), width);
+                text += &match &measurement.over_radius {
+                    Some(curve) => sketch::over_radius(&curve.stretches, width),
+                    None => sketch::recordings(&Details::of(&job, &data, &solved), width),
+                };
             }
             output::print(&text)?;
         }

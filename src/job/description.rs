@@ -4,6 +4,7 @@ use super::priors::{self, DefaultPrior};
 use crate::groove::Profile;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
+use std::ops::RangeInclusive;
 use std::path::PathBuf;
 
 /// A value with its standard uncertainty, in SI units. An uncertainty of zero
@@ -400,6 +401,11 @@ pub enum FoundBy {
     Stretch(Stretch),
 }
 
+/// How many stretches a recording may be taken in: two radii tell two unknowns apart, and of more
+/// than a hundred each would be some seconds long, with bars and clicks of its own. Common practice,
+/// no source.
+pub const STRETCHES: RangeInclusive<u16> = 2..=100;
+
 /// The stretch of this number, counted from 0, of so many of one length that a recording is taken
 /// in: the radius goes through them from start to end as time does.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
@@ -498,6 +504,43 @@ impl CaptureSpec {
             FoundBy::Stretch(stretch) => Some(stretch),
             _ => None,
         }
+    }
+
+    /// It as so many stretches of one length.
+    ///
+    /// # Errors
+    ///
+    /// In words, when its radii or times belong to no stretches.
+    pub fn in_stretches(&self, of: usize) -> Result<Vec<Self>, &'static str> {
+        let [start, end] = self.radius;
+        if start == end {
+            return Err(
+                "stretches tell of different radii; give the radius where the recording starts and the one where it ends, for a whole side 145 and 62 mm",
+            );
+        }
+        if start < end {
+            return Err(
+                "records play from the outside in, and stretches go from the first of the two radii to the second: give the larger first",
+            );
+        }
+        if self.from_s.is_some() != self.to_s.is_some() {
+            return Err(
+                "of stretches, state both start and end in seconds, which belong to the two radii, or neither: then the programme goes from the first to the last that plays",
+            );
+        }
+        let span = self.from_s.zip(self.to_s);
+        let stretches = (0..of).map(|which| {
+            let stretch = Stretch { which, of };
+            let span = span.map(|(from, to)| stretch.part([from, to]));
+            Self {
+                band: Some(BandOf::stretch(stretch)),
+                radius: stretch.part(self.radius),
+                from_s: span.map(|s| s[0]),
+                to_s: span.map(|s| s[1]),
+                ..self.clone()
+            }
+        });
+        Ok(stretches.collect())
     }
 
     /// Its recording as the job names it, with `/`.

@@ -2,6 +2,7 @@
 
 use super::description::Job;
 use super::network::{CaptureData, Mounting, named, tidy};
+use super::over_radius::OverRadius;
 use super::priors;
 use super::scatter::{Comparable, Scatter, Series};
 use super::solution::{Solved, View};
@@ -79,9 +80,9 @@ pub struct CaptureDetails {
     pub note: Option<String>,
     /// What its recording looked like.
     pub evidence: Option<Arc<Evidence>>,
-    /// Radius of each stretch of the recording, millimetres; empty where it
+    /// Radius of each part of the recording whose delay is shown, millimetres; empty where it
     /// does not change.
-    pub stretch_radius_mm: Vec<f64>,
+    pub part_radius_mm: Vec<f64>,
 }
 
 /// What a report shows beside the results of a job.
@@ -95,6 +96,8 @@ pub struct Details {
     pub turns: Vec<Series>,
     /// Delay against the reciprocal of the speed (seconds per metre).
     pub speeds: Vec<Series>,
+    /// Delay over the radius of recordings taken in stretches.
+    pub over_radius: Vec<OverRadius>,
     /// Every capture that has been read.
     pub captures: Vec<CaptureDetails>,
 }
@@ -126,6 +129,7 @@ impl Details {
             speeds: setups()
                 .filter_map(|s| comparable.speeds(s, solved.coverage))
                 .collect(),
+            over_radius: OverRadius::of(job, data, solved),
             captures: captures(job, data),
         }
     }
@@ -271,7 +275,7 @@ fn captures(job: &Job, data: &[Option<CaptureData>]) -> Vec<CaptureDetails> {
         .filter_map(|(at, (spec, data))| {
             let data = data.as_ref()?;
             let [start, end] = spec.radius.map(|r| r / MILLIMETRE);
-            let stretches = data.evidence.iter().flat_map(|e| &e.along);
+            let parts = data.evidence.iter().flat_map(|e| &e.along);
             Some(CaptureDetails {
                 capture: at + 1,
                 file: spec.describe(at),
@@ -282,12 +286,10 @@ fn captures(job: &Job, data: &[Option<CaptureData>]) -> Vec<CaptureDetails> {
                 swapped: spec.swapped,
                 note: spec.note.clone(),
                 evidence: data.evidence.clone(),
-                stretch_radius_mm: if start == end {
+                part_radius_mm: if start == end {
                     Vec::new()
                 } else {
-                    stretches
-                        .map(|m| start + m.position * (end - start))
-                        .collect()
+                    parts.map(|m| start + m.position * (end - start)).collect()
                 },
             })
         })

@@ -738,8 +738,8 @@ fn capture<'a>(
     if rpm.value.is_none() {
         return Err(f.missing("rpm"));
     }
-    let from_s = f.number("from_s", 0.0..=1e6)?;
-    let to_s = f.number("to_s", 0.0..=1e6)?;
+    let from_s = f.time("from_s")?;
+    let to_s = f.time("to_s")?;
     if let (Some(from), Some(to)) = (from_s, to_s)
         && from >= to
     {

@@ -3,8 +3,9 @@
 use super::JobError;
 use super::description::{ArmOf, Job};
 use super::network::CaptureData;
-use super::solution::{ArmResult, Correction, Narrows, Solved, solve};
-use crate::analysis::Analysis;
+use super::over_radius::{OverRadius, StretchResult};
+use super::solution::{ArmKnown, ArmResult, Correction, Narrows, Solved, solve};
+use crate::analysis::{About, Analysis};
 use crate::delay::phase::PhaseTerm;
 use crate::document::Program;
 use crate::uncertainty::{BudgetLine, Caveat, Conformity, Direction, Quantity, Warning};
@@ -33,7 +34,8 @@ pub struct Measurement {
     pub duration_s: f64,
     /// The part that was analysed, seconds from the start: start, end.
     pub analysed_s: [f64; 2],
-    /// Offset between the channels as recorded, right after left.
+    /// Offset between the channels as recorded, right after left; of a recording taken in stretches,
+    /// the mean over these.
     pub delay_us: Quantity,
     /// Rotation of the stylus to the groove at this radius, clockwise seen from
     /// above; null for a spherical tip, which cannot see it.
@@ -46,6 +48,9 @@ pub struct Measurement {
     pub headshell_deg: Option<Quantity>,
     /// A stated pivoted arm at this radius.
     pub arm: Option<ArmResult>,
+    /// Of a recording taken in stretches, its delay over the radius; null of one taken as a whole.
+    #[serde(default)]
+    pub over_radius: Option<TakenInStretches>,
     /// Rotation of the record's cut, for a spherical tip.
     pub cut_rotation_deg: Option<Quantity>,
     /// Which way the stylus (with a spherical tip: the cut) is turned.
@@ -74,14 +79,26 @@ impl Measurement {
     pub const SCHEMA: &'static str = "groovelag/measurement/1";
 }
 
+/// What a recording taken in stretches tells over the radius.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+pub struct TakenInStretches {
+    /// Its stretches, in their order.
+    pub stretches: Vec<StretchResult>,
+    /// Time skew of the recording chain, which the groove's speed does not change.
+    pub chain_skew_us: Quantity,
+    /// Overhang and offset angle of a stated pivoted arm.
+    pub arm: Option<ArmKnown>,
+}
+
 /// A measurement and what it was made from.
 pub struct Measured {
     /// The document.
     pub measurement: Measurement,
     /// The job as solved.
     pub solved: Solved,
-    /// What the recording says.
-    pub data: CaptureData,
+    /// What each capture says.
+    pub data: Vec<Option<CaptureData>>,
 }
 
 /// What one analysed recording says of the rotation, as the only capture of `job`.
@@ -98,64 +115,160 @@ pub fn measure(
     coverage: f64,
     further: impl IntoIterator<Item = Caveat>,
 ) -> Result<Measured, JobError> {
-    let [spec] = &job.captures[..] else {
-        return Err(JobError::DataCount {
-            captures: job.captures.len(),
-            data: 1,
-        });
-    };
     // The capture's own doubts are listed here as they are, not by capture.
     let data = CaptureData {
         caveats: Vec::new(),
         ..CaptureData::of(analysis).with_priors(terms)
     };
-    let solved = solve(job, &[Some(data.clone())], coverage)?;
-    let solved = solved.with_warnings(analysis.caveats.iter().cloned().chain(further));
+    let doubts = analysis.caveats.iter().cloned().chain(further);
+    let solved = solved(job, vec![data], coverage)?.with_warnings(doubts);
     let estimate = &analysis.estimate;
-    let solution = &solved.solution;
-    let setups = &solution.setups;
-    let setup = setups.iter().find(|s| s.name == spec.setup);
-    let setup = setup.unwrap_or(&setups[0]);
-    let cut = match setup.blind {
-        true => Some(solved.cut(&spec.record)?),
-        false => None,
+    let delay = Quantity::normal(estimate.delay_s, estimate.standard_uncertainty_s, coverage);
+    let (from, to) = estimate.span_s;
+    solved.measured(
+        job,
+        &analysis.about,
+        [from, to],
+        delay.scaled(MICROSECOND.recip()),
+    )
+}
+
+/// The same of a recording taken in [stretches](super::CaptureSpec::in_stretches): `job` has a capture for
+/// each, and `data` what it says, with its priors.
+///
+/// # Errors
+///
+/// When the job has not as many captures as there are data, which come from recordings, or cannot
+/// be solved.
+pub fn measure_stretches(
+    job: &Job,
+    data: Vec<CaptureData>,
+    coverage: f64,
+) -> Result<Measured, JobError> {
+    let count = JobError::DataCount {
+        captures: job.captures.len(),
+        data: data.len(),
     };
-    let sees = |quantity: Quantity| Some(quantity).filter(|_| !setup.blind);
-    // That priors carry a single capture goes without saying, and the budget
-    // says which.
-    let unspoken = [Warning::CarriedByPriors, Warning::ChiSquareLow];
-    let warnings = solution.warnings.iter();
-    let measurement = Measurement {
-        in_doubt: solution.in_doubt.clone(),
-        schema: Measurement::SCHEMA.to_owned(),
-        program: Program::this(),
-        file: analysis.about.file.clone(),
-        sha256: analysis.about.sha256.clone(),
-        sample_rate_hz: analysis.about.sample_rate_hz,
-        duration_s: analysis.about.duration_s,
-        analysed_s: [estimate.span_s.0, estimate.span_s.1],
-        delay_us: Quantity::normal(estimate.delay_s, estimate.standard_uncertainty_s, coverage)
-            .scaled(MICROSECOND.recip()),
-        rotation_deg: sees(setup.rotation_deg),
-        stylus_to_body_deg: setup.stylus_to_body_deg,
-        headshell_deg: sees(setup.headshell_deg),
-        arm: setup.arm,
-        cut_rotation_deg: cut.as_ref().map(|(cut, _)| *cut),
-        direction: Direction::resolved(cut.as_ref().map_or(&setup.rotation_deg, |(cut, _)| cut)),
-        budget: cut.map_or_else(|| setup.budget.clone(), |(_, budget)| budget),
-        warnings: warnings
-            .filter(|w| !unspoken.contains(&w.code))
-            .cloned()
-            .collect(),
-        conformity: setup.conformity,
-        correction: setup.correction,
-        arm_of: setup.arm_of.clone(),
-        narrows: setup.narrows,
-        mounting_stated: setup.mounting_stated,
+    let evidence = |data: Option<&CaptureData>| data.and_then(|d| d.evidence.clone());
+    let ends = evidence(data.first()).zip(evidence(data.last()));
+    let (first, last) = ends.ok_or(count)?;
+    let mut solved = solved(job, data, coverage)?;
+    let captures = &solved.solved.solution.captures;
+    let mean = |of: fn(&Quantity) -> f64| {
+        let sum: f64 = captures.iter().map(|c| of(&c.delay_us)).sum();
+        sum / captures.len() as f64
     };
-    Ok(Measured {
-        measurement,
-        solved,
+    // most of it is the cartridge's response, which all stretches share
+    let delay = Quantity::normal(
+        mean(|q| q.value),
+        mean(|q| q.standard_uncertainty),
+        coverage,
+    );
+    let solution = &solved.solved.solution;
+    let skew_us = solution.chains.first().map(|chain| chain.skew_us);
+    let curve = OverRadius::of(job, &solved.data, &solved.solved);
+    solved.over_radius = curve
+        .into_iter()
+        .next()
+        .zip(skew_us)
+        .map(|(curve, skew_us)| TakenInStretches {
+            stretches: curve.stretches,
+            chain_skew_us: skew_us,
+            arm: solution.arms.first().cloned(),
+        });
+    solved.measured(job, &first.about, [first.span_s.0, last.span_s.1], delay)
+}
+
+/// A job of one recording, solved.
+struct OfOneRecording {
+    solved: Solved,
+    data: Vec<Option<CaptureData>>,
+    over_radius: Option<TakenInStretches>,
+}
+
+fn solved(job: &Job, data: Vec<CaptureData>, coverage: f64) -> Result<OfOneRecording, JobError> {
+    if job.captures.len() != data.len() {
+        return Err(JobError::DataCount {
+            captures: job.captures.len(),
+            data: data.len(),
+        });
+    }
+    let data: Vec<_> = data.into_iter().map(Some).collect();
+    Ok(OfOneRecording {
+        solved: solve(job, &data, coverage)?,
         data,
+        over_radius: None,
     })
+}
+
+impl OfOneRecording {
+    fn with_warnings(self, further: impl IntoIterator<Item = Caveat>) -> Self {
+        Self {
+            solved: self.solved.with_warnings(further),
+            ..self
+        }
+    }
+
+    fn measured(
+        self,
+        job: &Job,
+        about: &About,
+        analysed_s: [f64; 2],
+        delay_us: Quantity,
+    ) -> Result<Measured, JobError> {
+        let spec = &job.captures[0];
+        let Self {
+            solved,
+            data,
+            over_radius,
+        } = self;
+        let solution = &solved.solution;
+        let setups = &solution.setups;
+        let setup = setups.iter().find(|s| s.name == spec.setup);
+        let setup = setup.unwrap_or(&setups[0]);
+        let cut = match setup.blind {
+            true => Some(solved.cut(&spec.record)?),
+            false => None,
+        };
+        let sees = |quantity: Quantity| Some(quantity).filter(|_| !setup.blind);
+        // That priors carry a single capture goes without saying, and the budget
+        // says which.
+        let unspoken = [Warning::CarriedByPriors, Warning::ChiSquareLow];
+        let warnings = solution.warnings.iter();
+        let measurement = Measurement {
+            in_doubt: solution.in_doubt.clone(),
+            schema: Measurement::SCHEMA.to_owned(),
+            program: Program::this(),
+            file: about.file.clone(),
+            sha256: about.sha256.clone(),
+            sample_rate_hz: about.sample_rate_hz,
+            duration_s: about.duration_s,
+            analysed_s,
+            delay_us,
+            rotation_deg: sees(setup.rotation_deg),
+            stylus_to_body_deg: setup.stylus_to_body_deg,
+            headshell_deg: sees(setup.headshell_deg),
+            arm: setup.arm,
+            over_radius,
+            cut_rotation_deg: cut.as_ref().map(|(cut, _)| *cut),
+            direction: Direction::resolved(
+                cut.as_ref().map_or(&setup.rotation_deg, |(cut, _)| cut),
+            ),
+            budget: cut.map_or_else(|| setup.budget.clone(), |(_, budget)| budget),
+            warnings: warnings
+                .filter(|w| !unspoken.contains(&w.code))
+                .cloned()
+                .collect(),
+            conformity: setup.conformity,
+            correction: setup.correction,
+            arm_of: setup.arm_of.clone(),
+            narrows: setup.narrows,
+            mounting_stated: setup.mounting_stated,
+        };
+        Ok(Measured {
+            measurement,
+            solved,
+            data,
+        })
+    }
 }

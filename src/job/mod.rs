@@ -48,6 +48,7 @@ mod knowledge;
 mod measurement;
 mod monte_carlo;
 mod network;
+mod over_radius;
 mod plan;
 pub mod priors;
 mod scatter;
@@ -59,7 +60,7 @@ pub use calibration::{calibrations, replace_priors};
 pub use comparison::{Comparison, compare};
 pub use description::{
     Alignment, ArmOf, Band, BandKind, BandOf, CaptureSpec, Cartridge, Chain, Estimate, FoundBy,
-    INSTRUMENT, Job, Limits, PivotedArm, REPORT, Record, Setup, Source, Stated, Stretch,
+    INSTRUMENT, Job, Limits, PivotedArm, REPORT, Record, STRETCHES, Setup, Source, Stated, Stretch,
 };
 pub use details::{CaptureDetails, ContactView, Details, Learned};
 pub use explanation::{Explanation, Slip};
@@ -67,13 +68,14 @@ pub use file::JobFileError;
 pub use knowledge::{
     Knowledge, KnowledgeError, KnowledgeFile, KnownCapture, KnownJob, KnownTerms, Part,
 };
-pub use measurement::{Measured, Measurement, measure};
+pub use measurement::{Measured, Measurement, TakenInStretches, measure, measure_stretches};
 pub use monte_carlo::monte_carlo;
 pub use network::{Angle, CaptureData, Linear, Network, Parameter, READINGS, TermPrior};
+pub use over_radius::{OverRadius, StretchResult};
 pub use plan::{PLANNED_COVERAGE, Plan, PlannedSetup, Suggestion, Wanted, plan, plan_further};
 pub use scatter::{Series, SeriesPoint};
 pub use solution::{
-    ARM_NOT_STATED, ArmResult, CaptureResult, CartridgeResult, ChainResult, Correction,
+    ARM_NOT_STATED, ArmKnown, ArmResult, CaptureResult, CartridgeResult, ChainResult, Correction,
     Correlation, Fit, LeftBehind, Narrows, RecordResult, SetupResult, Solution, Solved, Turned,
     UnknownResult, correction, is_usual_speed, reading, solve,
 };

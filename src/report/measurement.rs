@@ -3,7 +3,7 @@
 use super::instruction::Situation;
 use super::text;
 use crate::job::{ARM_NOT_STATED, LeftBehind, Measurement};
-use crate::uncertainty::{Direction, Quantity, Standing, rounded, rounded_u};
+use crate::uncertainty::{Direction, Quantity, Standing, plain, rounded, rounded_u};
 
 impl Measurement {
     /// The result in plain words, composed for `width` columns.
@@ -12,6 +12,7 @@ impl Measurement {
         out.push_str(&self.angles(width));
         out.push_str(&self.beside(width));
         out.push_str(&self.delay(width));
+        out.push_str(&self.over_radius(width));
         let instruction = self.situation().map(|s| s.instruction().text());
         out.push_str(&self.advice(instruction, width));
         out.push_str(&self.recording(width));
@@ -81,6 +82,37 @@ impl Measurement {
             ),
             width,
         )
+    }
+
+    /// What a recording taken in stretches tells over the radius.
+    fn over_radius(&self, width: usize) -> String {
+        let Some(curve) = &self.over_radius else {
+            return String::new();
+        };
+        let mut out = String::new();
+        let mut label = "Stretches";
+        for s in &curve.stretches {
+            let words = format!(
+                "{} to {} mm: {} us, as adjusted {} us",
+                plain(s.radius_mm[0], 1),
+                plain(s.radius_mm[1], 1),
+                rounded(s.delay_us, s.own_u_us),
+                rounded(s.predicted_us, s.own_u_us),
+            );
+            out.push_str(&text::labelled(label, &words, width));
+            label = "";
+        }
+        let skew = &curve.chain_skew_us;
+        let skew = format!(
+            "{} us, standard uncertainty {} us",
+            rounded(skew.value, skew.standard_uncertainty),
+            rounded_u(skew.standard_uncertainty)
+        );
+        out.push_str(&text::labelled("Chain skew", &skew, width));
+        if let Some(arm) = &curve.arm {
+            out.push_str(&text::labelled("Arm found", &text::arm_known(arm), width));
+        }
+        out
     }
 
     /// What to do, and the verdict where a tolerance was stated.

@@ -3,7 +3,7 @@
 
 use super::text::{direction, wrapped};
 use crate::analysis::Evidence;
-use crate::job::Details;
+use crate::job::{Details, StretchResult};
 use crate::report::CalibrationReport;
 use crate::report::check::CheckDocument;
 use crate::uncertainty::{Direction, Quantity, Shape, plain, rounded};
@@ -90,10 +90,31 @@ fn columns(title: &str, values: &[f64], unit: &str, u: f64, width: usize) -> Str
 }
 
 /// The delay along a recording.
-pub fn along(e: &Evidence, width: usize) -> String {
+fn along(e: &Evidence, width: usize) -> String {
     let values: Vec<f64> = e.along.iter().map(|m| m.delay_s / MICROSECOND).collect();
     let u = e.standard_uncertainty_s / MICROSECOND;
     columns("Delay along the recording", &values, "us", u, width)
+}
+
+/// The delay over the radius.
+pub fn over_radius(stretches: &[StretchResult], width: usize) -> String {
+    let values: Vec<f64> = stretches.iter().map(|s| s.delay_us).collect();
+    let ends = stretches.first().zip(stretches.last());
+    let title = ends.map_or_else(String::new, |(first, last)| {
+        format!(
+            "Delay from {} to {} mm",
+            plain(first.radius_mm[0], 1),
+            plain(last.radius_mm[1], 1)
+        )
+    });
+    let u = stretches.iter().map(|s| s.own_u_us);
+    columns(
+        &title,
+        &values,
+        "us",
+        u.fold(f64::INFINITY, f64::min),
+        width,
+    )
 }
 
 /// The delays along all recordings of a job.

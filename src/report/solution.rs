@@ -159,18 +159,7 @@ pub fn solution_text(solution: &Solution, title: Option<&str>, width: usize) -> 
         solution
             .arms
             .iter()
-            .map(|arm| {
-                item(
-                    &arm.name,
-                    format!(
-                        "overhang stated {} mm, found {}; offset stated {} degrees, found {}",
-                        plain(arm.overhang_stated_mm, 2),
-                        quantity(&arm.overhang_mm, "mm"),
-                        plain(arm.offset_stated_deg, 2),
-                        quantity(&arm.offset_deg, "degrees"),
-                    ),
-                )
-            })
+            .map(|arm| item(&arm.name, text::arm_known(arm)))
             .collect(),
     );
     section(

@@ -1,7 +1,7 @@
 //! Plain text for a terminal or a file: composed for 80 columns, nothing
 //! depends on colour.
 
-use crate::job::{ArmOf, ArmResult, Comparison};
+use crate::job::{ArmKnown, ArmOf, ArmResult, Comparison};
 use crate::uncertainty::{
     BudgetLine, Caveat, Conformity, Direction, Level, Quantity, Shape, plain, rounded, rounded_u,
 };
@@ -335,6 +335,17 @@ fn pivoted_arm(arm: &ArmResult) -> String {
         plain(error.abs(), 2),
         direction(Direction::of(error)),
         plain(arm.radius_mm, 1)
+    )
+}
+
+/// A stated arm as the recordings have it.
+pub fn arm_known(arm: &ArmKnown) -> String {
+    format!(
+        "overhang stated {} mm, found {}; offset stated {} degrees, found {}",
+        plain(arm.overhang_stated_mm, 2),
+        quantity(&arm.overhang_mm, "mm"),
+        plain(arm.offset_stated_deg, 2),
+        quantity(&arm.offset_deg, "degrees"),
     )
 }
 

@@ -1,7 +1,7 @@
 //! Several captures in one recording: its bands, named by times or found by their pauses.
 
 use super::super::description::{
-    Band, BandKind, BandOf, CaptureSpec, FoundBy, Job, Record, Source, Stretch,
+    Band, BandKind, BandOf, CaptureSpec, FoundBy, Job, Record, STRETCHES, Source,
 };
 use super::{Fields, JobFileError, SourceText, resolve};
 use crate::analysis;
@@ -9,7 +9,6 @@ use crate::capture::{self, CaptureError, Options, Stereo};
 use crate::side::{self, PARTS};
 use crate::units::{parse_seconds, written};
 use std::collections::BTreeMap;
-use std::ops::RangeInclusive;
 use std::path::Path;
 use toml::de::DeValue;
 
@@ -22,10 +21,6 @@ const ENTRY_KEYS: &[&str] = &["name", "from", "to", "radius_mm"];
 const BY_PAUSES: &str = "pauses";
 /// or by the marks of the side to be cut.
 const BY_MARKS: &str = "marks";
-/// How many stretches a recording may be taken in: two radii tell two unknowns apart, and of more
-/// than a hundred each would be some seconds long, with bars and clicks of its own. Common practice,
-/// no source.
-const STRETCHES: RangeInclusive<f64> = 2.0..=100.0;
 /// How a list is written.
 const FORM: &str = "\"pauses\", \"marks\" (on the side that 'groovelag master' writes), or a list of bands: [{ name = \"outer\", from = \"0:12\", to = \"1:10\", radius_mm = 140 }]";
 
@@ -86,7 +81,8 @@ pub(super) struct Stretches<'a> {
 impl<'a> Stretches<'a> {
     fn read(f: &mut Fields<'a>) -> Result<Option<Self>, JobFileError> {
         const KEY: &str = "stretches";
-        let Some(number) = f.number(KEY, STRETCHES)? else {
+        let numbers = f64::from(*STRETCHES.start())..=f64::from(*STRETCHES.end());
+        let Some(number) = f.number(KEY, numbers)? else {
             return Ok(None);
         };
         for (key, instead) in [
@@ -109,40 +105,8 @@ impl<'a> Stretches<'a> {
 
     /// The captures that `spec` stands for.
     pub fn captures(&self, spec: &CaptureSpec) -> Result<Vec<CaptureSpec>, JobFileError> {
-        if spec.radius[0] == spec.radius[1] {
-            return Err(self.source.at(
-                self.at,
-                "stretches tell of different radii; give the radius where the recording starts and where it ends: radius_mm = [145, 62]",
-            ));
-        }
-        if spec.radius[0] < spec.radius[1] {
-            return Err(self.source.at(
-                self.at,
-                "records play from the outside in, and stretches go from the first of the two radii to the second: give the larger first",
-            ));
-        }
-        if spec.from_s.is_some() != spec.to_s.is_some() {
-            return Err(self.source.at(
-                self.at,
-                "beside 'stretches', state both 'from_s' and 'to_s', which belong to the two radii, or neither: then the programme goes from the first to the last that plays",
-            ));
-        }
-        let stretches = (0..self.number).map(|which| {
-            let stretch = Stretch {
-                which,
-                of: self.number,
-            };
-            let span = spec.from_s.zip(spec.to_s);
-            let span = span.map(|(from, to)| stretch.part([from, to]));
-            CaptureSpec {
-                band: Some(BandOf::stretch(stretch)),
-                radius: stretch.part(spec.radius),
-                from_s: span.map(|s| s[0]),
-                to_s: span.map(|s| s[1]),
-                ..spec.clone()
-            }
-        });
-        Ok(stretches.collect())
+        let stretches = spec.in_stretches(self.number);
+        stretches.map_err(|reason| self.source.at(self.at, reason))
     }
 }
 
@@ -388,7 +352,7 @@ impl Entry {
 
 impl Fields<'_> {
     /// A time from the start of a recording: seconds, or `"m:ss"` between quotes.
-    fn time(&self, key: &str) -> Result<Option<f64>, JobFileError> {
+    pub fn time(&self, key: &str) -> Result<Option<f64>, JobFileError> {
         let Some(value) = self.get(key) else {
             return Ok(None);
         };
@@ -460,14 +424,8 @@ impl Found {
                     .ok_or_else(|| miscounted(&file, found, count))
             }
             (Self::Pauses(found), Some(FoundBy::Stretch(stretch))) => {
-                let ends = found.first().zip(found.last());
-                let whole = ends.map(|(first, last)| [first.from_s, last.to_s]);
-                whole.map(|whole| stretch.part(whole)).ok_or_else(|| {
-                    format!(
-                        "nothing plays in '{}' that could be taken in stretches; state 'from_s' and 'to_s'",
-                        spec.file().unwrap_or_default()
-                    )
-                })
+                let whole = analysis::programme(found, &spec.file().unwrap_or_default())?;
+                Ok(stretch.part([whole.from_s, whole.to_s]))
             }
             (Self::Marks(found), _) => {
                 let place = side_part(name).and_then(|k| found[k]);

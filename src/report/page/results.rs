@@ -268,6 +268,14 @@ impl About<'_> {
                 list.push(picture::series(series, turns, &parts::suffix(k), &of));
             }
         }
+        let curves = &self.details.over_radius;
+        for (k, curve) in curves.iter().take(MOST_SETUPS).enumerate() {
+            let of = match curves.len() {
+                1 => String::new(),
+                _ => format!(": {}", file_name(&curve.file)),
+            };
+            list.push(picture::over_radius(curve, &parts::suffix(k), &of));
+        }
         list.extend(picture::unknowns(&self.details.unknowns));
         list
     }
@@ -301,6 +309,19 @@ pub fn measurement(m: &Measurement, about: &About<'_>) -> Page {
     }
     if let Some(rotation) = &m.rotation_deg {
         answer.push_str(&known_to("/rotation_deg", rotation));
+    }
+    if let Some(curve) = &m.over_radius {
+        let mut told = vec![format!(
+            "the chain's time skew, right after left: {}",
+            quantity("/over_radius/chain_skew_us", &curve.chain_skew_us, "us")
+        )];
+        told.extend(curve.arm.iter().map(|arm| escaped(&text::arm_known(arm))));
+        let told = told.join("; the arm's ");
+        let _ = writeln!(
+            answer,
+            "<p>The recording was taken in {} stretches, each at its radius, which also tell {told}.</p>",
+            curve.stretches.len()
+        );
     }
     if let Some(body) = &m.stylus_to_body_deg {
         answer.push_str(&to_the_body(

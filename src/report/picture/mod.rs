@@ -14,7 +14,9 @@ pub use axis::{Axis, Scale};
 pub use calibration::calibration;
 pub use draw::{DrawError, INKS, png_file, svg, svg_file};
 pub use recording::recording;
-pub use results::{budget, comparison, contact, outcomes, rotations, series, unknowns};
+pub use results::{
+    budget, comparison, contact, outcomes, over_radius, rotations, series, unknowns,
+};
 
 use crate::uncertainty::{Quantity, plain};
 
@@ -231,6 +233,10 @@ pub const NAMES: &[(&str, &str)] = &[
     (
         "speeds",
         "delay against the reciprocal of the groove's speed, with the skew as intercept",
+    ),
+    (
+        "over-radius",
+        "delay over the radius of a recording taken in stretches, with the adjustment through it",
     ),
     ("before-after", "two setups with their bands"),
     (

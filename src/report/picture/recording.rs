@@ -192,7 +192,7 @@ fn along(e: &Evidence, capture: &CaptureDetails) -> Picture {
     let reach = 1.5 * most(points.iter().map(|p| (p.1 - value).abs() + p.2));
     let range = (value - reach, value + reach);
     let seconds = e.span_s;
-    let moving = !capture.stretch_radius_mm.is_empty();
+    let moving = !capture.part_radius_mm.is_empty();
     let (first, last) = (points.first(), points.last());
     let (least, largest) = span(points.iter().map(|p| p.1));
     let radius = if moving {
@@ -207,9 +207,9 @@ fn along(e: &Evidence, capture: &CaptureDetails) -> Picture {
     Picture {
         name: "along".to_owned(),
         title: "Delay along the recording".to_owned(),
-        caption: "Each stretch by itself, with one standard uncertainty by its noise; the line is the delay of the whole, shaded with its own. What the cartridge does to the phase is taken out of the whole alone, so that it may lie beside the stretches. A trend may be the radius; a step is a disturbance.".to_owned(),
+        caption: "Each part by itself, with one standard uncertainty by its noise; the line is the delay of the whole, shaded with its own. What the cartridge does to the phase is taken out of the whole alone, so that it may lie beside the parts. A trend may be the radius; a step is a disturbance.".to_owned(),
         description: format!(
-            "Delay of {} stretches from {} to {} s, between {} and {} us; the whole has {} us with a standard uncertainty of {} us.{radius}",
+            "Delay of {} parts from {} to {} s, between {} and {} us; the whole has {} us with a standard uncertainty of {} us.{radius}",
             points.len(),
             plain(first.map_or(0.0, |p| p.0), 1),
             plain(last.map_or(0.0, |p| p.0), 1),

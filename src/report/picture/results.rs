@@ -2,7 +2,7 @@
 
 use super::{Anchor, Axis, Dash, Ink, Mark, Marker, Panel, Picture, bounds, roomy, signed, span};
 use crate::check::Outcome;
-use crate::job::{ContactView, Learned, Series};
+use crate::job::{ContactView, Learned, OverRadius, Series, SeriesPoint, StretchResult};
 use crate::report::check::CheckDocument;
 use crate::report::text;
 use crate::uncertainty::{BudgetLine, Direction, Quantity, plain, rounded, rounded_u};
@@ -294,6 +294,84 @@ pub fn unknowns(list: &[Learned]) -> Option<Picture> {
         top: None,
         panels: vec![rows(order.len(), marks)],
     })
+}
+
+/// Delay over the radius of a recording taken in stretches, with the adjustment through it.
+pub fn over_radius(curve: &OverRadius, suffix: &str, of: &str) -> Picture {
+    let stretches = curve.stretches.iter();
+    let edges = |p: &SeriesPoint, around: f64| {
+        let u = p.standard_uncertainty_us;
+        (p.x, around - u, around + u)
+    };
+    let predicted: Vec<_> = stretches.clone().map(StretchResult::predicted).collect();
+    let measured: Vec<_> = stretches.clone().map(StretchResult::measured).collect();
+    let point = |p: &SeriesPoint| (p.x, p.delay_us, p.standard_uncertainty_us);
+    let line: Vec<_> = predicted.iter().map(|p| (p.x, p.delay_us)).collect();
+    let residuals: Vec<_> = measured
+        .iter()
+        .zip(&predicted)
+        .map(|(m, p)| (m.x, m.delay_us - p.delay_us, m.standard_uncertainty_us))
+        .collect();
+    let largest = |values: &mut dyn Iterator<Item = f64>| values.fold(0.0, f64::max);
+    let reach = 1.2 * largest(&mut residuals.iter().map(|r| r.1.abs() + r.2));
+    let delays = roomy(span(predicted.iter().chain(&measured).flat_map(|p| {
+        let u = p.standard_uncertainty_us;
+        [p.delay_us - u, p.delay_us + u]
+    })));
+    let ends = stretches.clone().flat_map(|s| s.radius_mm);
+    let marks = |points, shaded| {
+        vec![
+            Mark::Band {
+                edges: shaded,
+                ink: Ink::Second,
+                key: None,
+            },
+            Mark::Points {
+                points,
+                ink: Ink::First,
+                marker: Marker::Dot,
+                key: Some("stretches"),
+            },
+        ]
+    };
+    let mut upper = marks(
+        measured.iter().map(point).collect(),
+        predicted.iter().map(|p| edges(p, p.delay_us)).collect(),
+    );
+    upper.insert(
+        1,
+        Mark::line(line, Ink::Second, Dash::Dashed).keyed("as adjusted"),
+    );
+    let words = measured.iter().zip(&predicted).map(|(m, p)| {
+        format!(
+            "{} us at {} mm, as adjusted {} us",
+            rounded(m.delay_us, m.standard_uncertainty_us),
+            plain(m.x, 1),
+            rounded(p.delay_us, m.standard_uncertainty_us)
+        )
+    });
+    Picture {
+        name: format!("over-radius{suffix}"),
+        title: format!("Delay over the radius{of}"),
+        caption: "What the groove does grows towards the centre, where the groove is slower; what chain and cartridge do is the same everywhere. The cartridge's response is taken out as adjusted. Bars: one standard uncertainty of each stretch by itself. Shading: one standard uncertainty of the adjusted delay, most of which all stretches share. Below: measured minus adjusted.".to_owned(),
+        description: format!("{}.", words.collect::<Vec<_>>().join("; ")),
+        x: Axis::linear("radius / mm", span(ends)),
+        top: None,
+        panels: vec![
+            Panel {
+                y: Some(Axis::linear("delay / us", delays)),
+                range: delays,
+                height: 170.0,
+                marks: upper,
+            },
+            Panel {
+                y: Some(Axis::linear("difference / us", (-reach, reach))),
+                range: (-reach, reach),
+                height: 90.0,
+                marks: marks(residuals, Vec::new()),
+            },
+        ],
+    }
 }
 
 /// Delay against what differs between captures; turns or, if not, speeds.

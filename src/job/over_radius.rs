@@ -1,0 +1,119 @@
+//! What a recording taken in stretches shows: its delay over the radius, and the adjustment through it.
+
+use super::description::Job;
+use super::network::{CaptureData, tidy};
+use super::scatter::SeriesPoint;
+use super::solution::Solved;
+use crate::units::{MICROSECOND, MILLIMETRE};
+use serde::{Deserialize, Serialize};
+
+/// A stretch of a recording. The cartridge's and the equaliser's part of the delay is as adjusted, so
+/// what is left between measured and predicted is noise, and what the model lacks.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+pub struct StretchResult {
+    /// Which capture of the job, counted from 1.
+    pub capture: usize,
+    /// Radius at its start and its end, as stated, millimetres.
+    pub radius_mm: [f64; 2],
+    /// Delay, right after left, microseconds.
+    pub delay_us: f64,
+    /// Its standard uncertainty by itself, what the stretches share apart, microseconds.
+    pub own_u_us: f64,
+    /// The delay as the adjustment has it, microseconds.
+    pub predicted_us: f64,
+    /// Its standard uncertainty, microseconds.
+    pub predicted_u_us: f64,
+}
+
+impl StretchResult {
+    /// Radius in its middle, millimetres.
+    pub fn middle_mm(&self) -> f64 {
+        0.5 * (self.radius_mm[0] + self.radius_mm[1])
+    }
+
+    /// The delay as measured, with its uncertainty, over the radius.
+    pub fn measured(&self) -> SeriesPoint {
+        self.at(self.delay_us, self.own_u_us)
+    }
+
+    /// The delay as the adjustment has it.
+    pub fn predicted(&self) -> SeriesPoint {
+        self.at(self.predicted_us, self.predicted_u_us)
+    }
+
+    fn at(&self, delay_us: f64, standard_uncertainty_us: f64) -> SeriesPoint {
+        SeriesPoint {
+            x: self.middle_mm(),
+            delay_us,
+            standard_uncertainty_us,
+        }
+    }
+}
+
+/// One recording's delay over the radius.
+#[derive(Debug, Clone, PartialEq)]
+pub struct OverRadius {
+    /// The recording.
+    pub file: String,
+    /// Its stretches, in their order.
+    pub stretches: Vec<StretchResult>,
+}
+
+impl OverRadius {
+    /// Every recording of a job that was taken in stretches.
+    pub fn of(job: &Job, data: &[Option<CaptureData>], solved: &Solved) -> Vec<Self> {
+        let mut curves: Vec<Self> = Vec::new();
+        for (at, (spec, data)) in job.captures.iter().zip(data).enumerate() {
+            let (Some(stretch), Some(data)) = (spec.stretch(), data) else {
+                continue;
+            };
+            if stretch.which == 0 || curves.is_empty() {
+                let file = spec.file();
+                curves.push(Self {
+                    file: file.unwrap_or_else(|| spec.describe(at)),
+                    stretches: Vec::new(),
+                });
+            }
+            let result = solved.stretch(at, data, spec.radius);
+            curves
+                .last_mut()
+                .expect("one was pushed")
+                .stretches
+                .extend(result);
+        }
+        curves.retain(|curve| curve.stretches.len() > 1);
+        curves
+    }
+}
+
+impl Solved {
+    fn stretch(&self, at: usize, data: &CaptureData, radius: [f64; 2]) -> Option<StretchResult> {
+        let block = self.network.capture_blocks.get(at).copied().flatten()?;
+        let block = &self.network.problem.blocks()[block];
+        let unknowns = block.unknowns();
+        let found = block.evaluate(&self.adjustment.values);
+        let row = found.jacobian.row(0);
+        let covariance = &self.adjustment.covariance;
+        let mut variance = 0.0;
+        for (a, &i) in unknowns.iter().enumerate() {
+            for (b, &j) in unknowns.iter().enumerate() {
+                variance += row[a] * covariance[[i, j]] * row[b];
+            }
+        }
+        // with the terms beside the delay as adjusted
+        let information = &data.information;
+        let weight = information.matrix[[0, 0]];
+        let beside = (1..information.terms.len())
+            .map(|k| information.matrix[[0, k]] * found.values[k])
+            .sum::<f64>();
+        Some(StretchResult {
+            capture: at + 1,
+            radius_mm: radius.map(|r| tidy(r / MILLIMETRE)),
+            delay_us: (information.vector[0] - beside) / weight / MICROSECOND,
+            own_u_us: weight.recip().sqrt() / MICROSECOND,
+            predicted_us: found.values[0] / MICROSECOND,
+            predicted_u_us: variance.max(0.0).sqrt() / MICROSECOND,
+        })
+    }
+}
