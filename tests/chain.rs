@@ -1076,6 +1076,7 @@ fn the_calibrated_bands_cover_over_wishart_draws() {
                 sha256: None,
                 caveats: Vec::new(),
                 priors: Vec::new(),
+                tracing: None,
                 evidence: None,
             }
             .with_priors(&made.calibration.prior_changes().terms);

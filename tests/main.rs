@@ -28,6 +28,7 @@ mod simulate;
 mod start;
 mod stretches;
 mod symmetries;
+mod tip;
 mod tracing;
 mod verify;
 mod warnings;

@@ -321,6 +321,7 @@ const JOB: &[(&str, &[(&str, &str)])] = &[
             ("rotation_deg", "quantity"),
             ("mounting_deg", "quantity"),
             ("aligned", "alignment"),
+            ("full_scale_cm_s", "quantity"),
             ("date", "text"),
             ("mounted", "text"),
         ],

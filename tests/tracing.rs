@@ -137,7 +137,7 @@ impl Recorded {
 }
 
 fn probed((left, right): &(Vec<f32>, Vec<f32>), block: usize) -> Option<Tracing> {
-    let mut probe = TracingProbe::new(RATE);
+    let mut probe = TracingProbe::new(RATE, 0.0);
     for (l, r) in left.chunks(block).zip(right.chunks(block)) {
         probe.push(l, r);
     }

@@ -3,7 +3,7 @@
 use super::{Analysis, AnalysisError, TakenIn, Through, averaged, conclude_through, engine};
 use crate::capture::{self, CaptureError, Options, Recording, Source, Stereo, StreamWriter};
 use crate::delay;
-use crate::spectrum::Tracing;
+use crate::spectrum::{Tracing, TracingProbe};
 use crate::uncertainty::{Caveat, Warning};
 use std::fs::File;
 use std::sync::Arc;
@@ -147,7 +147,19 @@ impl Rereading<'_> {
             }
         };
         let engine = engine(&recording, part.whole, treatment)?;
-        let (mut spectrum, _) = averaged(&mut recording, engine, part, &mut |_| (), progress)?;
+        let mut probe = match treatment {
+            Treatment::Without(_, delay_s) => Some(TracingProbe::new(
+                f64::from(recording.sample_rate_hz()),
+                delay_s,
+            )),
+            _ => None,
+        };
+        let mut also = |block: &Stereo| {
+            if let Some(probe) = &mut probe {
+                probe.push(&block.left, &block.right);
+            }
+        };
+        let (mut spectrum, _) = averaged(&mut recording, engine, part, &mut also, progress)?;
         spectrum.origin = self.part.first;
         let mut caveats = self.caveats.clone();
         if let Treatment::Without(tracing, _) = treatment {
@@ -162,7 +174,11 @@ impl Rereading<'_> {
             part: self.part,
             again: None,
         };
-        conclude_through(taken, self.settings, self.through)
+        let analysis = conclude_through(taken, self.settings, self.through)?;
+        Ok(Analysis {
+            tracing: probe.and_then(|probe| probe.found()),
+            ..analysis
+        })
     }
 }
 
@@ -191,7 +207,7 @@ pub fn settle(
         let aligned = Treatment::Aligned(samples.round() as i64);
         return rereading.analysis(analysis, aligned, progress);
     }
-    let Some(tracing) = tracing else {
+    let Some(mut tracing) = tracing else {
         return Ok(analysis);
     };
     let plain_s = analysis.estimate.delay_s;
@@ -201,10 +217,15 @@ pub fn settle(
         analysis = rereading.analysis(analysis, without, progress)?;
         let moved = analysis.estimate.delay_s - delay_s;
         delay_s = analysis.estimate.delay_s;
-        if moved.abs() < SETTLED_S {
+        // with the delay known, its coefficient is known better
+        let known = analysis.tracing.unwrap_or(tracing);
+        let changed = known.departs_from(&tracing);
+        tracing = known;
+        if moved.abs() < SETTLED_S && changed < COEFFICIENT {
             break;
         }
     }
+    analysis.tracing = Some(tracing);
     let error = COEFFICIENT * (delay_s - plain_s).abs();
     analysis.estimate = analysis.estimate.with_delay_error(error);
     Ok(analysis)

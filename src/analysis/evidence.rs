@@ -50,6 +50,15 @@ pub struct Evidence {
 }
 
 impl Analysis {
+    /// The coefficient of tracing in the middle of the analysed part, and its relative standard
+    /// uncertainty by noise; `None` where no tracing was found.
+    pub fn tracing_in_the_middle(&self) -> Option<(f64, f64)> {
+        let tracing = self.tracing?;
+        let (start, end) = self.estimate.span_s;
+        let sample = 0.5 * (start + end) * f64::from(self.about.sample_rate_hz);
+        Some((tracing.coefficient_s(sample).abs(), tracing.relative_u()))
+    }
+
     /// What a report shows of it.
     pub fn evidence(&self) -> Evidence {
         let estimate = &self.estimate;

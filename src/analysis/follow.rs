@@ -231,7 +231,7 @@ impl Stretch {
                 alignment: 0,
                 whole: false,
             })?,
-            probe: TracingProbe::new(rate),
+            probe: TracingProbe::new(rate, 0.0),
             coder: CoderProbe::new(rate),
             recent: Recent::new(RECENT_STEPS),
             first,

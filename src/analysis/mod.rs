@@ -93,6 +93,8 @@ pub struct Analysis {
     pub spectrum: CrossSpectrum,
     /// What it says of the delay.
     pub estimate: Estimate,
+    /// What tracing adds, where it was found.
+    pub tracing: Option<Tracing>,
     /// Doubts about the recording and the estimate.
     pub caveats: Vec<Caveat>,
 }
@@ -177,7 +179,7 @@ pub fn take_in(
         whole: request.from_s.is_some() || request.to_s.is_some(),
     };
     let mut keeper = (!recording.can_seek()).then(|| Keeper::new(&recording));
-    let mut probe = TracingProbe::new(rate);
+    let mut probe = TracingProbe::new(rate, 0.0);
     let mut coder = CoderProbe::new(rate);
     let engine = engine(&recording, part.whole, Treatment::Plain)?;
     let mut also = |block: &Stereo| {
@@ -386,6 +388,7 @@ pub fn conclude(taken: TakenIn, settings: &delay::Settings) -> Result<Analysis, 
         about: taken.about,
         spectrum: taken.spectrum,
         estimate,
+        tracing: taken.tracing,
         caveats,
     })
 }

@@ -2,7 +2,7 @@
 //! knowledge file, the job, or the table of priors.
 
 use super::description::Job;
-use super::network::{KNOWN, Network, Parameter, RESPONSE, STATED, id, known_in};
+use super::network::{KNOWN, Network, Parameter, RESPONSE, STATED, TRACING, id, known_in};
 use crate::adjust;
 use ndarray::Array1;
 use std::collections::BTreeMap;
@@ -12,7 +12,7 @@ use std::collections::BTreeMap;
 pub(super) enum Brought {
     /// A capture (its place in the job), by its readings and by unknowns of its own.
     Capture(usize),
-    /// Recordings of one cartridge together, by what they leave open of its response.
+    /// Recordings of one cartridge together, by what they leave open of its response, and by their tracing.
     Recordings,
     /// A calibration, by the beginning of its document's SHA-256.
     Calibration(String),
@@ -51,6 +51,7 @@ pub(super) fn shares(
             (Some(file), ..) => Brought::Knowledge(known_in(&job.knowledge[*file].source)),
             (_, Some(at), ..) => Brought::Capture(at),
             (_, _, Some(mounting), _) => by_origin(&mounting.origin),
+            _ if words == TRACING => Brought::Recordings,
             (_, _, _, [first, ..]) => by_prior(job, &network.parameters[*first]),
             _ => Brought::Assumed,
         };

@@ -271,6 +271,10 @@ pub struct Setup {
     pub mounting: Stated,
     /// How the body was aligned.
     pub alignment: Option<Alignment>,
+    /// Peak lateral velocity at 1 kHz that full scale stands for in its recordings, metres per second, if
+    /// stated: then their tracing tells the tip's radius.
+    #[serde(default, skip_serializing_if = "Stated::is_nothing")]
+    pub full_scale: Stated,
     /// The date of its captures, as 2026-02-03, unless they state one.
     pub date: Option<String>,
     /// The day it was mounted, as 2026-02-03, where it stays mounted beyond the job: a setup of this

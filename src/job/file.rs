@@ -385,6 +385,7 @@ fn parse_with_includes(text: &str, path: &str) -> Result<(Job, Includes), JobFil
                     ("unknown", Alignment::Unknown),
                 ],
             )?,
+            full_scale: f.quantity("full_scale_cm_s", 0.01, 0.1..=10_000.0)?,
             date: f.date("date")?,
             mounted: f.date("mounted")?,
         };
@@ -460,6 +461,7 @@ const SETUP_KEYS: &[&str] = &[
     "rotation_deg",
     "mounting_deg",
     "aligned",
+    "full_scale_cm_s",
     "date",
     "mounted",
 ];

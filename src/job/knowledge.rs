@@ -16,7 +16,7 @@ use super::basis;
 use super::description::{
     BandOf, CaptureSpec, Cartridge, Chain, Job, PivotedArm, Record, Setup, Source, Stated, Stretch,
 };
-use super::network::{CaptureData, TermPrior};
+use super::network::{CaptureData, TermPrior, TracingSeen};
 use super::scatter::Scatter;
 use crate::delay::{Information, Node, Term};
 use crate::outside::{shown, without_content};
@@ -164,6 +164,9 @@ pub struct KnownCapture {
     nodes: Vec<Node>,
     /// Covariances of terms that came with the recording, such as those of a calibration.
     priors: Vec<KnownTerms>,
+    /// What tracing adds, where it was found.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    tracing: Option<TracingSeen>,
 }
 
 /// What is known of some terms together.
@@ -262,6 +265,7 @@ impl KnownCapture {
             priors: priors
                 .map(|p| KnownTerms::new(&p.terms, &p.covariance, &p.values))
                 .collect(),
+            tracing: data.tracing,
         }
     }
 
@@ -300,7 +304,11 @@ impl KnownCapture {
         if self.stretch.is_some_and(|s| s.which >= s.of) {
             return Err("a capture is a stretch that its recording has not");
         }
+        if self.tracing.is_some_and(|seen| !seen.is_possible()) {
+            return Err("a capture's tracing has no such figures");
+        }
         let data = CaptureData {
+            tracing: self.tracing,
             information: Information {
                 terms,
                 expansion,

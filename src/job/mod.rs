@@ -53,6 +53,7 @@ mod plan;
 pub mod priors;
 mod scatter;
 mod solution;
+mod tip;
 
 pub use agreement::{Agreement, Compared, Equivalence};
 pub use basis::{AdjustedUnknown, Basis, Input, InputKind, OtherShares};
@@ -70,7 +71,9 @@ pub use knowledge::{
 };
 pub use measurement::{Measured, Measurement, TakenInStretches, measure, measure_stretches};
 pub use monte_carlo::monte_carlo;
-pub use network::{Angle, CaptureData, Linear, Network, Parameter, READINGS, TermPrior};
+pub use network::{
+    Angle, CaptureData, Linear, Network, Parameter, READINGS, TermPrior, TracingSeen,
+};
 pub use over_radius::{OverRadius, StretchResult};
 pub use plan::{PLANNED_COVERAGE, Plan, PlannedSetup, Suggestion, Wanted, plan, plan_further};
 pub use scatter::{Series, SeriesPoint};

@@ -39,6 +39,14 @@ const PLANNED_ROTATION: f64 = 5.0 * DEGREE;
 pub const READINGS: &str = "random part of the delay readings";
 /// Budget line of what repeated captures differ by.
 pub(super) const SCATTER: &str = "scatter between drops";
+/// Budget words of what tracing shows of the tip.
+pub(super) const TRACING: &str = "tracing of the recordings";
+
+mod tip_radius;
+
+pub use tip_radius::TracingSeen;
+
+use tip_radius::TipRadius;
 
 /// What a capture brings to a job.
 #[derive(Debug, Clone, PartialEq)]
@@ -54,6 +62,8 @@ pub struct CaptureData {
     /// Priors of terms that come with the data, such as those of a
     /// calibration; the same block from several captures counts once.
     pub priors: Vec<TermPrior>,
+    /// What tracing adds, where it was found.
+    pub tracing: Option<TracingSeen>,
     /// What a report shows of the recording; plays no part in the adjustment.
     pub evidence: Option<Arc<Evidence>>,
 }
@@ -91,6 +101,7 @@ impl CaptureData {
             sha256: analysis.about.sha256.clone(),
             caveats: analysis.caveats.clone(),
             priors: Vec::new(),
+            tracing: TracingSeen::of(analysis),
             evidence: Some(Arc::new(analysis.evidence())),
         }
     }
@@ -107,6 +118,7 @@ impl CaptureData {
             sha256: None,
             caveats: Vec::new(),
             priors: Vec::new(),
+            tracing: None,
             evidence: None,
         }
     }
@@ -192,6 +204,14 @@ pub(super) mod id {
     }
     pub fn cut(record: &str) -> String {
         format!("record.{record}.cut_rotation_deg")
+    }
+    /// The radius along the groove: of a ball its own, else the side radius.
+    pub fn radius_along(cartridge: &str, profile: Option<super::Profile>) -> String {
+        let key = match profile {
+            Some(super::Profile::Spherical) => "frontal_radius_um",
+            _ => "side_radius_um",
+        };
+        format!("cartridge.{cartridge}.{key}")
     }
     pub fn scale(cartridge: &str) -> String {
         format!("cartridge.{cartridge}.scale")
@@ -348,6 +368,8 @@ pub struct Network {
     pub(super) capture_blocks: Vec<Option<usize>>,
     /// Per block, the included file that it is from: its captures, and what is theirs alone.
     pub(super) included: Vec<Option<usize>>,
+    /// Blocks of what tracing shows of the tip, with the capture that each is of.
+    pub(super) tip_radii: Vec<(usize, usize)>,
     /// How many unknowns are the job's own; the rest belong to included captures.
     pub(super) own: usize,
     /// Prior blocks: budget words per block index.
@@ -625,6 +647,8 @@ struct Earlier {
 struct Placed {
     observation: Observation,
     data: CaptureData,
+    /// What its tracing shows, where the level is stated.
+    tip_radius: Option<TipRadius>,
     label: String,
     /// The file that it is from.
     file: Option<usize>,
@@ -1398,11 +1422,44 @@ impl Builder<'_> {
         let terms = &data.information.terms;
         let observation = self.observation(at, spec, data.nodes.clone(), terms)?;
         Ok(Placed {
+            tip_radius: self.tip_radius(at, spec, &data, &observation)?,
             observation,
             label: self.name(at, spec),
             file: self.included.map(|of| of.file),
             data,
         })
+    }
+
+    /// What a capture's tracing shows of the tip, where its setup states the level.
+    fn tip_radius(
+        &mut self,
+        at: usize,
+        spec: &CaptureSpec,
+        data: &CaptureData,
+        observation: &Observation,
+    ) -> Result<Option<TipRadius>, JobError> {
+        let job = self.job;
+        let setup = find(&job.setups, &spec.setup, "setup", at, spec)?;
+        let (Some(seen), Some(value)) = (data.tracing, setup.full_scale.value) else {
+            return Ok(None);
+        };
+        let cartridge = find(&job.cartridges, &setup.cartridge, "cartridge", at, spec)?;
+        let default = DefaultPrior {
+            u: priors::FULL_SCALE_RELATIVE * value / priors::FULL_SCALE.factor,
+            ..priors::FULL_SCALE
+        };
+        let full_scale = self.stated(
+            format!("setup.{}.full_scale_cm_s", spec.setup),
+            || {
+                let of_setup = named("setup", &spec.setup);
+                format!("velocity that full scale stands for in {of_setup}")
+            },
+            setup.full_scale,
+            &default,
+        );
+        let profile = cartridge.profile.unwrap_or(Profile::Elliptical);
+        let observation = observation.clone();
+        Ok(Some(TipRadius::new(seen, profile, observation, full_scale)))
     }
 
     /// Places the job's own captures; `None` for those that are not recorded.
@@ -1767,6 +1824,7 @@ impl Blocks {
         apart: Option<(usize, usize, usize)>,
     ) -> Result<(), JobError> {
         let observation = placed.observation;
+        let tracing = format!("tracing of {}", placed.label);
         let Information { matrix, vector, .. } = placed.data.information;
         let members = observation.unknowns.clone();
         let vector = match foreseen {
@@ -1792,6 +1850,10 @@ impl Blocks {
             }
         };
         self.push(block, READINGS.to_owned(), placed.file);
+        if let Some(tip_radius) = placed.tip_radius {
+            let block = tip_radius.block(tracing)?;
+            self.push(block, TRACING.to_owned(), placed.file);
+        }
         Ok(())
     }
 }
@@ -1891,6 +1953,7 @@ pub(super) fn with_doubt(
     list.mountings(mountings.iter().chain(&earlier.mountings))?;
     list.priors(&parameters, &theirs, &covered | &styli, wrong)?;
     let mut capture_blocks = Vec::new();
+    let mut tip_radii = Vec::new();
     let earlier = earlier.captures.into_iter().map(Some);
     for (at, placed) in placed.into_iter().chain(earlier).enumerate() {
         let Some(placed) = placed else {
@@ -1905,7 +1968,9 @@ pub(super) fn with_doubt(
             capture_blocks.push(Some(list.blocks.len()));
         }
         let apart = apart.filter(|(file, ..)| placed.file == Some(*file));
+        let tells_radius = placed.file.is_none() && placed.tip_radius.is_some();
         list.capture(placed, foreseen.then_some(&unknowns), apart)?;
+        tip_radii.extend(tells_radius.then(|| (list.blocks.len() - 1, at)));
     }
     let included = list
         .included
@@ -1924,6 +1989,7 @@ pub(super) fn with_doubt(
         words: words.collect(),
         problem: Problem::new(unknowns, list.blocks),
         capture_blocks,
+        tip_radii,
         included: list.included,
         own,
         caveats,

@@ -109,6 +109,8 @@ priors! {
     CHAIN_SKEW: "time skew of a chain", 0.0, 0.5, "us", MICROSECOND, "0.1 to 1 us between converters, cables, amplifiers; believed";
     /// Radius of a capture.
     RADIUS: "radius of a capture", 70.0, 0.5, "mm", MILLIMETRE, "read with a ruler; common practice, no source";
+    /// Velocity that full scale stands for, where it is stated.
+    FULL_SCALE: "peak lateral velocity at 1 kHz that full scale stands for, stated: 6 % of it", 40.0, 2.4, "cm/s", 1e-2, "half a decibel, as test records state their levels; common practice, no source";
     /// Turn.
     TURN: "known turn", 0.0, 0.2, "deg", DEGREE, "read on a protractor; common practice, no source";
     /// Effective length of an arm.
@@ -122,6 +124,9 @@ priors! {
     /// Random part of a planned delay.
     PLANNED_DELAY: "delay of a planned capture", 0.0, 0.005, "us", MICROSECOND, "30 s of wide-band programme at 35 dB reach a nanosecond; five leave room";
 }
+
+/// Relative standard uncertainty of [`FULL_SCALE`].
+pub const FULL_SCALE_RELATIVE: f64 = 0.06;
 
 /// Where the uncertainty of a speed comes from.
 pub const SPEED_ORIGIN: &str = "0.15 %, a third of what IEC 60098:2020, 5.6, allows a recording";

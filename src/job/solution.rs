@@ -230,6 +230,13 @@ pub struct CartridgeResult {
     pub lever_budget: Vec<BudgetLine>,
     /// Factor on the groove's delay.
     pub scale: Quantity,
+    /// Radius of the tip along the groove, micrometres: of a spherical tip its own, else its side radius.
+    #[serde(default)]
+    pub radius_along_groove_um: Option<Quantity>,
+    /// Probability of each shape by the radius that tracing tells, where none is stated; each is taken as
+    /// likely as another before.
+    #[serde(default)]
+    pub shape_probabilities: Option<BTreeMap<String, f64>>,
 }
 
 /// What is known of a chain.
@@ -847,7 +854,12 @@ impl View<'_> {
         }))
     }
 
-    fn parameter(&self, id: &str, exact: f64, factor: f64) -> Result<Quantity, JobError> {
+    pub(super) fn parameter(
+        &self,
+        id: &str,
+        exact: f64,
+        factor: f64,
+    ) -> Result<Quantity, JobError> {
         let quantity = match self.network.unknown(id) {
             Some(k) => {
                 let marginal = self.is_small().then(|| self.marginal(k)).transpose()?;
@@ -1231,6 +1243,8 @@ impl View<'_> {
                 false => Vec::new(),
             },
             scale: self.parameter(&id::scale(name), exact, 1.0)?,
+            radius_along_groove_um: Some(self.radius_along_groove(name)?),
+            shape_probabilities: self.shape_probabilities(name),
         })
     }
 
@@ -1417,6 +1431,7 @@ impl View<'_> {
             ));
         }
         self.impossible(warnings);
+        self.tips_that_trace_otherwise(warnings);
         for (name, cartridge) in &job.cartridges {
             let of = network::named("cartridge", name);
             match cartridge.profile {

@@ -12,6 +12,7 @@ use crate::uncertainty::{
 };
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
+use std::fmt::Write as _;
 
 /// Budget lines below this share are added up in the text (never in the
 /// document).
@@ -133,16 +134,28 @@ pub fn solution_text(solution: &Solution, title: Option<&str>, width: usize) -> 
         }
     };
     section(
-        "Cartridges: lever at zero rotation, scale",
+        "Cartridges: lever at zero rotation, scale, radius along the groove",
         solution
             .cartridges
             .iter()
             .map(|c| {
                 let lever = quantity(&c.lever_um, "um");
-                item(
-                    &c.name,
-                    format!("{lever}; scale {}", quantity(&c.scale, "")),
-                )
+                let mut words = format!("{lever}; scale {}", quantity(&c.scale, ""));
+                if let Some(radius) = &c.radius_along_groove_um {
+                    let _ = write!(
+                        words,
+                        "; radius along the groove {}",
+                        quantity(radius, "um")
+                    );
+                }
+                if let Some(shapes) = &c.shape_probabilities {
+                    let each = shapes
+                        .iter()
+                        .map(|(shape, p)| format!("{shape} {}", plain(*p, 2)));
+                    let each = each.collect::<Vec<_>>().join(", ");
+                    let _ = write!(words, "; shape by its tracing, probability: {each}");
+                }
+                item(&c.name, words)
             })
             .collect(),
     );

@@ -54,6 +54,8 @@ const MOST_CHANGE: f64 = 0.5;
 pub struct Tracing {
     /// Coefficient in the middle, seconds times full scale.
     middle_s: f64,
+    /// Its relative standard uncertainty by noise.
+    relative_u: f64,
     /// Relative change of the groove's speed over half of the length, inwards positive.
     change: f64,
     /// First and last sample that the values come from.
@@ -72,6 +74,21 @@ impl Tracing {
         let half = 0.5 * (last - first);
         let place = (sample - first - half) / half.max(1.0);
         self.middle_s * (1.0 - self.change * place.clamp(-1.5, 1.5)).powi(-2)
+    }
+
+    /// The coefficient in the middle of the recording.
+    pub fn middle_s(&self) -> f64 {
+        self.middle_s
+    }
+
+    /// Relative standard uncertainty of the coefficient by noise.
+    pub fn relative_u(&self) -> f64 {
+        self.relative_u
+    }
+
+    /// By how much the coefficient differs from another, relatively.
+    pub fn departs_from(&self, other: &Self) -> f64 {
+        (self.middle_s / other.middle_s - 1.0).abs()
     }
 
     /// Its power against the programme's, as a delay sees both: weighted by the square of
@@ -128,13 +145,14 @@ pub struct TracingProbe {
 
 impl TracingProbe {
     /// A probe that has seen nothing of a recording of a sample rate in the engine's
-    /// range.
-    pub fn new(sample_rate_hz: f64) -> Self {
+    /// range, whose right channel is late by `delay_s` seconds as far as is known.
+    pub fn new(sample_rate_hz: f64, delay_s: f64) -> Self {
         let length = window::frame_length(sample_rate_hz);
         let bin = |hz: f64| (hz * length as f64 / sample_rate_hz).round() as usize;
         let band = bin(BAND_HZ.0)..bin(BAND_HZ.1).min(length / 2);
         let transform = FrameTransform::new(length, band.end);
-        let second_order = SecondOrder::new(sample_rate_hz, length, band.end, 0.0);
+        let late = delay_s * sample_rate_hz;
+        let second_order = SecondOrder::new(sample_rate_hz, length, band.end, late);
         Self {
             sample_rate_hz,
             scratch: transform.scratch(),
@@ -193,11 +211,12 @@ impl TracingProbe {
         let Range { start, end } = self.band;
         let mirrored = z[z.len() + 1 - end..=z.len() - start].iter().rev();
         let added = &self.work.added()[start..end];
-        let values = z[start..end].iter().zip(mirrored).zip(added);
-        let values = values.map(|((a, b), added)| {
+        let turns = &self.second_order.turns()[start..end];
+        let values = z[start..end].iter().zip(mirrored).zip(added).zip(turns);
+        let values = values.map(|(((a, b), added), turn)| {
             let b = b.conj();
-            let l = a + b;
-            let r = Complex32::new(0.0, -sign) * (a - b);
+            let l = turn.conj() * (a + b);
+            let r = turn * Complex32::new(0.0, -sign) * (a - b);
             [(l + r) * 0.5, (l - r) * 0.5, *added]
         });
         Probed {
@@ -241,6 +260,7 @@ impl TracingProbe {
         let (middle_s, change) = along(&segments, self.sample_rate_hz, mean);
         let tracing = Tracing {
             middle_s,
+            relative_u: (mean * mean * weight).sqrt().recip(),
             change,
             samples,
             power: 0.0,

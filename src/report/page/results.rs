@@ -671,6 +671,22 @@ fn together(s: &Solution, about: &About<'_>, names: &Names) -> Section {
             format!("{name}: scale by crosstalk"),
             quantity(&format!("{at}/scale"), &c.scale, ""),
         );
+        if let Some(radius) = &c.radius_along_groove_um {
+            add(
+                format!("{name}: radius of the tip along the groove"),
+                quantity(&format!("{at}/radius_along_groove_um"), radius, "um"),
+            );
+        }
+        for (shape, p) in c.shape_probabilities.iter().flatten() {
+            add(
+                format!("{name}: probability that its tip is {shape}, by tracing"),
+                number(
+                    &format!("{at}/shape_probabilities/{shape}"),
+                    *p,
+                    &plain(*p, 2),
+                ),
+            );
+        }
     }
     for (k, c) in s.chains.iter().enumerate() {
         add(
