@@ -541,14 +541,6 @@ warnings! {
         effect: "bias of the residual times the capture's weight possible",
         advice: "check that entry; listen to the recording, or leave it out",
     }
-    /// Tracing tells another radius of the tip than what is stated.
-    TipRadius "tip-radius" {
-        judged_by: "normalised residual of what tracing tells of the tip's radius, without its sign",
-        level: Above(&[(Caution, 3.29), (Serious, 3.89)]),
-        law: "standard normal law, two-sided: once in a thousand, once in ten thousand (Baarda 1968, from memory)",
-        effect: "a lever as wrong as the radius: of a degree, a tenth for each 5 % of the lever at 2 degrees",
-        advice: "check the tip's size, the level that full scale stands for, radius and speed",
-    }
     /// The phase of a chain is not what skew and parts make.
     PhaseShape "phase-shape" {
         judged_by: "departure of the chain's phase from skew and equaliser parts (rad)",
@@ -668,6 +660,14 @@ warnings! {
         law: "none: geometry",
         effect: "none: the rotation given is the prior's, the captures tell the record's cut",
         advice: "read the record's cut",
+    }
+    /// Tracing tells another radius of the tip than what is stated.
+    TipRadius "tip-radius" {
+        judged_by: "normalised residual of what tracing tells of the tip's radius, without its sign",
+        level: Above(&[(Caution, 3.29), (Serious, 3.89)]),
+        law: "standard normal law, two-sided: once in a thousand, once in ten thousand (Baarda 1968, from memory)",
+        effect: "a lever as wrong as the radius: of a degree, a tenth for each 5 % of the lever at 2 degrees",
+        advice: "check the tip's size, the level that full scale stands for, radius and speed",
     }
     /// What tracing adds was found and taken out.
     Tracing "tracing" {
