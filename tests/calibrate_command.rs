@@ -343,3 +343,114 @@ fn a_calibration_is_made_used_and_refused() {
     let text = refusal(&run(at, &["calibrate", "-o", "X.toml"]));
     assert!(text.contains("--common"), "{text}");
 }
+
+/// The signal that the program writes, through a phono stage with unlike parts and a converter's skew
+/// (written here once more, from IEC 60098): its recording is pink, and calibrates what was put in.
+#[test]
+fn the_cable_signal_calibrates_a_chain() {
+    let folder = tempfile::tempdir().unwrap();
+    let at = folder.path();
+    let made = run(at, &["master", "--cable", "-o", ".", "--rate", "48000"]);
+    assert!(made.status.success(), "{made:?}");
+    let mut reader = hound::WavReader::open(at.join("cable.wav")).unwrap();
+    let samples: Vec<f64> = reader
+        .samples::<i32>()
+        .map(|s| f64::from(s.unwrap()) / 8_388_608.0)
+        .collect();
+    let [left, right] = [0, 1].map(|c| {
+        samples
+            .iter()
+            .copied()
+            .skip(c)
+            .step_by(2)
+            .collect::<Vec<f64>>()
+    });
+    assert_eq!(left, right);
+    let rate = RATE as usize;
+    assert_eq!(left.len(), 63 * rate);
+    let peak = left.iter().fold(0.0, |m: f64, v| m.max(v.abs()));
+    assert!((peak - 0.5).abs() < 1e-3, "{peak}");
+    // both polarities alike, silence around them, soft ends
+    let (first, second) = (&left[rate..31 * rate], &left[32 * rate..62 * rate]);
+    assert!(first.iter().zip(second).all(|(a, b)| (a + b).abs() < 3e-7));
+    assert!(
+        left[..rate]
+            .iter()
+            .chain(&left[62 * rate..])
+            .all(|v| *v == 0.0)
+    );
+    assert!(first[..50].iter().all(|v| v.abs() < 1e-3));
+    // poles at 3180 and 75 us, a zero at 318 us
+    let n = left.len();
+    let step = f64::from(RATE) / n as f64;
+    let played = |late: f64, seventy_five: f64, seed: u64| {
+        let mut rng = ChaCha8Rng::seed_from_u64(seed);
+        let mut z: Vec<Complex64> = left.iter().map(|v| Complex64::from(*v)).collect();
+        FftPlanner::new().plan_fft_forward(n).process(&mut z);
+        z[0] = Complex64::default();
+        z[n / 2] = Complex64::default();
+        for k in 1..n / 2 {
+            let f = k as f64 * step;
+            let part = |seconds: f64| Complex64::new(1.0, TAU * f * seconds);
+            let stage = part(318e-6) / (part(3180e-6) * part(seventy_five));
+            z[k] *= stage * Complex64::from_polar(1.0 / n as f64, -TAU * f * late);
+            z[n - k] = z[k].conj();
+        }
+        let spectrum = z.clone();
+        FftPlanner::new().plan_fft_inverse(n).process(&mut z);
+        let rms = (z.iter().map(|v| v.re * v.re).sum::<f64>() / n as f64).sqrt();
+        let hiss = 10f64.powf(-75.0 / 20.0) * rms * 3f64.sqrt();
+        let noisy = z.iter().map(|v| v.re + hiss * rng.random_range(-1.0..1.0));
+        (noisy.collect::<Vec<f64>>(), spectrum, rms)
+    };
+    let (l, spectrum, rms) = played(0.0, 75e-6, 1);
+    let (r, ..) = played(SKEW, 75e-6 * 1.01, 2);
+    let octaves = [63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0].map(|centre| {
+        let bin = |f: f64| (f / step) as usize;
+        let band = bin(centre / 2f64.sqrt())..bin(centre * 2f64.sqrt());
+        10.0 * spectrum[band]
+            .iter()
+            .map(|v| v.norm_sqr())
+            .sum::<f64>()
+            .log10()
+    });
+    for level in octaves {
+        assert!((level - octaves[4]).abs() < 0.3, "{octaves:?}");
+    }
+    let spec = hound::WavSpec {
+        channels: 2,
+        sample_rate: RATE,
+        bits_per_sample: 24,
+        sample_format: hound::SampleFormat::Int,
+    };
+    let mut wav = hound::WavWriter::create(at.join("recorded.wav"), spec).unwrap();
+    for (l, r) in l.iter().zip(&r) {
+        for v in [l, r] {
+            let sample = (v * 0.1 / rms * 8_388_607.0).round() as i32;
+            wav.write_sample(sample).unwrap();
+        }
+    }
+    wav.finalize().unwrap();
+    let found = json(&run(
+        at,
+        &[
+            "calibrate",
+            "--common",
+            "recorded.wav",
+            "-o",
+            "C.toml",
+            "--json",
+        ],
+    ));
+    println!("{found}");
+    let skew = &found["common"]["skew_us"];
+    let number = |v: &serde_json::Value| v.as_f64().unwrap();
+    let off = number(&skew["value"]) - 0.6;
+    assert!(off.abs() < 0.01, "{skew}");
+    let parts = found["common"]["parts"].as_array().unwrap();
+    let part = parts.iter().find(|p| p["part"] == "75 us").unwrap();
+    assert!(
+        (number(&part["difference_percent"]["value"]) - 1.0).abs() < 0.05,
+        "{part}"
+    );
+}

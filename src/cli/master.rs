@@ -3,15 +3,15 @@
 use super::Outcome;
 use super::output::{self, Kind, Progress};
 use clap::Args;
-use groovelag::capture::StreamWriter;
+use groovelag::capture::{Stereo, StreamWriter};
 use groovelag::document::TomlKind;
 use groovelag::outside;
 use groovelag::report::cutting;
-use groovelag::side::Signal;
+use groovelag::side::{Cable, Signal};
 use std::io::{Seek, Write};
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
-/// Write the master of a test side for a cutting engineer
+/// Write a test side to be cut, or the signal to calibrate by
 #[derive(Debug, Args)]
 #[command(
     after_help = "Writes side.wav (some ten minutes, flat: the lathe applies the recording
@@ -31,6 +31,9 @@ pub struct Master {
     /// Sample rate: 44100, 48000, 88200, 96000
     #[arg(long, value_name = "HZ", default_value = "96000", value_parser = rate)]
     rate: u32,
+    /// Write cable.wav instead, the signal for calibrate --common
+    #[arg(long)]
+    cable: bool,
     /// Overwrite an older master
     #[arg(long)]
     force: bool,
@@ -59,6 +62,9 @@ const INSTRUCTIONS: Kind = Kind::Marked(cutting::INSTRUCTIONS);
 impl Master {
     /// Runs the command.
     pub fn run(&self) -> Result<Outcome, String> {
+        if self.cable {
+            return self.write_cable();
+        }
         const WAV: &str = "side.wav";
         let wav = self.output.join(WAV);
         let mut signal = Signal::new(self.rate);
@@ -89,36 +95,9 @@ impl Master {
                 wav.display()
             ));
         }
-        std::fs::create_dir_all(&self.output).map_err(|e| {
-            format!(
-                "{}: {e}; choose a folder that can be written",
-                self.output.display()
-            )
-        })?;
-        let mut progress = Progress::new();
-        output::write_with(&wav, Kind::Wav, self.force, |file| {
-            let failed = |e: std::io::Error| {
-                format!(
-                    "{} cannot be written ({e}); see that there is room",
-                    wav.display()
-                )
-            };
-            let mut writer = StreamWriter::new(file, self.rate, Some(24)).map_err(failed)?;
-            let all = signal.frames() as f64;
-            let mut made = 0;
-            loop {
-                let block = signal.next(BLOCK);
-                if block.left.is_empty() {
-                    break;
-                }
-                writer.write(&block).map_err(failed)?;
-                made += block.left.len();
-                progress.show("writing the side", made as f64 / all);
-            }
-            let file = writer.finish().map_err(failed)?;
-            file.flush().and_then(|()| file.rewind()).map_err(failed)
-        })?;
-        drop(progress);
+        self.make_folder()?;
+        let frames = signal.frames();
+        self.write(&wav, frames, &mut || signal.next(BLOCK))?;
         let mut names = vec![WAV];
         for (name, kind, text) in &papers {
             output::write_file(&self.output.join(name), text.as_bytes(), *kind, self.force)?;
@@ -130,5 +109,66 @@ impl Master {
             names.join(", ")
         ))?;
         Ok(Outcome::Done)
+    }
+
+    /// The signal for a calibration by cable.
+    fn write_cable(&self) -> Result<Outcome, String> {
+        let wav = self.output.join("cable.wav");
+        output::check_free(&wav, Kind::Wav, self.force)?;
+        self.make_folder()?;
+        let mut cable = Cable::new(self.rate);
+        let frames = cable.frames();
+        self.write(&wav, frames, &mut || cable.next(BLOCK))?;
+        output::print(&format!(
+            "{}: {} s of pink noise as a phono input expects it
+(IEC 60098), once in each polarity. Mute speakers and headphones, and follow the
+makers' instructions. Attenuate it to a few millivolts and feed it to both phono
+inputs at once: docs/calibration.md shows how. Begin with the source's level at
+its lowest, and raise it until the recording peaks as a record does. Record it
+whole, and run 'groovelag calibrate --common'.\n",
+            wav.display(),
+            frames / u64::from(self.rate)
+        ))?;
+        Ok(Outcome::Done)
+    }
+
+    fn make_folder(&self) -> Result<(), String> {
+        std::fs::create_dir_all(&self.output).map_err(|e| {
+            format!(
+                "{}: {e}; choose a folder that can be written",
+                self.output.display()
+            )
+        })
+    }
+
+    /// Writes so many frames, block by block.
+    fn write(
+        &self,
+        wav: &Path,
+        frames: u64,
+        next: &mut dyn FnMut() -> Stereo,
+    ) -> Result<(), String> {
+        let mut progress = Progress::new();
+        output::write_with(wav, Kind::Wav, self.force, |file| {
+            let failed = |e: std::io::Error| {
+                format!(
+                    "{} cannot be written ({e}); see that there is room",
+                    wav.display()
+                )
+            };
+            let mut writer = StreamWriter::new(file, self.rate, Some(24)).map_err(failed)?;
+            let mut made = 0;
+            loop {
+                let block = next();
+                if block.left.is_empty() {
+                    break;
+                }
+                writer.write(&block).map_err(failed)?;
+                made += block.left.len();
+                progress.show("writing the signal", made as f64 / frames as f64);
+            }
+            let file = writer.finish().map_err(failed)?;
+            file.flush().and_then(|()| file.rewind()).map_err(failed)
+        })
     }
 }

@@ -5,9 +5,11 @@
 //! coded marks between the parts from a recording. The side never changes: records may have
 //! been cut of it.
 
+mod cable;
 mod marks;
 mod programme;
 
+pub use cable::Cable;
 pub use marks::{Finder, Mark};
 pub use programme::{Peaks, Signal};
 

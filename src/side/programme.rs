@@ -32,7 +32,7 @@ fn full_scale() -> f64 {
 }
 
 /// What the lathe's equaliser (IEC 60098) makes of a frequency, against 1 kHz.
-fn recorded(hertz: f64) -> Complex64 {
+pub(super) fn recorded(hertz: f64) -> Complex64 {
     let network = |hertz: f64| {
         EQUALISER
             .iter()
@@ -44,7 +44,7 @@ fn recorded(hertz: f64) -> Complex64 {
 }
 
 /// A raised cosine from 0 to 1.
-fn rise(x: f64) -> f64 {
+pub(super) fn rise(x: f64) -> f64 {
     0.5 - 0.5 * (PI * x.clamp(0.0, 1.0)).cos()
 }
 
@@ -88,39 +88,59 @@ fn size(values: impl Iterator<Item = f64> + Clone) -> [f64; 2] {
     [peak, (power / count).sqrt()]
 }
 
-/// One period of noise in a band, full scale 1, and what it reaches.
-fn noise(rate_hz: u32, band_hz: [f64; 2], stream: u64) -> (Vec<f32>, Peaks) {
-    let length = (PERIOD_S * f64::from(rate_hz)) as usize;
-    let mut random = ChaCha8Rng::seed_from_u64(SEED);
-    random.set_stream(stream);
-    let highest = (band_hz[1] * 1.2 * PERIOD_S) as usize;
-    let bins: Vec<(f64, Complex64)> = (1..=highest)
-        .map(|bin| {
-            let hertz = bin as f64 / PERIOD_S;
-            let phase = random.random_range(0.0..TAU);
-            // edges a sixth of an octave wide to either side
-            let edge = |ratio: f64| rise(3.0 * ratio.log2() + 0.5);
-            let band = edge(hertz / band_hz[0]) * edge(band_hz[1] / hertz);
-            let size = band / hertz.sqrt() / (hertz / CORNER_HZ).hypot(1.0);
-            (hertz, Complex64::from_polar(size, phase))
-        })
-        .collect();
-    let power: f64 = bins.iter().map(|(_, b)| 2.0 * b.norm_sqr()).sum();
-    let scale = NOISE_VELOCITY / power.sqrt();
-    // two real signals at a time
-    let mut planner = FftPlanner::new();
-    let mut signals = |of: [&dyn Fn(f64) -> Complex64; 2]| -> Vec<Complex64> {
+/// One period of noise, by its bins.
+pub(super) struct Bins(Vec<(f64, Complex64)>);
+
+impl Bins {
+    /// Noise in a band, hertz, of a size over frequency.
+    pub fn new(band_hz: [f64; 2], stream: u64, size: impl Fn(f64) -> f64) -> Self {
+        let mut random = ChaCha8Rng::seed_from_u64(SEED);
+        random.set_stream(stream);
+        let highest = (band_hz[1] * 1.2 * PERIOD_S) as usize;
+        let bins = (1..=highest)
+            .map(|bin| {
+                let hertz = bin as f64 / PERIOD_S;
+                let phase = random.random_range(0.0..TAU);
+                // edges a sixth of an octave wide to either side
+                let edge = |ratio: f64| rise(3.0 * ratio.log2() + 0.5);
+                let band = edge(hertz / band_hz[0]) * edge(band_hz[1] / hertz);
+                (hertz, Complex64::from_polar(band * size(hertz), phase))
+            })
+            .collect();
+        Self(bins)
+    }
+
+    /// Two real signals that responses make of it with a root mean square of `rms`, the second as
+    /// imaginary part.
+    pub fn signals(
+        &self,
+        rate_hz: u32,
+        rms: f64,
+        of: [&dyn Fn(f64) -> Complex64; 2],
+    ) -> Vec<Complex64> {
+        let power: f64 = self.0.iter().map(|(_, b)| 2.0 * b.norm_sqr()).sum();
+        let scale = rms / power.sqrt();
+        let length = (PERIOD_S * f64::from(rate_hz)) as usize;
         let mut all = vec![Complex64::ZERO; length];
-        for (bin, (hertz, value)) in bins.iter().enumerate() {
+        for (bin, (hertz, value)) in self.0.iter().enumerate() {
             let [a, b] = of.map(|of| scale * value * of(*hertz));
             let i = Complex64::i();
             all[bin + 1] = a + i * b;
             all[length - bin - 1] = a.conj() + i * b.conj();
         }
+        let mut planner = FftPlanner::new();
         planner.plan_fft_inverse(length).process(&mut all);
         all
-    };
+    }
+}
+
+/// One period of noise in a band, full scale 1, and what it reaches.
+fn noise(rate_hz: u32, band_hz: [f64; 2], stream: u64) -> (Vec<f32>, Peaks) {
+    let bins = Bins::new(band_hz, stream, |hertz| {
+        1.0 / hertz.sqrt() / (hertz / CORNER_HZ).hypot(1.0)
+    });
     let s = |hertz: f64| Complex64::new(0.0, TAU * hertz);
+    let signals = |of: [&dyn Fn(f64) -> Complex64; 2]| bins.signals(rate_hz, NOISE_VELOCITY, of);
     let first = signals([&|_| Complex64::ONE, &recorded]);
     let second = signals([&|hz| recorded(hz) * s(hz), &|hz| recorded(hz) / s(hz)]);
     let [file, file_rms] = size(first.iter().map(|v| v.re / full_scale()));
