@@ -452,7 +452,8 @@ fn job_schema() -> Value {
         "type": "object",
         "properties": {
             "kind": { "enum": ["lateral", "left", "right", "tone", "silent"] },
-            "radius_mm": reference("radius")
+            "radius_mm": reference("radius"),
+            "velocity_cm_s": reference("quantity")
         },
         "required": ["radius_mm"],
         "additionalProperties": false

@@ -164,6 +164,9 @@ pub struct Band {
     pub radius: [f64; 2],
     /// Standard uncertainty of the radius, metres, if stated.
     pub radius_u: Option<f64>,
+    /// Peak lateral velocity of a tone, metres per second, if stated: it tells the level of a
+    /// recording.
+    pub velocity: Stated,
 }
 
 /// Everything behind the swap point.
@@ -643,6 +646,8 @@ pub struct Job {
     /// Instruments behind the figures that are stated, each by the keys of [`INSTRUMENT`]; free
     /// text.
     pub instruments: Vec<BTreeMap<String, String>>,
+    /// Tones of known velocity in its recordings, which tell the level of their setups.
+    pub levels: Vec<super::file::LevelTone>,
     /// Cartridges by name.
     pub cartridges: BTreeMap<String, Cartridge>,
     /// Record sides by name.

@@ -1,6 +1,9 @@
 //! The job file: TOML, `format = 1`.
 
 mod bands;
+mod level;
+
+pub use level::LevelTone;
 
 use super::calibration::FEWEST_REPEATS;
 use super::description::{
@@ -211,6 +214,7 @@ pub fn gather<E: std::fmt::Display>(
             reason: e.to_string(),
         })?;
     bands::locate(job, job_file)?;
+    bands::levels(job, job_file)?;
     let data = recordings(job, job_file, &calibrations, read_recording)?;
     Ok((data, super::replace_priors(job, &calibrations)))
 }
@@ -413,15 +417,19 @@ fn parse_with_includes(text: &str, path: &str) -> Result<(Job, Includes), JobFil
         reference.check(&source, &job)?;
     }
     missing_names(&source, &job)?;
-    let mut captures = Vec::new();
+    let (mut captures, mut levels) = (Vec::new(), Vec::new());
     for (spec, parts) in job.captures.iter().zip(&parts) {
         match parts {
-            Parts::Bands(bands) => captures.extend(bands.captures(spec, &job)?),
+            Parts::Bands(bands) => {
+                let (of_bands, tones) = bands.captures(spec, &job)?;
+                captures.extend(of_bands);
+                levels.extend(tones);
+            }
             Parts::Stretches(stretches) => captures.extend(stretches.captures(spec)?),
             Parts::Whole => captures.push(spec.clone()),
         }
     }
-    job.captures = captures;
+    (job.captures, job.levels) = (captures, levels);
     Ok((job, includes))
 }
 

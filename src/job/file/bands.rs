@@ -1,8 +1,9 @@
 //! Several captures in one recording: its bands, named by times or found by their pauses.
 
 use super::super::description::{
-    Band, BandKind, BandOf, CaptureSpec, FoundBy, Job, Record, STRETCHES, Source,
+    Band, BandKind, BandOf, CaptureSpec, FoundBy, Job, Record, STRETCHES, Source, Stated,
 };
+use super::level::LevelTone;
 use super::{Fields, JobFileError, SourceText, resolve};
 use crate::analysis;
 use crate::capture::{self, CaptureError, Options, Stereo};
@@ -13,7 +14,7 @@ use std::path::Path;
 use toml::de::DeValue;
 
 /// Keys of `[record.X.band.NAME]`.
-const BAND_KEYS: &[&str] = &["kind", "radius_mm"];
+const BAND_KEYS: &[&str] = &["kind", "radius_mm", "velocity_cm_s"];
 /// Keys of an entry of a capture's `bands`.
 const ENTRY_KEYS: &[&str] = &["name", "from", "to", "radius_mm"];
 /// What `bands` is instead of a list, to mean every band that the record describes, found by
@@ -39,10 +40,19 @@ pub(super) fn described(f: &mut Fields<'_>) -> Result<BTreeMap<String, Band>, Jo
             ],
         )?;
         let (radius, radius_u) = f.radius()?;
+        let kind = kind.unwrap_or_default();
+        let velocity = f.quantity("velocity_cm_s", 0.01, 0.1..=100.0)?;
+        if velocity.value.is_some() && kind != BandKind::Tone {
+            return Err(f.error(
+                "velocity_cm_s",
+                "the velocity of a tone tells the level; this band is not of the kind \"tone\"",
+            ));
+        }
         let band = Band {
-            kind: kind.unwrap_or_default(),
+            kind,
             radius,
             radius_u,
+            velocity,
         };
         bands.insert(name, band);
     }
@@ -205,12 +215,13 @@ impl<'a> Bands<'a> {
         Ok(())
     }
 
-    /// The captures that `spec` stands for: those of its bands that are cut laterally.
+    /// The captures that `spec` stands for: those of its bands that are cut laterally; and its tones of known
+    /// velocity.
     pub fn captures(
         &self,
         spec: &CaptureSpec,
         job: &Job,
-    ) -> Result<Vec<CaptureSpec>, JobFileError> {
+    ) -> Result<(Vec<CaptureSpec>, Vec<LevelTone>), JobFileError> {
         let nothing = Record::default();
         let record = job.records.get(&spec.record).unwrap_or(&nothing);
         let (bands, spans): (Vec<_>, Vec<_>) = match &self.list {
@@ -233,26 +244,32 @@ impl<'a> Bands<'a> {
         }
         let heard = |band: &Band| band.kind != BandKind::Silent;
         let count = bands.iter().filter(|(_, band, _)| heard(band)).count();
-        let mut captures = Vec::new();
+        let (mut captures, mut levels) = (Vec::new(), Vec::new());
         let mut which = 0;
         for (k, (name, band, at)) in bands.iter().enumerate() {
             let span = spans.get(k);
+            let of_band = CaptureSpec {
+                band: Some(BandOf {
+                    name: name.clone(),
+                    found: match (span, self.marked) {
+                        (Some(_), _) => None,
+                        (None, true) => Some(FoundBy::Marks),
+                        (None, false) => Some(FoundBy::Pauses(which, count)),
+                    },
+                }),
+                radius: band.radius,
+                radius_u: band.radius_u,
+                from_s: span.map(|s| s[0]),
+                to_s: span.map(|s| s[1]),
+                line: Some(self.source.line(*at)),
+                ..spec.clone()
+            };
             if band.kind == BandKind::Lateral {
-                captures.push(CaptureSpec {
-                    band: Some(BandOf {
-                        name: name.clone(),
-                        found: match (span, self.marked) {
-                            (Some(_), _) => None,
-                            (None, true) => Some(FoundBy::Marks),
-                            (None, false) => Some(FoundBy::Pauses(which, count)),
-                        },
-                    }),
-                    radius: band.radius,
-                    radius_u: band.radius_u,
-                    from_s: span.map(|s| s[0]),
-                    to_s: span.map(|s| s[1]),
-                    line: Some(self.source.line(*at)),
-                    ..spec.clone()
+                captures.push(of_band);
+            } else if band.velocity.value.is_some() {
+                levels.push(LevelTone {
+                    spec: of_band,
+                    velocity: band.velocity,
                 });
             }
             which += usize::from(heard(band));
@@ -263,7 +280,7 @@ impl<'a> Bands<'a> {
                 "none of these bands is lateral, and others tell no rotation; list one that is",
             ));
         }
-        Ok(captures)
+        Ok((captures, levels))
     }
 
     /// Every band that a record describes, as a recording brings them: from the outside in.
@@ -322,6 +339,7 @@ impl<'a> Bands<'a> {
             kind: known.map_or(BandKind::Lateral, |known| known.kind),
             radius,
             radius_u,
+            velocity: known.map_or(Stated::default(), |known| known.velocity),
         };
         Ok((name, band, entry.at))
     }
@@ -451,7 +469,8 @@ const MARGIN_S: f64 = 0.2;
 /// Gives captures their times where these are to be found. Each recording is read once for that.
 pub(super) fn locate(job: &mut Job, job_file: &Path) -> Result<(), JobFileError> {
     let mut known: BTreeMap<_, Found> = BTreeMap::new();
-    for spec in &mut job.captures {
+    let of_levels = job.levels.iter_mut().map(|level| &mut level.spec);
+    for spec in job.captures.iter_mut().chain(of_levels) {
         let by = spec.band.as_ref().and_then(|band| band.found);
         let (Source::File(file), Some(by), None) = (&spec.source, by, spec.from_s) else {
             continue;
@@ -474,6 +493,29 @@ pub(super) fn locate(job: &mut Job, job_file: &Path) -> Result<(), JobFileError>
         let [from, to] = known[&key].span(spec).map_err(content)?;
         spec.from_s = Some(from);
         spec.to_s = Some(to);
+    }
+    Ok(())
+}
+
+/// Gives setups that state no level the one that a tone in their recordings tells.
+pub(super) fn levels(job: &mut Job, job_file: &Path) -> Result<(), JobFileError> {
+    for level in &job.levels {
+        let (Source::File(file), Some(setup)) =
+            (&level.spec.source, job.setups.get_mut(&level.spec.setup))
+        else {
+            continue;
+        };
+        let path = resolve(job_file, file);
+        if setup.full_scale.value.is_some() || !path.is_file() {
+            continue;
+        }
+        setup.full_scale = level
+            .full_scale(&path)
+            .map_err(|message| JobFileError::Content {
+                path: job_file.to_string_lossy().replace('\\', "/"),
+                line: level.spec.line.unwrap_or(1),
+                message,
+            })?;
     }
     Ok(())
 }
