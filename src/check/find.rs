@@ -1,6 +1,7 @@
 //! From what was typed to a list of jobs.
 
 use super::DEFAULTS_FILE;
+use crate::job::file::HEADER_KEYS;
 use crate::outside::{self, on_one_line};
 use globset::GlobBuilder;
 use std::collections::BTreeSet;
@@ -196,7 +197,6 @@ fn walk(
 /// Whether a TOML file found in a folder is to be taken as a job. One that is
 /// not valid or says nothing is: a broken job must not vanish from the list.
 fn is_job(path: &Path) -> bool {
-    const HEADER: [&str; 6] = ["format", "title", "operator", "date", "note", "include"];
     const PARTS: [&str; 6] = ["capture", "cartridge", "record", "chain", "setup", "limits"];
     let Ok(text) = outside::read_text(path) else {
         return true;
@@ -213,7 +213,7 @@ fn is_job(path: &Path) -> bool {
     // nothing, or no more than a job begins with
     if table
         .keys()
-        .all(|key| HEADER.contains(&key.get_ref().as_ref()))
+        .all(|key| HEADER_KEYS.contains(&key.get_ref().as_ref()))
     {
         return true;
     }

@@ -584,67 +584,91 @@ fn combinations(kinds: &[Kind]) -> Vec<(Vec<f64>, f64)> {
     })
 }
 
-/// Fits delay, terms and causes to phases and gains at once. `start` is a fit of the phases alone,
-/// `delay` the whole delay as far as it is known, `dispersion` divides the data's information.
-/// `None` where the fit is singular.
-pub(super) fn fit(
-    (points, gains): (&[Point], &[Gain]),
-    design: &Array2<f64>,
-    terms: &[PhaseTerm],
-    start: &Fit,
-    (cartridge, delay): (Cartridge, f64),
-    dispersion: f64,
-) -> Option<Joint> {
-    let own = terms.len() + 1;
-    let units: Array1<f64> = std::iter::once(MICROSECOND)
-        .chain(terms.iter().map(|t| t.prior_u))
-        .collect();
-    let causes_at: Vec<Vec<Cause>> = points
-        .iter()
-        .map(|point| causes(cartridge, point.w, delay))
-        .collect();
-    let kinds: Vec<Kind> = causes_at.first()?.iter().map(|c| c.kind).collect();
-    let at = kinds.len();
-    let n = at + own;
-    let near: Vec<f64> = design
-        .rows()
-        .into_iter()
-        .map(|r| r.dot(&start.values))
-        .collect();
-    // what is to be explained: phases near the start, and gains
-    let targets: Vec<[f64; 2]> = (points.iter().zip(gains).zip(&near))
-        .map(|((p, g), near)| [near + wrap(p.phase - near), g.nepers])
-        .collect();
-    // how far the delay has moved from where the start has it, seconds
-    let moved = |value: f64| value * MICROSECOND - start.values[0];
-    let linear = |sizes: &[f64], value: f64| {
-        let each = points.iter().zip(design.rows()).zip(&causes_at);
-        let (rows, off) = each
-            .map(|((point, row), causes)| {
-                let phase = point.w * (delay + moved(value));
-                let (made, by) = response(causes, sizes, phase);
-                let phases = by.iter().map(|c| c.im);
-                let of_own = row.iter().zip(&units).map(|(s, u)| s * u);
-                let of_terms = terms.iter().map(|t| t.shape.gain(point.w) * t.prior_u);
-                let gains = by.iter().map(|c| c.re).chain([0.0]).chain(of_terms);
-                let flat: Complex64 = by.iter().zip(sizes).map(|(c, s)| c * *s).sum();
-                let rows = [phases.chain(of_own).collect(), gains.collect()];
-                (rows, [(made - flat).im, (made - flat).re])
-            })
-            .unzip();
+/// What a recording tells at its points, and all that may move it.
+struct Data<'a> {
+    points: &'a [Point],
+    gains: &'a [Gain],
+    design: &'a Array2<f64>,
+    terms: &'a [PhaseTerm],
+    /// SI units in one unit of delay and terms.
+    units: Array1<f64>,
+    /// Causes of each point, and their kinds.
+    causes: Vec<Vec<Cause>>,
+    kinds: Vec<Kind>,
+    /// What is to be explained: phases near the start, and gains.
+    targets: Vec<[f64; 2]>,
+    /// The whole delay, and the part of it that the start has, seconds.
+    delay: f64,
+    start: f64,
+}
+
+impl<'a> Data<'a> {
+    fn new(
+        (points, gains): (&'a [Point], &'a [Gain]),
+        design: &'a Array2<f64>,
+        terms: &'a [PhaseTerm],
+        start: &Fit,
+        (cartridge, delay): (Cartridge, f64),
+    ) -> Option<Self> {
+        let units = terms.iter().map(|t| t.prior_u);
+        let causes = points.iter().map(|p| causes(cartridge, p.w, delay));
+        let causes: Vec<Vec<Cause>> = causes.collect();
+        let targets = points.iter().zip(gains).zip(design.rows());
+        let targets = targets.map(|((p, g), row)| {
+            let near = row.dot(&start.values);
+            [near + wrap(p.phase - near), g.nepers]
+        });
+        Some(Self {
+            points,
+            gains,
+            design,
+            terms,
+            units: std::iter::once(MICROSECOND).chain(units).collect(),
+            kinds: causes.first()?.iter().map(|c| c.kind).collect(),
+            causes,
+            targets: targets.collect(),
+            delay,
+            start: start.values[0],
+        })
+    }
+
+    /// The whole delay where that of the fit is `value` units, seconds.
+    fn delay_at(&self, value: f64) -> f64 {
+        self.delay + (value * MICROSECOND - self.start)
+    }
+
+    /// The model near some sizes of the causes and a delay.
+    fn linear(&self, sizes: &[f64], value: f64) -> Linear {
+        let each = self.points.iter().zip(self.design.rows());
+        let each = each.zip(&self.causes).map(|((point, row), causes)| {
+            let phase = point.w * self.delay_at(value);
+            let (made, by) = response(causes, sizes, phase);
+            let phases = by.iter().map(|c| c.im);
+            let of_own = row.iter().zip(&self.units).map(|(s, u)| s * u);
+            let of_terms = self.terms.iter();
+            let of_terms = of_terms.map(|t| t.shape.gain(point.w) * t.prior_u);
+            let gains = by.iter().map(|c| c.re).chain([0.0]).chain(of_terms);
+            let flat: Complex64 = by.iter().zip(sizes).map(|(c, s)| c * *s).sum();
+            let rows = [phases.chain(of_own).collect(), gains.collect()];
+            (rows, [(made - flat).im, (made - flat).re])
+        });
+        let (rows, off) = each.unzip();
         Linear { rows, off }
-    };
-    let reduced = |Linear { rows, off }: &Linear, weights: &[[f64; 2]], spread: f64| {
+    }
+
+    /// The data by a model, each with a weight.
+    fn reduced(&self, model: &Linear, weights: &[[f64; 2]], spread: f64) -> Option<Reduced> {
+        let n = self.kinds.len() + self.units.len();
         let mut gram = Array2::<f64>::zeros((n, n));
         let mut products = Array1::<f64>::zeros(n);
-        for (k, row) in rows.iter().enumerate() {
-            let information = [points[k].information, gains[k].information];
+        for (k, row) in model.rows.iter().enumerate() {
+            let information = [self.points[k].information, self.gains[k].information];
             for c in 0..2 {
                 let q = information[c] * weights[k][c] / spread;
                 if q <= 0.0 {
                     continue;
                 }
-                products.scaled_add(q * (targets[k][c] - off[k][c]), &row[c]);
+                products.scaled_add(q * (self.targets[k][c] - model.off[k][c]), &row[c]);
                 for i in 0..n {
                     let scaled = q * row[c][i];
                     if scaled != 0.0 {
@@ -654,50 +678,63 @@ pub(super) fn fit(
                 }
             }
         }
-        Reduced::new(&gram, &products, &kinds)
-    };
-    let as_points: Vec<Point> = points
-        .iter()
-        .zip(gains)
-        .map(|(p, g)| Point {
-            information: g.information,
-            ..*p
-        })
-        .collect();
-    let mut weights: Vec<[f64; 2]> = start.weights.iter().map(|w| [*w, *w]).collect();
-    let mut misfit = 1.0;
-    let mut model = linear(&vec![0.0; at], start.values[0] / MICROSECOND);
-    // With all causes at large, what is left shows which points are none of their making.
-    let large = [(KINDS.map(Kind::large).to_vec(), 0.0)];
-    for _ in 0..2 {
-        let found = reduced(&model, &weights, dispersion)?.mean(&kinds, &large)?;
-        model = linear(&found.sizes, found.values[0]);
+        Reduced::new(&gram, &products, &self.kinds)
+    }
+
+    /// Robust weights of phases and gains by what a model leaves of them, and the phases' misfit.
+    fn weights(&self, model: &Linear, found: &Found) -> (Vec<[f64; 2]>, f64) {
         let all: Array1<f64> = found.sizes.iter().chain(&found.values).copied().collect();
         let left = |c: usize| -> Vec<f64> {
-            let each = model.rows.iter().zip(&model.off).zip(&targets);
+            let each = model.rows.iter().zip(&model.off).zip(&self.targets);
             each.map(|((row, off), target)| target[c] - off[c] - row[c].dot(&all))
                 .collect()
         };
-        let (of_phase, phase_sizes) = phase::huber_weights(points, &left(0));
-        let (of_gain, _) = phase::huber_weights(&as_points, &left(1));
-        weights = of_phase
-            .into_iter()
-            .zip(of_gain)
-            .map(|(p, g)| [p, g])
-            .collect();
-        misfit = phase::misfit(&phase_sizes);
+        let as_points = self.points.iter().zip(self.gains).map(|(p, g)| Point {
+            information: g.information,
+            ..*p
+        });
+        let (of_phase, sizes) = phase::huber_weights(self.points, &left(0));
+        let (of_gain, _) = phase::huber_weights(&as_points.collect::<Vec<_>>(), &left(1));
+        let both = of_phase.into_iter().zip(of_gain).map(|(p, g)| [p, g]);
+        (both.collect(), phase::misfit(&sizes))
+    }
+}
+
+/// Fits delay, terms and causes to phases and gains at once. `start` is a fit of the phases alone,
+/// `delay` the whole delay as far as it is known, `dispersion` divides the data's information.
+/// `None` where the fit is singular.
+pub(super) fn fit(
+    of_points: (&[Point], &[Gain]),
+    design: &Array2<f64>,
+    terms: &[PhaseTerm],
+    start: &Fit,
+    (cartridge, delay): (Cartridge, f64),
+    dispersion: f64,
+) -> Option<Joint> {
+    let data = Data::new(of_points, design, terms, start, (cartridge, delay))?;
+    let (kinds, units) = (&data.kinds, &data.units);
+    let mut weights: Vec<[f64; 2]> = start.weights.iter().map(|w| [*w, *w]).collect();
+    let mut misfit = 1.0;
+    let mut model = data.linear(&vec![0.0; kinds.len()], start.values[0] / MICROSECOND);
+    // With all causes at large, what is left shows which points are none of their making.
+    let large = [(KINDS.map(Kind::large).to_vec(), 0.0)];
+    for _ in 0..2 {
+        let reduced = data.reduced(&model, &weights, dispersion)?;
+        let found = reduced.mean(kinds, &large)?;
+        model = data.linear(&found.sizes, found.values[0]);
+        (weights, misfit) = data.weights(&model, &found);
     }
     let spread = dispersion.max(misfit);
-    let mut likely = combinations(&kinds);
-    let mut last = reduced(&model, &weights, spread)?;
-    let mut found = last.mean(&kinds, &likely)?;
+    let mut likely = combinations(kinds);
+    let mut last = data.reduced(&model, &weights, spread)?;
+    let mut found = last.mean(kinds, &likely)?;
     for _ in 0..LINEARISED {
-        model = linear(&found.sizes, found.values[0]);
-        last = reduced(&model, &weights, spread)?;
+        model = data.linear(&found.sizes, found.values[0]);
+        last = data.reduced(&model, &weights, spread)?;
         let best = found.shares.iter().copied().fold(0.0, f64::max);
         let mut shares = found.shares.iter();
         likely.retain(|_| shares.next().is_some_and(|share| *share > UNLIKELY * best));
-        found = last.mean(&kinds, &likely)?;
+        found = last.mean(kinds, &likely)?;
     }
     let whole = Cholesky::new(&found.covariance)?.inverse();
     // what is left if delay and noise are alone, at most half of which is taken for noise
@@ -706,18 +743,18 @@ pub(super) fn fit(
     let left = (alone - by_noise).max(0.0);
     // without what the response leaves: the delay's variance less that, all else as it is
     let factor = left / (1.0 - left * whole[[0, 0]]);
-    let column = whole.column(0).to_owned();
-    let information = positive(Array2::from_shape_fn((own, own), |(i, j)| {
+    let column = whole.column(0);
+    let information = positive(Array2::from_shape_fn(whole.dim(), |(i, j)| {
         whole[[i, j]] + factor * column[i] * column[j] - prior(i, j)
     }));
     let per = |(i, j): (usize, usize)| units[i] * units[j];
     Some(Joint {
         cartridge,
-        delay: delay + moved(found.values[0]),
+        delay: data.delay_at(found.values[0]),
         sizes: found.sizes,
-        values: &found.values * &units,
-        covariance: Array2::from_shape_fn((own, own), |ij| found.covariance[ij] * per(ij)),
-        information: Array2::from_shape_fn((own, own), |ij| information[ij] / per(ij)),
+        values: &found.values * units,
+        covariance: Array2::from_shape_fn(whole.dim(), |ij| found.covariance[ij] * per(ij)),
+        information: Array2::from_shape_fn(whole.dim(), |ij| information[ij] / per(ij)),
         left_s: left.sqrt() * MICROSECOND,
         noise_s: found.noise.max(0.0).sqrt() * MICROSECOND,
         misfit,
@@ -753,20 +790,12 @@ impl Joint {
     pub fn information(&self, terms: &[PhaseTerm], offset: f64) -> Information {
         let mut values = self.values.clone();
         values[0] += offset;
-        let mut vector = self.information.dot(&values);
+        let mut score = Array1::zeros(values.len());
         for (k, term) in terms.iter().enumerate() {
-            vector[k + 1] += self.values[k + 1] / term.prior_u.powi(2);
+            score[k + 1] = self.values[k + 1] / term.prior_u.powi(2);
         }
-        let delay = Information::of_delay(0.0, 1.0).terms;
-        let known = Information {
-            terms: delay
-                .into_iter()
-                .chain(terms.iter().map(|t| t.term.clone()))
-                .collect(),
-            expansion: values.to_vec(),
-            matrix: self.information.clone(),
-            vector,
-        };
+        let terms = terms.iter().map(|t| t.term.clone());
+        let known = Information::of_fit(terms, values, self.information.clone(), &score);
         with_response(known, self.left_s)
     }
 }

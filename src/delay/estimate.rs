@@ -1,13 +1,13 @@
 //! From a cross-spectrum to an estimate, or a refusal with its reason.
 
 use super::band::{Band, Clusters};
-use super::cartridge::{self, Cartridge};
-use super::coarse::{self, Correlation};
+use super::cartridge::{self, Cartridge, Joint};
+use super::coarse::{self, Coarse, Correlation};
 use super::information::bend_term;
-use super::jackknife::{GroupDelay, Stretch, jackknife};
+use super::jackknife::{GroupDelay, Jackknife, Stretch, jackknife};
 use super::phase::{self, Fit, FitError, PhaseTerm, Shape};
 use super::step::step;
-use super::{Information, Node, Owner, Side, Term};
+use super::{Information, Node};
 use crate::spectrum::{Bin, CrossSpectrum, window};
 use crate::uncertainty::{Caveat, Warning};
 use thiserror::Error;
@@ -150,6 +150,13 @@ pub enum Refusal {
 }
 
 impl Refusal {
+    /// Both channels are one signal but for so much power of what they have in common.
+    fn same_signal(difference: f64) -> Self {
+        Self::SameSignal {
+            difference_db: 10.0 * difference.max(1e-30).log10(),
+        }
+    }
+
     /// Why the phase fit gives nothing, in the words of its settings.
     pub(super) fn of_fit(error: FitError, settings: &Settings) -> Self {
         let (low_hz, high_hz) = settings.band_hz;
@@ -277,103 +284,111 @@ const BAND_SHIFT_U: f64 = 3.0;
 /// degree. Common practice, no source.
 const LEAST_DISAGREEMENT_S: f64 = 1e-9;
 
-/// Estimates the delay of a cross-spectrum.
-pub fn estimate(spectrum: &CrossSpectrum, settings: &Settings) -> Result<Estimate, Refusal> {
-    let rate = spectrum.sample_rate_hz;
-    let quality = &spectrum.quality;
-    let seconds_at = |sample: u64| (spectrum.origin + sample) as f64 / rate;
-    let span_s = (seconds_at(spectrum.span.0), seconds_at(spectrum.span.1));
-    if Warning::NoSignal.level(quality.loudest_power).is_some() {
-        const FLOOR: f64 = Warning::NoSignal.limit();
-        return Err(Refusal::Silence {
-            floor_dbfs: 10.0 * FLOOR.log10(),
-        });
-    }
-    let seconds = spectrum.averages_in_fit() * spectrum.frame_length as f64 / rate;
-    if seconds < SHORTEST_S {
-        return Err(Refusal::TooShort { needed: 1.0 });
-    }
-    let band = Band::new(spectrum, settings.band_hz)?;
-    let balance_db = 10.0 * (band.power(|b| b.left) / band.power(|b| b.right)).log10();
-    if balance_db.is_nan() || Warning::LostChannel.level(balance_db.abs()).is_some() {
-        let silent = if balance_db > 0.0 { "right" } else { "left" };
-        return Err(Refusal::OneChannel {
-            silent,
-            difference_db: balance_db.abs(),
-        });
-    }
-    let difference = band.difference_to_sum();
-    if Warning::SameSignal.level(difference).is_some() && !quality.traced {
-        return Err(Refusal::SameSignal {
-            difference_db: 10.0 * difference.max(1e-30).log10(),
-        });
-    }
-    let coarse = coarse::find(
-        &band.points,
-        band.first,
-        spectrum.frame_length,
-        rate,
-        band.averages,
-    );
-    let narrow = band.is_narrow();
-    let chance = band.chance();
-    // Where few bins carry everything, any phases line up at some lag: then the
-    // coherence decides.
-    if coarse.peak <= chance && !band.has_coherent_line(spectrum) {
-        return Err(Refusal::NothingInCommon {
-            peak: coarse.peak,
-            chance,
-        });
-    }
-    // A periodic signal has equal peaks by nature, noise has them by chance.
-    let below = (1.0 - coarse.rival) / coarse.chance;
-    let ambiguous = Warning::Ambiguous.level(below).is_some();
-    let narrow = narrow || (ambiguous && band.has_coherent_line(spectrum));
-    if !narrow && ambiguous {
-        return Err(Refusal::Ambiguous {
-            rival: coarse.rival,
-        });
+/// A band that holds one signal in both channels, and where its correlation has its peak.
+struct Signal {
+    band: Band,
+    /// Power of the left channel over the right, dB.
+    balance_db: f64,
+    coarse: Coarse,
+    /// Whether whole periods of the signal fit alike.
+    narrow: bool,
+    /// Delay by which the channels were aligned before, seconds.
+    aligned: f64,
+}
+
+impl Signal {
+    /// Refuses a recording whose channels hold nothing in common, or nothing but what they have in common.
+    fn find(spectrum: &CrossSpectrum, band_hz: (f64, f64)) -> Result<Self, Refusal> {
+        let quality = &spectrum.quality;
+        let (rate, frame) = (spectrum.sample_rate_hz, spectrum.frame_length);
+        if Warning::NoSignal.level(quality.loudest_power).is_some() {
+            const FLOOR: f64 = Warning::NoSignal.limit();
+            return Err(Refusal::Silence {
+                floor_dbfs: 10.0 * FLOOR.log10(),
+            });
+        }
+        let seconds = spectrum.averages_in_fit() * frame as f64 / rate;
+        if seconds < SHORTEST_S {
+            return Err(Refusal::TooShort { needed: 1.0 });
+        }
+        let band = Band::new(spectrum, band_hz)?;
+        let balance_db = 10.0 * (band.power(|b| b.left) / band.power(|b| b.right)).log10();
+        if balance_db.is_nan() || Warning::LostChannel.level(balance_db.abs()).is_some() {
+            let silent = if balance_db > 0.0 { "right" } else { "left" };
+            return Err(Refusal::OneChannel {
+                silent,
+                difference_db: balance_db.abs(),
+            });
+        }
+        let difference = band.difference_to_sum();
+        if Warning::SameSignal.level(difference).is_some() && !quality.traced {
+            return Err(Refusal::same_signal(difference));
+        }
+        let coarse = coarse::find(&band.points, band.first, frame, rate, band.averages);
+        let chance = band.chance();
+        // Where few bins carry everything, any phases line up at some lag: then the
+        // coherence decides.
+        if coarse.peak <= chance && !band.has_coherent_line(spectrum) {
+            return Err(Refusal::NothingInCommon {
+                peak: coarse.peak,
+                chance,
+            });
+        }
+        // A periodic signal has equal peaks by nature, noise has them by chance.
+        let below = (1.0 - coarse.rival) / coarse.chance;
+        let ambiguous = Warning::Ambiguous.level(below).is_some();
+        let narrow = band.is_narrow() || (ambiguous && band.has_coherent_line(spectrum));
+        if !narrow && ambiguous {
+            return Err(Refusal::Ambiguous {
+                rival: coarse.rival,
+            });
+        }
+        Ok(Self {
+            band,
+            balance_db,
+            coarse,
+            narrow,
+            aligned: spectrum.alignment as f64 / rate,
+        })
     }
 
-    let terms = &settings.terms;
-    let mut clusters = Clusters::new(&band, terms, coarse.delay, coarse.inverted);
-    let refused = |error| Refusal::of_fit(error, settings);
-    let start = vec![0.0; terms.len() + 1];
-    let first =
-        phase::fit(&clusters.points, &clusters.design, terms, &start, 1.0).map_err(refused)?;
-    let range = band.first..band.first + band.bins.len();
-    let frames: u64 = spectrum.groups.iter().map(|g| g.frames).sum();
-    let groups: Vec<Stretch> = spectrum
-        .groups
-        .iter()
-        .map(|g| Stretch {
-            position: band.position(spectrum, g.first_frame, g.last_frame),
-            time: g.frames as f64 / frames as f64,
-            bins: clusters.sums(&g.bins[range.clone()]),
-        })
-        .collect();
-    let (jack, along) = jackknife(&groups, &clusters.points, &clusters.design, &first);
-    // Variance of the delay from noise alone, as the analytic information has it.
-    let gain = first.covariance.row(0);
-    let analytic = gain.dot(&first.information.dot(&gain));
-    // The jackknife's variance is itself uncertain: as a Student distribution it
-    // has the variance nu / (nu - 2) times larger (JCGM 101, 6.4.9.4).
-    let dispersion = jack.as_ref().map_or(1.0, |j| {
-        let nu = j.degrees_of_freedom;
-        let student = if nu > 3.0 { nu / (nu - 2.0) } else { 3.0 };
-        if j.variance > analytic {
-            student * j.variance / analytic
-        } else {
-            1.0
-        }
-    });
-    let start = first.values.to_vec();
-    let offset = spectrum.alignment as f64 / rate;
-    // the fit's delay is what the coarse one left
-    let base = offset + coarse.delay;
-    let joint = match settings.cartridge {
-        None => None,
-        Some(cartridge) => {
+    /// Delay that is taken out before the phase is fitted, seconds.
+    fn base(&self) -> f64 {
+        self.aligned + self.coarse.delay
+    }
+}
+
+/// The phase of a band with its model.
+struct Fitted {
+    /// The band, the cartridge's response taken out.
+    clusters: Clusters,
+    fit: Fit,
+    /// What gain and phase say together; `None` of a signal that passed no cartridge.
+    joint: Option<Joint>,
+    /// Delay along the span, beside what was taken out.
+    along: Vec<GroupDelay>,
+    /// Factors of the variance, as in [`Estimate`].
+    dispersion: f64,
+    misfit: f64,
+}
+
+impl Fitted {
+    fn new(
+        spectrum: &CrossSpectrum,
+        settings: &Settings,
+        signal: &Signal,
+    ) -> Result<Self, Refusal> {
+        let (band, coarse, terms) = (&signal.band, &signal.coarse, &settings.terms);
+        let refused = |error| Refusal::of_fit(error, settings);
+        let mut clusters = Clusters::new(band, terms, coarse.delay, coarse.inverted);
+        let fit = |of: &Clusters, start: &[f64], spread| {
+            phase::fit(&of.points, &of.design, terms, start, spread).map_err(refused)
+        };
+        let first = fit(&clusters, &vec![0.0; terms.len() + 1], 1.0)?;
+        let groups = stretches(spectrum, band, &clusters);
+        let (jack, along) = jackknife(&groups, &clusters.points, &clusters.design, &first);
+        let dispersion = jack.map_or(1.0, |jack| dispersion(&jack, &first));
+        let respond = |cartridge: Cartridge| {
             // a term of its own stands for the coils
             let loaded = terms.iter().any(|t| matches!(t.shape, Shape::Load { .. }));
             let coils = cartridge.coils && !loaded;
@@ -382,244 +397,235 @@ pub fn estimate(spectrum: &CrossSpectrum, settings: &Settings) -> Result<Estimat
                 &clusters.design,
                 terms,
                 &first,
-                (Cartridge { coils, ..cartridge }, first.values[0] + base),
+                (
+                    Cartridge { coils, ..cartridge },
+                    first.values[0] + signal.base(),
+                ),
                 dispersion,
             );
-            Some(joint.ok_or_else(|| refused(FitError::Singular))?)
+            joint.ok_or_else(|| refused(FitError::Singular))
+        };
+        let joint = settings.cartridge.map(respond).transpose()?;
+        for point in &mut clusters.points {
+            point.phase -= joint.as_ref().map_or(0.0, |joint| joint.phase(point.w));
         }
-    };
-    let response = |w: f64| joint.as_ref().map_or(0.0, |joint| joint.phase(w));
-    for point in &mut clusters.points {
-        point.phase -= response(point.w);
+        let misfit = joint.as_ref().map_or_else(|| first.misfit(), |j| j.misfit);
+        Ok(Self {
+            fit: fit(&clusters, &first.values.to_vec(), dispersion.max(misfit))?,
+            clusters,
+            joint,
+            along,
+            dispersion,
+            misfit,
+        })
     }
-    let misfit = joint.as_ref().map_or_else(|| first.misfit(), |j| j.misfit);
-    let spread = dispersion.max(misfit);
-    let fit =
-        phase::fit(&clusters.points, &clusters.design, terms, &start, spread).map_err(refused)?;
+
+    /// The factor of the variance that is applied.
+    fn spread(&self) -> f64 {
+        self.dispersion.max(self.misfit)
+    }
+
+    /// Phase that the cartridge's response makes, radians.
+    fn response(&self, w: f64) -> f64 {
+        self.joint.as_ref().map_or(0.0, |joint| joint.phase(w))
+    }
+
+    /// What the data know, and the same with the bend that crosstalk makes.
+    fn information(&self, terms: &[PhaseTerm], base: f64) -> (Information, Information) {
+        match &self.joint {
+            // the bend is among the causes of the response
+            Some(joint) => {
+                let known = joint.information(terms, base);
+                (known.clone(), known)
+            }
+            None => {
+                let fit = &self.fit;
+                let terms = terms.iter().map(|t| t.term.clone());
+                let mut values = fit.values.clone();
+                values[0] += base;
+                let known = Information::of_fit(terms, values, fit.information.clone(), &fit.score);
+                (known.clone(), self.with_bend(known))
+            }
+        }
+    }
+}
+
+/// The cross-spectra of the stretches of time.
+fn stretches(spectrum: &CrossSpectrum, band: &Band, clusters: &Clusters) -> Vec<Stretch> {
+    let range = band.first..band.first + band.bins.len();
+    let frames: u64 = spectrum.groups.iter().map(|g| g.frames).sum();
+    let groups = spectrum.groups.iter().map(|g| Stretch {
+        position: band.position(spectrum, g.first_frame, g.last_frame),
+        time: g.frames as f64 / frames as f64,
+        bins: clusters.sums(&g.bins[range.clone()]),
+    });
+    groups.collect()
+}
+
+/// Factor by which the jackknife's variance exceeds that of noise, as the analytic information of a
+/// fit has it. It is itself uncertain: as a Student distribution it has the variance
+/// nu / (nu - 2) times larger (JCGM 101, 6.4.9.4).
+fn dispersion(jack: &Jackknife, fit: &Fit) -> f64 {
+    let (nu, analytic) = (jack.degrees_of_freedom, fit.random_variance());
+    let student = if nu > 3.0 { nu / (nu - 2.0) } else { 3.0 };
+    if jack.variance > analytic {
+        student * jack.variance / analytic
+    } else {
+        1.0
+    }
+}
+
+/// Estimates the delay of a cross-spectrum.
+pub fn estimate(spectrum: &CrossSpectrum, settings: &Settings) -> Result<Estimate, Refusal> {
+    let seconds_at = |sample| (spectrum.origin + sample) as f64 / spectrum.sample_rate_hz;
+    let terms = &settings.terms;
+    let signal = Signal::find(spectrum, settings.band_hz)?;
+    let (band, coarse, base) = (&signal.band, &signal.coarse, signal.base());
+    let fitted = Fitted::new(spectrum, settings, &signal)?;
+    let (fit, joint) = (&fitted.fit, fitted.joint.as_ref());
 
     let delay_s = fit.values[0] + base;
-    let covariance = joint.as_ref().map_or(&fit.covariance, |j| &j.covariance);
-    let variance = covariance[[0, 0]];
-    let gain = fit.covariance.row(0);
-    let random = gain.dot(&fit.information.dot(&gain));
+    let covariance = joint.map_or(&fit.covariance, |j| &j.covariance);
     let noise_to_signal = band.noise_to_signal();
     let shares_noise = Warning::SharedNoise.level(noise_to_signal).is_some();
-    if shares_noise && !quality.traced && delay_s.abs() < CHAIN_ALONE_S {
-        return Err(Refusal::SameSignal {
-            difference_db: 10.0 * noise_to_signal.max(1e-30).log10(),
-        });
+    if shares_noise && !spectrum.quality.traced && delay_s.abs() < CHAIN_ALONE_S {
+        return Err(Refusal::same_signal(noise_to_signal));
     }
-    let band_shift = band_shift(&clusters, terms, &fit, settings.band_hz, spread);
-    let (information, with_bend) = match &joint {
-        // the bend is among the causes of the response
-        Some(joint) => {
-            let known = joint.information(terms, base);
-            (known.clone(), known)
-        }
-        None => {
-            let known = information(&fit, terms, base);
-            (known.clone(), with_bend(known, &clusters, &fit, spread))
-        }
-    };
-    let nodes = along
-        .iter()
-        .filter(|g| g.weight > 0.0)
-        .map(|g| Node {
-            position: g.position,
-            weight: g.weight,
-        })
-        .collect();
+    let (information, with_bend) = fitted.information(terms, base);
+    let along = fitted.along.iter().map(|g| GroupDelay {
+        delay_s: g.delay_s + base,
+        standard_uncertainty_s: g.standard_uncertainty_s * fitted.dispersion.sqrt(),
+        ..*g
+    });
+    let nodes = along.clone().filter(|g| g.weight > 0.0).map(|g| Node {
+        position: g.position,
+        weight: g.weight,
+    });
+    let delays = coarse.correlation.delays.iter();
     let mut estimate = Estimate {
         delay_s,
-        standard_uncertainty_s: variance.sqrt(),
-        random_s: joint.as_ref().map_or(random.sqrt(), |j| j.noise_s),
+        standard_uncertainty_s: covariance[[0, 0]].sqrt(),
+        random_s: joint.map_or_else(|| fit.random_variance().sqrt(), |j| j.noise_s),
         term_values: fit.values.iter().skip(1).copied().collect(),
         with_bend,
         information,
-        nodes,
-        along: along
-            .iter()
-            .map(|g| GroupDelay {
-                delay_s: g.delay_s + base,
-                standard_uncertainty_s: g.standard_uncertainty_s * dispersion.sqrt(),
-                ..*g
-            })
-            .collect(),
+        nodes: nodes.collect(),
+        along: along.collect(),
         inverted: coarse.inverted,
         band_hz: band.edges_hz(spectrum),
-        span_s,
+        span_s: (seconds_at(spectrum.span.0), seconds_at(spectrum.span.1)),
         noise_to_signal,
         reduced_chi_square: fit.reduced_chi_square,
-        dispersion,
-        misfit,
-        band_shift,
+        dispersion: fitted.dispersion,
+        misfit: fitted.misfit,
+        band_shift: fitted.band_shift(terms, settings.band_hz),
         correlation: Correlation {
-            delays: coarse
-                .correlation
-                .delays
-                .iter()
-                .map(|d| d + offset)
-                .collect(),
-            values: coarse.correlation.values,
+            delays: delays.map(|d| d + signal.aligned).collect(),
+            values: coarse.correlation.values.clone(),
         },
-        curve: curve(
-            &band,
-            terms,
-            &fit,
-            (coarse.delay, coarse.inverted),
-            &response,
-            full_scale(spectrum),
-        ),
+        curve: fitted.curve(terms, &signal, full_scale(spectrum)),
         caveats: Vec::new(),
     };
-    estimate.caveats = caveats(&estimate, spectrum, narrow, balance_db);
-    if !narrow {
-        estimate.caveats.extend(Warning::FewTones.at(clusters.carrying(), || {
-            "the programme is a few tones: where a harmonic of one meets another, as tracing adds it, the phase moves by more than the band says; noise or music is better".into()
-        }));
-        estimate.caveats.extend(Warning::OpposedWalls.at(fit.opposed, || {
-            format!(
-                "in {:.0} % of the band or more the channels move in opposition to the rest of it: vertical noise, rumble or stereo programme, where the programme is weak; near such parts the delay is drawn aside. Use --band to keep to where the programme is strong, or louder programme",
-                100.0 * fit.opposed
-            )
-        }));
-    }
-    estimate.caveats.extend(band.ends_hz.map(|hertz| {
-        Warning::ProgrammeEnds.seen(
-            format!("the programme ends at {:.1} kHz, 40 dB above all that lies beyond, so the band ends there: a coder's limit, a recording brought to a higher sample rate, or a few tones", hertz / 1e3),
-        )
-    }));
-    estimate.caveats.extend(joint.as_ref().and_then(|joint| {
-        Warning::UnusualResponse.at(joint.ordinary, || {
-            "the channels differ over frequency, in phase and gain together, as no coil, resonance or crosstalk of a usual cartridge makes them: a blend or coder in the recording's past, crosstalk far beyond the usual, or a fault; the delay may be off by several of its uncertainties".into()
-        })
-    }));
-    compare_estimators(&clusters, &fit, &mut estimate.caveats);
+    estimate.caveats = caveats(&estimate, spectrum, &signal, &fitted);
     Ok(estimate)
-}
-
-fn information(fit: &Fit, terms: &[PhaseTerm], offset: f64) -> Information {
-    let delay = Term {
-        name: "delay".into(),
-        owner: Owner::Capture,
-        side: Side::BehindSwap,
-    };
-    let mut values = fit.values.clone();
-    values[0] += offset;
-    Information {
-        terms: std::iter::once(delay)
-            .chain(terms.iter().map(|t| t.term.clone()))
-            .collect(),
-        expansion: values.to_vec(),
-        matrix: fit.information.clone(),
-        vector: fit.information.dot(&values) + &fit.score,
-    }
 }
 
 /// What a bend of this size, the relative change of a small delay by two crosstalks of
 /// -25 dB, must do to the delay in order to count, seconds.
 const COUNTS_FROM: (f64, f64) = (0.08, 1e-10);
 
-/// The information with a term for what crosstalk does to a large delay beyond a factor.
-///
-/// Crosstalk a and b into left and right makes of the phase p = w t that of
-/// `(1 + a exp(-i p)) (b + exp(i p))`, to first order `p - (a + b) sin p`: a delay shorter by
-/// the factor `1 - (a + b)` where p is small, and no shorter on the whole where p is large.
-/// Beside the factor there is left `(a + b) (p - sin p)`, which bends the phase. The term's
-/// unit is that of a + b.
-fn with_bend(known: Information, clusters: &Clusters, fit: &Fit, spread: f64) -> Information {
-    let delay = known.expansion[0];
-    let n = known.terms.len();
-    let mut column = ndarray::Array1::<f64>::zeros(n);
-    let (mut own, mut score) = (0.0, 0.0);
-    let rows = clusters.points.iter().zip(clusters.design.rows());
-    for ((point, row), weight) in rows.zip(&fit.weights) {
-        let phase = point.w * delay;
-        let bend = phase - phase.sin();
-        let information = weight * point.information / spread;
-        column.scaled_add(information * bend, &row);
-        own += information * bend * bend;
-        score += information * bend * phase::wrap(point.phase - row.dot(&fit.values));
-    }
-    let (size, least) = COUNTS_FROM;
-    let moved = fit.covariance.row(0).dot(&column);
-    if (size * moved).abs() < least {
-        return known;
-    }
-    // the bend itself is expanded about zero
-    let expansion = ndarray::Array1::from(known.expansion.clone());
-    let vector = column.dot(&expansion) + score;
-    known.with_term(bend_term(), &column, own, vector)
-}
-
-fn band_shift(
-    clusters: &Clusters,
-    terms: &[PhaseTerm],
-    fit: &Fit,
-    (low_hz, high_hz): (f64, f64),
-    dispersion: f64,
-) -> Option<BandShift> {
-    let upper_hz = if high_hz > 1.3 * NARROW_HIGH_HZ {
-        NARROW_HIGH_HZ
-    } else {
-        high_hz / 2.0
-    };
-    if upper_hz < 2.0 * low_hz {
-        return None;
-    }
-    let top = std::f64::consts::TAU * upper_hz;
-    // Points stand in the order of frequency.
-    let below = clusters.points.iter().take_while(|p| p.w <= top).count();
-    let columns = clusters.design.ncols();
-    let design = ndarray::Array2::from_shape_fn((below, columns), |at| clusters.design[at]);
-    let start = fit.values.to_vec();
-    let narrow = phase::fit(
-        &clusters.points[..below],
-        &design,
-        terms,
-        &start,
-        dispersion,
-    )
-    .ok()?;
-    // The narrower band's data are part of the whole's, so the variance of the
-    // difference is the difference of the variances (Hausman 1978).
-    let variance = narrow.covariance[[0, 0]] - fit.covariance[[0, 0]];
-    (variance > 0.0 && variance.sqrt() < 1e-6).then(|| BandShift {
-        upper_hz,
-        shift_s: narrow.values[0] - fit.values[0],
-        standard_uncertainty_s: variance.sqrt(),
-    })
-}
-
-/// Correlation after the fitted phase is removed peaks at zero, if phase fit
-/// and correlation agree: one scoring step from zero with weights of their own
-/// (coherence, limited), not the fit's.
-fn compare_estimators(clusters: &Clusters, fit: &Fit, caveats: &mut Vec<Caveat>) {
-    let (mut slope, mut curvature, mut variance) = (0.0, 0.0, 0.0);
-    for (point, row) in clusters.points.iter().zip(clusters.design.rows()) {
-        if point.information < 12.0 {
-            continue;
+impl Fitted {
+    /// The information with a term for what crosstalk does to a large delay beyond a factor.
+    ///
+    /// Crosstalk a and b into left and right makes of the phase p = w t that of
+    /// `(1 + a exp(-i p)) (b + exp(i p))`, to first order `p - (a + b) sin p`: a delay shorter by
+    /// the factor `1 - (a + b)` where p is small, and no shorter on the whole where p is large.
+    /// Beside the factor there is left `(a + b) (p - sin p)`, which bends the phase. The term's
+    /// unit is that of a + b.
+    fn with_bend(&self, known: Information) -> Information {
+        let Self { clusters, fit, .. } = self;
+        let delay = known.expansion[0];
+        let n = known.terms.len();
+        let mut column = ndarray::Array1::<f64>::zeros(n);
+        let (mut own, mut score) = (0.0, 0.0);
+        let rows = clusters.points.iter().zip(clusters.design.rows());
+        for ((point, row), weight) in rows.zip(&fit.weights) {
+            let phase = point.w * delay;
+            let bend = phase - phase.sin();
+            let information = weight * point.information / self.spread();
+            column.scaled_add(information * bend, &row);
+            own += information * bend * bend;
+            score += information * bend * phase::wrap(point.phase - row.dot(&fit.values));
         }
-        let residual = phase::wrap(point.phase - row.dot(&fit.values));
-        let weight = (point.information / (1.0 + point.information)).min(1.0);
-        slope += weight * point.w * residual.sin();
-        curvature += weight * point.w * point.w;
-        variance += weight * weight * point.w * point.w / point.information;
+        let (size, least) = COUNTS_FROM;
+        let moved = fit.covariance.row(0).dot(&column);
+        if (size * moved).abs() < least {
+            return known;
+        }
+        // the bend itself is expanded about zero
+        let expansion = ndarray::Array1::from(known.expansion.clone());
+        let vector = column.dot(&expansion) + score;
+        known.with_term(bend_term(), &column, own, vector)
     }
-    if curvature <= 0.0 {
-        return;
+
+    /// The delay in a narrower band against the whole; `None` where it says nothing.
+    fn band_shift(&self, terms: &[PhaseTerm], (low_hz, high_hz): (f64, f64)) -> Option<BandShift> {
+        let Self { clusters, fit, .. } = self;
+        let upper_hz = if high_hz > 1.3 * NARROW_HIGH_HZ {
+            NARROW_HIGH_HZ
+        } else {
+            high_hz / 2.0
+        };
+        if upper_hz < 2.0 * low_hz {
+            return None;
+        }
+        let top = std::f64::consts::TAU * upper_hz;
+        // Points stand in the order of frequency.
+        let below = clusters.points.iter().take_while(|p| p.w <= top).count();
+        let columns = clusters.design.ncols();
+        let design = ndarray::Array2::from_shape_fn((below, columns), |at| clusters.design[at]);
+        let (points, start) = (&clusters.points[..below], fit.values.to_vec());
+        let narrow = phase::fit(points, &design, terms, &start, self.spread()).ok()?;
+        // The narrower band's data are part of the whole's, so the variance of the
+        // difference is the difference of the variances (Hausman 1978).
+        let variance = narrow.covariance[[0, 0]] - fit.covariance[[0, 0]];
+        (variance > 0.0 && variance.sqrt() < 1e-6).then(|| BandShift {
+            upper_hz,
+            shift_s: narrow.values[0] - fit.values[0],
+            standard_uncertainty_s: variance.sqrt(),
+        })
     }
-    let difference = slope / curvature;
-    let u = (variance * fit.reduced_chi_square.max(1.0)).sqrt() / curvature;
-    let u = u.hypot(fit.covariance[[0, 0]].sqrt());
-    if difference.abs() > LEAST_DISAGREEMENT_S {
-        caveats.extend(Warning::EstimatorsDisagree.at(difference.abs() / u, || {
-            format!(
-                "correlation and phase slope differ by {:.1} ns, more than noise explains ({:.1} ns): something shapes the phase that the model does not know; compare another band with --band",
-                difference * 1e9,
-                u * 1e9
-            )
-        }));
+
+    /// Correlation after the fitted phase is removed peaks at zero, if phase fit
+    /// and correlation agree: one scoring step from zero with weights of their own
+    /// (coherence, limited), not the fit's.
+    fn compare_estimators(&self) -> Option<Caveat> {
+        let Self { clusters, fit, .. } = self;
+        let (mut slope, mut curvature, mut variance) = (0.0, 0.0, 0.0);
+        for (point, row) in clusters.points.iter().zip(clusters.design.rows()) {
+            if point.information < 12.0 {
+                continue;
+            }
+            let residual = phase::wrap(point.phase - row.dot(&fit.values));
+            let weight = (point.information / (1.0 + point.information)).min(1.0);
+            slope += weight * point.w * residual.sin();
+            curvature += weight * point.w * point.w;
+            variance += weight * weight * point.w * point.w / point.information;
+        }
+        if curvature <= 0.0 {
+            return None;
+        }
+        let difference = slope / curvature;
+        let u = (variance * fit.reduced_chi_square.max(1.0)).sqrt() / curvature;
+        let u = u.hypot(fit.covariance[[0, 0]].sqrt());
+        let caveat = Warning::EstimatorsDisagree.at(difference.abs() / u, || {
+        format!(
+            "correlation and phase slope differ by {:.1} ns, more than noise explains ({:.1} ns): something shapes the phase that the model does not know; compare another band with --band",
+            difference * 1e9,
+            u * 1e9
+        )
+    });
+        caveat.filter(|_| difference.abs() > LEAST_DISAGREEMENT_S)
     }
 }
 
@@ -670,12 +676,31 @@ fn noise_correlation(spectrum: &CrossSpectrum) -> Option<f64> {
     (log_ratio > LIKELIER.ln()).then_some(correlation)
 }
 
+/// All doubts about an estimate.
 fn caveats(
     estimate: &Estimate,
     spectrum: &CrossSpectrum,
-    narrow: bool,
-    balance_db: f64,
+    signal: &Signal,
+    fitted: &Fitted,
 ) -> Vec<Caveat> {
+    let mut list = of_recording(estimate, spectrum, signal);
+    list.extend(of_common_part(estimate, spectrum.quality.traced));
+    list.extend(noise_correlation(spectrum).and_then(|shared| {
+        Warning::Blend.at(shared, || {
+            format!("where nothing plays, the channels' noise has {:.0} % in common: a blend, crosstalk beyond the usual or a joint-stereo coder mixes the channels, which makes the delay read short by about as much", 100.0 * shared)
+        })
+    }));
+    let balance_db = signal.balance_db;
+    list.extend(Warning::Balance.at(balance_db.abs(), || {
+        format!("the channels differ by {:.1} dB in level; this does not move the delay, but check azimuth, bias and gain", balance_db.abs())
+    }));
+    list.extend(along_recording(estimate, spectrum.sample_rate_hz));
+    list.extend(over_frequency(estimate, signal, fitted));
+    list
+}
+
+/// Doubts about the recording itself.
+fn of_recording(estimate: &Estimate, spectrum: &CrossSpectrum, signal: &Signal) -> Vec<Caveat> {
     let mut list = Vec::new();
     let quality = &spectrum.quality;
     list.extend(Warning::ImplausibleDelay.at(estimate.delay_s.abs(), || {
@@ -689,7 +714,7 @@ fn caveats(
             "one channel is inverted against the other; the delay allows for it, but check the colours of the four leads at the cartridge",
         ));
     }
-    if narrow {
+    if signal.narrow {
         list.push(Warning::NarrowBand.seen(
             "the signal is periodic or a narrow band: the delay is known modulo a period, the value nearest to zero is given, and equaliser terms cannot be told from it; wide-band programme is better",
         ));
@@ -722,6 +747,11 @@ fn caveats(
             "nearly half of the segments look like clicks, so all were kept: the programme is impulsive or the record badly worn; choose smoother programme",
         ));
     }
+    list
+}
+
+/// The doubt about how much the channels have in common: too little, or so much that they may be one signal.
+fn of_common_part(estimate: &Estimate, traced: bool) -> Option<Caveat> {
     let snr_db = -10.0 * estimate.noise_to_signal.log10();
     let not_mono = || {
         Warning::NotMono.at(snr_db, || {
@@ -747,19 +777,15 @@ fn caveats(
         let small = estimate.delay_s.abs() < CHAIN_ALONE_S;
         shared()
             .or_else(|| quiet().filter(|_| small))
-            .filter(|_| !quality.traced)
+            .filter(|_| !traced)
     };
-    list.extend(not_mono().or_else(noisy).or_else(one_signal));
-    let blend = noise_correlation(spectrum);
-    list.extend(blend.and_then(|shared| {
-        Warning::Blend.at(shared, || {
-            format!("where nothing plays, the channels' noise has {:.0} % in common: a blend, crosstalk beyond the usual or a joint-stereo coder mixes the channels, which makes the delay read short by about as much", 100.0 * shared)
-        })
-    }));
-    list.extend(Warning::Balance.at(balance_db.abs(), || {
-        format!("the channels differ by {:.1} dB in level; this does not move the delay, but check azimuth, bias and gain", balance_db.abs())
-    }));
-    if let Some(step) = step(&estimate.along, spectrum.sample_rate_hz) {
+    not_mono().or_else(noisy).or_else(one_signal)
+}
+
+/// Doubts about how steady the delay is along the recording.
+fn along_recording(estimate: &Estimate, sample_rate_hz: f64) -> Vec<Caveat> {
+    let mut list = Vec::new();
+    if let Some(step) = step(&estimate.along, sample_rate_hz) {
         let (from, to) = estimate.span_s;
         list.push(Warning::LostSamples.seen(format!(
             "at {:.1} s the delay steps by {:.1} samples and stays there: a recorder lost or repeated samples in one channel; record again by other means, or measure a part on one side of the step (measure --from, --to)",
@@ -783,6 +809,12 @@ fn caveats(
     };
     let steps = (estimate.dispersion > STEADY).then(unsteady).flatten();
     list.extend(steps.or_else(scatter));
+    list
+}
+
+/// Doubts about how well the model has the phase over frequency.
+fn over_frequency(estimate: &Estimate, signal: &Signal, fitted: &Fitted) -> Vec<Caveat> {
+    let mut list = Vec::new();
     list.extend(Warning::Misfit.at(estimate.misfit, || {
         format!("the phase departs {:.1} times more from its model over frequency than noise explains, as tracing, resonance or crosstalk make it; the band allows for it", estimate.misfit.sqrt())
     }));
@@ -802,6 +834,29 @@ fn caveats(
             )
         }));
     }
+    if !signal.narrow {
+        let (carrying, opposed) = (fitted.clusters.carrying(), fitted.fit.opposed);
+        list.extend(Warning::FewTones.at(carrying, || {
+            "the programme is a few tones: where a harmonic of one meets another, as tracing adds it, the phase moves by more than the band says; noise or music is better".into()
+        }));
+        list.extend(Warning::OpposedWalls.at(opposed, || {
+            format!(
+                "in {:.0} % of the band or more the channels move in opposition to the rest of it: vertical noise, rumble or stereo programme, where the programme is weak; near such parts the delay is drawn aside. Use --band to keep to where the programme is strong, or louder programme",
+                100.0 * opposed
+            )
+        }));
+    }
+    list.extend(signal.band.ends_hz.map(|hertz| {
+        Warning::ProgrammeEnds.seen(
+            format!("the programme ends at {:.1} kHz, 40 dB above all that lies beyond, so the band ends there: a coder's limit, a recording brought to a higher sample rate, or a few tones", hertz / 1e3),
+        )
+    }));
+    list.extend(fitted.joint.as_ref().and_then(|joint| {
+        Warning::UnusualResponse.at(joint.ordinary, || {
+            "the channels differ over frequency, in phase and gain together, as no coil, resonance or crosstalk of a usual cartridge makes them: a blend or coder in the recording's past, crosstalk far beyond the usual, or a fault; the delay may be off by several of its uncertainties".into()
+        })
+    }));
+    list.extend(fitted.compare_estimators());
     list
 }
 
@@ -816,61 +871,58 @@ fn full_scale(spectrum: &CrossSpectrum) -> f64 {
 /// rectangular distribution from -pi to pi (JCGM 100:2008, 4.3.7).
 const ANY_ANGLE: f64 = std::f64::consts::PI / 1.732_050_807_568_877_2;
 
-/// The band on a grid of a tenth of an octave, powers over `full_scale`. `base` is the delay, and
-/// `inverted` the inversion, that were taken out before the fit.
-fn curve(
-    band: &Band,
-    terms: &[PhaseTerm],
-    fit: &Fit,
-    (base, inverted): (f64, bool),
-    response: &dyn Fn(f64) -> f64,
-    full_scale: f64,
-) -> Vec<CurvePoint> {
-    let ratio = 2.0_f64.powf(0.1);
-    let turn = if inverted { std::f64::consts::PI } else { 0.0 };
-    let points = &band.points;
-    let fitted = |w: f64| {
-        let shapes = terms.iter().zip(fit.values.iter().skip(1));
-        let known = w * (base + fit.values[0]) + response(w);
-        known + shapes.map(|(t, d)| d * t.shape.at(w)).sum::<f64>()
-    };
-    let fitted_u = |w: f64| {
-        let shapes = terms.iter().map(|t| t.shape.at(w));
-        let row: ndarray::Array1<f64> = std::iter::once(w).chain(shapes).collect();
-        row.dot(&fit.covariance.dot(&row)).sqrt()
-    };
-    let mut list = Vec::new();
-    let mut start = 0;
-    while start < points.len() {
-        let mut end = start + 1;
-        while end < points.len() && points[end].w < points[start].w * ratio {
-            end += 1;
-        }
-        let information: f64 = points[start..end].iter().map(|p| p.information).sum();
-        // residual phase, averaged by information, on the fit at the middle
-        let residual: f64 = points[start..end]
-            .iter()
-            .map(|p| p.information * phase::wrap(p.phase - turn - fitted(p.w)))
-            .sum::<f64>()
-            / information.max(f64::MIN_POSITIVE);
-        let snr = information / (end - start) as f64 / (2.0 * band.averages);
-        let mean = |of: fn(&Bin) -> f64| {
-            let sum: f64 = band.bins[start..end].iter().map(of).sum();
-            10.0 * (sum / (end - start) as f64 / full_scale).max(1e-30).log10()
+impl Fitted {
+    /// The band on a grid of a tenth of an octave, powers over `full_scale`.
+    fn curve(&self, terms: &[PhaseTerm], signal: &Signal, full_scale: f64) -> Vec<CurvePoint> {
+        let (fit, band, points) = (&self.fit, &signal.band, &signal.band.points);
+        let Coarse {
+            delay, inverted, ..
+        } = signal.coarse;
+        let ratio = 2.0_f64.powf(0.1);
+        let turn = if inverted { std::f64::consts::PI } else { 0.0 };
+        let fitted = |w: f64| {
+            let shapes = terms.iter().zip(fit.values.iter().skip(1));
+            let known = w * (delay + fit.values[0]) + self.response(w);
+            known + shapes.map(|(t, d)| d * t.shape.at(w)).sum::<f64>()
         };
-        let w = points[(start + end - 1) / 2].w;
-        let middle = fitted(w);
-        list.push(CurvePoint {
-            hertz: w / std::f64::consts::TAU,
-            phase_rad: middle + residual,
-            phase_u_rad: information.sqrt().recip().min(ANY_ANGLE),
-            fitted_rad: middle,
-            fitted_u_rad: fitted_u(w),
-            coherence: snr / (1.0 + snr),
-            left_db: mean(|b| b.left),
-            right_db: mean(|b| b.right),
-        });
-        start = end;
+        let fitted_u = |w: f64| {
+            let shapes = terms.iter().map(|t| t.shape.at(w));
+            let row: ndarray::Array1<f64> = std::iter::once(w).chain(shapes).collect();
+            row.dot(&fit.covariance.dot(&row)).sqrt()
+        };
+        let mut list = Vec::new();
+        let mut start = 0;
+        while start < points.len() {
+            let mut end = start + 1;
+            while end < points.len() && points[end].w < points[start].w * ratio {
+                end += 1;
+            }
+            let information: f64 = points[start..end].iter().map(|p| p.information).sum();
+            // residual phase, averaged by information, on the fit at the middle
+            let residual: f64 = points[start..end]
+                .iter()
+                .map(|p| p.information * phase::wrap(p.phase - turn - fitted(p.w)))
+                .sum::<f64>()
+                / information.max(f64::MIN_POSITIVE);
+            let snr = information / (end - start) as f64 / (2.0 * band.averages);
+            let mean = |of: fn(&Bin) -> f64| {
+                let sum: f64 = band.bins[start..end].iter().map(of).sum();
+                10.0 * (sum / (end - start) as f64 / full_scale).max(1e-30).log10()
+            };
+            let w = points[(start + end - 1) / 2].w;
+            let middle = fitted(w);
+            list.push(CurvePoint {
+                hertz: w / std::f64::consts::TAU,
+                phase_rad: middle + residual,
+                phase_u_rad: information.sqrt().recip().min(ANY_ANGLE),
+                fitted_rad: middle,
+                fitted_u_rad: fitted_u(w),
+                coherence: snr / (1.0 + snr),
+                left_db: mean(|b| b.left),
+                right_db: mean(|b| b.right),
+            });
+            start = end;
+        }
+        list
     }
-    list
 }

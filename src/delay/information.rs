@@ -91,6 +91,22 @@ impl Information {
         }
     }
 
+    /// Of a fit of the delay and of terms: its values, its information, and the gradient there.
+    pub(super) fn of_fit(
+        terms: impl Iterator<Item = Term>,
+        values: Array1<f64>,
+        matrix: Array2<f64>,
+        score: &Array1<f64>,
+    ) -> Self {
+        let delay = Self::of_delay(0.0, 1.0).terms.into_iter();
+        Self {
+            terms: delay.chain(terms).collect(),
+            vector: matrix.dot(&values) + score,
+            expansion: values.to_vec(),
+            matrix,
+        }
+    }
+
     /// The same with a term more, known with the others by `column`, by itself by `own`, and
     /// with this entry of the vector.
     pub fn with_term(mut self, term: Term, column: &Array1<f64>, own: f64, vector: f64) -> Self {

@@ -212,6 +212,12 @@ pub(super) struct Fit {
 }
 
 impl Fit {
+    /// Variance of the delay by noise alone, seconds^2.
+    pub fn random_variance(&self) -> f64 {
+        let gain = self.covariance.row(0);
+        gain.dot(&self.information.dot(&gain))
+    }
+
     /// Factor by which the residuals' variance exceeds what noise explains, 1
     /// where it does not by more than chance would in one of a thousand fits:
     /// the ratio of R. T. Birge (Phys. Rev. 40, 1932, 207, from memory). Unlike the

@@ -24,6 +24,11 @@ impl Estimate {
     pub fn exact(value: f64) -> Self {
         Self { value, u: 0.0 }
     }
+
+    /// Zero, known to a standard uncertainty.
+    pub fn zero(u: f64) -> Self {
+        Self { value: 0.0, u }
+    }
 }
 
 /// A quantity as somebody stated it: not at all, as a bare number, or with its

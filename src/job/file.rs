@@ -326,28 +326,7 @@ fn parse_with_includes(text: &str, path: &str) -> Result<(Job, Includes), JobFil
         starts: &starts,
     };
     let table = source.table()?;
-    let mut top = source.fields(
-        "the job",
-        table.get_ref(),
-        0,
-        &[
-            "format",
-            "title",
-            "operator",
-            "date",
-            "note",
-            "report",
-            "instrument",
-            "include",
-            "cartridge",
-            "record",
-            "chain",
-            "arm",
-            "setup",
-            "limits",
-            "capture",
-        ],
-    )?;
+    let mut top = source.fields("the job", table.get_ref(), 0, &JOB_KEYS)?;
     top.format()?;
     let mut job = Job {
         title: top.text("title")?,
@@ -433,6 +412,29 @@ fn parse_with_includes(text: &str, path: &str) -> Result<(Job, Includes), JobFil
     Ok((job, includes))
 }
 
+/// What a job begins with, before its parts.
+pub(crate) const HEADER_KEYS: [&str; 6] =
+    ["format", "title", "operator", "date", "note", "include"];
+const JOB_KEYS: [&str; 15] = {
+    let [format, title, operator, date, note, include] = HEADER_KEYS;
+    [
+        format,
+        title,
+        operator,
+        date,
+        note,
+        "report",
+        "instrument",
+        include,
+        "cartridge",
+        "record",
+        "chain",
+        "arm",
+        "setup",
+        "limits",
+        "capture",
+    ]
+};
 const CARTRIDGE_KEYS: &[&str] = &[
     "profile",
     "frontal_radius_um",

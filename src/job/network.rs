@@ -2,7 +2,8 @@
 
 use super::JobError;
 use super::description::{
-    ArmOf, CaptureSpec, Cartridge, Chain, Estimate, Job, Setup, Source, Stated, Stretch,
+    ArmOf, CaptureSpec, Cartridge, Chain, Estimate, Job, PivotedArm, Record, Setup, Source, Stated,
+    Stretch,
 };
 use super::details::unit;
 use super::priors::{self, DefaultPrior};
@@ -202,8 +203,9 @@ pub(super) mod id {
     pub fn stylus_to_body(cartridge: &str) -> String {
         format!("cartridge.{cartridge}.stylus_to_body_deg")
     }
+    pub const CUT: &str = "cut_rotation_deg";
     pub fn cut(record: &str) -> String {
-        format!("record.{record}.cut_rotation_deg")
+        format!("record.{record}.{CUT}")
     }
     /// The radius along the groove: of a ball its own, else the side radius.
     pub fn radius_along(cartridge: &str, profile: Option<super::Profile>) -> String {
@@ -213,8 +215,9 @@ pub(super) mod id {
         };
         format!("cartridge.{cartridge}.{key}")
     }
+    pub const SCALE: &str = "scale";
     pub fn scale(cartridge: &str) -> String {
-        format!("cartridge.{cartridge}.scale")
+        format!("cartridge.{cartridge}.{SCALE}")
     }
     pub fn chain_skew(chain: &str) -> String {
         format!("chain.{chain}.skew_us")
@@ -281,8 +284,63 @@ struct Observation {
 }
 
 impl Observation {
-    /// Adds what an unknown does to it; what is exact does nothing more.
+    /// A capture of which no quantity is known yet.
+    fn new(spec: &CaptureSpec, with: &Equipment<'_>, nodes: Vec<Node>, terms: usize) -> Self {
+        let tip = Tip {
+            profile: with.cartridge.tip(),
+            size: [0.0; 3],
+        };
+        let arm = with.arm.map(|_| Arm {
+            effective_length: 0.0,
+            pivot_to_spindle: 0.0,
+            offset: 0.0,
+        });
+        let nodes = match spec.radius {
+            [start, end] if start == end => vec![Node {
+                position: 0.5,
+                weight: nodes.iter().map(|n| n.weight).sum(),
+            }],
+            _ => nodes,
+        };
+        Self {
+            base: Conditions {
+                rotation: 0.0,
+                turn: 0.0,
+                radius: spec.radius[0],
+                rpm: spec.nominal_rpm(),
+                tip,
+                half_angle: 0.0,
+                cut: 0.0,
+                lathe_offset: 0.0,
+                record_skew: 0.0,
+                cut_rpm: with.record.cut_rpm.unwrap_or(priors::DEFAULT_CUT_RPM),
+                cartridge_skew: 0.0,
+                scale: 1.0,
+                chain_skew: 0.0,
+                arm,
+                tracking: 0.0,
+                swapped: spec.swapped,
+            },
+            radius: spec.radius,
+            nodes,
+            terms,
+            unknowns: Vec::new(),
+            effects: Vec::new(),
+        }
+    }
+
+    /// Adds what a quantity does to it: an exact one once, an unknown at every evaluation.
     fn depends(&mut self, place: Place, effect: Effect) {
+        let (Place::Exact(value) | Place::Unknown(_, value)) = place;
+        match (effect, place) {
+            (Effect::Input(input), _) => {
+                if let Some(field) = self.base.input_mut(input) {
+                    *field = value;
+                }
+            }
+            (Effect::Radius(weights), Place::Exact(_)) => shift(&mut self.radius, weights, value),
+            _ => {}
+        }
         if let Place::Unknown(k, _) = place {
             self.unknowns.push(k);
             self.effects.push(effect);
@@ -603,6 +661,41 @@ impl Expected<'_> {
     }
 }
 
+/// What a capture was made with.
+struct Equipment<'a> {
+    setup: &'a Setup,
+    cartridge: &'a Cartridge,
+    record: &'a Record,
+    chain: &'a Chain,
+    /// The arm, if its dimensions are stated, with its name.
+    arm: Option<(&'a str, &'a PivotedArm)>,
+}
+
+impl<'a> Equipment<'a> {
+    fn of(job: &'a Job, at: usize, spec: &CaptureSpec) -> Result<Self, JobError> {
+        let setup = find(&job.setups, &spec.setup, "setup", at, spec)?;
+        Ok(Self {
+            setup,
+            cartridge: find(&job.cartridges, &setup.cartridge, "cartridge", at, spec)?,
+            record: find(&job.records, &spec.record, "record", at, spec)?,
+            chain: find(&job.chains, &spec.chain, "chain", at, spec)?,
+            arm: match setup.arm_name() {
+                Some(name) => Some((name, find(&job.arms, name, "arm", at, spec)?)),
+                None => None,
+            },
+        })
+    }
+
+    /// Whether the tip can see its own rotation.
+    fn sees_rotation(&self) -> bool {
+        self.cartridge.tip() != Profile::Spherical
+    }
+}
+
+/// An input of the forward model as the job has it: the last part of its id, its words, what is
+/// stated, and what is assumed else.
+type Row<'a> = (Input, &'a str, &'a str, Stated, &'a DefaultPrior);
+
 struct Builder<'a> {
     /// The job whose captures are being placed.
     job: &'a Job,
@@ -864,10 +957,7 @@ impl Builder<'_> {
                 id::stylus_to_body(&setup.cartridge),
                 || format!("rotation of the stylus to the body of {of}"),
                 DEGREE,
-                Estimate {
-                    value: 0.0,
-                    u: priors::ROTATION.estimate().u.hypot(known.u),
-                },
+                Estimate::zero(priors::ROTATION.estimate().u.hypot(known.u)),
                 "follows from the rotation in the headshell and the mounting",
             );
             if let Place::Unknown(stylus, _) = place {
@@ -942,10 +1032,7 @@ impl Builder<'_> {
                 format!("{words} {span} mm on {on_record}{}", aside(date))
             },
             MILLIMETRE,
-            Estimate {
-                value: 0.0,
-                u: stated.u.unwrap_or(share * default.estimate().u),
-            },
+            Estimate::zero(stated.u.unwrap_or(share * default.estimate().u)),
             match read {
                 true => origin(stated, &default),
                 false => default.origin.to_owned(),
@@ -956,388 +1043,280 @@ impl Builder<'_> {
     /// The tracking error of an arm of which nothing is stated: what all radii have in common, and
     /// what is this radius's own; of a stretch, how the error goes over its recording.
     fn unstated_tracking(&mut self, spec: &CaptureSpec) -> Vec<(Place, Course)> {
-        let common = self.place(
-            "tracking_deg".to_owned(),
-            || "tracking error of the arm, not stated: overhang and offset".to_owned(),
-            DEGREE,
-            priors::TRACKING_COMMON.estimate(),
-            priors::TRACKING_COMMON.origin,
-        );
+        let mut part = |key: &str, words: &str, default| {
+            let words = || format!("tracking error of the arm, not stated: {words}");
+            let id = format!("tracking_deg{key}");
+            self.stated(id, words, Stated::default(), default)
+        };
+        let common = part("", "overhang and offset", &priors::TRACKING_COMMON);
+        let mut parts = vec![(common, Course::Even)];
         if spec.stretch().is_some() {
-            let shapes = [
-                ("slope", priors::TRACKING_SLOPE, Course::Slope),
-                ("bow", priors::TRACKING_BOW, Course::Bow),
-            ];
-            let shapes = shapes.into_iter().map(|(name, default, course)| {
-                let place = self.place(
-                    format!("tracking_deg.{name}"),
-                    || format!("tracking error of the arm, not stated: {name} over the radius"),
-                    DEGREE,
-                    default.estimate(),
-                    default.origin,
-                );
-                (place, course)
-            });
-            return std::iter::once((common, Course::Even))
-                .chain(shapes)
-                .collect();
+            let slope = part(".slope", "slope over the radius", &priors::TRACKING_SLOPE);
+            let bow = part(".bow", "bow over the radius", &priors::TRACKING_BOW);
+            parts.extend([(slope, Course::Slope), (bow, Course::Bow)]);
+        } else {
+            let span = span_mm(spec.radius);
+            let (key, words) = (format!("[{span}]"), format!("at {span} mm"));
+            let own = part(&key, &words, &priors::TRACKING_RADIUS);
+            parts.push((own, Course::Even));
         }
-        let span = span_mm(spec.radius);
-        let own = self.place(
-            format!("tracking_deg[{span}]"),
-            || format!("tracking error of the arm, not stated: at {span} mm"),
-            DEGREE,
-            priors::TRACKING_RADIUS.estimate(),
-            priors::TRACKING_RADIUS.origin,
-        );
-        vec![(common, Course::Even), (own, Course::Even)]
+        parts
     }
 
-    fn observation(
+    /// The inputs that one thing of the job has, in their order.
+    fn inputs<'r>(
         &mut self,
-        at: usize,
-        spec: &CaptureSpec,
-        nodes: Vec<Node>,
-        terms: &[Term],
-    ) -> Result<Observation, JobError> {
-        let job = self.job;
-        let setup = find(&job.setups, &spec.setup, "setup", at, spec)?;
-        let cartridge = find(&job.cartridges, &setup.cartridge, "cartridge", at, spec)?;
-        let record = find(&job.records, &spec.record, "record", at, spec)?;
-        let chain = find(&job.chains, &spec.chain, "chain", at, spec)?;
-        let arm = match &setup.arm {
-            ArmOf::Pivoted(name) => Some((name, find(&job.arms, name, "arm", at, spec)?)),
-            _ => None,
-        };
-        let profile = cartridge.profile.unwrap_or(Profile::Elliptical);
-        let mut places: Vec<(Input, Place)> = Vec::new();
-
-        let rotation = match profile {
-            // it would only multiply a lever that is nearly nothing: see `Tip`
-            Profile::Spherical => Place::Exact(setup.rotation.or(&priors::BALL_ROTATION).value),
-            _ => self.rotation(&spec.setup, setup),
-        };
-        places.push((Input::Rotation, rotation));
-
-        let turn = spec.turn.value.unwrap_or(0.0);
-        // the reference is exact: it is what the others are turned from
-        let turn_u = spec.turn.u.unwrap_or(if turn == 0.0 {
-            0.0
-        } else {
-            priors::TURN.estimate().u
+        kind: &str,
+        name: &str,
+        rows: impl IntoIterator<Item = Row<'r>>,
+    ) -> Vec<(Input, Place)> {
+        let of = named(kind, name);
+        let placed = rows.into_iter().map(|(input, key, what, stated, default)| {
+            let (id, words) = (format!("{kind}.{name}.{key}"), || format!("{what} of {of}"));
+            (input, self.stated(id, words, stated, default))
         });
-        let turn_deg = tidy(turn / DEGREE);
-        let date = job.read_on(spec);
-        let place = self.place(
-            turn_id(job, spec),
-            || {
-                let of_setup = named("setup", &spec.setup);
-                format!("turn of {turn_deg} deg in {of_setup}{}", aside(date))
-            },
-            DEGREE,
-            Estimate {
-                value: turn,
-                u: turn_u,
-            },
-            origin(spec.turn, &priors::TURN),
-        );
-        places.push((Input::Turn, place));
+        placed.collect()
+    }
 
-        let radii = self.radii(spec, spec.stretch().map_or([0.5; 2], Stretch::share));
+    /// The turn that the job states. The reference is exact: it is what the others are turned from.
+    fn turn(&mut self, spec: &CaptureSpec) -> Place {
+        let job = self.job;
+        let turn = spec.turn.value.unwrap_or(0.0);
+        let default = DefaultPrior {
+            u: if turn == 0.0 { 0.0 } else { priors::TURN.u },
+            ..priors::TURN
+        };
+        let words = || {
+            let (turn, date) = (tidy(turn / DEGREE), aside(job.read_on(spec)));
+            format!(
+                "turn of {turn} deg in {}{date}",
+                named("setup", &spec.setup)
+            )
+        };
+        self.stated(turn_id(job, spec), words, spec.turn, &default)
+    }
 
-        let rpm = spec.nominal_rpm();
-        let place = self.place(
-            format!("speed_rpm[{}{}]", tidy(rpm), suffix(spec.rpm.u, date)),
-            || format!("speed {} rpm{}", tidy(rpm), aside(date)),
+    /// The speed that was played at.
+    fn speed(&mut self, spec: &CaptureSpec) -> Place {
+        let (rpm, date) = (spec.nominal_rpm(), self.job.read_on(spec));
+        let (u, origin) = match spec.rpm.u {
+            Some(u) => (u, STATED.to_owned()),
+            None => (
+                priors::speed_u(rpm),
+                format!("nominal speed; its uncertainty: {}", priors::SPEED_ORIGIN),
+            ),
+        };
+        let rounded = tidy(rpm);
+        self.place(
+            format!("speed_rpm[{rounded}{}]", suffix(spec.rpm.u, date)),
+            || format!("speed {rounded} rpm{}", aside(date)),
             1.0,
-            Estimate {
-                value: rpm,
-                u: spec.rpm.u.unwrap_or_else(|| priors::speed_u(rpm)),
-            },
-            match spec.rpm.u {
-                Some(_) => "stated".to_owned(),
-                None => format!("nominal speed; its uncertainty: {}", priors::SPEED_ORIGIN),
-            },
-        );
-        places.push((Input::Rpm, place));
+            Estimate { value: rpm, u },
+            origin,
+        )
+    }
 
-        let c = &setup.cartridge;
-        let of_cartridge = named("cartridge", c);
-        let defaults = priors::sizes(cartridge.profile);
-        let first = cartridge.frontal_radius;
-        let side = cartridge.side_radius;
-        let shape = ("shape", "tip shape at large angles", cartridge.shape);
-        let sizes = match profile {
+    /// The sizes of the tip, and what a ball's shape does at a rotation that it cannot see.
+    fn tip(&mut self, spec: &CaptureSpec, with: &Equipment<'_>) -> Vec<(Input, Place)> {
+        let c = with.cartridge;
+        let [first, second, third] = priors::sizes(c.profile);
+        let spacing = match c.contact_spacing.value {
+            Some(_) => &priors::LINE_SPACING_STATED,
+            None => first,
+        };
+        let side = (
+            Input::Size1,
+            "side_radius_um",
+            "side radius",
+            c.side_radius,
+            second,
+        );
+        let shape = (
+            Input::Size2,
+            "shape",
+            "tip shape at large angles",
+            c.shape,
+            third,
+        );
+        #[rustfmt::skip]
+        let sizes = match c.tip() {
             Profile::Spherical => vec![
-                ("frontal_radius_um", "ball radius", first),
-                (
-                    "ball_lever_um",
-                    "lever left on the ball",
-                    cartridge.ball_lever,
-                ),
+                (Input::Size0, "frontal_radius_um", "ball radius", c.frontal_radius, first),
+                (Input::Size1, "ball_lever_um", "lever left on the ball", c.ball_lever, second),
             ],
             Profile::Elliptical => vec![
-                ("frontal_radius_um", "frontal radius", first),
-                ("side_radius_um", "side radius", side),
-                shape,
+                (Input::Size0, "frontal_radius_um", "frontal radius", c.frontal_radius, first),
+                side, shape,
             ],
             Profile::Line => vec![
-                (
-                    "contact_spacing_um",
-                    "contact spacing",
-                    cartridge.contact_spacing,
-                ),
-                ("side_radius_um", "side radius", side),
-                shape,
+                (Input::Size0, "contact_spacing_um", "contact spacing", c.contact_spacing, spacing),
+                side, shape,
             ],
         };
-        let inputs = [Input::Size0, Input::Size1, Input::Size2];
-        for ((key, what, stated), (input, default)) in
-            sizes.into_iter().zip(inputs.into_iter().zip(defaults))
-        {
-            let default = match (profile, input, stated.value) {
-                (Profile::Line, Input::Size0, Some(_)) => &priors::LINE_SPACING_STATED,
-                _ => default,
-            };
-            let words = || format!("{what} of {of_cartridge}");
-            let place = self.stated(format!("cartridge.{c}.{key}"), words, stated, default);
-            places.push((input, place));
-        }
-        if profile == Profile::Spherical {
-            let lever = cartridge.ball_lever.or(&priors::BALL_LEVER);
-            let rotation = setup.rotation.or(&priors::BALL_ROTATION);
+        let mut sizes = self.inputs("cartridge", &with.setup.cartridge, sizes);
+        if !with.sees_rotation() {
+            let lever = c.ball_lever.or(&priors::BALL_LEVER);
+            let rotation = with.setup.rotation.or(&priors::BALL_ROTATION);
             let of_setup = named("setup", &spec.setup);
-            let place = self.place(
+            let path = self.place(
                 format!("setup.{}.ball_path_um", spec.setup),
                 || format!("ball that is not quite round, rotation unknown ({of_setup})"),
                 priors::BALL_PATH.factor,
-                Estimate {
-                    value: 0.0,
-                    u: rotation.u * lever.u.hypot(lever.value),
-                },
+                Estimate::zero(rotation.u * lever.u.hypot(lever.value)),
                 priors::BALL_PATH.origin,
             );
-            places.push((Input::Size2, place));
+            sizes.push((Input::Size2, path));
         }
-        let scale = scale(cartridge);
-        let place = self.stated(
-            id::scale(c),
-            || format!("crosstalk and vertical response of {of_cartridge}"),
-            scale,
-            &priors::SCALE,
-        );
-        places.push((Input::Scale, place));
-        let place = self.stated(
-            format!("cartridge.{c}.skew_us"),
-            || format!("time skew of {of_cartridge}"),
-            cartridge.skew,
-            &priors::CARTRIDGE_SKEW,
-        );
-        places.push((Input::CartridgeSkew, place));
+        sizes
+    }
 
-        let r = &spec.record;
-        let of_record = named("record", r);
-        let place = self.stated(
-            id::cut(r),
-            || format!("cut rotation of {of_record}"),
-            record.cut_rotation,
-            &priors::CUT,
-        );
-        places.push((Input::Cut, place));
-        let default = match record.lathe_offset.value {
+    /// What a cartridge does beside its tip.
+    fn generator(&mut self, name: &str, c: &Cartridge) -> Vec<(Input, Place)> {
+        #[rustfmt::skip]
+        let rows = [
+            (Input::Scale, id::SCALE, "crosstalk and vertical response", scale(c), &priors::SCALE),
+            (Input::CartridgeSkew, "skew_us", "time skew", c.skew, &priors::CARTRIDGE_SKEW),
+        ];
+        self.inputs("cartridge", name, rows)
+    }
+
+    /// How a record side was cut.
+    fn cut(&mut self, name: &str, r: &Record) -> Vec<(Input, Place)> {
+        let lathe = match r.lathe_offset.value {
             Some(_) => &priors::LATHE_OFFSET_STATED,
             None => &priors::LATHE_OFFSET,
         };
-        let place = self.stated(
-            format!("record.{r}.lathe_offset_mm"),
-            || format!("lathe offset of {of_record}"),
-            record.lathe_offset,
-            default,
-        );
-        places.push((Input::LatheOffset, place));
-        let angle = record.groove_angle.or(&priors::GROOVE_ANGLE);
-        let place = self.place(
-            format!("record.{r}.groove_half_angle_deg"),
-            || format!("groove angle of {of_record}"),
-            DEGREE,
-            Estimate {
-                value: angle.value / 2.0,
-                u: angle.u / 2.0,
-            },
-            origin(record.groove_angle, &priors::GROOVE_ANGLE),
-        );
-        places.push((Input::HalfAngle, place));
-        let place = self.stated(
-            format!("record.{r}.skew_us"),
-            || format!("cutter time skew of {of_record}"),
-            record.skew,
-            &priors::RECORD_SKEW,
-        );
-        places.push((Input::RecordSkew, place));
+        let half = |of: f64| of / 2.0;
+        let Stated { value, u } = r.groove_angle;
+        let half_angle = Stated {
+            value: value.map(half),
+            u: u.map(half),
+        };
+        let angle = DefaultPrior {
+            value: half(priors::GROOVE_ANGLE.value),
+            u: half(priors::GROOVE_ANGLE.u),
+            ..priors::GROOVE_ANGLE
+        };
+        #[rustfmt::skip]
+        let rows = [
+            (Input::Cut, id::CUT, "cut rotation", r.cut_rotation, &priors::CUT),
+            (Input::LatheOffset, "lathe_offset_mm", "lathe offset", r.lathe_offset, lathe),
+            (Input::HalfAngle, "groove_half_angle_deg", "groove angle", half_angle, &angle),
+            (Input::RecordSkew, "skew_us", "cutter time skew", r.skew, &priors::RECORD_SKEW),
+        ];
+        self.inputs("record", name, rows)
+    }
 
+    /// The time skew of a chain, or what a calibration leaves of it.
+    fn chain_skew(&mut self, name: &str, chain: &Chain) -> Place {
         let (skew, from) = chain.skew_known();
         let words = match chain.beyond {
             Some(_) => "change since its calibration of",
             None => "time skew of",
         };
-        let place = self.place(
-            id::chain_skew(&spec.chain),
-            || format!("{words} {}", named("chain", &spec.chain)),
-            MICROSECOND,
-            skew,
-            from,
-        );
-        places.push((Input::ChainSkew, place));
+        let words = || format!("{words} {}", named("chain", name));
+        self.place(id::chain_skew(name), words, MICROSECOND, skew, from)
+    }
 
-        let seeing = profile != Profile::Spherical;
-        let mut tracking = Vec::new();
+    /// The dimensions of an arm.
+    fn dimensions(&mut self, name: &str, arm: &PivotedArm) -> Vec<(Input, Place)> {
+        #[rustfmt::skip]
+        let rows = [
+            (Input::ArmLength, id::ARM_LENGTH, "effective length", arm.effective_length, &priors::ARM_LENGTH),
+            (Input::ArmPivot, id::ARM_PIVOT, "pivot to spindle", arm.pivot_to_spindle, &priors::ARM_PIVOT),
+            (Input::ArmOffset, id::ARM_OFFSET, "offset angle", arm.offset, &priors::ARM_OFFSET),
+        ];
+        self.inputs("arm", name, rows)
+    }
+
+    /// The unknowns of a capture's tracking error beside the `dimensions` of a stated arm. Where its setup was
+    /// first played is kept, since the rotation to the groove is told there.
+    fn tracking(
+        &mut self,
+        spec: &CaptureSpec,
+        arm: &ArmOf,
+        dimensions: &[(Input, Place)],
+    ) -> Vec<(Place, Course)> {
         let reference = spec.reference();
-        if setup.arm == ArmOf::Unknown && seeing {
-            tracking = self.unstated_tracking(spec);
-            let there = tracking.iter();
-            let there = there.map(|(place, course)| (*place, course.at(reference)[0]));
-            self.tracking
-                .entry(spec.setup.clone())
-                .or_insert_with(|| Tracking::Sum(there.collect()));
-        }
-        if let Some((name, arm)) = arm {
-            let of_arm = named("arm", name);
-            for (input, key, what, stated, default) in [
-                (
-                    Input::ArmLength,
-                    id::ARM_LENGTH,
-                    "effective length",
-                    arm.effective_length,
-                    &priors::ARM_LENGTH,
-                ),
-                (
-                    Input::ArmPivot,
-                    id::ARM_PIVOT,
-                    "pivot to spindle",
-                    arm.pivot_to_spindle,
-                    &priors::ARM_PIVOT,
-                ),
-                (
-                    Input::ArmOffset,
-                    id::ARM_OFFSET,
-                    "offset angle",
-                    arm.offset,
-                    &priors::ARM_OFFSET,
-                ),
-            ] {
-                let id = id::arm(name, key);
-                let words = || format!("{what} of {of_arm}");
-                places.push((input, self.stated(id, words, stated, default)));
+        let (courses, there) = match (arm, dimensions) {
+            (ArmOf::Unknown, _) => {
+                let courses = self.unstated_tracking(spec);
+                let there = courses.iter();
+                let there = there.map(|(place, course)| (*place, course.at(reference)[0]));
+                let there = there.collect();
+                (courses, Tracking::Sum(there))
             }
-            if let [.., (_, length), (_, pivot), (_, offset)] = places[..]
-                && seeing
-            {
+            (_, &[(_, length), (_, pivot), (_, offset)]) => {
                 let there = self.radii(spec, [0.5; 2]).into_iter();
                 let there = there.map(|(place, [weight, _])| (place, weight)).collect();
-                self.tracking
-                    .entry(spec.setup.clone())
-                    .or_insert(Tracking::Arm([length, pivot, offset], there, reference));
+                let dimensions = [length, pivot, offset];
+                (Vec::new(), Tracking::Arm(dimensions, there, reference))
             }
-        }
-
-        let mut observation = Observation {
-            base: Conditions {
-                rotation: 0.0,
-                turn: 0.0,
-                radius: spec.radius[0],
-                rpm,
-                tip: Tip {
-                    profile,
-                    size: [0.0; 3],
-                },
-                half_angle: 0.0,
-                cut: 0.0,
-                lathe_offset: 0.0,
-                record_skew: 0.0,
-                cut_rpm: record.cut_rpm.unwrap_or(priors::DEFAULT_CUT_RPM),
-                cartridge_skew: 0.0,
-                scale: 1.0,
-                chain_skew: 0.0,
-                arm: arm.map(|_| Arm {
-                    effective_length: 0.0,
-                    pivot_to_spindle: 0.0,
-                    offset: 0.0,
-                }),
-                tracking: 0.0,
-                swapped: spec.swapped,
-            },
-            radius: spec.radius,
-            nodes: if spec.radius[0] == spec.radius[1] {
-                vec![Node {
-                    position: 0.5,
-                    weight: nodes.iter().map(|n| n.weight).sum(),
-                }]
-            } else {
-                nodes
-            },
-            terms: terms.len(),
-            unknowns: Vec::new(),
-            effects: Vec::new(),
+            _ => return Vec::new(),
         };
-        for (input, place) in places {
-            let (Place::Exact(value) | Place::Unknown(_, value)) = place;
-            if let Some(field) = observation.base.input_mut(input) {
-                *field = value;
-            }
+        self.tracking.entry(spec.setup.clone()).or_insert(there);
+        courses
+    }
+
+    /// The forward model of a capture: what it was made with, each quantity exact or an unknown.
+    fn observation(
+        &mut self,
+        at: usize,
+        spec: &CaptureSpec,
+        with: &Equipment<'_>,
+        nodes: Vec<Node>,
+        terms: &[Term],
+    ) -> Result<Observation, JobError> {
+        let rotation = match with.sees_rotation() {
+            // it would only multiply a lever that is nearly nothing: see `Tip`
+            false => Place::Exact(with.setup.rotation.or(&priors::BALL_ROTATION).value),
+            true => self.rotation(&spec.setup, with.setup),
+        };
+        // the unknowns stand in the order in which they are placed here
+        let mut inputs = vec![(Input::Rotation, rotation), (Input::Turn, self.turn(spec))];
+        let radii = self.radii(spec, spec.stretch().map_or([0.5; 2], Stretch::share));
+        inputs.push((Input::Rpm, self.speed(spec)));
+        inputs.extend(self.tip(spec, with));
+        inputs.extend(self.generator(&with.setup.cartridge, with.cartridge));
+        inputs.extend(self.cut(&spec.record, with.record));
+        inputs.push((Input::ChainSkew, self.chain_skew(&spec.chain, with.chain)));
+        let arm = with.arm.map(|(name, arm)| self.dimensions(name, arm));
+        let arm = arm.unwrap_or_default();
+        let tracking = match with.sees_rotation() {
+            true => self.tracking(spec, &with.setup.arm, &arm),
+            false => Vec::new(),
+        };
+
+        let mut observation = Observation::new(spec, with, nodes, terms.len());
+        for (input, place) in inputs.into_iter().chain(arm) {
             observation.depends(place, Effect::Input(input));
         }
         for (place, weights) in radii {
-            if let Place::Exact(value) = place {
-                shift(&mut observation.radius, weights, value);
-            }
             observation.depends(place, Effect::Radius(weights));
         }
         for (place, course) in tracking {
             observation.depends(place, Effect::Tracking(course));
         }
-        if let Some(arm) = observation.base.arm
+        if let (Some(arm), Some((name, _))) = (observation.base.arm, with.arm)
             && let Some(&out) = spec.radius.iter().find(|&&r| !arm.reaches(r))
         {
             return Err(JobError::OutOfReach {
                 capture: self.name(at, spec),
-                arm: setup.arm_name().cloned().unwrap_or_default(),
+                arm: name.to_owned(),
                 radius_mm: out / MILLIMETRE,
             });
         }
-        let place = self.place(
+        let scatter = self.place(
             format!("capture.{}.scatter_us", at + 1),
             || SCATTER.to_owned(),
             MICROSECOND,
-            Estimate {
-                value: 0.0,
-                u: self.scatter,
-            },
+            Estimate::zero(self.scatter),
             "scatter of the job's own repeated captures",
         );
-        observation.depends(place, Effect::Term(0, 1.0));
+        observation.depends(scatter, Effect::Term(0, 1.0));
         for (row, term) in terms.iter().enumerate().skip(1) {
-            let (id, words) = term_name(term, spec, setup, at);
-            let prior = if *term == bend_term() {
-                Estimate {
-                    value: 0.0,
-                    u: bend_u(job, spec),
-                }
-            } else if is_response(term) {
-                Estimate { value: 0.0, u: 1.0 }
-            } else {
-                self.term_prior(term, chain.component_tolerance)
-            };
-            let sign = match term.side {
-                Side::BeforeSwap if spec.swapped => -1.0,
-                _ => 1.0,
-            };
-            let origin = if *term == bend_term() {
-                "crosstalk: as that of the scale"
-            } else if is_response(term) {
-                RESPONSE
-            } else {
-                "tolerance of the equaliser's parts: stated, or 1 % (common practice, no source)"
-            };
+            let (id, words) = term_name(term, spec, with.setup, at);
+            let (prior, origin) = term_prior(term, with);
             let place = self.place(id, || words, 1.0, prior, origin);
             if let Place::Exact(_) = place {
                 return Err(JobError::TermWithoutPrior {
@@ -1345,6 +1324,10 @@ impl Builder<'_> {
                     term: term.name.clone(),
                 });
             }
+            let sign = match term.side {
+                Side::BeforeSwap if spec.swapped => -1.0,
+                _ => 1.0,
+            };
             observation.depends(place, Effect::Term(row, sign));
         }
         Ok(observation)
@@ -1358,10 +1341,7 @@ impl Builder<'_> {
             id: format!("difference.{id}"),
             words: format!("difference of the {}", of.words),
             factor: of.factor,
-            prior: Estimate {
-                value: 0.0,
-                u: by * of.prior.u,
-            },
+            prior: Estimate::zero(by * of.prior.u),
             origin: "nothing is known of it before".to_owned(),
         };
         self.parameters.push(difference);
@@ -1390,16 +1370,16 @@ impl Builder<'_> {
         if !read.copied().all(f64::is_finite) {
             return Err(JobError::Delay(self.name(at, spec)));
         }
-        if bend_u(self.job, spec) == 0.0 {
+        let with = Equipment::of(self.job, at, spec)?;
+        if bend_u(with.cartridge) == 0.0 {
             data.information = data.information.without(&bend_term());
         }
         // priors that came with the data make their terms' unknowns first
         for prior in &data.priors {
-            let setup = find(&self.job.setups, &spec.setup, "setup", at, spec)?;
             let names: Vec<_> = prior
                 .terms
                 .iter()
-                .map(|t| term_name(t, spec, setup, at))
+                .map(|t| term_name(t, spec, with.setup, at))
                 .collect();
             let shared = |(id, _): &(String, String)| self.shared(id).unwrap_or_default();
             if !self.seen.insert(names.iter().map(shared).collect()) {
@@ -1420,9 +1400,9 @@ impl Builder<'_> {
             }
         }
         let terms = &data.information.terms;
-        let observation = self.observation(at, spec, data.nodes.clone(), terms)?;
+        let observation = self.observation(at, spec, &with, data.nodes.clone(), terms)?;
         Ok(Placed {
-            tip_radius: self.tip_radius(at, spec, &data, &observation)?,
+            tip_radius: self.tip_radius(spec, &with, &data, &observation),
             observation,
             label: self.name(at, spec),
             file: self.included.map(|of| of.file),
@@ -1433,33 +1413,24 @@ impl Builder<'_> {
     /// What a capture's tracing shows of the tip, where its setup states the level.
     fn tip_radius(
         &mut self,
-        at: usize,
         spec: &CaptureSpec,
+        with: &Equipment<'_>,
         data: &CaptureData,
         observation: &Observation,
-    ) -> Result<Option<TipRadius>, JobError> {
-        let job = self.job;
-        let setup = find(&job.setups, &spec.setup, "setup", at, spec)?;
-        let (Some(seen), Some(value)) = (data.tracing, setup.full_scale.value) else {
-            return Ok(None);
-        };
-        let cartridge = find(&job.cartridges, &setup.cartridge, "cartridge", at, spec)?;
+    ) -> Option<TipRadius> {
+        let (seen, stated) = (data.tracing?, with.setup.full_scale);
         let default = DefaultPrior {
-            u: priors::FULL_SCALE_RELATIVE * value / priors::FULL_SCALE.factor,
+            u: priors::FULL_SCALE_RELATIVE * stated.value? / priors::FULL_SCALE.factor,
             ..priors::FULL_SCALE
         };
-        let full_scale = self.stated(
-            format!("setup.{}.full_scale_cm_s", spec.setup),
-            || {
-                let of_setup = named("setup", &spec.setup);
-                format!("velocity that full scale stands for in {of_setup}")
-            },
-            setup.full_scale,
-            &default,
-        );
-        let profile = cartridge.profile.unwrap_or(Profile::Elliptical);
-        let observation = observation.clone();
-        Ok(Some(TipRadius::new(seen, profile, observation, full_scale)))
+        let words = || {
+            let of_setup = named("setup", &spec.setup);
+            format!("velocity that full scale stands for in {of_setup}")
+        };
+        let id = format!("setup.{}.full_scale_cm_s", spec.setup);
+        let full_scale = self.stated(id, words, stated, &default);
+        let (tip, observation) = (with.cartridge.tip(), observation.clone());
+        Some(TipRadius::new(seen, tip, observation, full_scale))
     }
 
     /// Places the job's own captures; `None` for those that are not recorded.
@@ -1482,12 +1453,11 @@ impl Builder<'_> {
         let own = std::mem::take(&mut self.tracking);
         let mut earlier = Earlier::default();
         let mut tips: BTreeMap<&str, (Profile, &str)> = BTreeMap::new();
-        let tip = |c: &Cartridge| c.profile.unwrap_or(Profile::Elliptical);
         let mut identities: BTreeMap<_, (&str, &str)> = BTreeMap::new();
         let own_words = by.identities().into_iter();
         identities.extend(own_words.map(|(k, n, w, value)| ((k, n, w), (value, "this job"))));
         let here = by.cartridges.iter();
-        tips.extend(here.map(|(name, c)| (name.as_str(), (tip(c), "this job"))));
+        tips.extend(here.map(|(name, c)| (name.as_str(), (c.tip(), "this job"))));
         let parts = by.knowledge.iter().enumerate();
         let parts = parts.flat_map(|(file, k)| k.parts.iter().map(move |part| (file, k, part)));
         for (number, (file, known, part)) in parts.enumerate() {
@@ -1505,9 +1475,9 @@ impl Builder<'_> {
                 }
             }
             for (name, cartridge) in &part.job.cartridges {
-                let (profile, other) =
-                    *tips.entry(name).or_insert_with(|| (tip(cartridge), source));
-                if profile != tip(cartridge) {
+                let tip = cartridge.tip();
+                let (profile, other) = *tips.entry(name).or_insert((tip, source));
+                if profile != tip {
                     return Err(JobError::OtherTip {
                         cartridge: name.clone(),
                         file: source.to_owned(),
@@ -1545,23 +1515,30 @@ impl Builder<'_> {
         self.tracking = own;
         Ok(earlier)
     }
+}
 
-    /// Prior of a term by its name; zero uncertainty means that none is known
-    /// here (a block that comes with the data may still cover it).
-    fn term_prior(&self, term: &Term, tolerance: Option<f64>) -> Estimate {
-        let equaliser = term.owner == Owner::Chain
-            && EQUALISER
-                .iter()
-                .any(|(seconds, _)| equaliser_term(*seconds).name == term.name);
-        if equaliser {
-            Estimate {
-                value: 0.0,
-                u: priors::equaliser_u(tolerance.unwrap_or(priors::COMPONENT_TOLERANCE)),
-            }
-        } else {
-            Estimate::exact(0.0)
-        }
+/// Prior of a term by its name, and where it comes from; zero uncertainty means that none is known
+/// here (a block that comes with the data may still cover it).
+fn term_prior(term: &Term, with: &Equipment<'_>) -> (Estimate, &'static str) {
+    if *term == bend_term() {
+        let u = bend_u(with.cartridge);
+        return (Estimate::zero(u), "crosstalk: as that of the scale");
     }
+    if is_response(term) {
+        return (Estimate::zero(1.0), RESPONSE);
+    }
+    let mut parts = EQUALISER.iter();
+    let is_part = term.owner == Owner::Chain
+        && parts.any(|(seconds, _)| equaliser_term(*seconds).name == term.name);
+    let tolerance = with.chain.component_tolerance;
+    let u = match is_part {
+        true => priors::equaliser_u(tolerance.unwrap_or(priors::COMPONENT_TOLERANCE)),
+        false => 0.0,
+    };
+    (
+        Estimate::zero(u),
+        "tolerance of the equaliser's parts: stated, or 1 % (common practice, no source)",
+    )
 }
 
 /// Name of the unknown that a capture's turn is.
@@ -1633,6 +1610,13 @@ impl Chain {
     }
 }
 
+impl Cartridge {
+    /// Its kind of tip: elliptical where none is stated.
+    fn tip(&self) -> Profile {
+        self.profile.unwrap_or(Profile::Elliptical)
+    }
+}
+
 /// A cartridge's scale, as far as it is stated.
 fn scale(cartridge: &Cartridge) -> Stated {
     Stated {
@@ -1647,10 +1631,8 @@ fn scale(cartridge: &Cartridge) -> Stated {
 /// Prior standard uncertainty of the bend that crosstalk makes: as large as that of the
 /// scale, of which most is crosstalk; apart from it, since the scale has other causes, and
 /// crosstalk differs with frequency.
-fn bend_u(job: &Job, spec: &CaptureSpec) -> f64 {
-    let setup = job.setups.get(&spec.setup);
-    let cartridge = setup.and_then(|s| job.cartridges.get(&s.cartridge));
-    cartridge.map_or(0.0, |c| scale(c).or(&priors::SCALE).u)
+fn bend_u(cartridge: &Cartridge) -> f64 {
+    scale(cartridge).or(&priors::SCALE).u
 }
 
 /// Id and words of a term's unknown.

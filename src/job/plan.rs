@@ -436,13 +436,10 @@ fn candidates(job: &Job) -> Vec<(String, Job)> {
         };
         let of_setup = named("setup", &base.setup);
         let on_record = named("record", &base.record);
-        let rpm = base.nominal_rpm();
-        let other = if (rpm - 45.0).abs() < 1.0 {
-            100.0 / 3.0
-        } else {
-            45.0
+        let (other, shown) = match (base.nominal_rpm() - 45.0).abs() < 1.0 {
+            true => (100.0 / 3.0, "33 1/3"),
+            false => (45.0, "45"),
         };
-        let shown = if other == 45.0 { "45" } else { "33 1/3" };
         offer(
             format!("{of_setup} at {shown} rpm on {on_record}"),
             with(vec![CaptureSpec {
@@ -491,58 +488,54 @@ fn candidates(job: &Job) -> Vec<(String, Job)> {
             format!("{of_setup} once more on {on_record}, as before"),
             with(vec![base.clone()]),
         );
-        let mut ball = job.clone();
-        let name = fresh("spherical", &ball.cartridges);
-        ball.cartridges.insert(
-            name.clone(),
-            Cartridge {
-                profile: Some(Profile::Spherical),
-                ..Cartridge::default()
-            },
-        );
-        let setup = fresh("spherical", &ball.setups);
-        ball.setups.insert(
-            setup.clone(),
-            Setup {
-                cartridge: name,
-                ..Setup::default()
-            },
-        );
-        ball.captures.push(CaptureSpec {
-            setup,
-            turn: Stated::default(),
-            ..base.clone()
-        });
+        let radius = tidy(base.radius[0] / MILLIMETRE);
+        let tip = "cartridge with a spherical tip";
+        let which = if has_ball { "another" } else { "a" };
         offer(
-            format!(
-                "{} cartridge with a spherical tip on {on_record} at {} mm",
-                if has_ball { "another" } else { "a" },
-                tidy(base.radius[0] / MILLIMETRE)
-            ),
-            ball,
+            format!("{which} {tip} on {on_record} at {radius} mm"),
+            with_ball(job, &base),
         );
     }
     for (name, chain) in &job.chains {
         let Estimate { value, u } = chain.skew.or(&priors::CHAIN_SKEW);
         if u > CALIBRATED_SKEW {
             let mut calibrated = job.clone();
-            calibrated.chains.insert(
-                name.clone(),
-                Chain {
-                    skew: Stated::with_u(value, CALIBRATED_SKEW),
-                    ..chain.clone()
-                },
-            );
+            let chain = Chain {
+                skew: Stated::with_u(value, CALIBRATED_SKEW),
+                ..chain.clone()
+            };
+            calibrated.chains.insert(name.clone(), chain);
+            let of = named("chain", name);
             offer(
-                format!(
-                    "calibration of {} with one signal on both inputs",
-                    named("chain", name)
-                ),
+                format!("calibration of {of} with one signal on both inputs"),
                 calibrated,
             );
         }
     }
     found
+}
+
+/// The job with a capture like `base` by another cartridge, with a spherical tip.
+fn with_ball(job: &Job, base: &CaptureSpec) -> Job {
+    let mut ball = job.clone();
+    let cartridge = fresh("spherical", &ball.cartridges);
+    let setup = fresh("spherical", &ball.setups);
+    ball.captures.push(CaptureSpec {
+        setup: setup.clone(),
+        turn: Stated::default(),
+        ..base.clone()
+    });
+    let tip = Cartridge {
+        profile: Some(Profile::Spherical),
+        ..Cartridge::default()
+    };
+    ball.cartridges.insert(cartridge.clone(), tip);
+    let mounted = Setup {
+        cartridge,
+        ..Setup::default()
+    };
+    ball.setups.insert(setup, mounted);
+    ball
 }
 
 /// One capture per setup and record: the first that is not turned. Of spherical tips only

@@ -46,11 +46,12 @@ pub mod variations;
 use crate::document::Program;
 use crate::units::{DEGREE, MICROMETRE, MICROSECOND, hexadecimal};
 use plane::Plane;
-use recipe::{Leads, Recipe, RecipeError};
+use recipe::{Leads, PutIn, Recipe, RecipeError};
 use rustfft::num_complex::Complex64;
 use sha2::{Digest, Sha256};
 use spectral::Canvas;
 use std::io::{self, Cursor, Read, Seek, Write};
+use std::ops::Range;
 use std::path::Path;
 use store::{Store, Wav};
 use stylus::Tip;
@@ -215,16 +216,8 @@ fn stream(
     };
     progress(DONE[0]);
 
-    let put_in = recipe.delay.unwrap_or_default();
-    let mut contacts = Tip::new(&recipe.cartridge).map(|tip| {
-        let tilt = [recipe.setup.azimuth_deg, recipe.setup.rake_deg].map(|deg| deg * DEGREE);
-        Contacts::new(tip, &table, tilt)
-    });
-    let path = |contacts: &Option<Contacts>, t: f64| match contacts {
-        Some(contacts) => contacts.path(t),
-        None => put_in.path_um * MICROMETRE,
-    };
-    let late = |t: f64| put_in.us * MICROSECOND + path(&contacts, t) / table.playing_speed(t);
+    let mut pickup = Pickup::new(recipe, &table);
+    let late = |t: f64| pickup.put_in.us * MICROSECOND + pickup.lag(t);
     let dirt = dirt::Dirt::new(recipe, &table, inner_hz, frames, late);
 
     let mut traced = Plane::new(frames, scratch)?;
@@ -232,21 +225,7 @@ fn stream(
     let pieces = (STRETCH / trace::PIECE).div_ceil(table.speed_ratio().ceil() as usize);
     for first in (0..frames).step_by(pieces * trace::PIECE) {
         let some = first..(first + pieces * trace::PIECE).min(frames);
-        if let Some(contacts) = &mut contacts {
-            let [from, to] = [some.start, some.end].map(|i| i as f64 / f64::from(inner_hz));
-            contacts.between(&table, from, to);
-        }
-        let passage = Passage {
-            reading: match &contacts {
-                Some(contacts) => Reading::Tip(contacts, Method::Fast),
-                None => Reading::Points(put_in),
-            },
-            groove_rate_hz: inner_hz,
-            gains: cut::wall_gains(recipe.record.modulation),
-            cutter_skew: recipe.record.skew_us * MICROSECOND,
-            table: &table,
-            rate_hz: inner_hz,
-        };
+        let passage = pickup.passage(some.clone(), inner_hz);
         let curve = groove.stretch(passage.nodes(some.clone()))?;
         let mut samples = passage.trace(&curve, some);
         dirt.add(&mut samples);
@@ -286,47 +265,103 @@ fn stream(
     }
     progress(1.0);
 
-    let [from, to] = table.modulated();
-    let along = |value: &dyn Fn(f64) -> f64| Along::of(from, to, value);
-    let groove_delay = |t: f64| {
-        put_in.us
-            + (path(&contacts, t) / table.playing_speed(t)) / MICROSECOND
-            + recipe.record.skew_us / table.speed_ratio()
-    };
-    let side = match recipe.capture.leads {
-        Leads::Normal => 1.0,
-        Leads::Swapped => -1.0,
-    };
-    let part = |i: usize| {
-        (1.0 + recipe.chain.equaliser_right[i]).ln() - (1.0 + recipe.chain.equaliser_left[i]).ln()
-    };
-    Ok(Truth {
-        schema: truth::SCHEMA,
-        program: Program::this(),
-        invented: true,
-        file: String::new(),
-        sha256: String::new(),
-        sample_rate_hz: rate_hz,
-        duration_s: stored as f64 / f64::from(rate_hz),
-        modulated_s: [from, to],
-        delay_us: along(&|t| {
-            side * (groove_delay(t) + recipe.cartridge.skew_us) + recipe.chain.skew_us
-        }),
-        groove_delay_us: along(&groove_delay),
-        path_um: along(&|t| path(&contacts, t) / MICROMETRE),
-        rotation_deg: contacts
-            .is_some()
-            .then(|| along(&|t| table.rotation(t) / DEGREE)),
-        cut_rotation_deg: contacts
-            .is_some()
-            .then(|| along(&|t| table.cut_rotation(t) / DEGREE)),
-        equaliser_right_minus_left: [part(0), part(1), part(2)],
-        programme_rms_cm_s: rms_velocity * 100.0,
-        noise_rms_cm_s: wall_velocity * 100.0,
-        clicks: dirt.clicks(),
-        dropouts: store.dropouts(),
-        clipped_samples: store.clipped(),
-        seed: recipe.seed,
-        recipe: recipe.clone(),
-    })
+    Ok(pickup.truth(&dirt, &store, [rms_velocity, wall_velocity]))
+}
+
+/// How what the groove holds comes to the two channels: at the contacts of a stylus, or with a
+/// delay that the recipe puts in.
+struct Pickup<'a> {
+    recipe: &'a Recipe,
+    table: &'a Turntable,
+    put_in: PutIn,
+    contacts: Option<Contacts>,
+}
+
+impl<'a> Pickup<'a> {
+    fn new(recipe: &'a Recipe, table: &'a Turntable) -> Self {
+        let tilt = [recipe.setup.azimuth_deg, recipe.setup.rake_deg].map(|deg| deg * DEGREE);
+        Self {
+            recipe,
+            table,
+            put_in: recipe.delay.unwrap_or_default(),
+            contacts: Tip::new(&recipe.cartridge).map(|tip| Contacts::new(tip, table, tilt)),
+        }
+    }
+
+    /// How much further down the groove the right channel is read, metres.
+    fn path(&self, t: f64) -> f64 {
+        match &self.contacts {
+            Some(contacts) => contacts.path(t),
+            None => self.put_in.path_um * MICROMETRE,
+        }
+    }
+
+    /// By how much it is later for that, seconds.
+    fn lag(&self, t: f64) -> f64 {
+        self.path(t) / self.table.playing_speed(t)
+    }
+
+    /// The groove under the stylus for some samples of the inner rate.
+    fn passage(&mut self, some: Range<usize>, rate_hz: u32) -> Passage<'_> {
+        if let Some(contacts) = &mut self.contacts {
+            let [from, to] = [some.start, some.end].map(|i| i as f64 / f64::from(rate_hz));
+            contacts.between(self.table, from, to);
+        }
+        Passage {
+            reading: match &self.contacts {
+                Some(contacts) => Reading::Tip(contacts, Method::Fast),
+                None => Reading::Points(self.put_in),
+            },
+            groove_rate_hz: rate_hz,
+            gains: cut::wall_gains(self.recipe.record.modulation),
+            cutter_skew: self.recipe.record.skew_us * MICROSECOND,
+            table: self.table,
+            rate_hz,
+        }
+    }
+
+    /// What is known of the capture, with the rms velocities of programme and wall noise.
+    fn truth(&self, dirt: &dirt::Dirt, store: &Store, [programme, noise]: [f64; 2]) -> Truth {
+        let Self { recipe, table, .. } = *self;
+        let [from, to] = table.modulated();
+        let along = |value: &dyn Fn(f64) -> f64| Along::of(from, to, value);
+        let groove_delay = |t: f64| {
+            self.put_in.us + self.lag(t) / MICROSECOND + recipe.record.skew_us / table.speed_ratio()
+        };
+        let side = match recipe.capture.leads {
+            Leads::Normal => 1.0,
+            Leads::Swapped => -1.0,
+        };
+        let part = |i: usize| {
+            let [right, left] = [recipe.chain.equaliser_right, recipe.chain.equaliser_left];
+            (1.0 + right[i]).ln() - (1.0 + left[i]).ln()
+        };
+        let has_tip = self.contacts.is_some();
+        let rate_hz = recipe.capture.sample_rate_hz;
+        Truth {
+            schema: truth::SCHEMA,
+            program: Program::this(),
+            invented: true,
+            file: String::new(),
+            sha256: String::new(),
+            sample_rate_hz: rate_hz,
+            duration_s: store.frames() as f64 / f64::from(rate_hz),
+            modulated_s: [from, to],
+            delay_us: along(&|t| {
+                side * (groove_delay(t) + recipe.cartridge.skew_us) + recipe.chain.skew_us
+            }),
+            groove_delay_us: along(&groove_delay),
+            path_um: along(&|t| self.path(t) / MICROMETRE),
+            rotation_deg: has_tip.then(|| along(&|t| table.rotation(t) / DEGREE)),
+            cut_rotation_deg: has_tip.then(|| along(&|t| table.cut_rotation(t) / DEGREE)),
+            equaliser_right_minus_left: [0, 1, 2].map(part),
+            programme_rms_cm_s: programme * 100.0,
+            noise_rms_cm_s: noise * 100.0,
+            clicks: dirt.clicks(),
+            dropouts: store.dropouts(),
+            clipped_samples: store.clipped(),
+            seed: recipe.seed,
+            recipe: recipe.clone(),
+        }
+    }
 }

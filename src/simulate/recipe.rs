@@ -616,6 +616,46 @@ fn optional_rpm<'de, D: Deserializer<'de>>(from: D) -> Result<Option<f64>, D::Er
     }
 }
 
+/// The numbers that a key stands for; none where it is absent.
+trait Numbers {
+    fn numbers(self) -> Vec<f64>;
+}
+
+impl Numbers for f64 {
+    fn numbers(self) -> Vec<f64> {
+        vec![self]
+    }
+}
+
+impl Numbers for Pair {
+    fn numbers(self) -> Vec<f64> {
+        self.array().to_vec()
+    }
+}
+
+impl<const N: usize> Numbers for [f64; N] {
+    fn numbers(self) -> Vec<f64> {
+        self.to_vec()
+    }
+}
+
+impl<T: Numbers> Numbers for Option<T> {
+    fn numbers(self) -> Vec<f64> {
+        self.map_or_else(Vec::new, T::numbers)
+    }
+}
+
+/// One row per key: its name in messages where that is another, the least and the greatest value.
+macro_rules! ranges {
+    (@name $table:ident $key:ident $name:literal) => { $name };
+    (@name $table:ident $key:ident) => { concat!(stringify!($table), ".", stringify!($key)) };
+    ($($table:ident.$key:ident $($name:literal)?: $low:expr, $high:expr;)*) => {
+        $(for number in $table.$key.numbers() {
+            within(ranges!(@name $table $key $($name)?), number, $low, $high)?;
+        })*
+    };
+}
+
 impl Recipe {
     /// Reads one capture's recipe (no variations) and checks it.
     pub fn parse(text: &str) -> Result<Self, RecipeError> {
@@ -651,335 +691,204 @@ impl Recipe {
 
     /// Refuses what cannot be simulated, naming the key.
     pub fn check(&self) -> Result<(), RecipeError> {
-        let fail = |key: &str, what: &str| {
-            Err(RecipeError::Value {
-                key: key.into(),
-                what: what.into(),
-            })
-        };
-        let within = |key: &str, value: f64, low: f64, high: f64| {
-            if value.is_finite() && (low..=high).contains(&value) {
-                Ok(())
-            } else {
-                Err(RecipeError::Value {
-                    key: key.into(),
-                    what: format!("{value} is outside {low} to {high}; choose a value within"),
-                })
-            }
-        };
-        let both = |key: &str, pair: Pair, low: f64, high: f64| {
-            within(key, pair.left, low, high).and_then(|()| within(key, pair.right, low, high))
-        };
-
+        let (p, length, cut) = (&self.programme, self.length_s(), self.cut_rpm());
+        let cut_s = p.duration_s * self.capture.rpm / cut;
         if self.format != FORMAT {
             return fail("format", "this program reads recipes with format = 1");
         }
-        if let Some(name) = &self.name
-            && (name.is_empty()
-                || !name
-                    .chars()
-                    .all(|c| c.is_ascii_alphanumeric() || "-_.".contains(c))
-                || name.starts_with('.'))
-        {
-            return fail(
-                "name",
-                "use letters, digits, '-', '_' and '.' only: it becomes a file name",
-            );
-        }
-
-        let p = &self.programme;
-        within("programme.duration_s", p.duration_s, 0.2, LONGEST_S)?;
-        within("programme.peak_cm_s", p.peak_cm_s, 0.0, 200.0)?;
-        within("programme.low_hz", p.low_hz, 10.0, HIGHEST_HZ)?;
-        within("programme.high_hz", p.high_hz, 10.0, HIGHEST_HZ)?;
-        if p.low_hz >= p.high_hz {
-            return fail("programme.low_hz", "must be below programme.high_hz");
-        }
-        let tones = match p.kind {
-            Kind::Tone => 1..=1,
-            Kind::Multitone => 2..=10_000,
-            _ => 0..=0,
-        };
-        if !tones.contains(&p.frequencies_hz.len()) {
-            return fail(
-                "programme.frequencies_hz",
-                "a tone has one frequency, a multitone several, other kinds none",
-            );
-        }
-        for &hz in &p.frequencies_hz {
-            within("programme.frequencies_hz", hz, p.low_hz, p.high_hz)?;
-        }
-        if p.file.is_some() != (p.kind == Kind::Wav) {
-            return fail(
-                "programme.file",
-                "give a file with kind = \"wav\", and only then",
-            );
-        }
-        match p.notes_per_s {
-            Some(rate) if p.kind == Kind::Music => {
-                within("programme.notes_per_s", rate, 0.1, 50.0)?;
-            }
-            Some(_) => {
-                return fail(
-                    "programme.notes_per_s",
-                    "belongs to kind = \"music\" only; remove it",
-                );
-            }
-            None => {}
-        }
-
-        let c = &self.capture;
-        both("capture.radius_mm", c.radius_mm, 20.0, 250.0)?;
-        within("capture.rpm", c.rpm, 10.0, 100.0)?;
-        within("capture.lead_in_s", c.lead_in_s, 0.0, LONGEST_S)?;
-        within("capture.run_out_s", c.run_out_s, 0.0, LONGEST_S)?;
-        within(
-            "length of the capture in s",
-            self.length_s(),
-            0.2,
-            LONGEST_S,
-        )?;
-        if ![44_100, 48_000, 88_200, 96_000, 176_400, 192_000].contains(&c.sample_rate_hz) {
-            return fail(
-                "capture.sample_rate_hz",
-                "use 44100, 48000, 88200, 96000, 176400 or 192000",
-            );
-        }
-        if c.needle_drop && c.lead_in_s < 0.5 {
-            return fail(
-                "capture.needle_drop",
-                "needs capture.lead_in_s of at least 0.5",
-            );
-        }
-
-        let r = &self.record;
-        within("record.cut_rpm", self.cut_rpm(), 10.0, 100.0)?;
-        let cut_s = p.duration_s * c.rpm / self.cut_rpm();
+        self.check_ranges()?;
+        within("length of the capture in s", length, 0.2, LONGEST_S)?;
         within(
             "length of the programme at the cut in s",
             cut_s,
             0.1,
             LONGEST_S,
         )?;
-        within("record.cut_rotation_deg", r.cut_rotation_deg, -30.0, 30.0)?;
-        within("record.lathe_offset_mm", r.lathe_offset_mm, -10.0, 10.0)?;
-        within("record.skew_us", r.skew_us, -1000.0, 1000.0)?;
-        within("record.eccentricity_mm", r.eccentricity_mm, 0.0, 5.0)?;
+        for (broken, key, what) in self.rules() {
+            if broken {
+                return fail(key, what);
+            }
+        }
+        for &hz in &p.frequencies_hz {
+            within("programme.frequencies_hz", hz, p.low_hz, p.high_hz)?;
+        }
+        self.cartridge.check_tip()
+    }
 
-        let k = &self.cartridge;
-        match (k.profile, self.delay) {
-            (Some(_), Some(_)) => {
-                return fail(
-                    "delay",
-                    "with cartridge.profile the delay comes from the geometry; remove one of the two",
-                );
-            }
-            (None, _) => {
-                if (k.frontal_radius_um, k.side_radius_um, k.contact_spacing_um) != (0.0, 0.0, 0.0)
-                {
-                    return fail(
-                        "cartridge.profile",
-                        "give the shape that the radii belong to",
-                    );
-                }
-                if self.setup != Setup::default() || self.arm.is_some() {
-                    return fail(
-                        "cartridge.profile",
-                        "setup and arm turn a stylus; give its shape, or remove them",
-                    );
-                }
-                if (r.cut_rotation_deg, r.lathe_offset_mm) != (0.0, 0.0) {
-                    return fail(
-                        "cartridge.profile",
-                        "a rotated cut is read at two contact points; give the stylus' shape, or use delay.path_um",
-                    );
-                }
-            }
-            (Some(profile), None) => {
-                within(
-                    "cartridge.frontal_radius_um",
-                    k.frontal_radius_um,
-                    1.0,
-                    500.0,
-                )?;
-                match profile {
-                    Profile::Spherical => {
-                        if k.side_radius_um != 0.0 || k.contact_spacing_um != 0.0 {
-                            return fail("cartridge.profile", "a ball has a frontal radius only");
-                        }
-                    }
-                    Profile::Elliptical => {
-                        within(
-                            "cartridge.side_radius_um",
-                            k.side_radius_um,
-                            0.0,
-                            k.frontal_radius_um,
-                        )?;
-                        if k.contact_spacing_um != 0.0 {
-                            return fail(
-                                "cartridge.contact_spacing_um",
-                                "follows from the radii of an elliptical tip; remove it",
-                            );
-                        }
-                    }
-                    Profile::Line => {
-                        within(
-                            "cartridge.side_radius_um",
-                            k.side_radius_um,
-                            0.0,
-                            k.frontal_radius_um,
-                        )?;
-                        within(
-                            "cartridge.contact_spacing_um",
-                            k.contact_spacing_um,
-                            1.0,
-                            200.0,
-                        )?;
-                    }
-                }
-            }
+    /// What each key may be by itself.
+    fn check_ranges(&self) -> Result<(), RecipeError> {
+        let Self {
+            programme,
+            record,
+            capture,
+            setup,
+            cartridge,
+            chain,
+            dirt,
+            ..
+        } = self;
+        ranges! {
+            programme.duration_s: 0.2, LONGEST_S;
+            programme.peak_cm_s: 0.0, 200.0;
+            programme.low_hz: 10.0, HIGHEST_HZ;
+            programme.high_hz: 10.0, HIGHEST_HZ;
+            programme.notes_per_s: 0.1, 50.0;
+            capture.radius_mm: 20.0, 250.0;
+            capture.rpm: 10.0, 100.0;
+            capture.lead_in_s: 0.0, LONGEST_S;
+            capture.run_out_s: 0.0, LONGEST_S;
+            record.cut_rpm: 10.0, 100.0;
+            record.cut_rotation_deg: -30.0, 30.0;
+            record.lathe_offset_mm: -10.0, 10.0;
+            record.skew_us: -1000.0, 1000.0;
+            record.eccentricity_mm: 0.0, 5.0;
+            setup.rotation_deg: -45.0, 45.0;
+            setup.azimuth_deg: -15.0, 15.0;
+            setup.rake_deg: -30.0, 45.0;
+            cartridge.skew_us: -1000.0, 1000.0;
+            cartridge.gain_db: -60.0, 60.0;
+            cartridge.resonance_hz "cartridge: resonance in Hz": 1000.0, 1e6;
+            cartridge.lateral_resonance_hz "cartridge: resonance in Hz": 1000.0, 1e6;
+            cartridge.vertical_resonance_hz "cartridge: resonance in Hz": 1000.0, 1e6;
+            cartridge.resonance_q "cartridge: quality factor": 0.1, 50.0;
+            cartridge.mode_q "cartridge: quality factor": 0.1, 50.0;
+            cartridge.crosstalk_right_into_left: -0.9, 0.9;
+            cartridge.crosstalk_left_into_right: -0.9, 0.9;
+            cartridge.crosstalk_corner_hz: 10.0, 1e9;
+            cartridge.inductance_mh: 0.0, 10_000.0;
+            chain.equaliser_left "chain.equaliser_*": -0.9, 10.0;
+            chain.equaliser_right "chain.equaliser_*": -0.9, 10.0;
+            chain.coupling_hz: 0.01, 1000.0;
+            chain.skew_us: -1000.0, 1000.0;
+            chain.gain_db: -60.0, 60.0;
+            chain.load_kohm: 0.001, 1e6;
+            chain.load_pf: 0.0, 1e6;
+            chain.full_scale_cm_s: 0.1, 1e4;
+            chain.noise_dbfs: -250.0, 0.0;
+            chain.hum_dbfs: -250.0, 0.0;
+            chain.hum_hz: 10.0, 1000.0;
+            chain.dropouts_per_s: 0.0, 10.0;
+            dirt.snr_db: -20.0, 200.0;
+            dirt.noise_cm_s: 0.0, 100.0;
+            dirt.rumble_cm_s: 0.0, 100.0;
+            dirt.warp_mm: 0.0, 20.0;
+            dirt.wow: 0.0, 0.05;
+            dirt.flutter: 0.0, 0.05;
+            dirt.flutter_hz: 0.1, 200.0;
+            dirt.clicks_per_s: 0.0, 1000.0;
+            dirt.click_cm_s: 0.0, 1000.0;
         }
-        within("setup.rotation_deg", self.setup.rotation_deg, -45.0, 45.0)?;
-        within("setup.azimuth_deg", self.setup.azimuth_deg, -15.0, 15.0)?;
-        within("setup.rake_deg", self.setup.rake_deg, -30.0, 45.0)?;
-        within("cartridge.skew_us", k.skew_us, -1000.0, 1000.0)?;
-        both(
-            "cartridge.gain_db",
-            k.gain_db.unwrap_or(Pair::both(0.0)),
-            -60.0,
-            60.0,
-        )?;
-        if k.resonance_q.is_some() && k.resonance_hz.is_none() {
-            return fail("cartridge.resonance_q", "needs cartridge.resonance_hz");
-        }
-        if k.lateral_resonance_hz.is_some() != k.vertical_resonance_hz.is_some() {
-            return fail(
-                "cartridge.lateral_resonance_hz",
-                "give the lateral and the vertical resonance together",
-            );
-        }
-        if k.mode_q.is_some() && k.lateral_resonance_hz.is_none() {
-            return fail(
-                "cartridge.mode_q",
-                "needs the lateral and vertical resonance",
-            );
-        }
-        let resonances = [
-            k.resonance_hz,
-            k.lateral_resonance_hz.map(Pair::both),
-            k.vertical_resonance_hz.map(Pair::both),
-        ];
-        for pair in resonances.into_iter().flatten() {
-            both("cartridge: resonance in Hz", pair, 1000.0, 1e6)?;
-        }
-        for pair in [k.resonance_q, k.mode_q.map(Pair::both)]
-            .into_iter()
-            .flatten()
-        {
-            both("cartridge: quality factor", pair, 0.1, 50.0)?;
-        }
-        for (key, c) in [
-            (
-                "cartridge.crosstalk_right_into_left",
-                k.crosstalk_right_into_left,
-            ),
-            (
-                "cartridge.crosstalk_left_into_right",
-                k.crosstalk_left_into_right,
-            ),
-        ] {
-            both(
-                key,
-                Pair {
-                    left: c[0],
-                    right: c[1],
-                },
-                -0.9,
-                0.9,
-            )?;
-        }
-        within(
-            "cartridge.crosstalk_corner_hz",
-            k.crosstalk_corner_hz.unwrap_or(1e4),
-            10.0,
-            1e9,
-        )?;
-        both(
-            "cartridge.inductance_mh",
-            k.inductance_mh.unwrap_or(Pair::both(1.0)),
-            0.0,
-            10_000.0,
-        )?;
         if let Some(arm) = self.arm {
-            within(
-                "arm.effective_length_mm",
-                arm.effective_length_mm,
-                50.0,
-                1000.0,
-            )?;
-            within(
-                "arm.pivot_to_spindle_mm",
-                arm.pivot_to_spindle_mm,
-                50.0,
-                1000.0,
-            )?;
-            within("arm.offset_deg", arm.offset_deg, -45.0, 45.0)?;
-            for radius in c.radius_mm.array() {
-                let reached = arm.effective_length_mm + arm.pivot_to_spindle_mm > radius
-                    && (arm.effective_length_mm - arm.pivot_to_spindle_mm).abs() < radius;
-                if !reached {
-                    return fail(
-                        "arm",
-                        "cannot reach capture.radius_mm; check the two lengths",
-                    );
-                }
+            ranges! {
+                arm.effective_length_mm: 50.0, 1000.0;
+                arm.pivot_to_spindle_mm: 50.0, 1000.0;
+                arm.offset_deg: -45.0, 45.0;
             }
         }
+        Ok(())
+    }
 
-        let h = &self.chain;
-        for part in h.equaliser_left.iter().chain(&h.equaliser_right) {
-            within("chain.equaliser_*", *part, -0.9, 10.0)?;
-        }
-        both(
-            "chain.coupling_hz",
-            h.coupling_hz.unwrap_or(Pair::both(1.0)),
-            0.01,
-            1000.0,
-        )?;
-        within("chain.skew_us", h.skew_us, -1000.0, 1000.0)?;
-        both("chain.gain_db", h.gain_db, -60.0, 60.0)?;
-        both("chain.load_kohm", h.load_kohm, 0.001, 1e6)?;
-        both("chain.load_pf", h.load_pf, 0.0, 1e6)?;
-        within("chain.full_scale_cm_s", h.full_scale_cm_s, 0.1, 1e4)?;
-        within(
-            "chain.noise_dbfs",
-            h.noise_dbfs.unwrap_or(-100.0),
-            -250.0,
-            0.0,
-        )?;
-        within("chain.hum_dbfs", h.hum_dbfs.unwrap_or(-100.0), -250.0, 0.0)?;
-        within("chain.hum_hz", h.hum_hz, 10.0, 1000.0)?;
-        within("chain.dropouts_per_s", h.dropouts_per_s, 0.0, 10.0)?;
+    /// What keys may be together: whether it is broken, the key to name, and what to do.
+    #[rustfmt::skip]
+    fn rules(&self) -> [(bool, &'static str, &'static str); 17] {
+        let Self { programme: p, record: r, capture: c, cartridge: k, dirt: d, .. } = self;
+        let is_word = |c: char| c.is_ascii_alphanumeric() || "-_.".contains(c);
+        let is_stem = |name: &String| {
+            !name.is_empty() && name.chars().all(is_word) && !name.starts_with('.')
+        };
+        let tones = match p.kind {
+            Kind::Tone => 1..=1,
+            Kind::Multitone => 2..=10_000,
+            _ => 0..=0,
+        };
+        let bare = k.profile.is_none();
+        let modes = [k.lateral_resonance_hz, k.vertical_resonance_hz].map(|hz| hz.is_some());
+        let silent = p.kind == Kind::Silence || p.peak_cm_s == 0.0;
+        let rates = [44_100, 48_000, 88_200, 96_000, 176_400, 192_000];
+        let out_of_reach = |arm: Arm| {
+            let (length, pivot) = (arm.effective_length_mm, arm.pivot_to_spindle_mm);
+            let reaches = |radius| length + pivot > radius && (length - pivot).abs() < radius;
+            !c.radius_mm.array().into_iter().all(reaches)
+        };
+        [
+            (!self.name.iter().all(is_stem), "name",
+                "use letters, digits, '-', '_' and '.' only: it becomes a file name"),
+            (p.low_hz >= p.high_hz, "programme.low_hz", "must be below programme.high_hz"),
+            (!tones.contains(&p.frequencies_hz.len()), "programme.frequencies_hz",
+                "a tone has one frequency, a multitone several, other kinds none"),
+            (p.file.is_some() != (p.kind == Kind::Wav), "programme.file",
+                "give a file with kind = \"wav\", and only then"),
+            (p.notes_per_s.is_some() && p.kind != Kind::Music, "programme.notes_per_s",
+                "belongs to kind = \"music\" only; remove it"),
+            (!rates.contains(&c.sample_rate_hz), "capture.sample_rate_hz",
+                "use 44100, 48000, 88200, 96000, 176400 or 192000"),
+            (c.needle_drop && c.lead_in_s < 0.5, "capture.needle_drop",
+                "needs capture.lead_in_s of at least 0.5"),
+            (!bare && self.delay.is_some(), "delay",
+                "with cartridge.profile the delay comes from the geometry; remove one of the two"),
+            (bare && (k.frontal_radius_um, k.side_radius_um, k.contact_spacing_um) != (0.0, 0.0, 0.0),
+                "cartridge.profile", "give the shape that the radii belong to"),
+            (bare && (self.setup != Setup::default() || self.arm.is_some()), "cartridge.profile",
+                "setup and arm turn a stylus; give its shape, or remove them"),
+            (bare && (r.cut_rotation_deg, r.lathe_offset_mm) != (0.0, 0.0), "cartridge.profile",
+                "a rotated cut is read at two contact points; give the stylus' shape, or use delay.path_um"),
+            (k.resonance_q.is_some() && k.resonance_hz.is_none(), "cartridge.resonance_q",
+                "needs cartridge.resonance_hz"),
+            (modes[0] != modes[1], "cartridge.lateral_resonance_hz",
+                "give the lateral and the vertical resonance together"),
+            (k.mode_q.is_some() && !modes[0], "cartridge.mode_q",
+                "needs the lateral and vertical resonance"),
+            (self.arm.is_some_and(out_of_reach), "arm",
+                "cannot reach capture.radius_mm; check the two lengths"),
+            (d.snr_db.is_some() && d.noise_cm_s.is_some(), "dirt.noise_cm_s",
+                "give this or dirt.snr_db, not both"),
+            (d.snr_db.is_some() && silent, "dirt.snr_db",
+                "silence has no signal to compare with; use dirt.noise_cm_s"),
+        ]
+    }
+}
 
-        let d = &self.dirt;
-        if d.snr_db.is_some() && d.noise_cm_s.is_some() {
-            return fail("dirt.noise_cm_s", "give this or dirt.snr_db, not both");
+impl Cartridge {
+    /// What the sizes of a tip may be by its shape.
+    fn check_tip(&self) -> Result<(), RecipeError> {
+        let (frontal, side) = (self.frontal_radius_um, self.side_radius_um);
+        let spacing = self.contact_spacing_um;
+        let Some(profile) = self.profile else {
+            return Ok(());
+        };
+        within("cartridge.frontal_radius_um", frontal, 1.0, 500.0)?;
+        if profile == Profile::Spherical {
+            return match (side, spacing) {
+                (0.0, 0.0) => Ok(()),
+                _ => fail("cartridge.profile", "a ball has a frontal radius only"),
+            };
         }
-        if d.snr_db.is_some() && (p.kind == Kind::Silence || p.peak_cm_s == 0.0) {
-            return fail(
-                "dirt.snr_db",
-                "silence has no signal to compare with; use dirt.noise_cm_s",
-            );
+        within("cartridge.side_radius_um", side, 0.0, frontal)?;
+        match profile {
+            Profile::Line => within("cartridge.contact_spacing_um", spacing, 1.0, 200.0),
+            _ if spacing == 0.0 => Ok(()),
+            _ => fail(
+                "cartridge.contact_spacing_um",
+                "follows from the radii of an elliptical tip; remove it",
+            ),
         }
-        within("dirt.snr_db", d.snr_db.unwrap_or(30.0), -20.0, 200.0)?;
-        within("dirt.noise_cm_s", d.noise_cm_s.unwrap_or(0.0), 0.0, 100.0)?;
-        within("dirt.rumble_cm_s", d.rumble_cm_s, 0.0, 100.0)?;
-        within("dirt.warp_mm", d.warp_mm, 0.0, 20.0)?;
-        within("dirt.wow", d.wow, 0.0, 0.05)?;
-        within("dirt.flutter", d.flutter, 0.0, 0.05)?;
-        within("dirt.flutter_hz", d.flutter_hz, 0.1, 200.0)?;
-        within("dirt.clicks_per_s", d.clicks_per_s, 0.0, 1000.0)?;
-        within("dirt.click_cm_s", d.click_cm_s, 0.0, 1000.0)
+    }
+}
+
+fn fail(key: &str, what: &str) -> Result<(), RecipeError> {
+    Err(RecipeError::Value {
+        key: key.to_owned(),
+        what: what.to_owned(),
+    })
+}
+
+fn within(key: &str, value: f64, low: f64, high: f64) -> Result<(), RecipeError> {
+    match value.is_finite() && (low..=high).contains(&value) {
+        true => Ok(()),
+        false => fail(
+            key,
+            &format!("{value} is outside {low} to {high}; choose a value within"),
+        ),
     }
 }
 

@@ -3,81 +3,16 @@
 use super::names::{Names, file_name};
 use super::parts::{self, number, quantity};
 use super::{Block, Page, Section};
-use crate::report::CalibrationReport;
+use crate::report::calibration::{CalibrationReport, PartReport};
 use crate::report::picture;
-use crate::uncertainty::{plain, rounded, rounded_u};
+use crate::uncertainty::plain;
 use std::fmt::Write as _;
 
 /// The page of what a calibration found.
 pub fn calibration(report: &CalibrationReport) -> Page {
     let sources = report.sources.iter().map(|s| s.file.clone());
     let names = Names::new(sources.chain([report.file.clone()]));
-    let mut answer = String::new();
-    let mut rows = Vec::new();
-    if let Some(c) = &report.common {
-        let (skew, balance) = (&c.skew_us, &c.balance_db);
-        let order = if skew.value < 0.0 { "early" } else { "late" };
-        let louder = if balance.value < 0.0 {
-            "softer"
-        } else {
-            "louder"
-        };
-        let inverted = if c.inverted { " and inverted" } else { "" };
-        let _ = writeln!(
-            answer,
-            "<p class=\"lead\">The right channel of the chain is <strong>{order} by {} us</strong> (standard uncertainty {} us), {louder} by {} dB{inverted}.</p>",
-            number(
-                "/common/skew_us/value",
-                skew.value,
-                &rounded(skew.value.abs(), skew.standard_uncertainty)
-            ),
-            number(
-                "/common/skew_us/standard_uncertainty",
-                skew.standard_uncertainty,
-                &rounded_u(skew.standard_uncertainty)
-            ),
-            number(
-                "/common/balance_db/value",
-                balance.value,
-                &rounded(balance.value.abs(), balance.standard_uncertainty)
-            ),
-        );
-        rows.push((
-            "Right channel late by",
-            quantity("/common/skew_us", skew, "us"),
-        ));
-        rows.push((
-            "Right channel louder by",
-            quantity("/common/balance_db", balance, "dB"),
-        ));
-    }
-    if let Some(c) = &report.crosstalk {
-        let class = if answer.is_empty() {
-            " class=\"lead\""
-        } else {
-            ""
-        };
-        let _ = writeln!(
-            answer,
-            "<p{class}>The cartridge's crosstalk was measured; once it is corrected, the scale of the delay is known to {} %.</p>",
-            parts::percent("/crosstalk/scale_u", c.scale_u, 2),
-        );
-        rows.push((
-            "Scale of the delay, standard uncertainty left",
-            format!("{} %", parts::percent("/crosstalk/scale_u", c.scale_u, 2)),
-        ));
-        rows.push((
-            "Separation assumed for the cutter",
-            format!(
-                "{} dB",
-                number(
-                    "/crosstalk/cutter_separation_db",
-                    c.cutter_separation_db,
-                    &plain(c.cutter_separation_db, 1)
-                )
-            ),
-        ));
-    }
+    let (answer, rows) = found(report);
     let advice = format!(
         "<p>Name <code>{}</code> as <code>calibration</code> of the chain in a job, or give it to <code>groovelag measure</code> with <code>--chain</code>. It holds for this chain at these settings: change a cable, a load or a gain, and calibrate again.</p>\n",
         names.html(file_name(&report.file))
@@ -87,67 +22,16 @@ pub fn calibration(report: &CalibrationReport) -> Page {
     let mut blocks = vec![Block::Figures(3, pictures)];
     blocks.push(Block::Html(parts::facts("What was found", &rows)));
     if let Some(c) = &report.common {
-        let part_rows: Vec<Vec<String>> = c
-            .parts
-            .iter()
-            .enumerate()
-            .map(|(k, part)| {
-                vec![
-                    names.html(&part.part),
-                    quantity(
-                        &format!("/common/parts/{k}/difference_percent"),
-                        &part.difference_percent,
-                        "%",
-                    ),
-                ]
-            })
-            .collect();
+        let row = |(k, part): (usize, &PartReport)| {
+            let at = format!("/common/parts/{k}/difference_percent");
+            let difference = quantity(&at, &part.difference_percent, "%");
+            vec![names.html(&part.part), difference]
+        };
         blocks.push(Block::Html(parts::table(
             "Parts, right minus left; which channel is off cannot be told",
             &["Part", "difference"],
-            &part_rows,
+            &c.parts.iter().enumerate().map(row).collect::<Vec<_>>(),
         )));
-    }
-    let mut conditions = vec![
-        ("Calibration", names.html(file_name(&report.file))),
-        (
-            "Identifier",
-            format!("<span class=\"hash\">{}</span>", names.html(&report.id)),
-        ),
-        (
-            "Band",
-            format!(
-                "{} to {} Hz",
-                number(
-                    "/band_hz/0",
-                    report.band_hz[0],
-                    &plain(report.band_hz[0], 0)
-                ),
-                number(
-                    "/band_hz/1",
-                    report.band_hz[1],
-                    &plain(report.band_hz[1], 0)
-                )
-            ),
-        ),
-    ];
-    if let Some(date) = &report.date {
-        conditions.push(("Day of the captures", names.html(date)));
-    }
-    let mut files = parts::facts("Calibration", &conditions);
-    for s in &report.sources {
-        files.push_str(&parts::facts(
-            &format!("Capture: {}", s.kind),
-            &[
-                ("File", names.html(file_name(&s.file))),
-                (
-                    "SHA-256",
-                    format!("<span class=\"hash\">{}</span>", names.html(&s.sha256)),
-                ),
-                ("Sample rate", format!("{} Hz", s.sample_rate_hz)),
-                ("Length", format!("{} s", plain(s.duration_s, 1))),
-            ],
-        ));
     }
     Page {
         title: format!("Calibration: {}", names.html(file_name(&report.file))),
@@ -165,7 +49,7 @@ pub fn calibration(report: &CalibrationReport) -> Page {
             },
             Section {
                 heading: "Conditions".to_owned(),
-                blocks: vec![Block::Html(files)],
+                blocks: vec![Block::Html(files(report, &names))],
             },
             Section {
                 heading: "Method and meaning".to_owned(),
@@ -173,4 +57,91 @@ pub fn calibration(report: &CalibrationReport) -> Page {
             },
         ],
     }
+}
+
+/// What was found: the answer, and a table of its figures.
+fn found(report: &CalibrationReport) -> (String, Vec<(&'static str, String)>) {
+    let mut answer = String::new();
+    let mut rows = Vec::new();
+    if let Some(c) = &report.common {
+        let (skew, balance) = (&c.skew_us, &c.balance_db);
+        let order = if skew.value < 0.0 { "early" } else { "late" };
+        let louder = if balance.value < 0.0 {
+            "softer"
+        } else {
+            "louder"
+        };
+        let inverted = if c.inverted { " and inverted" } else { "" };
+        let (of_skew, of_balance) = ("/common/skew_us", "/common/balance_db");
+        let _ = writeln!(
+            answer,
+            "<p class=\"lead\">The right channel of the chain is <strong>{order} by {} us</strong> (standard uncertainty {} us), {louder} by {} dB{inverted}.</p>",
+            parts::size(of_skew, skew),
+            parts::uncertainty(of_skew, skew),
+            parts::size(of_balance, balance),
+        );
+        rows.push(("Right channel late by", quantity(of_skew, skew, "us")));
+        rows.push((
+            "Right channel louder by",
+            quantity(of_balance, balance, "dB"),
+        ));
+    }
+    if let Some(c) = &report.crosstalk {
+        let class = if answer.is_empty() {
+            " class=\"lead\""
+        } else {
+            ""
+        };
+        let scale_u = parts::percent("/crosstalk/scale_u", c.scale_u, 2);
+        let separation = number(
+            "/crosstalk/cutter_separation_db",
+            c.cutter_separation_db,
+            &plain(c.cutter_separation_db, 1),
+        );
+        let _ = writeln!(
+            answer,
+            "<p{class}>The cartridge's crosstalk was measured; once it is corrected, the scale of the delay is known to {scale_u} %.</p>",
+        );
+        rows.extend([
+            (
+                "Scale of the delay, standard uncertainty left",
+                format!("{scale_u} %"),
+            ),
+            (
+                "Separation assumed for the cutter",
+                format!("{separation} dB"),
+            ),
+        ]);
+    }
+    (answer, rows)
+}
+
+/// The calibration's own file, and those of its captures.
+fn files(report: &CalibrationReport, names: &Names) -> String {
+    let hash = |text: &str| format!("<span class=\"hash\">{text}</span>");
+    let edges = [0, 1].map(|k| {
+        let hz = report.band_hz[k];
+        number(&format!("/band_hz/{k}"), hz, &plain(hz, 0))
+    });
+    let mut conditions = vec![
+        ("Calibration", names.html(file_name(&report.file))),
+        ("Identifier", hash(&names.html(&report.id))),
+        ("Band", format!("{} Hz", edges.join(" to "))),
+    ];
+    if let Some(date) = &report.date {
+        conditions.push(("Day of the captures", names.html(date)));
+    }
+    let mut files = parts::facts("Calibration", &conditions);
+    for s in &report.sources {
+        files.push_str(&parts::facts(
+            &format!("Capture: {}", s.kind),
+            &[
+                ("File", names.html(file_name(&s.file))),
+                ("SHA-256", hash(&names.html(&s.sha256))),
+                ("Sample rate", format!("{} Hz", s.sample_rate_hz)),
+                ("Length", format!("{} s", plain(s.duration_s, 1))),
+            ],
+        ));
+    }
+    files
 }

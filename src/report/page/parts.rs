@@ -29,7 +29,19 @@ pub fn number(pointer: &str, value: f64, shown: &str) -> String {
     format!("<data value=\"{value}\" data-json=\"{pointer}\">{shown}</data>")
 }
 
-/// The same multiplied by a hundred before it was rounded.
+/// The size of a value, whose sign the words beside it tell.
+pub fn size(pointer: &str, q: &Quantity) -> String {
+    let shown = rounded(q.value.abs(), q.standard_uncertainty);
+    number(&format!("{pointer}/value"), q.value, &shown)
+}
+
+/// The standard uncertainty of a value.
+pub fn uncertainty(pointer: &str, q: &Quantity) -> String {
+    let u = q.standard_uncertainty;
+    number(&format!("{pointer}/standard_uncertainty"), u, &rounded_u(u))
+}
+
+/// A number multiplied by a hundred before it was rounded.
 pub fn percent(pointer: &str, value: f64, decimals: usize) -> String {
     format!(
         "<data value=\"{value}\" data-json=\"{pointer}\" data-scale=\"100\">{}</data>",
@@ -107,11 +119,7 @@ pub fn quantity(pointer: &str, q: &Quantity, unit: &str) -> String {
 
 /// What turned how far, as one sentence without its full stop.
 pub fn turned(subject: &str, pointer: &str, q: &Quantity, at_the_arm: bool) -> String {
-    let size = number(
-        &format!("{pointer}/value"),
-        q.value,
-        &rounded(q.value.abs(), q.standard_uncertainty),
-    );
+    let size = size(pointer, q);
     let to = if at_the_arm { " to the groove" } else { "" };
     match Direction::resolved(q) {
         Direction::NoneResolved => format!(

@@ -4,8 +4,8 @@ use super::names::{Names, escaped, file_name};
 use super::parts::{self, number, quantity};
 use super::{Block, Page, Section};
 use crate::job::{
-    Basis, CaptureSpec, Comparison, Details, INSTRUMENT, Input, Job, Learned, REPORT, SetupResult,
-    Solution,
+    Basis, CaptureResult, CaptureSpec, Comparison, Details, INSTRUMENT, Input, Job, Learned,
+    REPORT, SetupResult, Solution,
 };
 use crate::report::Measurement;
 use crate::report::instruction::{Situation, capitalised};
@@ -194,6 +194,57 @@ impl About<'_> {
         )
     }
 
+    /// What tells a setup's stylus to the body, where it is told at this one of `all`, and its zero setting.
+    fn evidence(
+        &self,
+        at: &str,
+        setup: &SetupResult,
+        all: &[SetupResult],
+        names: &Names,
+    ) -> Vec<Block> {
+        let mut blocks = Vec::new();
+        let several = all.iter().filter(|s| !s.blind).count() > 1;
+        let of = self.job.setups.get(&setup.name);
+        let cartridge = of.map_or("", |of| &of.cartridge);
+        let of_cartridge = match of {
+            Some(of) if several => format!(": cartridge {}", of.cartridge),
+            _ => String::new(),
+        };
+        let judged = setup.conformity.as_ref();
+        let judged = judged.filter(|_| self.judged(setup, all));
+        if let (Some(c), Some(body)) = (judged, &setup.stylus_to_body_deg) {
+            let caption = format!(
+                "What the uncertainty of the rotation to the body consists of{of_cartridge}"
+            );
+            let html = [
+                parts::conformity(
+                    &format!("{at}/stylus_to_body_deg"),
+                    &format!("{at}/conformity"),
+                    c,
+                    body,
+                    self.job.limits.tolerance_source.as_deref(),
+                    &of_cartridge,
+                ),
+                self.mountings(cartridge, names),
+                parts::budget(
+                    &format!("{at}/stylus_to_body_budget"),
+                    &setup.stylus_to_body_budget,
+                    &caption,
+                ),
+            ];
+            blocks.extend(html.map(Block::Html));
+        }
+        if let Some(zero) = &setup.zero_setting_deg {
+            let zero = quantity(&format!("{at}/zero_setting_deg"), zero, "degrees");
+            let mut text = text::zero_setting(&zero);
+            if !self.is_report() {
+                text += text::ZERO_IS_NO_ADVICE;
+            }
+            blocks.push(Block::Html(format!("<p>{text}.</p>\n")));
+        }
+        blocks
+    }
+
     /// The sample rates and forms of what was read.
     fn as_read(&self, names: &Names) -> String {
         let captures = self.details.captures.iter();
@@ -341,16 +392,8 @@ pub fn measurement(m: &Measurement, about: &About<'_>) -> Page {
     let _ = writeln!(
         answer,
         "<p>The channels are {} us apart, {order} (standard uncertainty {} us by noise, equaliser parts, and what cartridges do to the phase).</p>",
-        number(
-            "/delay_us/value",
-            m.delay_us.value,
-            &rounded(m.delay_us.value.abs(), m.delay_us.standard_uncertainty)
-        ),
-        number(
-            "/delay_us/standard_uncertainty",
-            m.delay_us.standard_uncertainty,
-            &rounded_u(m.delay_us.standard_uncertainty)
-        ),
+        parts::size("/delay_us", &m.delay_us),
+        parts::uncertainty("/delay_us", &m.delay_us),
     );
     let advice = match m.situation() {
         Some(situation) => parts::advice("/correction", &situation) + &parts::cautions(),
@@ -407,8 +450,7 @@ fn in_doubt(doubt: Option<&str>, names: &Names) -> String {
 
 /// The standard uncertainty of a rotation.
 fn known_to(pointer: &str, rotation: &Quantity) -> String {
-    let u = rotation.standard_uncertainty;
-    let shown = number(&format!("{pointer}/standard_uncertainty"), u, &rounded_u(u));
+    let shown = parts::uncertainty(pointer, rotation);
     format!("<p>Standard uncertainty of the rotation to the groove: {shown} degrees.</p>\n")
 }
 
@@ -468,145 +510,48 @@ fn subject(setup: &SetupResult, several: bool, names: &Names) -> String {
     }
 }
 
+/// A setup whose stylus shows its rotation: its place in the document, and itself.
+type Seeing<'a> = (String, &'a SetupResult);
+
 /// The page of a solved job.
 pub fn solution(s: &Solution, about: &About<'_>) -> Page {
     let names = about.names();
-    let seeing: Vec<(usize, &SetupResult)> = s
-        .setups
-        .iter()
-        .enumerate()
-        .filter(|(_, setup)| !setup.blind)
-        .collect();
+    let setups = s.setups.iter().enumerate();
+    let seeing = setups.filter(|(_, setup)| !setup.blind);
+    let seeing: Vec<Seeing<'_>> = seeing.map(|(k, s)| (format!("/setups/{k}"), s)).collect();
     let several = seeing.len() > 1;
-    let doubted = s.standing().is_doubted();
-    let mut answer = in_doubt(s.in_doubt.as_deref(), &names);
-    let mut advice = String::new();
-    if several {
-        let all: Vec<String> = seeing
-            .iter()
-            .map(|(k, setup)| {
-                let at = format!("/setups/{k}/rotation_deg");
-                let figure = parts::turned_briefly(&at, &setup.rotation_deg);
-                format!("<em>{}</em> {figure}", names.html(&setup.name))
-            })
-            .collect();
-        let _ = writeln!(
-            answer,
-            "<p class=\"lead\">Rotation of the stylus to the groove, seen from above: {}.</p>",
-            all.join("; ")
-        );
-    }
-    for (k, setup) in &seeing {
-        let at = format!("/setups/{k}");
-        let sentence = parts::turned(
-            &subject(setup, several, &names),
-            &format!("{at}/rotation_deg"),
-            &setup.rotation_deg,
-            true,
-        );
-        let class = if several { "" } else { " class=\"lead\"" };
-        let _ = writeln!(answer, "<p{class}>{sentence}.</p>");
-        answer.push_str(&known_to(
-            &format!("{at}/rotation_deg"),
-            &setup.rotation_deg,
-        ));
-        // the body's angle is one for all setups of a cartridge
-        let judged = about.judged(setup, &s.setups);
-        if let Some(body) = setup.stylus_to_body_deg.as_ref().filter(|_| judged) {
-            let verdict = setup.conformity.as_ref();
-            let body = quantity(&format!("{at}/stylus_to_body_deg"), body, "degrees");
-            answer.push_str(&to_the_body(
-                &body,
-                verdict.map(|c| parts::verdict(&format!("{at}/conformity"), c)),
-                text::arm(&setup.arm_of, setup.arm.as_ref()),
-            ));
-        }
-        if several {
-            let _ = writeln!(advice, "<h3>Setup {}</h3>", names.html(&setup.name));
-        }
-        advice.push_str(&parts::advice(
-            &format!("{at}/correction"),
-            &Situation::of(setup, doubted),
-        ));
-    }
-    if seeing.is_empty() {
-        for (k, record) in s.records.iter().enumerate() {
-            let subject = format!("The cut of record <em>{}</em>", names.html(&record.name));
-            let at = format!("/records/{k}/cut_rotation_deg");
-            let sentence = parts::turned(&subject, &at, &record.cut_rotation_deg, false);
-            let _ = writeln!(answer, "<p class=\"lead\">{sentence}.</p>");
-        }
-        answer.push_str("<p>No capture was made with a tip that can see its own rotation: they tell the cuts of the records.</p>\n");
-    } else {
-        advice.push_str(&parts::cautions());
-    }
-
+    let answer = match seeing.is_empty() {
+        true => cuts(s, &names),
+        false => rotations(s, &seeing, about, &names),
+    };
     let mut contacts = about.contacts();
     let picture = if several {
-        let list: Vec<(String, Quantity)> = seeing
-            .iter()
-            .map(|(_, setup)| (setup.name.clone(), setup.rotation_deg))
-            .collect();
+        let list = seeing.iter();
+        let list = list.map(|(_, setup)| (setup.name.clone(), setup.rotation_deg));
         // a tolerance is about another angle, that to the body
-        picture::rotations(&list, None)
-    } else if contacts.is_empty() {
-        None
+        picture::rotations(&list.collect::<Vec<_>>(), None)
     } else {
-        Some(contacts.remove(0))
+        (!contacts.is_empty()).then(|| contacts.remove(0))
     };
-
-    let mut sections: Vec<Section> = about.report(&s.setups, &names).into_iter().collect();
     let mut blocks = Vec::new();
     if !contacts.is_empty() {
         blocks.push(Block::Figures(3, contacts));
     }
-    for (n, (k, setup)) in seeing.iter().enumerate() {
-        let at = format!("/setups/{k}");
-        let of = if several {
-            format!(": setup {}", setup.name)
-        } else {
-            String::new()
-        };
+    let mut advice = String::new();
+    let doubted = s.standing().is_doubted();
+    for (n, (at, setup)) in seeing.iter().enumerate() {
         if several {
             let heading = format!("<h3>Setup {}</h3>\n", names.html(&setup.name));
+            advice.push_str(&heading);
             blocks.push(Block::Html(heading));
         }
-        let of_cartridge = match about.job.setups.get(&setup.name) {
-            Some(of) if several => format!(": cartridge {}", of.cartridge),
-            _ => String::new(),
+        let situation = Situation::of(setup, doubted);
+        advice.push_str(&parts::advice(&format!("{at}/correction"), &situation));
+        blocks.extend(about.evidence(at, setup, &s.setups, &names));
+        let of = match several {
+            true => format!(": setup {}", setup.name),
+            false => String::new(),
         };
-        let judged = setup
-            .conformity
-            .as_ref()
-            .filter(|_| about.judged(setup, &s.setups));
-        if let (Some(c), Some(body)) = (judged, &setup.stylus_to_body_deg) {
-            blocks.push(Block::Html(parts::conformity(
-                &format!("{at}/stylus_to_body_deg"),
-                &format!("{at}/conformity"),
-                c,
-                body,
-                about.job.limits.tolerance_source.as_deref(),
-                &of_cartridge,
-            )));
-            let of = about.job.setups.get(&setup.name);
-            let cartridge = of.map_or("", |of| &of.cartridge);
-            blocks.push(Block::Html(about.mountings(cartridge, &names)));
-            blocks.push(Block::Html(parts::budget(
-                &format!("{at}/stylus_to_body_budget"),
-                &setup.stylus_to_body_budget,
-                &format!(
-                    "What the uncertainty of the rotation to the body consists of{of_cartridge}"
-                ),
-            )));
-        }
-        if let Some(zero) = &setup.zero_setting_deg {
-            let zero = quantity(&format!("{at}/zero_setting_deg"), zero, "degrees");
-            let mut text = text::zero_setting(&zero);
-            if !about.is_report() {
-                text += text::ZERO_IS_NO_ADVICE;
-            }
-            blocks.push(Block::Html(format!("<p>{text}.</p>\n")));
-        }
         let picture = picture::budget(&setup.budget, &parts::suffix(n), &of);
         blocks.push(Block::Beside(
             if several { 4 } else { 3 },
@@ -618,6 +563,10 @@ pub fn solution(s: &Solution, about: &About<'_>) -> Page {
             ),
         ));
     }
+    if !seeing.is_empty() {
+        advice.push_str(&parts::cautions());
+    }
+    let mut sections: Vec<Section> = about.report(&s.setups, &names).into_iter().collect();
     sections.push(Section {
         heading: "Evidence".to_owned(),
         blocks,
@@ -634,83 +583,69 @@ pub fn solution(s: &Solution, about: &About<'_>) -> Page {
     };
     Page {
         title,
-        answer,
+        answer: in_doubt(s.in_doubt.as_deref(), &names) + &answer,
         picture,
         advice,
         sections,
     }
 }
 
+/// The answer of a job: the rotation of each setup.
+fn rotations(s: &Solution, seeing: &[Seeing<'_>], about: &About<'_>, names: &Names) -> String {
+    let several = seeing.len() > 1;
+    let mut answer = String::new();
+    if several {
+        let each = seeing.iter().map(|(at, setup)| {
+            let figure = parts::turned_briefly(&format!("{at}/rotation_deg"), &setup.rotation_deg);
+            format!("<em>{}</em> {figure}", names.html(&setup.name))
+        });
+        let _ = writeln!(
+            answer,
+            "<p class=\"lead\">Rotation of the stylus to the groove, seen from above: {}.</p>",
+            each.collect::<Vec<_>>().join("; ")
+        );
+    }
+    for (at, setup) in seeing {
+        let (to_groove, rotation) = (format!("{at}/rotation_deg"), &setup.rotation_deg);
+        let subject = subject(setup, several, names);
+        let sentence = parts::turned(&subject, &to_groove, rotation, true);
+        let class = if several { "" } else { " class=\"lead\"" };
+        let _ = writeln!(answer, "<p{class}>{sentence}.</p>");
+        answer.push_str(&known_to(&to_groove, rotation));
+        // the body's angle is one for all setups of a cartridge
+        let judged = about.judged(setup, &s.setups);
+        if let Some(body) = setup.stylus_to_body_deg.as_ref().filter(|_| judged) {
+            let verdict = setup.conformity.as_ref();
+            let body = quantity(&format!("{at}/stylus_to_body_deg"), body, "degrees");
+            answer.push_str(&to_the_body(
+                &body,
+                verdict.map(|c| parts::verdict(&format!("{at}/conformity"), c)),
+                text::arm(&setup.arm_of, setup.arm.as_ref()),
+            ));
+        }
+    }
+    answer
+}
+
+/// The answer of a job without a tip that sees its rotation: the cuts of its records.
+fn cuts(s: &Solution, names: &Names) -> String {
+    let mut answer = String::new();
+    for (k, record) in s.records.iter().enumerate() {
+        let subject = format!("The cut of record <em>{}</em>", names.html(&record.name));
+        let at = format!("/records/{k}/cut_rotation_deg");
+        let sentence = parts::turned(&subject, &at, &record.cut_rotation_deg, false);
+        let _ = writeln!(answer, "<p class=\"lead\">{sentence}.</p>");
+    }
+    answer
+        + "<p>No capture was made with a tip that can see its own rotation: they tell the cuts of the records.</p>\n"
+}
+
 /// What all captures tell together: series, unknowns, objects, fit.
 fn together(s: &Solution, about: &About<'_>, names: &Names) -> Section {
-    let mut blocks = vec![Block::Figures(3, about.shared_pictures())];
-    let mut rows: Vec<Vec<String>> = Vec::new();
-    let mut add = |what: String, text: String| rows.push(vec![what, text]);
-    let named = |kind: &str, name: &str| match name {
-        "" => kind.to_owned(),
-        name => format!("{kind} {}", names.html(name)),
-    };
-    for (k, r) in s.records.iter().enumerate() {
-        add(
-            format!("{}: rotation of the cut", named("Record", &r.name)),
-            quantity(
-                &format!("/records/{k}/cut_rotation_deg"),
-                &r.cut_rotation_deg,
-                "degrees",
-            ),
-        );
-    }
-    for (k, c) in s.cartridges.iter().enumerate() {
-        let at = format!("/cartridges/{k}");
-        let name = named("Cartridge", &c.name);
-        add(
-            format!("{name}: lever at zero rotation"),
-            quantity(&format!("{at}/lever_um"), &c.lever_um, "um"),
-        );
-        add(
-            format!("{name}: scale by crosstalk"),
-            quantity(&format!("{at}/scale"), &c.scale, ""),
-        );
-        if let Some(radius) = &c.radius_along_groove_um {
-            add(
-                format!("{name}: radius of the tip along the groove"),
-                quantity(&format!("{at}/radius_along_groove_um"), radius, "um"),
-            );
-        }
-        for (shape, p) in c.shape_probabilities.iter().flatten() {
-            add(
-                format!("{name}: probability that its tip is {shape}, by tracing"),
-                number(
-                    &format!("{at}/shape_probabilities/{shape}"),
-                    *p,
-                    &plain(*p, 2),
-                ),
-            );
-        }
-    }
-    for (k, c) in s.chains.iter().enumerate() {
-        add(
-            format!("{}: time skew, right after left", named("Chain", &c.name)),
-            quantity(&format!("/chains/{k}/skew_us"), &c.skew_us, "us"),
-        );
-    }
-    for (k, arm) in s.arms.iter().enumerate() {
-        let (at, name) = (format!("/arms/{k}"), named("Arm", &arm.name));
-        for (what, key, found, unit) in [
-            ("overhang", "overhang_mm", &arm.overhang_mm, "mm"),
-            ("offset angle", "offset_deg", &arm.offset_deg, "deg"),
-        ] {
-            add(
-                format!("{name}: {what}"),
-                quantity(&format!("{at}/{key}"), found, unit),
-            );
-        }
-    }
-    blocks.push(Block::Html(parts::table(
-        "Records, cartridges, chains and arms",
-        &["Quantity", "value"],
-        &rows,
-    )));
+    let mut blocks = vec![
+        Block::Figures(3, about.shared_pictures()),
+        Block::Html(things(s, names)),
+    ];
     for (k, r) in s.records.iter().enumerate() {
         blocks.push(Block::Html(parts::budget(
             &format!("/records/{k}/budget"),
@@ -726,48 +661,7 @@ fn together(s: &Solution, about: &About<'_>, names: &Names) -> Section {
             &format!("What the uncertainty of the lever consists of: {}", c.name),
         )));
     }
-    let rows: Vec<Vec<String>> = s
-        .captures
-        .iter()
-        .enumerate()
-        .map(|(k, c)| {
-            let at = format!("/captures/{k}");
-            let u = c.delay_us.standard_uncertainty;
-            vec![
-                format!("{}. {}", c.capture, names.html(file_name(&c.file))),
-                number(
-                    &format!("{at}/delay_us/value"),
-                    c.delay_us.value,
-                    &rounded(c.delay_us.value, u),
-                ),
-                number(
-                    &format!("{at}/delay_us/standard_uncertainty"),
-                    u,
-                    &rounded_u(u),
-                ),
-                number(
-                    &format!("{at}/predicted_us"),
-                    c.predicted_us,
-                    &rounded(c.predicted_us, u),
-                ),
-                c.normalized_residual.map_or_else(
-                    || "unchecked".to_owned(),
-                    |r| number(&format!("{at}/normalized_residual"), r, &plain(r, 1)),
-                ),
-            ]
-        })
-        .collect();
-    blocks.push(Block::Html(parts::table(
-        "How each capture fits",
-        &[
-            "Capture",
-            "delay as recorded / us",
-            "standard uncertainty / us",
-            "delay as adjusted / us",
-            "normalised residual",
-        ],
-        &rows,
-    )));
+    blocks.push(Block::Html(fits(s, names)));
     blocks.push(Block::Html("<p class=\"note\">Normalised residual: the delay less what all other captures and assumptions predict for it, over the standard uncertainty of that difference. The delay as adjusted contains this capture too, and what was found of its phase terms, so the difference of the two columns may have another size and sign.</p>\n".to_owned()));
     let fit = &s.fit;
     let p = fit.p_value.map_or_else(String::new, |p| {
@@ -792,6 +686,81 @@ fn together(s: &Solution, about: &About<'_>, names: &Names) -> Section {
         heading: "All captures together".to_owned(),
         blocks,
     }
+}
+
+/// What was found of records, cartridges, chains and arms.
+fn things(s: &Solution, names: &Names) -> String {
+    let mut rows: Vec<Vec<String>> = Vec::new();
+    let mut add = |(kind, name): (&str, &str), what: &str, value: String| {
+        let of = match name {
+            "" => kind.to_owned(),
+            name => format!("{kind} {}", names.html(name)),
+        };
+        rows.push(vec![format!("{of}: {what}"), value]);
+    };
+    for (k, r) in s.records.iter().enumerate() {
+        let at = format!("/records/{k}/cut_rotation_deg");
+        let cut = quantity(&at, &r.cut_rotation_deg, "degrees");
+        add(("Record", &r.name), "rotation of the cut", cut);
+    }
+    for (k, c) in s.cartridges.iter().enumerate() {
+        let (of, at) = (("Cartridge", c.name.as_str()), format!("/cartridges/{k}"));
+        let found = |key: &str, found, unit| quantity(&format!("{at}/{key}"), found, unit);
+        let lever = found("lever_um", &c.lever_um, "um");
+        add(of, "lever at zero rotation", lever);
+        add(of, "scale by crosstalk", found("scale", &c.scale, ""));
+        if let Some(radius) = &c.radius_along_groove_um {
+            let radius = found("radius_along_groove_um", radius, "um");
+            add(of, "radius of the tip along the groove", radius);
+        }
+        for (shape, p) in c.shape_probabilities.iter().flatten() {
+            let what = format!("probability that its tip is {shape}, by tracing");
+            let at = format!("{at}/shape_probabilities/{shape}");
+            add(of, &what, number(&at, *p, &plain(*p, 2)));
+        }
+    }
+    for (k, c) in s.chains.iter().enumerate() {
+        let skew = quantity(&format!("/chains/{k}/skew_us"), &c.skew_us, "us");
+        add(("Chain", &c.name), "time skew, right after left", skew);
+    }
+    for (k, a) in s.arms.iter().enumerate() {
+        let (of, at) = (("Arm", a.name.as_str()), format!("/arms/{k}"));
+        let overhang = quantity(&format!("{at}/overhang_mm"), &a.overhang_mm, "mm");
+        add(of, "overhang", overhang);
+        let offset = quantity(&format!("{at}/offset_deg"), &a.offset_deg, "deg");
+        add(of, "offset angle", offset);
+    }
+    let head = ["Quantity", "value"];
+    parts::table("Records, cartridges, chains and arms", &head, &rows)
+}
+
+/// How each capture fits, as a table.
+fn fits(s: &Solution, names: &Names) -> String {
+    let row = |(k, c): (usize, &CaptureResult)| {
+        let at = format!("/captures/{k}");
+        let (delay, u) = (c.delay_us.value, c.delay_us.standard_uncertainty);
+        let (of_delay, predicted) = (format!("{at}/delay_us"), format!("{at}/predicted_us"));
+        let residual = c.normalized_residual;
+        vec![
+            format!("{}. {}", c.capture, names.html(file_name(&c.file))),
+            number(&format!("{of_delay}/value"), delay, &rounded(delay, u)),
+            parts::uncertainty(&of_delay, &c.delay_us),
+            number(&predicted, c.predicted_us, &rounded(c.predicted_us, u)),
+            residual.map_or_else(
+                || "unchecked".to_owned(),
+                |r| number(&format!("{at}/normalized_residual"), r, &plain(r, 1)),
+            ),
+        ]
+    };
+    let rows: Vec<_> = s.captures.iter().enumerate().map(row).collect();
+    let head = [
+        "Capture",
+        "delay as recorded / us",
+        "standard uncertainty / us",
+        "delay as adjusted / us",
+        "normalised residual",
+    ];
+    parts::table("How each capture fits", &head, &rows)
 }
 
 /// Every file behind the result, with what it brings to the variance of each rotation.
@@ -874,32 +843,31 @@ fn pointer_part(name: &str) -> String {
     escaped(&name.replace('~', "~0").replace('/', "~1"))
 }
 
+/// How far the stylus has turned between two setups, as a sentence without its full stop.
+fn moved(c: &Comparison, names: &Names) -> String {
+    let (before, after) = (names.html(&c.before), names.html(&c.after));
+    let (at, change) = ("/change_deg", &c.change_deg);
+    match Direction::resolved(change) {
+        Direction::NoneResolved => format!(
+            "No change stands out from <em>{before}</em> to <em>{after}</em>: {}",
+            quantity(at, change, "degrees"),
+        ),
+        way => format!(
+            "From <em>{before}</em> to <em>{after}</em> the stylus has turned <strong>{} degrees {}</strong> seen from above, {}",
+            parts::size(at, change),
+            text::direction(way),
+            parts::band(at, change, "degrees"),
+        ),
+    }
+}
+
 /// The page of two setups against each other; `s` is the whole job's solution.
 pub fn comparison(c: &Comparison, s: &Solution, about: &About<'_>) -> Page {
     let names = about.names();
     let before = s.setups.iter().find(|x| x.name == c.before);
     let after = s.setups.iter().find(|x| x.name == c.after);
     let change = &c.change_deg;
-    let moved = match Direction::resolved(change) {
-        Direction::NoneResolved => format!(
-            "No change stands out from <em>{}</em> to <em>{}</em>: {}",
-            names.html(&c.before),
-            names.html(&c.after),
-            quantity("/change_deg", change, "degrees"),
-        ),
-        way => format!(
-            "From <em>{}</em> to <em>{}</em> the stylus has turned <strong>{} degrees {}</strong> seen from above, {}",
-            names.html(&c.before),
-            names.html(&c.after),
-            number(
-                "/change_deg/value",
-                change.value,
-                &rounded(change.value.abs(), change.standard_uncertainty)
-            ),
-            text::direction(way),
-            parts::band("/change_deg", change, "degrees"),
-        ),
-    };
+    let moved = moved(c, &names);
     let mut answer = in_doubt(c.in_doubt.as_deref(), &names);
     let _ = writeln!(
         answer,

@@ -174,18 +174,8 @@ fn separation(crosstalk: &CrosstalkReport) -> Picture {
             marks: vec![
                 Mark::line(right.clone(), Ink::First, Dash::Solid).keyed("left into right"),
                 Mark::line(left.clone(), Ink::Second, Dash::Dashed).keyed("right into left"),
-                Mark::Points {
-                    points: every(&right, 2),
-                    ink: Ink::First,
-                    marker: Marker::Dot,
-                    key: None,
-                },
-                Mark::Points {
-                    points: every(&left, 6),
-                    ink: Ink::Second,
-                    marker: Marker::Triangle,
-                    key: None,
-                },
+                Mark::points(every(&right, 2), Ink::First, Marker::Dot),
+                Mark::points(every(&left, 6), Ink::Second, Marker::Triangle),
             ],
         }],
     }

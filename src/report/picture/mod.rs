@@ -181,6 +181,23 @@ impl Mark {
         }
     }
 
+    fn points(points: Vec<(f64, f64, f64)>, ink: Ink, marker: Marker) -> Self {
+        Self::Points {
+            points,
+            ink,
+            marker,
+            key: None,
+        }
+    }
+
+    fn area(points: Vec<(f64, f64)>, ink: Ink) -> Self {
+        Self::Area {
+            points,
+            ink,
+            key: None,
+        }
+    }
+
     fn words(at: (f64, f64), text: impl Into<String>, anchor: Anchor, ink: Ink) -> Self {
         Self::Words {
             at,

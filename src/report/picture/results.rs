@@ -102,11 +102,8 @@ fn rows_of_rotations(
         // beside the bar alone, so that no line crosses the words
         let (upper, lower) = (y + 0.22, y - 0.22);
         if let Some(t) = tolerance_deg.filter(|_| k < held) {
-            marks.push(Mark::Area {
-                points: vec![(-t, lower), (t, lower), (t, upper), (-t, upper)],
-                ink: Ink::Third,
-                key: Some("within the tolerance"),
-            });
+            let corners = vec![(-t, lower), (t, lower), (t, upper), (-t, upper)];
+            marks.push(Mark::area(corners, Ink::Third).keyed("within the tolerance"));
             for x in [-t, t] {
                 let edge = vec![(x, lower), (x, upper)];
                 marks.push(Mark::line(edge, Ink::Third, Dash::Solid));
@@ -124,12 +121,8 @@ fn rows_of_rotations(
         if let Some(ends) = bounds(q) {
             interval(&mut marks, ends, y, Ink::First, Dash::Solid);
         }
-        marks.push(Mark::Points {
-            points: vec![(q.value, y, 0.0)],
-            ink: Ink::First,
-            marker: markers[k % markers.len()],
-            key: None,
-        });
+        let marker = markers[k % markers.len()];
+        marks.push(Mark::points(vec![(q.value, y, 0.0)], Ink::First, marker));
         words.push(text);
     }
     let limits = tolerance_deg.map_or_else(String::new, |t| {
@@ -262,12 +255,8 @@ pub fn unknowns(list: &[Learned]) -> Option<Picture> {
         interval(&mut marks, (-1.0, 1.0), y + 0.06, Ink::Muted, Dash::Dotted);
         let ends = (l.moved - l.narrowed, l.moved + l.narrowed);
         interval(&mut marks, ends, y - 0.1, Ink::First, Dash::Solid);
-        marks.push(Mark::Points {
-            points: vec![(l.moved, y - 0.1, 0.0)],
-            ink: Ink::First,
-            marker: Marker::Dot,
-            key: None,
-        });
+        let at = vec![(l.moved, y - 0.1, 0.0)];
+        marks.push(Mark::points(at, Ink::First, Marker::Dot));
         words.push(format!(
             "{text}, before {} u {}",
             signed(l.prior.0, decimals(l.prior.1)),
@@ -326,12 +315,7 @@ pub fn over_radius(curve: &OverRadius, suffix: &str, of: &str) -> Picture {
                 ink: Ink::Second,
                 key: None,
             },
-            Mark::Points {
-                points,
-                ink: Ink::First,
-                marker: Marker::Dot,
-                key: Some("stretches"),
-            },
+            Mark::points(points, Ink::First, Marker::Dot).keyed("stretches"),
         ]
     };
     let mut upper = marks(
@@ -374,127 +358,102 @@ pub fn over_radius(curve: &OverRadius, suffix: &str, of: &str) -> Picture {
     }
 }
 
+/// What a picture of a series is called, and how it is read.
+struct SeriesWords {
+    name: &'static str,
+    title: &'static str,
+    caption: &'static str,
+    axis: &'static str,
+    /// Unit of what differs between the captures, and its decimals.
+    unit: (&'static str, usize),
+    found: &'static str,
+}
+
+const TURNS: SeriesWords = SeriesWords {
+    name: "turns",
+    title: "Delay against known turns",
+    caption: "The turn at which both edges read together needs no knowledge of the tip; the cut and all skews are in it. The delays take the equaliser's parts as matched; the table of captures takes them as found. Bars and shading: one standard uncertainty.",
+    axis: "turn from the setup / degrees",
+    unit: ("degrees", 1),
+    found: "zero crossing with its band",
+};
+
+const SPEEDS: SeriesWords = SeriesWords {
+    name: "speeds",
+    title: "Delay against reciprocal speed",
+    caption: "What the groove does grows with the reciprocal of its speed; what the electronics do does not, and is left at infinite speed, at the left. The delays take the equaliser's parts as matched, so they and the skew differ from those of the tables, which take the parts as found. Bars and shading: one standard uncertainty.",
+    axis: "reciprocal of the groove speed / s per m",
+    unit: ("s/m", 3),
+    found: "intercept: skew",
+};
+
 /// Delay against what differs between captures; turns or, if not, speeds.
 pub fn series(series: &Series, turns: bool, suffix: &str, of: &str) -> Picture {
+    let of_series = if turns { TURNS } else { SPEEDS };
     let line: Vec<_> = series.line.iter().map(|p| (p.x, p.delay_us)).collect();
-    let edges: Vec<_> = series
-        .line
-        .iter()
-        .map(|p| {
-            (
-                p.x,
-                p.delay_us - p.standard_uncertainty_us,
-                p.delay_us + p.standard_uncertainty_us,
-            )
-        })
-        .collect();
-    let points: Vec<_> = series
-        .points
-        .iter()
+    let edges = series.line.iter().map(|p| {
+        let u = p.standard_uncertainty_us;
+        (p.x, p.delay_us - u, p.delay_us + u)
+    });
+    let points = series.points.iter();
+    let points: Vec<_> = points
         .map(|p| (p.x, p.delay_us, p.standard_uncertainty_us))
         .collect();
     let found = &series.found;
     let mut xs = span(line.iter().map(|p| p.0).chain(points.iter().map(|p| p.0)));
-    let ys = span(line.iter().chain([&(0.0, 0.0)]).map(|p| p.1));
+    let ys = roomy(span(line.iter().chain([&(0.0, 0.0)]).map(|p| p.1)));
     let ends = bounds(found);
     if turns {
         // the crossing is shown where it is not far off
         let (low, high) = ends.unwrap_or((found.value, found.value));
         let room = xs.1 - xs.0;
-        xs = (
+        xs = roomy((
             xs.0.min(low.max(xs.0 - room)),
             xs.1.max(high.min(xs.1 + room)),
-        );
+        ));
     }
-    let (xs, ys) = (if turns { roomy(xs) } else { xs }, roomy(ys));
-    let name = |base: &str| format!("{base}{suffix}");
     let mut marks = vec![
         Mark::line(vec![(xs.0, 0.0), (xs.1, 0.0)], Ink::Muted, Dash::Solid),
         Mark::Band {
-            edges,
+            edges: edges.collect(),
             ink: Ink::Second,
             key: None,
         },
         Mark::line(line, Ink::Second, Dash::Dashed).keyed("straight line"),
-        Mark::Points {
-            points,
-            ink: Ink::First,
-            marker: Marker::Dot,
-            key: Some("captures"),
-        },
+        Mark::points(points, Ink::First, Marker::Dot).keyed("captures"),
     ];
-    let height = ys.1 - ys.0;
-    if turns {
-        if let Some((low, high)) = ends {
-            marks.push(Mark::line(
-                vec![(low, 0.0), (high, 0.0)],
-                Ink::Third,
-                Dash::Solid,
-            ));
-            for x in [low, high] {
-                let cap = vec![(x, -0.02 * height), (x, 0.02 * height)];
-                marks.push(Mark::line(cap, Ink::Third, Dash::Solid));
-            }
-        }
-        marks.push(Mark::Points {
-            points: vec![(found.value, 0.0, 0.0)],
-            ink: Ink::Third,
-            marker: Marker::Square,
-            key: Some("zero crossing with its band"),
-        });
-    } else {
-        marks.push(Mark::Points {
-            points: vec![(0.0, found.value, found.standard_uncertainty)],
-            ink: Ink::Third,
-            marker: Marker::Square,
-            key: Some("intercept: skew"),
-        });
+    if let Some((low, high)) = ends.filter(|_| turns) {
+        let cap = 0.02 * (ys.1 - ys.0);
+        let bar = vec![(low, 0.0), (high, 0.0)];
+        let caps = [low, high].map(|x| vec![(x, -cap), (x, cap)]);
+        let lines = std::iter::once(bar).chain(caps);
+        marks.extend(lines.map(|line| Mark::line(line, Ink::Third, Dash::Solid)));
     }
-    let data: Vec<String> = series
-        .points
-        .iter()
-        .map(|p| {
-            let delay = rounded(p.delay_us, p.standard_uncertainty_us);
-            if turns {
-                format!("{delay} us at {} degrees", plain(p.x, 1))
-            } else {
-                format!("{delay} us at {} s/m", plain(p.x, 3))
-            }
-        })
-        .collect();
-    let result = if turns {
-        format!("The line crosses zero at {}", short(found))
-    } else {
-        format!(
+    let at = match turns {
+        true => (found.value, 0.0, 0.0),
+        false => (0.0, found.value, found.standard_uncertainty),
+    };
+    marks.push(Mark::points(vec![at], Ink::Third, Marker::Square).keyed(of_series.found));
+    let (unit, decimals) = of_series.unit;
+    let data = series.points.iter().map(|p| {
+        let delay = rounded(p.delay_us, p.standard_uncertainty_us);
+        format!("{delay} us at {} {unit}", plain(p.x, decimals))
+    });
+    let data = data.collect::<Vec<_>>().join("; ");
+    let result = match turns {
+        true => format!("The line crosses zero at {}", short(found)),
+        false => format!(
             "The line meets zero at {} us, standard uncertainty {} us",
             rounded(found.value, found.standard_uncertainty),
             rounded_u(found.standard_uncertainty)
-        )
+        ),
     };
     Picture {
-        name: name(if turns { "turns" } else { "speeds" }),
-        title: format!(
-            "{}{of}",
-            if turns {
-                "Delay against known turns"
-            } else {
-                "Delay against reciprocal speed"
-            }
-        ),
-        caption: if turns {
-            "The turn at which both edges read together needs no knowledge of the tip; the cut and all skews are in it. The delays take the equaliser's parts as matched; the table of captures takes them as found. Bars and shading: one standard uncertainty.".to_owned()
-        } else {
-            "What the groove does grows with the reciprocal of its speed; what the electronics do does not, and is left at infinite speed, at the left. The delays take the equaliser's parts as matched, so they and the skew differ from those of the tables, which take the parts as found. Bars and shading: one standard uncertainty.".to_owned()
-        },
-        description: format!("{result}. Captures: {}.", data.join("; ")),
-        x: Axis::linear(
-            if turns {
-                "turn from the setup / degrees"
-            } else {
-                "reciprocal of the groove speed / s per m"
-            },
-            xs,
-        ),
+        name: format!("{}{suffix}", of_series.name),
+        title: format!("{}{of}", of_series.title),
+        caption: of_series.caption.to_owned(),
+        description: format!("{result}. Captures: {data}."),
+        x: Axis::linear(of_series.axis, xs),
         top: None,
         panels: vec![Panel {
             y: Some(Axis::linear("delay, right after left / us", ys)),
@@ -517,163 +476,186 @@ const NARROW_DEG: f64 = 1.5;
 /// Room below the tip for words, as a share of the height.
 const PLAN_LOWER: f64 = 0.54;
 
+/// The field of a plan view, micrometres, and what is drawn in it.
+struct Plan<'a> {
+    view: &'a ContactView,
+    /// Distance of the contacts across the groove.
+    spacing: f64,
+    /// Half its width, its lower and its upper end.
+    half: f64,
+    bottom: f64,
+    top: f64,
+    /// Length of the lines that show angles, from the middle.
+    reach: f64,
+    /// The drawing's unit, and the height of a line of words.
+    unit: f64,
+    line: f64,
+    marks: Vec<Mark>,
+}
+
+impl<'a> Plan<'a> {
+    fn of(view: &'a ContactView) -> Self {
+        let [left, right] = view.contacts_um;
+        let spacing = right[0] - left[0];
+        // a round tip needs more, to leave room for the figures above it
+        let highest = view.outline_um.iter().fold(0.0_f64, |m, p| m.max(p[1]));
+        let room = 1.0 - PLAN_LOWER - PLAN_FIGURES / PLAN.1;
+        let tall = f64::max(2.0 * PLAN_HALF * spacing * PLAN.1 / PLAN.0, highest / room);
+        let unit = tall / PLAN.1;
+        Self {
+            view,
+            spacing,
+            half: 0.5 * tall * PLAN.0 / PLAN.1,
+            bottom: -PLAN_LOWER * tall,
+            top: (1.0 - PLAN_LOWER) * tall,
+            reach: 0.86 * spacing,
+            unit,
+            line: 19.0 * unit,
+            marks: Vec::new(),
+        }
+    }
+
+    /// A direction turned clockwise from the line across, on either side.
+    fn arm(&self, degrees: f64) -> [(f64, f64); 2] {
+        let (sin, cos) = (degrees * DEGREE).sin_cos();
+        let reach = self.reach;
+        [(-reach * cos, reach * sin), (reach * cos, -reach * sin)]
+    }
+
+    fn line(&mut self, points: impl Into<Vec<(f64, f64)>>, ink: Ink, dash: Dash) {
+        self.marks.push(Mark::line(points.into(), ink, dash));
+    }
+
+    fn words(&mut self, at: (f64, f64), words: impl Into<String>, anchor: Anchor, ink: Ink) {
+        self.marks.push(Mark::words(at, words, anchor, ink));
+    }
+
+    /// The groove's walls beside the contacts.
+    fn walls(&mut self) {
+        let (half, bottom, top) = (self.half, self.bottom, self.top);
+        let [left, right] = self.view.contacts_um.map(|at| at[0]);
+        for [from, to] in [[-half, left], [right, half]] {
+            let corners = vec![(from, bottom), (to, bottom), (to, top), (from, top)];
+            self.marks.push(Mark::area(corners, Ink::Muted));
+        }
+        for x in [left, right] {
+            self.line([(x, bottom), (x, top)], Ink::Muted, Dash::Solid);
+        }
+    }
+
+    /// The wedge that the band covers, on both sides.
+    fn band(&mut self, low: f64, high: f64) {
+        let steps = (0..=12).map(|k| low + (high - low) * f64::from(k) / 12.0);
+        let edges: Vec<_> = steps.map(|degrees| self.arm(degrees)).collect();
+        for side in 0..2 {
+            let edge = edges.iter().map(|arm| arm[side]);
+            let wedge = std::iter::once((0.0, 0.0)).chain(edge).collect();
+            let wedge = Mark::area(wedge, Ink::Second).keyed("band of the angle");
+            self.marks.push(wedge);
+        }
+        // edges of a narrow band would run into the line between them
+        if high - low > NARROW_DEG {
+            for edge in [low, high] {
+                self.line(self.arm(edge), Ink::Second, Dash::Dotted);
+            }
+        }
+    }
+
+    /// The tip's outline, its line at the angle, and its contacts.
+    fn tip(&mut self) {
+        let view = self.view;
+        let mut outline: Vec<_> = view.outline_um.iter().map(|&[x, y]| (x, y)).collect();
+        self.marks.push(Mark::area(outline.clone(), Ink::First));
+        outline.extend(outline.first().copied());
+        self.line(outline, Ink::First, Dash::Solid);
+        let across = vec![(-self.reach, 0.0), (self.reach, 0.0)];
+        let across =
+            Mark::line(across, Ink::Text, Dash::Dashed).keyed("straight across the groove");
+        let words = if view.cut {
+            "cut at one moment"
+        } else {
+            "line of the edges"
+        };
+        let turned = self.arm(view.angle_deg.value).to_vec();
+        let turned = Mark::line(turned, Ink::Second, Dash::Solid).keyed(words);
+        self.marks.extend([across, turned]);
+        for ([x, y], marker) in view
+            .contacts_um
+            .into_iter()
+            .zip([Marker::Dot, Marker::Triangle])
+        {
+            self.marks
+                .push(Mark::points(vec![(x, y, 0.0)], Ink::Text, marker));
+        }
+    }
+
+    /// What lies where, and the figures.
+    fn labels(&mut self, figures: Vec<String>) {
+        let (line, edge) = (self.line, self.half - 4.0 * self.unit);
+        let (top, bottom) = (self.top, self.bottom);
+        let left = ["left channel", "inner wall"].map(str::to_owned).to_vec();
+        let right = ["right channel", "outer wall"].map(str::to_owned).to_vec();
+        for (x, anchor, ink, lines) in [
+            (-edge, Anchor::Start, Ink::Text, left),
+            (edge, Anchor::End, Ink::Text, right),
+            (0.0, Anchor::Middle, Ink::Second, figures),
+        ] {
+            for (k, words) in lines.into_iter().enumerate() {
+                self.words((x, top - (0.7 + k as f64) * line), words, anchor, ink);
+            }
+        }
+        let spindle = (-edge, bottom + 0.7 * line);
+        self.words(spindle, "\u{2190} spindle", Anchor::Start, Ink::Text);
+        // the groove draws the stylus away from the arm's pivot
+        let front = (!self.view.cut).then_some("cartridge's front \u{2193}");
+        let downwards = std::iter::once("record moves \u{2193}").chain(front);
+        for (k, words) in downwards.enumerate() {
+            let at = (0.0, bottom + (1.7 - k as f64) * line);
+            self.words(at, words, Anchor::Middle, Ink::Text);
+        }
+    }
+
+    /// A length to measure by.
+    fn scale(&mut self) {
+        let (unit, line, right) = (self.unit, self.line, self.view.contacts_um[1][0]);
+        let room = 0.5 * (self.half - right) + 0.25 * self.spacing;
+        let length = [50.0, 20.0, 10.0, 5.0].into_iter().find(|l| *l < room);
+        let length = length.unwrap_or(5.0);
+        let (from, to) = (self.half - 6.0 * unit - length, self.half - 6.0 * unit);
+        let y = self.bottom + 0.45 * line;
+        self.line([(from, y), (to, y)], Ink::Text, Dash::Solid);
+        for x in [from, to] {
+            let cap = [(x, y - 3.0 * unit), (x, y + 3.0 * unit)];
+            self.line(cap, Ink::Text, Dash::Solid);
+        }
+        let middle = (0.5 * (from + to), y + 0.75 * line);
+        let words = format!("{} um", plain(length, 0));
+        self.words(middle, words, Anchor::Middle, Ink::Text);
+    }
+}
+
 /// Stylus (or cut) and groove seen from above, to scale.
 pub fn contact(view: &ContactView, suffix: &str) -> Picture {
-    let [left, right] = view.contacts_um;
-    let spacing = right[0] - left[0];
-    // a round tip needs more, to leave room for the figures above it
-    let highest = view.outline_um.iter().fold(0.0_f64, |m, p| m.max(p[1]));
-    let room = 1.0 - PLAN_LOWER - PLAN_FIGURES / PLAN.1;
-    let tall = f64::max(2.0 * PLAN_HALF * spacing * PLAN.1 / PLAN.0, highest / room);
-    let half = 0.5 * tall * PLAN.0 / PLAN.1;
-    let (bottom, top) = (-PLAN_LOWER * tall, (1.0 - PLAN_LOWER) * tall);
-    let unit = tall / PLAN.1;
-    let point = |[x, y]: [f64; 2]| (x, y);
-    // a direction turned clockwise from the line across, on either side
-    let arm = |degrees: f64, reach: f64| {
-        let (sin, cos) = (degrees * DEGREE).sin_cos();
-        [(-reach * cos, reach * sin), (reach * cos, -reach * sin)]
-    };
-    let reach = 0.86 * spacing;
-    let value = view.angle_deg.value;
-    let mut marks = Vec::new();
-    for [from, to] in [[-half, left[0]], [right[0], half]] {
-        marks.push(Mark::Area {
-            points: vec![(from, bottom), (to, bottom), (to, top), (from, top)],
-            ink: Ink::Muted,
-            key: None,
-        });
-    }
-    for x in [left[0], right[0]] {
-        marks.push(Mark::line(
-            vec![(x, bottom), (x, top)],
-            Ink::Muted,
-            Dash::Solid,
-        ));
-    }
+    let angle = &view.angle_deg;
+    let d = decimals(angle.standard_uncertainty);
     let mut band_words = "no finite band".to_owned();
-    let figure = signed(value, decimals(view.angle_deg.standard_uncertainty));
-    let mut figures = vec![match Direction::resolved(&view.angle_deg) {
+    let figure = signed(angle.value, d);
+    let mut figures = vec![match Direction::resolved(angle) {
         Direction::NoneResolved => format!("{figure} deg"),
         way => format!("{figure} deg, {}", text::direction(way)),
     }];
-    if let Some((low, high)) = bounds(&view.angle_deg) {
-        let d = decimals(view.angle_deg.standard_uncertainty);
-        band_words = format!(
-            "{} % band {} to {} degrees",
-            plain(100.0 * view.angle_deg.interval.coverage, 0),
-            signed(low, d),
-            signed(high, d)
-        );
-        figures.push(format!("{} to {}", signed(low, d), signed(high, d)));
-        // the wedge that the band covers, drawn on both sides
-        let steps: Vec<f64> = (0..=12)
-            .map(|k| low + (high - low) * f64::from(k) / 12.0)
-            .collect();
-        for side in 0..2 {
-            let mut points = vec![(0.0, 0.0)];
-            points.extend(steps.iter().map(|a| arm(*a, reach)[side]));
-            marks.push(Mark::Area {
-                points,
-                ink: Ink::Second,
-                key: Some("band of the angle"),
-            });
-        }
-        // edges of a narrow band would run into the line between them
-        let edges = if high - low > NARROW_DEG {
-            vec![low, high]
-        } else {
-            Vec::new()
-        };
-        for edge in edges {
-            let line = arm(edge, reach).to_vec();
-            marks.push(Mark::line(line, Ink::Second, Dash::Dotted));
-        }
+    let mut plan = Plan::of(view);
+    plan.walls();
+    if let Some((low, high)) = bounds(angle) {
+        let ends = format!("{} to {}", signed(low, d), signed(high, d));
+        let percent = plain(100.0 * angle.interval.coverage, 0);
+        band_words = format!("{percent} % band {ends} degrees");
+        figures.push(ends);
+        plan.band(low, high);
     }
-    let mut outline: Vec<_> = view.outline_um.iter().copied().map(point).collect();
-    marks.push(Mark::Area {
-        points: outline.clone(),
-        ink: Ink::First,
-        key: None,
-    });
-    outline.extend(outline.first().copied());
-    marks.push(Mark::line(outline, Ink::First, Dash::Solid));
-    marks.push(
-        Mark::line(vec![(-reach, 0.0), (reach, 0.0)], Ink::Text, Dash::Dashed)
-            .keyed("straight across the groove"),
-    );
-    let words = if view.cut {
-        "cut at one moment"
-    } else {
-        "line of the edges"
-    };
-    marks.push(Mark::line(arm(value, reach).to_vec(), Ink::Second, Dash::Solid).keyed(words));
-    for (at, marker) in [(left, Marker::Dot), (right, Marker::Triangle)] {
-        marks.push(Mark::Points {
-            points: vec![(at[0], at[1], 0.0)],
-            ink: Ink::Text,
-            marker,
-            key: None,
-        });
-    }
-    let line = 19.0 * unit;
-    for (x, anchor, words) in [
-        (
-            -half + 4.0 * unit,
-            Anchor::Start,
-            ["left channel", "inner wall"],
-        ),
-        (
-            half - 4.0 * unit,
-            Anchor::End,
-            ["right channel", "outer wall"],
-        ),
-    ] {
-        for (k, text) in words.into_iter().enumerate() {
-            let at = (x, top - (0.7 + k as f64) * line);
-            marks.push(Mark::words(at, text, anchor, Ink::Text));
-        }
-    }
-    for (k, text) in figures.into_iter().enumerate() {
-        let at = (0.0, top - (0.7 + k as f64) * line);
-        marks.push(Mark::words(at, text, Anchor::Middle, Ink::Second));
-    }
-    marks.push(Mark::words(
-        (-half + 4.0 * unit, bottom + 0.7 * line),
-        "\u{2190} spindle",
-        Anchor::Start,
-        Ink::Text,
-    ));
-    let mut downwards = vec!["record moves \u{2193}"];
-    if !view.cut {
-        // the groove draws the stylus away from the arm's pivot
-        downwards.push("cartridge's front \u{2193}");
-    }
-    for (k, words) in downwards.into_iter().enumerate() {
-        let at = (0.0, bottom + (1.7 - k as f64) * line);
-        marks.push(Mark::words(at, words, Anchor::Middle, Ink::Text));
-    }
-    // a length to measure by
-    let length = [50.0, 20.0, 10.0, 5.0]
-        .into_iter()
-        .find(|l| *l < 0.5 * (half - right[0]) + 0.25 * spacing)
-        .unwrap_or(5.0);
-    let (from, to) = (half - 6.0 * unit - length, half - 6.0 * unit);
-    let y = bottom + 0.45 * line;
-    marks.push(Mark::line(vec![(from, y), (to, y)], Ink::Text, Dash::Solid));
-    for x in [from, to] {
-        marks.push(Mark::line(
-            vec![(x, y - 3.0 * unit), (x, y + 3.0 * unit)],
-            Ink::Text,
-            Dash::Solid,
-        ));
-    }
-    marks.push(Mark::words(
-        (0.5 * (from + to), y + 0.75 * line),
-        format!("{} um", plain(length, 0)),
-        Anchor::Middle,
-        Ink::Text,
-    ));
+    plan.tip();
+    plan.labels(figures);
+    plan.scale();
     let name = match (view.cut, view.name.as_str()) {
         (_, "") => String::new(),
         (false, name) => format!(": setup {name}"),
@@ -681,35 +663,38 @@ pub fn contact(view: &ContactView, suffix: &str) -> Picture {
     };
     let lead = if view.path_um < 0.0 { "right" } else { "left" };
     let apart = plain(view.path_um.abs(), 2);
-    let what = if view.cut { "cut" } else { "stylus" };
-    Picture {
-        name: format!("contact{suffix}"),
-        title: if view.cut {
-            format!("Cut and groove seen from above, to scale{name}")
-        } else {
-            format!("Stylus and groove seen from above, to scale{name}")
-        },
-        caption: if view.cut {
+    let (what, of, caption) = match view.cut {
+        true => (
+            "cut",
+            "Cut",
             format!(
                 "A spherical tip between the walls at the height of its contacts, and the line that the cutter wrote at one moment, turned by the measured angle. Its two ends lie {apart} um apart along the groove."
-            )
-        } else {
+            ),
+        ),
+        false => (
+            "stylus",
+            "Stylus",
             format!(
                 "The tip's outline where it touches, between the walls at that height, turned by the measured angle. The {lead} contact reads first: it lies {apart} um ahead along the groove. The cartridge's front is below."
-            )
-        },
+            ),
+        ),
+    };
+    Picture {
+        name: format!("contact{suffix}"),
+        title: format!("{of} and groove seen from above, to scale{name}"),
+        caption,
         description: format!(
             "Plan view: the {what} is drawn turned {} seen from above, {band_words}. The contacts are {} um apart across the groove; the {lead} one lies {apart} um upstream of the other.",
-            text::angle(&view.angle_deg),
-            plain(spacing, 1),
+            text::angle(angle),
+            plain(plan.spacing, 1),
         ),
-        x: Axis::hidden((-half, half)),
+        x: Axis::hidden((-plan.half, plan.half)),
         top: None,
         panels: vec![Panel {
             y: None,
-            range: (bottom, top),
+            range: (plan.bottom, plan.top),
             height: PLAN.1,
-            marks,
+            marks: plan.marks,
         }],
     }
 }
