@@ -15,7 +15,8 @@ use crate::capture::{self, CaptureError, Recording, Source, Stereo};
 use crate::chain::{ApplyError, Calibration};
 use crate::delay::{self, Estimate, Refusal};
 use crate::spectrum::{
-    CoderProbe, CrossSpectrum, Engine, EngineSettings, SettingsError, Tracing, TracingProbe,
+    CoderProbe, CrossSpectrum, Engine, EngineSettings, SettingsError, Tone, ToneProbe, Tracing,
+    TracingProbe,
 };
 use crate::uncertainty::{Caveat, Level, Warning};
 use crate::units::hexadecimal;
@@ -50,6 +51,34 @@ impl Request {
             settings: delay::Settings::of_groove(),
         }
     }
+}
+
+/// The strongest tone in a part of a recording, from and to so many seconds; `None` where there is none.
+///
+/// # Errors
+///
+/// When the recording cannot be read.
+pub fn tone(
+    source: &Source,
+    options: &capture::Options,
+    [from_s, to_s]: [f64; 2],
+) -> Result<Option<Tone>, CaptureError> {
+    let mut recording = capture::open(source, options)?;
+    let rate = f64::from(recording.sample_rate_hz());
+    let mut probe = ToneProbe::new(rate);
+    let mut position = recording.skip((from_s * rate) as u64)?;
+    let end = (to_s * rate) as u64;
+    let mut block = Stereo::default();
+    while position < end {
+        let wanted = (end - position).min(BLOCK as u64) as usize;
+        let got = recording.read(&mut block, wanted)?;
+        if got == 0 {
+            break;
+        }
+        probe.push(&block.left, &block.right);
+        position += got as u64;
+    }
+    Ok(probe.found())
 }
 
 /// What a recording is, beside its samples.

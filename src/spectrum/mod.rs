@@ -16,6 +16,7 @@ mod quality;
 mod recent;
 pub mod reference;
 mod second_order;
+mod tone;
 mod tracing;
 pub mod window;
 
@@ -28,6 +29,7 @@ pub use quality::{CLIPPED, SignalQuality};
 pub use recent::{Mark, Recent};
 /// Complex numbers as the transforms have them.
 pub use rustfft::num_complex::Complex64;
+pub use tone::{Tone, ToneProbe};
 pub use tracing::{Tracing, TracingProbe};
 
 /// Highest frequency kept, hertz: what a groove and the usual converters carry.

@@ -1,9 +1,8 @@
 //! The level of a recording, from a tone of known velocity in it.
 
 use super::super::description::{CaptureSpec, Stated};
-use crate::capture::{self, CaptureError, Options, Stereo};
-use realfft::RealFftPlanner;
-use std::f64::consts::PI;
+use crate::analysis;
+use crate::capture::{Options, Source};
 use std::path::Path;
 
 /// A tone of known velocity within a recording.
@@ -18,95 +17,37 @@ pub struct LevelTone {
 /// Frequencies at which a tone is taken for one of 1 kHz, whose velocity the recording equaliser leaves as
 /// it is: within 5 % it is within 0.2 dB (IEC 60098), and no turntable is further off.
 const ABOUT_HZ: [f64; 2] = [950.0, 1050.0];
-/// Length of a block of samples, seconds: bins 4 Hz wide.
-const BLOCK_S: f64 = 0.25;
 
 impl LevelTone {
     /// Peak lateral velocity at 1 kHz that full scale stands for, metres per second.
     pub(super) fn full_scale(&self, path: &Path) -> Result<Stated, String> {
         let name = self.spec.band.as_ref().map_or("", |band| &band.name);
-        let channels = self.spec.channels;
+        let source = Source::Path(path.to_owned());
+        let options = Options {
+            channels: self.spec.channels,
+            ..Options::default()
+        };
         let span = self.spec.from_s.zip(self.spec.to_s);
-        let tone = span.map_or(Ok(None), |(from, to)| tone(path, channels, [from, to]));
-        let Some((hertz, amplitude)) = tone.map_err(|e| e.to_string())? else {
+        let tone = span.map_or(Ok(None), |(from, to)| {
+            analysis::tone(&source, &options, [from, to])
+        });
+        let Some(tone) = tone.map_err(|e| e.to_string())? else {
             return Err(format!(
                 "the tone of the band '{name}' is not heard; check its times, or leave out its velocity_cm_s"
             ));
         };
-        if !(ABOUT_HZ[0]..=ABOUT_HZ[1]).contains(&hertz) {
+        if !(ABOUT_HZ[0]..=ABOUT_HZ[1]).contains(&tone.hertz) {
             return Err(format!(
-                "the tone of the band '{name}' has {hertz:.0} Hz, and a velocity tells the level at 1 kHz; state velocity_cm_s of a band with a tone of 1 kHz"
+                "the tone of the band '{name}' has {:.0} Hz, and a velocity tells the level at 1 kHz; state velocity_cm_s of a band with a tone of 1 kHz",
+                tone.hertz
             ));
         }
-        let by = |v: f64| v / amplitude;
+        let by = |v: f64| v / tone.peak;
         Ok(Stated {
             value: self.velocity.value.map(by),
             u: self.velocity.u.map(by),
         })
     }
-}
-
-/// Frequency, and peak in the mean of the channels' powers, of the strongest tone in a part of a
-/// recording; `None` where there is not a block of it.
-fn tone(
-    path: &Path,
-    channels: Option<[usize; 2]>,
-    [from_s, to_s]: [f64; 2],
-) -> Result<Option<(f64, f64)>, CaptureError> {
-    let options = Options {
-        channels,
-        ..Options::default()
-    };
-    let mut recording = capture::open(&capture::Source::Path(path.to_owned()), &options)?;
-    let rate = f64::from(recording.sample_rate_hz());
-    let length = (BLOCK_S * rate) as usize;
-    let plan = RealFftPlanner::<f64>::new().plan_fft_forward(length);
-    let window: Vec<f64> = (0..length)
-        .map(|n| (PI * (n as f64 + 0.5) / length as f64).sin().powi(2))
-        .collect();
-    let mut power = vec![0.0; length / 2 + 1];
-    let mut blocks = 0;
-    recording.skip((from_s * rate) as u64)?;
-    let mut samples = Stereo::default();
-    while blocks < ((to_s - from_s) / BLOCK_S) as usize {
-        let mut block = Stereo::default();
-        while block.left.len() < length
-            && recording.read(&mut samples, length - block.left.len())? > 0
-        {
-            block.left.extend_from_slice(&samples.left);
-            block.right.extend_from_slice(&samples.right);
-        }
-        if block.left.len() < length {
-            break;
-        }
-        for channel in [&block.left, &block.right] {
-            let weighted = channel.iter().zip(&window);
-            let mut weighted: Vec<f64> = weighted.map(|(s, w)| f64::from(*s) * w).collect();
-            let mut bins = plan.make_output_vec();
-            // the buffers were made by the plan itself, so their lengths fit
-            let done = plan.process(&mut weighted, &mut bins);
-            debug_assert!(done.is_ok());
-            let powers = power.iter_mut().zip(&bins);
-            powers.for_each(|(p, b)| *p += 0.5 * b.norm_sqr());
-        }
-        blocks += 1;
-    }
-    let step = rate / length as f64;
-    // above rumble and hum
-    let lowest = (200.0 / step) as usize;
-    let strongest = (lowest..power.len()).max_by(|a, b| power[*a].total_cmp(&power[*b]));
-    let Some(peak) = strongest.filter(|&k| blocks > 0 && power[k] > 0.0) else {
-        return Ok(None);
-    };
-    // the tone with what wow and the window spread it over: 60 Hz to either side
-    let reach = (60.0 / step) as usize;
-    let near = peak.saturating_sub(reach)..(peak + reach + 1).min(power.len());
-    let sum: f64 = power[near.clone()].iter().sum();
-    let hertz = near.map(|k| k as f64 * step * power[k]).sum::<f64>() / sum;
-    // Parseval: a sine of amplitude A has A^2 / 4 of the window's power times the length
-    let of_window: f64 = window.iter().map(|w| w * w).sum();
-    let squared = 4.0 * sum / (blocks as f64 * length as f64 * of_window);
-    Ok(Some((hertz, squared.sqrt())))
 }
 
 #[cfg(test)]
