@@ -172,6 +172,12 @@ fn an_unknown_tip_gets_probabilities() {
         assert!(shapes[shape] > 0.8, "{radius_um}: {shapes:?}");
         assert!((shapes.values().sum::<f64>() - 1.0).abs() < 1e-12);
     }
+    // a ball, which nobody said it is, cannot see its rotation
+    let ball = solved(&job("", 90.0), 1.0, seen(16.0, 90.0, 0.0));
+    let told = ball.warnings.iter().find(|w| w.code == Warning::TipRadius);
+    let told = told.expect("a warning");
+    assert_eq!(told.level, Level::Serious);
+    assert!(told.message.contains("spherical"), "{}", told.message);
     let between = solved(&job("", 90.0), 1.0, seen(5.6, 90.0, 0.0));
     let shapes = between.cartridges[0].shape_probabilities.clone().unwrap();
     assert!(
@@ -210,6 +216,55 @@ fn a_wrong_size_is_named() {
     }
     let unknown = solved(&silent, 1.0, seen(16.0, 90.0, 0.0));
     assert_eq!(level(&unknown), None);
+}
+
+/// Eight stretches have level and crosstalk in common, so they contradict the stated radius no less than
+/// one recording; and a side whose grooves would lie one in another is in doubt.
+#[test]
+fn stretches_share_what_limits_their_radius() {
+    let side = |radii: &str, radius_um: f64| {
+        let text = format!(
+            "format = 1
+[cartridge.c]
+{ELLIPTICAL}
+[setup.s]
+arm = \"tangential\"
+full_scale_cm_s = 40
+[[capture]]
+file = \"side.wav\"
+radius_mm = {radii}
+rpm = 33
+from_s = \"0:03\"
+to_s = \"9:03\"
+stretches = 8"
+        );
+        let job = job::file::parse(&text, "job.toml").unwrap();
+        let of = |spec: &job::CaptureSpec| {
+            let radius_mm = 500.0 * (spec.radius[0] + spec.radius[1]);
+            Some(CaptureData {
+                tracing: Some(seen(radius_um, radius_mm, 0.0)),
+                ..CaptureData::of_delay(0.0, 0.01e-6)
+            })
+        };
+        let data: Vec<_> = job.captures.iter().map(of).collect();
+        job::solve(&job, &data, 0.95).unwrap().solution
+    };
+    let level = |solution: &Solution, code: Warning| {
+        let of_code: Vec<_> = solution
+            .warnings
+            .iter()
+            .filter(|w| w.code == code)
+            .collect();
+        assert!(of_code.len() < 2, "{of_code:?}");
+        of_code.first().map(|w| w.level)
+    };
+    let usual = side("[145, 62]", 8.0);
+    assert_eq!(level(&usual, Warning::TipRadius), None);
+    assert_eq!(level(&usual, Warning::GroovePitch), None);
+    let other = side("[145, 62]", 16.0);
+    assert_eq!(level(&other, Warning::TipRadius), Some(Level::Serious));
+    let narrow = side("[145, 144]", 8.0);
+    assert_eq!(level(&narrow, Warning::GroovePitch), Some(Level::Serious));
 }
 
 /// Jobs of one capture whose truths are drawn from what is known before: bands of the radius along the

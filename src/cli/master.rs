@@ -120,7 +120,7 @@ impl Master {
         let frames = cable.frames();
         self.write(&wav, frames, &mut || cable.next(BLOCK))?;
         output::print(&format!(
-            "{}: {} s of pink noise as a phono input expects it
+            "{}: {} s of noise that a phono stage makes pink
 (IEC 60098), once in each polarity. Mute speakers and headphones, and follow the
 makers' instructions. Attenuate it to a few millivolts and feed it to both phono
 inputs at once: docs/calibration.md shows how. Begin with the source's level at

@@ -72,6 +72,9 @@ pub struct Measurement {
     /// Whether anything is stated of the mounting.
     #[serde(skip)]
     pub mounting_stated: bool,
+    /// Whether nothing tells left from right.
+    #[serde(skip)]
+    pub unchecked: bool,
 }
 
 impl Measurement {
@@ -264,6 +267,7 @@ impl OfOneRecording {
             arm_of: setup.arm_of.clone(),
             narrows: setup.narrows,
             mounting_stated: setup.mounting_stated,
+            unchecked: data.len() == 1 || setup.unchecked,
         };
         Ok(Measured {
             measurement,

@@ -231,6 +231,7 @@ pub struct CartridgeResult {
     /// Factor on the groove's delay.
     pub scale: Quantity,
     /// Radius of the tip along the groove, micrometres: of a spherical tip its own, else its side radius.
+    /// By what is stated and by tracing; null where tracing tells nothing.
     #[serde(default)]
     pub radius_along_groove_um: Option<Quantity>,
     /// Probability of each shape by the radius that tracing tells, where none is stated; each is taken as
@@ -1243,7 +1244,7 @@ impl View<'_> {
                 false => Vec::new(),
             },
             scale: self.parameter(&id::scale(name), exact, 1.0)?,
-            radius_along_groove_um: Some(self.radius_along_groove(name)?),
+            radius_along_groove_um: self.radius_along_groove(name)?,
             shape_probabilities: self.shape_probabilities(name),
         })
     }
@@ -1384,6 +1385,18 @@ impl View<'_> {
             });
             warnings.extend(unusual);
             let rpm = spec.nominal_rpm();
+            if let (Some(stretch), Some((from, to))) = (spec.stretch(), spec.from_s.zip(spec.to_s))
+                && stretch.which == 0
+            {
+                let pitch = (mm[0] - mm[1]).abs() / ((to - from) * rpm / 60.0);
+                warnings.extend(Warning::GroovePitch.at(pitch, || {
+                    format!(
+                        "the radii of {} are {} mm apart for each revolution, which no record's grooves are over a side; check both radii, the speed, and where the recording starts and ends",
+                        capture(),
+                        plain(pitch, 3)
+                    )
+                }));
+            }
             if !is_usual_speed(rpm) {
                 warnings.push(Caveat::caution(
                     Warning::UnusualSpeed,

@@ -5,7 +5,7 @@ use super::network::{self, id};
 use super::solution::View;
 use super::{JobError, priors};
 use crate::groove::Profile;
-use crate::uncertainty::{Caveat, Quantity, Warning, plain, rounded, rounded_u};
+use crate::uncertainty::{Caveat, DECIDED, Quantity, Warning, plain, rounded, rounded_u};
 use crate::units::MICROMETRE;
 use std::collections::BTreeMap;
 
@@ -23,9 +23,12 @@ struct Told {
 }
 
 impl View<'_> {
-    pub(super) fn radius_along_groove(&self, name: &str) -> Result<Quantity, JobError> {
+    /// The radius along the groove, where tracing tells of it.
+    pub(super) fn radius_along_groove(&self, name: &str) -> Result<Option<Quantity>, JobError> {
         let (id, known) = self.known_radius(name);
-        self.parameter(&id, known.value, MICROMETRE)
+        let told = self.told_best(name).is_some();
+        told.then(|| self.parameter(&id, known.value, MICROMETRE))
+            .transpose()
     }
 
     /// The id of the radius along the groove, and what was known of it before.
@@ -63,20 +66,25 @@ impl View<'_> {
         }
     }
 
+    /// What tracing tells best of a cartridge's tip, and the capture that does. What limits it, level and
+    /// crosstalk, recordings have in common, so that they are not averaged.
+    fn told_best(&self, name: &str) -> Option<(Told, usize)> {
+        let of_cartridge = self.network.tip_radii.iter().filter(|(_, at)| {
+            let setup = &self.job.captures[*at].setup;
+            self.job.setups[setup].cartridge == name
+        });
+        of_cartridge
+            .map(|&(block, at)| (self.told(block, at), at))
+            .min_by(|(a, _), (b, _)| (a.u / a.radius).total_cmp(&(b.u / b.radius)))
+    }
+
     /// Probabilities of the shapes of a cartridge of which none is stated: each shape's radii are taken as
     /// normal with the mean and the standard deviation of even ones between its ends.
     pub(super) fn shape_probabilities(&self, name: &str) -> Option<BTreeMap<String, f64>> {
         if self.job.cartridges[name].profile.is_some() {
             return None;
         }
-        let of_cartridge = self.network.tip_radii.iter().filter(|(_, at)| {
-            let setup = &self.job.captures[*at].setup;
-            self.job.setups[setup].cartridge == name
-        });
-        // what limits them, level and crosstalk, they have in common
-        let best = of_cartridge
-            .map(|&(block, at)| self.told(block, at))
-            .min_by(|a, b| (a.u / a.radius).total_cmp(&(b.u / b.radius)))?;
+        let (best, _) = self.told_best(name)?;
         let likelihood = |[low, high]: [f64; 2]| {
             let [low, high] = [low, high].map(|um| um * MICROMETRE);
             let variance = (high - low).powi(2) / 12.0 + best.u * best.u;
@@ -91,29 +99,43 @@ impl View<'_> {
         )
     }
 
-    /// Tips whose tracing tells another radius than what is stated or assumed.
+    /// Tips whose tracing tells another radius, or another kind of tip, than what is stated or assumed.
     pub(super) fn tips_that_trace_otherwise(&self, warnings: &mut Vec<Caveat>) {
-        let problem = &self.network.problem;
-        for &(block, at) in &self.network.tip_radii {
-            let Some(test) = problem.bias_test(self.adjustment, block, 0) else {
+        for name in self.job.cartridges.keys() {
+            let Some((told, at)) = self.told_best(name) else {
                 continue;
             };
-            let spec = &self.job.captures[at];
-            let cartridge = &self.job.setups[&spec.setup].cartridge;
             let um = |v: f64, u: f64| {
                 let [v, u] = [v, u].map(|m| m / MICROMETRE);
                 format!("{} um (u {})", rounded(v, u), rounded_u(u))
             };
-            let told = self.told(block, at);
-            let (_, known) = self.known_radius(cartridge);
-            let known = um(known.value, known.u);
-            warnings.extend(Warning::TipRadius.at(test.normalised.abs(), || {
+            let tells = format!(
+                "the tracing of {} tells that {} has a radius of {} along the groove",
+                network::locate(at, &self.job.captures[at]),
+                network::named("cartridge", name),
+                um(told.radius, told.u)
+            );
+            let shapes = self.shape_probabilities(name).unwrap_or_default();
+            let ball = shapes.get(SHAPES[0].0).copied().unwrap_or(0.0);
+            if ball >= DECIDED {
+                warnings.push(Caveat::serious(
+                    Warning::TipRadius,
+                    format!(
+                        "{tells}, which is that of a spherical tip (probability {}); such a tip cannot see its own rotation. State the cartridge's profile",
+                        plain(ball, 2)
+                    ),
+                ));
+                continue;
+            }
+            // all that makes up the radius are factors, so their logarithms are compared
+            let (_, known) = self.known_radius(name);
+            let u = (told.u / told.radius).hypot(known.u / known.value);
+            let off = (told.radius / known.value).ln().abs() / u;
+            warnings.extend(Warning::TipRadius.at(off, || {
                 format!(
-                    "the tracing of {} tells that {} has a radius of {} along the groove, against {known} as stated or assumed ({} standard uncertainties): check the tip's stated size, the level that full scale stands for, radius and speed",
-                    network::locate(at, spec),
-                    network::named("cartridge", cartridge),
-                    um(told.radius, told.u),
-                    plain(test.normalised.abs(), 1)
+                    "{tells}, against {} as stated or assumed (their ratio is {} relative standard uncertainties from 1): check the tip's stated size, the level that full scale stands for, radius and speed",
+                    um(known.value, known.u),
+                    plain(off, 1)
                 )
             }));
         }

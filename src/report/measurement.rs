@@ -104,7 +104,7 @@ impl Measurement {
         }
         let skew = &curve.chain_skew_us;
         let skew = format!(
-            "{} us, standard uncertainty {} us",
+            "{} us, right after left; standard uncertainty {} us",
             rounded(skew.value, skew.standard_uncertainty),
             rounded_u(skew.standard_uncertainty)
         );
@@ -152,7 +152,7 @@ impl Measurement {
             kept: self.conformity.is_some_and(|c| c.is_kept()),
             arm_unknown: self.warnings.iter().any(|w| w.code == ARM_NOT_STATED),
             mounting_stated: self.mounting_stated,
-            unchecked: true,
+            unchecked: self.unchecked,
             left_behind: LeftBehind::default(),
             narrows: self.narrows,
             single: true,

@@ -19,6 +19,10 @@ pub struct Tone {
     pub hertz: f64,
     /// Its peak, full scale 1, by the mean of the channels' powers.
     pub peak: f64,
+    /// Its share of the power above 200 Hz.
+    pub share: f64,
+    /// Mean level of the frames above 200 Hz over their median, as a ratio of amplitudes.
+    pub steadiness: f64,
 }
 
 /// Looks for the strongest tone.
@@ -30,7 +34,8 @@ pub struct ToneProbe {
     /// Samples of an unfinished frame.
     rest: [Vec<f64>; 2],
     power: Vec<f64>,
-    frames: usize,
+    /// Power of each frame above 200 Hz.
+    frames: Vec<f64>,
 }
 
 impl ToneProbe {
@@ -48,7 +53,7 @@ impl ToneProbe {
             plan,
             bins,
             rest: Default::default(),
-            frames: 0,
+            frames: Vec::new(),
         }
     }
 
@@ -58,6 +63,8 @@ impl ToneProbe {
             rest.extend(channel.iter().map(|s| f64::from(*s)));
         }
         while self.rest[0].len() >= self.window.len() {
+            let lowest = (LOWEST_HZ * self.window.len() as f64 / self.rate_hz) as usize;
+            let mut of_frame = 0.0;
             for rest in &mut self.rest {
                 let frame = rest.drain(..self.window.len());
                 let mut frame: Vec<f64> = frame.zip(&self.window).map(|(s, w)| s * w).collect();
@@ -66,8 +73,12 @@ impl ToneProbe {
                 debug_assert!(done.is_ok());
                 let powers = self.power.iter_mut().zip(&self.bins);
                 powers.for_each(|(p, b)| *p += 0.5 * b.norm_sqr());
+                of_frame += self.bins[lowest..]
+                    .iter()
+                    .map(|b| b.norm_sqr())
+                    .sum::<f64>();
             }
-            self.frames += 1;
+            self.frames.push(of_frame);
         }
     }
 
@@ -84,9 +95,16 @@ impl ToneProbe {
         let weighted: f64 = near.map(|k| k as f64 * power[k]).sum();
         // Parseval: of a sine of amplitude A, the bins hold A^2 / 4 of the window's power times the length
         let of_window: f64 = self.window.iter().map(|w| w * w).sum();
+        let mut frames = self.frames.clone();
+        let middle = frames.len() / 2;
+        let count = frames.len() as f64;
+        let mean = frames.iter().sum::<f64>() / count;
+        let (_, median, _) = frames.select_nth_unstable_by(middle, f64::total_cmp);
         Some(Tone {
+            share: sum / power[bin(LOWEST_HZ)..].iter().sum::<f64>(),
+            steadiness: (mean / *median).sqrt(),
             hertz: weighted / sum * self.rate_hz / length,
-            peak: (4.0 * sum / (self.frames as f64 * length * of_window)).sqrt(),
+            peak: (4.0 * sum / (count * length * of_window)).sqrt(),
         })
     }
 }

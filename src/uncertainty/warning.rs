@@ -325,6 +325,14 @@ warnings! {
         effect: "allowed for in u: a generic elliptical tip with a wide prior",
         advice: "state the profile and its radii for a narrower band",
     }
+    /// Grooves of a recording in stretches lie nearer together or further apart than any.
+    GroovePitch "groove-pitch" {
+        judged_by: "distance of neighbouring grooves by radii, times and speed of a recording in stretches (mm)",
+        level: Outside(Serious, 0.03, 1.5),
+        law: "a groove is 0.025 mm wide or wider at its top, and a lead-in has 1.5 mm (IEC 98, from memory)",
+        effect: "bias of the rotation without bound: delay over radius is taken for tracking error",
+        advice: "check both radii, speed and times",
+    }
     /// The sample rate is above those tested.
     HighSampleRate "high-sample-rate" {
         judged_by: "sample rate (Hz)",
@@ -663,9 +671,9 @@ warnings! {
     }
     /// Tracing tells another radius of the tip than what is stated.
     TipRadius "tip-radius" {
-        judged_by: "normalised residual of what tracing tells of the tip's radius, without its sign",
+        judged_by: "logarithm of the ratio of the radius that tracing tells best to what is stated, without its sign, over its standard uncertainty; or a probability of 0.95 that a tip of which nothing is stated is spherical (serious)",
         level: Above(&[(Caution, 3.29), (Serious, 3.89)]),
-        law: "standard normal law, two-sided: once in a thousand, once in ten thousand (Baarda 1968, from memory)",
+        law: "standard normal law, two-sided: once in a thousand, once in ten thousand",
         effect: "a lever as wrong as the radius: of a degree, a tenth for each 5 % of the lever at 2 degrees",
         advice: "check the tip's size, the level that full scale stands for, radius and speed",
     }

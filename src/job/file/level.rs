@@ -1,6 +1,7 @@
 //! The level of a recording, from a tone of known velocity in it.
 
 use super::super::description::{CaptureSpec, Stated};
+use super::super::priors;
 use crate::analysis;
 use crate::capture::{Options, Source};
 use std::path::Path;
@@ -17,6 +18,10 @@ pub struct LevelTone {
 /// Frequencies at which a tone is taken for one of 1 kHz, whose velocity the recording equaliser leaves as
 /// it is: within 5 % it is within 0.2 dB (IEC 60098), and no turntable is further off.
 const ABOUT_HZ: [f64; 2] = [950.0, 1050.0];
+
+/// Least share of the power above 200 Hz that a tone has: what is beside it then changes its level by less than
+/// half a decibel.
+const LEAST_SHARE: f64 = 0.9;
 
 impl LevelTone {
     /// Peak lateral velocity at 1 kHz that full scale stands for, metres per second.
@@ -40,6 +45,13 @@ impl LevelTone {
             return Err(format!(
                 "the tone of the band '{name}' has {:.0} Hz, and a velocity tells the level at 1 kHz; state velocity_cm_s of a band with a tone of 1 kHz",
                 tone.hertz
+            ));
+        }
+        let steady = (1.0 - priors::FULL_SCALE_RELATIVE..=1.0 + priors::FULL_SCALE_RELATIVE)
+            .contains(&tone.steadiness);
+        if tone.share < LEAST_SHARE || !steady {
+            return Err(format!(
+                "the band '{name}' is not one steady tone from its start to its end; correct its times, or leave out its velocity_cm_s"
             ));
         }
         let by = |v: f64| v / tone.peak;
@@ -137,6 +149,12 @@ bands = [{{ name = \"level\", from = 0.1, to = 1.9 }}, {{ name = \"wide\", from 
         let message = gathered(at, &mut job("")).unwrap_err();
         assert!(message.contains("has 3150 Hz"), "{message}");
         assert!(message.contains("line 15"), "{message}");
+        // a band that reaches into what follows the tone
+        recorded(at, 1000.0, [0.25, 0.25]);
+        let mut late = job("");
+        late.levels[0].spec.to_s = Some(3.9);
+        let message = gathered(at, &mut late).unwrap_err();
+        assert!(message.contains("not one steady tone"), "{message}");
         let wrong = "format = 1\n[record.r.band.a]\nradius_mm = 140\nvelocity_cm_s = 5";
         let message = parse(wrong, "job.toml").unwrap_err().to_string();
         assert!(message.contains("not of the kind"), "{message}");
