@@ -134,7 +134,7 @@ pub fn solution_text(solution: &Solution, title: Option<&str>, width: usize) -> 
         }
     };
     section(
-        "Cartridges: lever at zero rotation, scale, radius along the groove",
+        "Cartridges: lever at zero rotation, scale",
         solution
             .cartridges
             .iter()
