@@ -1000,12 +1000,12 @@ impl View<'_> {
                 Some(m) => Conformity::from_probability(
                     m.cumulative(tolerance - angle.offset)
                         - m.cumulative(-tolerance - angle.offset),
-                    tolerance / DEGREE,
+                    network::tidy(tolerance / DEGREE),
                 ),
                 None => conformity(
                     quantity.value,
                     quantity.standard_uncertainty,
-                    tolerance / DEGREE,
+                    network::tidy(tolerance / DEGREE),
                 ),
             },
         );
