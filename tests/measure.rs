@@ -355,7 +355,7 @@ stretches = 4
     for (k, stretch) in stretches.iter().enumerate() {
         let capture = &solved["captures"][k];
         assert_eq!(stretch["predicted_us"], capture["predicted_us"]);
-        // contacts 19.8 um apart (docs/method.md), the groove's mean speed in the stretch
+        // the equation of docs/method.md at the stretch's middle
         let radius = 145.0 - 83.0 * (k as f64 + 0.5) / 4.0;
         let speed = std::f64::consts::TAU * radius * 1e-3 / 1.8;
         let tip = groovelag::groove::Tip {

@@ -15,6 +15,11 @@ use std::f64::consts::{FRAC_PI_4, SQRT_2, TAU};
 
 /// A job of one capture, whose cartridge is described by `tip`; full scale stands for 40 cm/s.
 fn job(tip: &str, radius_mm: f64) -> Job {
+    job_of(tip, &format!("{radius_mm}"))
+}
+
+/// The same, of a capture that goes on with these lines.
+fn job_of(tip: &str, radius_mm: &str) -> Job {
     let text = format!(
         "format = 1
 [cartridge.c]
@@ -53,9 +58,22 @@ const ELLIPTICAL: &str = "profile = \"elliptical\"\nfrontal_radius_um = 18\nside
 fn simulated(
     tip: &str,
     radius_mm: f64,
-    (kind, peak_cm_s): (&str, f64),
+    programme: (&str, f64),
     seconds: f64,
 ) -> analysis::Analysis {
+    let radius_mm = format!("{radius_mm}");
+    let (rate, left, right) = rendered(tip, &radius_mm, programme, seconds);
+    let source = Source::of_samples("a", rate, &left, &right).unwrap();
+    analysis::analyse(&Request::new(source), &mut |_| ()).unwrap()
+}
+
+/// Its sample rate and its channels.
+fn rendered(
+    tip: &str,
+    radius_mm: &str,
+    (kind, peak_cm_s): (&str, f64),
+    seconds: f64,
+) -> (u32, Vec<f32>, Vec<f32>) {
     let recipe = format!(
         "format = 1
 seed = 7
@@ -80,8 +98,29 @@ noise_spectrum = \"surface\"
     let rendered = render(&recipe, std::path::Path::new("")).unwrap();
     let single = |c: &[f64]| c.iter().map(|s| *s as f32).collect::<Vec<_>>();
     let (left, right) = (single(&rendered.left), single(&rendered.right));
-    let source = Source::of_samples("a", rendered.sample_rate_hz, &left, &right).unwrap();
-    analysis::analyse(&Request::new(source), &mut |_| ()).unwrap()
+    (rendered.sample_rate_hz, left, right)
+}
+
+/// The last part of a recording shows by itself what it shows within the whole, where the radius falls
+/// from 100 to 60 mm, and the coefficient with it.
+#[test]
+fn a_part_shows_its_own_radius() {
+    let (rate, left, right) = rendered(&tip("spherical", 18.0), "[100, 60]", ("pink", 3.0), 20.0);
+    let all = Source::of_samples("a", rate, &left, &right).unwrap();
+    let first = 6 * rate as usize;
+    let part = Source::of_samples("a", rate, &left[first..], &right[first..]).unwrap();
+    let analysed = |source, [from, to]: [f64; 2]| {
+        let request = Request {
+            from_s: Some(from),
+            to_s: Some(to),
+            ..Request::new(source)
+        };
+        let analysis = analysis::analyse(&request, &mut |_| ()).unwrap();
+        analysis.tracing_in_the_middle().unwrap()
+    };
+    let (within, _) = analysed(all, [6.0, 19.0]);
+    let (alone, _) = analysed(part, [0.0, 13.0]);
+    assert!((within / alone - 1.0).abs() < 1e-9, "{within} {alone}");
 }
 
 /// The radius along the groove by a recording's tracing, micrometres, full scale being the
@@ -223,22 +262,8 @@ fn a_wrong_size_is_named() {
 #[test]
 fn stretches_share_what_limits_their_radius() {
     let side = |radii: &str, radius_um: f64| {
-        let text = format!(
-            "format = 1
-[cartridge.c]
-{ELLIPTICAL}
-[setup.s]
-arm = \"tangential\"
-full_scale_cm_s = 40
-[[capture]]
-file = \"side.wav\"
-radius_mm = {radii}
-rpm = 33
-from_s = \"0:03\"
-to_s = \"9:03\"
-stretches = 8"
-        );
-        let job = job::file::parse(&text, "job.toml").unwrap();
+        let times = "from_s = \"0:03\"\nto_s = \"9:03\"\nstretches = 8";
+        let job = job_of(ELLIPTICAL, &format!("{radii}\n{times}"));
         let of = |spec: &job::CaptureSpec| {
             let radius_mm = 500.0 * (spec.radius[0] + spec.radius[1]);
             Some(CaptureData {

@@ -55,7 +55,9 @@ impl Analysis {
     pub fn tracing_in_the_middle(&self) -> Option<(f64, f64)> {
         let tracing = self.tracing?;
         let (start, end) = self.estimate.span_s;
-        let sample = 0.5 * (start + end) * f64::from(self.about.sample_rate_hz);
+        // its samples are counted from where the reading began
+        let middle = 0.5 * (start + end) * f64::from(self.about.sample_rate_hz);
+        let sample = middle - self.spectrum.origin as f64;
         Some((tracing.coefficient_s(sample).abs(), tracing.relative_u()))
     }
 

@@ -75,12 +75,10 @@ impl OverRadius {
                     stretches: Vec::new(),
                 });
             }
-            let result = solved.stretch(at, data, spec.radius);
-            curves
-                .last_mut()
-                .expect("one was pushed")
-                .stretches
-                .extend(result);
+            if let Some(curve) = curves.last_mut() {
+                let result = solved.stretch(at, data, spec.radius);
+                curve.stretches.extend(result);
+            }
         }
         curves.retain(|curve| curve.stretches.len() > 1);
         curves

@@ -126,7 +126,7 @@ priors! {
 }
 
 /// Relative standard uncertainty of [`FULL_SCALE`].
-pub const FULL_SCALE_RELATIVE: f64 = 0.06;
+pub const FULL_SCALE_RELATIVE: f64 = FULL_SCALE.u / FULL_SCALE.value;
 
 /// Where the uncertainty of a speed comes from.
 pub const SPEED_ORIGIN: &str = "0.15 %, a third of what IEC 60098:2020, 5.6, allows a recording";

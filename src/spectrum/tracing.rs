@@ -76,11 +76,6 @@ impl Tracing {
         self.middle_s * (1.0 - self.change * place.clamp(-1.5, 1.5)).powi(-2)
     }
 
-    /// The coefficient in the middle of the recording.
-    pub fn middle_s(&self) -> f64 {
-        self.middle_s
-    }
-
     /// Relative standard uncertainty of the coefficient by noise.
     pub fn relative_u(&self) -> f64 {
         self.relative_u

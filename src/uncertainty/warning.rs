@@ -674,7 +674,7 @@ warnings! {
         judged_by: "logarithm of the ratio of the radius that tracing tells best to what is stated, without its sign, over its standard uncertainty; or a probability of 0.95 that a tip of which nothing is stated is spherical (serious)",
         level: Above(&[(Caution, 3.29), (Serious, 3.89)]),
         law: "standard normal law, two-sided: once in a thousand, once in ten thousand",
-        effect: "a lever as wrong as the radius: of a degree, a tenth for each 5 % of the lever at 2 degrees",
+        effect: "bias in proportion to the lever, which the radius is part of: 5 % of it are 0.1 degrees at 2 degrees",
         advice: "check the tip's size, the level that full scale stands for, radius and speed",
     }
     /// What tracing adds was found and taken out.
