@@ -274,6 +274,8 @@ const JOB: &[(&str, &[(&str, &str)])] = &[
             ("frontal_radius_um", "quantity"),
             ("side_radius_um", "quantity"),
             ("contact_spacing_um", "quantity"),
+            ("ball_lever_um", "quantity"),
+            ("wear_um_per_1000_h", "quantity"),
             ("crosstalk_db", "number"),
             ("skew_us", "quantity"),
             ("inductance_mh", "quantity"),
@@ -289,6 +291,7 @@ const JOB: &[(&str, &[(&str, &str)])] = &[
             ("skew_us", "quantity"),
             ("cut_rpm", "rpm"),
             ("groove_angle_deg", "quantity"),
+            ("session", "text"),
             ("label", "text"),
             ("side", "text"),
             ("band", "record_bands"),
@@ -322,6 +325,7 @@ const JOB: &[(&str, &[(&str, &str)])] = &[
             ("mounting_deg", "quantity"),
             ("aligned", "alignment"),
             ("full_scale_cm_s", "quantity"),
+            ("hours", "number"),
             ("date", "text"),
             ("mounted", "text"),
         ],
@@ -336,6 +340,18 @@ const JOB: &[(&str, &[(&str, &str)])] = &[
             ("warning_level", "level"),
             ("expected_deg", "quantity"),
             ("baseline", "text"),
+        ],
+    ),
+    (
+        "plan",
+        &[
+            ("spherical_cartridges", "count"),
+            ("record_sides", "count"),
+            ("other_speed", "flag"),
+            ("swapped_leads", "flag"),
+            ("turn", "flag"),
+            ("calibration", "flag"),
+            ("minutes", "minutes"),
         ],
     ),
     (
@@ -419,6 +435,7 @@ fn job_schema() -> Value {
             { "type": "array", "items": { "type": "string" } }
         ] },
         "number": { "type": "number" },
+        "count": { "type": "integer", "minimum": 0 },
         "flag": { "type": "boolean" },
         "profile": { "enum": ["spherical", "elliptical", "line"] },
         "level": { "enum": ["note", "caution", "serious"] },
@@ -458,6 +475,20 @@ fn job_schema() -> Value {
         "required": ["radius_mm"],
         "additionalProperties": false
     } });
+    let minutes = [
+        "recording",
+        "leads",
+        "turn",
+        "mounting",
+        "calibration",
+        "reading",
+    ];
+    let minutes: serde_json::Map<String, Value> = minutes
+        .map(|key| (key.to_owned(), reference("number")))
+        .into_iter()
+        .collect();
+    kinds["minutes"] =
+        json!({ "type": "object", "properties": minutes, "additionalProperties": false });
     let mut properties = json!({
         "format": { "const": 1 },
         "include": { "$ref": "#/$defs/texts" }
@@ -477,7 +508,7 @@ fn job_schema() -> Value {
             .collect();
         let one = json!({ "type": "object", "properties": own, "additionalProperties": false });
         properties[*table] = match *table {
-            "limits" | "report" => one,
+            "limits" | "plan" | "report" => one,
             "capture" | "instrument" => json!({ "type": "array", "items": one }),
             _ => json!({ "type": "object", "additionalProperties": one }),
         };
@@ -534,7 +565,7 @@ fn job() {
     };
     for (table, keys) in JOB {
         let heading = match *table {
-            "limits" | "report" => format!("[{table}]"),
+            "limits" | "plan" | "report" => format!("[{table}]"),
             "capture" | "instrument" => format!("[[{table}]]"),
             name => format!("[{name}.x]"),
         };

@@ -87,6 +87,9 @@ pub struct Cartridge {
     /// Side radius, metres; unused by a spherical tip.
     #[serde(skip_serializing_if = "Stated::is_nothing")]
     pub side_radius: Stated,
+    /// Growth of the side radius by wear, metres per hour of playing; for setups that state their hours.
+    #[serde(skip_serializing_if = "Stated::is_nothing")]
+    pub wear: Stated,
     /// Distance of the contact points of a line contact, metres.
     #[serde(skip_serializing_if = "Stated::is_nothing")]
     pub contact_spacing: Stated,
@@ -135,6 +138,8 @@ pub struct Record {
     /// Included angle of the groove, radians.
     #[serde(skip_serializing_if = "Stated::is_nothing")]
     pub groove_angle: Stated,
+    /// The session in which it was cut: sides of one session share a part of their cut.
+    pub session: Option<String>,
     /// Free text.
     pub label: Option<String>,
     /// Free text.
@@ -283,6 +288,8 @@ pub struct Setup {
     /// stated: then their tracing tells the tip's radius.
     #[serde(default, skip_serializing_if = "Stated::is_nothing")]
     pub full_scale: Stated,
+    /// Hours that the stylus had been played by then, since its side radius was as stated.
+    pub hours: Option<f64>,
     /// The date of its captures, as 2026-02-03, unless they state one.
     pub date: Option<String>,
     /// The day it was mounted, as 2026-02-03, where it stays mounted beyond the job: a setup of this
@@ -309,6 +316,56 @@ impl Setup {
         };
         let stated = self.mounting != Stated::default() || self.alignment.is_some();
         (stated || first).then_some((self.mounting, prior))
+    }
+}
+
+/// What a plan may ask for: what is at hand, and how long each thing takes. What is not stated is at
+/// hand.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Means {
+    /// Spherical cartridges, those of the job among them.
+    pub spherical_cartridges: Option<usize>,
+    /// Record sides, those of the job among them.
+    pub record_sides: Option<usize>,
+    /// Whether the turntable has another speed.
+    pub other_speed: Option<bool>,
+    /// Whether the leads may be swapped at the cartridge.
+    pub swapped_leads: Option<bool>,
+    /// Whether the cartridge may be turned by a known angle.
+    pub turn: Option<bool>,
+    /// Whether one signal can be fed to both inputs.
+    pub calibration: Option<bool>,
+    /// How long each thing takes.
+    pub minutes: Minutes,
+}
+
+/// How long each thing takes, minutes; common practice, no source, where nothing is stated.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Minutes {
+    /// A recording.
+    pub recording: f64,
+    /// Swapping the leads.
+    pub leads: f64,
+    /// Setting a turn, and reading it.
+    pub turn: f64,
+    /// Mounting another cartridge.
+    pub mounting: f64,
+    /// A calibration of the chain.
+    pub calibration: f64,
+    /// Reading a radius with care.
+    pub reading: f64,
+}
+
+impl Default for Minutes {
+    fn default() -> Self {
+        Self {
+            recording: 3.0,
+            leads: 5.0,
+            turn: 5.0,
+            mounting: 20.0,
+            calibration: 10.0,
+            reading: 1.0,
+        }
     }
 }
 
@@ -574,9 +631,11 @@ impl Job {
     pub(super) fn identities(&self) -> Vec<(&'static str, &str, &'static str, &str)> {
         let sides = self.records.iter();
         let sides = sides.map(|(name, r)| ("record", name, "side", &r.side));
+        let sessions = self.records.iter();
+        let sessions = sessions.map(|(name, r)| ("record", name, "session", &r.session));
         let serials = self.cartridges.iter();
         let serials = serials.map(|(name, c)| ("cartridge", name, "serial number", &c.serial));
-        let all = sides.chain(serials);
+        let all = sides.chain(sessions).chain(serials);
         all.filter_map(|(kind, name, what, value)| {
             Some((kind, name.as_str(), what, value.as_deref()?))
         })
@@ -667,6 +726,8 @@ pub struct Job {
     pub captures: Vec<CaptureSpec>,
     /// Limits.
     pub limits: Limits,
+    /// What a plan may ask for.
+    pub means: Means,
     /// What captures of earlier jobs have said.
     pub knowledge: Vec<super::Knowledge>,
 }

@@ -138,6 +138,9 @@ impl Details {
 /// Unit of an id, by its ending before any bracket.
 pub(super) fn unit(id: &str) -> &'static str {
     let stem = id.split('[').next().unwrap_or(id);
+    if stem.ends_with(super::network::id::WEAR) {
+        return "um per 1000 h";
+    }
     ["deg", "us", "um", "mm", "rpm"]
         .into_iter()
         .find(|unit| stem.strip_suffix(unit).is_some_and(|s| s.ends_with('_')))
@@ -308,6 +311,7 @@ mod tests {
             ("record.b.radius_mm[70..65 u 1e-4]", "mm"),
             ("speed_rpm[33.333333]", "rpm"),
             ("cartridge.c.scale", ""),
+            ("cartridge.c.wear_um_per_1000_h", "um per 1000 h"),
             ("chain.desk.equaliser 75 us", ""),
         ] {
             assert_eq!(unit(id), expected, "{id}");

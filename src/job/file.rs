@@ -7,11 +7,12 @@ pub use level::LevelTone;
 
 use super::calibration::FEWEST_REPEATS;
 use super::description::{
-    Alignment, ArmOf, CaptureSpec, Cartridge, Chain, Estimate, INSTRUMENT, Job, Limits, PivotedArm,
-    REPORT, Record, Setup, Source, Stated,
+    Alignment, ArmOf, CaptureSpec, Cartridge, Chain, Estimate, INSTRUMENT, Job, Limits, Means,
+    Minutes, PivotedArm, REPORT, Record, Setup, Source, Stated,
 };
 use super::knowledge::{Knowledge, KnowledgeError, counted_once};
 use super::network::CaptureData;
+use super::priors;
 use crate::analysis::{self, AnalysisError, Request, Through};
 use crate::capture;
 use crate::chain::Calibration;
@@ -369,6 +370,7 @@ fn parse_with_includes(text: &str, path: &str) -> Result<(Job, Includes), JobFil
                 ],
             )?,
             full_scale: f.quantity("full_scale_cm_s", 0.01, 0.1..=10_000.0)?,
+            hours: f.number("hours", 0.0..=100_000.0)?,
             date: f.date("date")?,
             mounted: f.date("mounted")?,
         };
@@ -376,6 +378,9 @@ fn parse_with_includes(text: &str, path: &str) -> Result<(Job, Includes), JobFil
     }
     if let Some(mut f) = top.table("limits", LIMITS_KEYS)? {
         job.limits = limits(&mut f)?;
+    }
+    if let Some(mut f) = top.table("plan", PLAN_KEYS)? {
+        job.means = means(&mut f)?;
     }
     if let Some(mut f) = top.table("report", REPORT_KEYS)? {
         job.report = texts_by_key(&mut f, REPORT_KEYS)?;
@@ -415,7 +420,7 @@ fn parse_with_includes(text: &str, path: &str) -> Result<(Job, Includes), JobFil
 /// What a job begins with, before its parts.
 pub(crate) const HEADER_KEYS: [&str; 6] =
     ["format", "title", "operator", "date", "note", "include"];
-const JOB_KEYS: [&str; 15] = {
+const JOB_KEYS: [&str; 16] = {
     let [format, title, operator, date, note, include] = HEADER_KEYS;
     [
         format,
@@ -432,6 +437,7 @@ const JOB_KEYS: [&str; 15] = {
         "arm",
         "setup",
         "limits",
+        "plan",
         "capture",
     ]
 };
@@ -440,6 +446,8 @@ const CARTRIDGE_KEYS: &[&str] = &[
     "frontal_radius_um",
     "side_radius_um",
     "contact_spacing_um",
+    "ball_lever_um",
+    "wear_um_per_1000_h",
     "crosstalk_db",
     "skew_us",
     "inductance_mh",
@@ -452,6 +460,7 @@ const RECORD_KEYS: &[&str] = &[
     "skew_us",
     "cut_rpm",
     "groove_angle_deg",
+    "session",
     "label",
     "side",
     "band",
@@ -472,6 +481,7 @@ const SETUP_KEYS: &[&str] = &[
     "mounting_deg",
     "aligned",
     "full_scale_cm_s",
+    "hours",
     "date",
     "mounted",
 ];
@@ -483,6 +493,23 @@ const LIMITS_KEYS: &[&str] = &[
     "warning_level",
     "expected_deg",
     "baseline",
+];
+const PLAN_KEYS: &[&str] = &[
+    "spherical_cartridges",
+    "record_sides",
+    "other_speed",
+    "swapped_leads",
+    "turn",
+    "calibration",
+    "minutes",
+];
+const MINUTES_KEYS: &[&str] = &[
+    "recording",
+    "leads",
+    "turn",
+    "mounting",
+    "calibration",
+    "reading",
 ];
 const REPORT_KEYS: &[&str] = &first_of_each::<{ REPORT.len() }>(REPORT);
 const INSTRUMENT_KEYS: &[&str] = &first_of_each::<{ INSTRUMENT.len() }>(INSTRUMENT);
@@ -549,6 +576,8 @@ fn cartridge(f: &mut Fields<'_>) -> Result<Cartridge, JobFileError> {
         frontal_radius: f.quantity("frontal_radius_um", MICROMETRE, radii.clone())?,
         side_radius: f.quantity("side_radius_um", MICROMETRE, radii)?,
         contact_spacing: f.quantity("contact_spacing_um", MICROMETRE, CONTACT_SPACINGS_UM)?,
+        ball_lever: f.quantity("ball_lever_um", MICROMETRE, -10.0..=10.0)?,
+        wear: f.quantity("wear_um_per_1000_h", priors::WEAR.factor, 0.0..=100.0)?,
         crosstalk_db: f.number("crosstalk_db", -120.0..=-1.0)?,
         skew: f.quantity("skew_us", MICROSECOND, -1000.0..=1000.0)?,
         inductance: f.quantity("inductance_mh", MILLIHENRY, 0.0..=10_000.0)?,
@@ -568,10 +597,15 @@ fn cartridge(f: &mut Fields<'_>) -> Result<Cartridge, JobFileError> {
             &[None, Some(Profile::Elliptical), Some(Profile::Line)],
         ),
         ("contact_spacing_um", &[Some(Profile::Line)]),
+        ("ball_lever_um", &[Some(Profile::Spherical)]),
+        (
+            "wear_um_per_1000_h",
+            &[None, Some(Profile::Elliptical), Some(Profile::Line)],
+        ),
     ] {
         if f.has(key) && !profiles.contains(&profile) {
             return Err(f.error(key, &format!(
-                "'{key}' does not describe this profile; a spherical tip has frontal_radius_um, an elliptical one frontal_radius_um and side_radius_um, a line contact contact_spacing_um and side_radius_um"
+                "'{key}' does not describe this profile; a spherical tip has frontal_radius_um and ball_lever_um, an elliptical one frontal_radius_um and side_radius_um, a line contact contact_spacing_um and side_radius_um; what has a side radius may have wear_um_per_1000_h"
             )));
         }
     }
@@ -603,6 +637,7 @@ fn record(f: &mut Fields<'_>) -> Result<Record, JobFileError> {
         skew: f.quantity("skew_us", MICROSECOND, -1000.0..=1000.0)?,
         cut_rpm: f.rpm("cut_rpm")?.value,
         groove_angle: f.quantity("groove_angle_deg", DEGREE, 30.0..=150.0)?,
+        session: f.text("session")?,
         label: f.text("label")?,
         side: f.text("side")?,
         bands: bands::described(f)?,
@@ -715,6 +750,39 @@ fn limits(f: &mut Fields<'_>) -> Result<Limits, JobFileError> {
             stated => Some(stated),
         },
         baseline: f.path("baseline")?,
+    })
+}
+
+fn means(f: &mut Fields<'_>) -> Result<Means, JobFileError> {
+    let mut flag = |key: &str| Ok(if f.has(key) { Some(f.flag(key)?) } else { None });
+    let [other_speed, swapped_leads, turn, calibration] = [
+        flag("other_speed")?,
+        flag("swapped_leads")?,
+        flag("turn")?,
+        flag("calibration")?,
+    ];
+    let mut minutes = Minutes::default();
+    if let Some(mut own) = f.table("minutes", MINUTES_KEYS)? {
+        let each = [
+            &mut minutes.recording,
+            &mut minutes.leads,
+            &mut minutes.turn,
+            &mut minutes.mounting,
+            &mut minutes.calibration,
+            &mut minutes.reading,
+        ];
+        for (key, value) in MINUTES_KEYS.iter().zip(each) {
+            *value = own.number(key, 0.0..=1440.0)?.unwrap_or(*value);
+        }
+    }
+    Ok(Means {
+        spherical_cartridges: f.count("spherical_cartridges", 0..=1000)?,
+        record_sides: f.count("record_sides", 1..=1000)?,
+        other_speed,
+        swapped_leads,
+        turn,
+        calibration,
+        minutes,
     })
 }
 
@@ -1081,6 +1149,21 @@ impl<'a> Fields<'a> {
             // a date needs no quotes in TOML
             Some(DeValue::Datetime(d)) => Ok(Some(d.to_string())),
             Some(_) => Err(self.wrong(key, "text between quotes")),
+        }
+    }
+
+    /// A whole number.
+    fn count(
+        &mut self,
+        key: &str,
+        range: RangeInclusive<u16>,
+    ) -> Result<Option<usize>, JobFileError> {
+        let numbers = f64::from(*range.start())..=f64::from(*range.end());
+        match self.number(key, numbers)? {
+            Some(number) if number.fract() != 0.0 => {
+                Err(self.error(key, &format!("'{key}' is a whole number")))
+            }
+            number => Ok(number.map(|number| number as usize)),
         }
     }
 

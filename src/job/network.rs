@@ -7,12 +7,12 @@ use super::description::{
 };
 use super::details::unit;
 use super::priors::{self, DefaultPrior};
-use crate::adjust::{Block, Evaluation, Problem, Unknown};
+use crate::adjust::{Block, Evaluation, Problem, Solution, Unknown};
 use crate::analysis::{Analysis, Evidence};
 use crate::delay::phase::{EQUALISER, equaliser_term};
 use crate::delay::{Information, Node, Owner, Side, Term, bend_term, is_response, with_response};
 use crate::groove::{Arm, Conditions, Input, Profile, Tip};
-use crate::uncertainty::Caveat;
+use crate::uncertainty::{Caveat, normal_quantile};
 use crate::units::{DEGREE, MICROSECOND, MILLIMETRE};
 use ndarray::{Array1, Array2};
 use std::collections::{BTreeMap, BTreeSet};
@@ -29,11 +29,6 @@ const GAUSS_5: [(f64, f64); 5] = [
     (0.769_234_655_052_841_5, 0.239_314_335_249_683_2),
     (0.953_089_922_969_332, 0.118_463_442_528_094_5),
 ];
-
-/// Rotation at which a job is predicted where none is stated, radians: the
-/// tolerance commonly allowed, since that is where it will be decided; at zero
-/// the lever would not matter and the prediction flatter.
-const PLANNED_ROTATION: f64 = 5.0 * DEGREE;
 
 /// Budget line of what is random in the captures' delays; every other line is a
 /// quantity that several jobs may share.
@@ -215,6 +210,12 @@ pub(super) mod id {
         };
         format!("cartridge.{cartridge}.{key}")
     }
+    pub const BALL_LEVER: &str = "ball_lever_um";
+    pub fn ball_lever(cartridge: &str) -> String {
+        format!("cartridge.{cartridge}.{BALL_LEVER}")
+    }
+    /// Growth of the side radius.
+    pub const WEAR: &str = "wear_um_per_1000_h";
     pub const SCALE: &str = "scale";
     pub fn scale(cartridge: &str) -> String {
         format!("cartridge.{cartridge}.{SCALE}")
@@ -261,6 +262,8 @@ enum Effect {
     Radius([f64; 2]),
     /// Adds to the tracking error in this way.
     Tracking(Course),
+    /// Adds to the side radius with every hour of so many that the tip has been played.
+    Wear(f64),
     /// Is a term of the information, seen with this sign.
     Term(usize, f64),
 }
@@ -339,6 +342,7 @@ impl Observation {
                 }
             }
             (Effect::Radius(weights), Place::Exact(_)) => shift(&mut self.radius, weights, value),
+            (Effect::Wear(hours), Place::Exact(_)) => self.base.tip.size[1] += hours * value,
             _ => {}
         }
         if let Place::Unknown(k, _) = place {
@@ -373,6 +377,7 @@ impl Observation {
                     }
                 }
                 Effect::Tracking(_) => {}
+                Effect::Wear(hours) => conditions.tip.size[1] += hours * value,
                 Effect::Term(row, sign) => {
                     values[row] += sign * value;
                     jacobian[[row, column]] += sign;
@@ -400,6 +405,7 @@ impl Observation {
                     Effect::Input(input) => (input, 1.0),
                     Effect::Radius(weights) => (Input::Radius, along(weights)),
                     Effect::Tracking(course) => (Input::Tracking, course.at(conditions.radius)[0]),
+                    Effect::Wear(hours) => (Input::Size1, hours),
                     Effect::Term(..) => continue,
                 };
                 jacobian[[0, column]] += node.weight * weight * prediction.gradient[input as usize];
@@ -607,7 +613,7 @@ pub(super) enum Readings<'a> {
     /// What was read, per capture; `None` leaves the capture out.
     Real(&'a [Option<CaptureData>]),
     /// What was read, and of the rest what is expected.
-    Predicted(&'a Expected<'a>),
+    Predicted(&'a Expected<'a>, World),
 }
 
 /// What captures that are not recorded yet will bring. By itself: each delay as predicted at the
@@ -621,6 +627,39 @@ pub(super) struct Expected<'a> {
     /// By record side, the standard deviation of a delay's random part and of what a cartridge's
     /// response leaves of it (seconds): as its recordings have them, since it is its programme.
     pub programme: BTreeMap<String, [f64; 2]>,
+    /// What it made of balls' levers.
+    pub levers: Levers,
+}
+
+/// One of [`WORLDS`] equally probable draws of what is not known yet. In all of them together each
+/// quantity takes a value of each eleventh of its distribution, and any two in an order of their own (a rank-1
+/// lattice; Sloan and Joe 1994, from memory). `None`: everything at its standard uncertainty.
+#[derive(Debug, Clone, Copy, Default, PartialEq)]
+pub(super) struct World(Option<usize>);
+
+/// A prime, so that every step goes through all of them.
+const WORLDS: usize = 11;
+
+impl World {
+    pub fn all() -> impl Iterator<Item = Self> {
+        (0..WORLDS).map(|k| Self(Some(k)))
+    }
+
+    /// The deviation of a quantity from its mean, in standard uncertainties.
+    fn deviate(self, id: &str) -> f64 {
+        let Some(world) = self.0 else {
+            return 1.0;
+        };
+        // FNV-1a (Fowler, Noll and Vo; from memory), the same on every machine
+        let hash = id.bytes().fold(0xcbf2_9ce4_8422_2325_u64, |hash, byte| {
+            (hash ^ u64::from(byte)).wrapping_mul(0x100_0000_01b3)
+        });
+        let of = WORLDS as u64;
+        let (step, from) = (1 + hash % (of - 1), (hash >> 32) % of);
+        let place = (step * world as u64 + from) % of;
+        // a quarter, so that sizes without their signs are spread evenly as well
+        normal_quantile((place as f64 + 0.25) / of as f64)
+    }
 }
 
 impl Expected<'_> {
@@ -649,7 +688,7 @@ impl Expected<'_> {
     }
 
     /// Where an unknown is expected, if not at its prior.
-    fn start(&self, job: &Job, parameter: &Parameter) -> Option<f64> {
+    fn start(&self, job: &Job, parameter: &Parameter, world: World) -> Option<f64> {
         let unstated = || {
             let mut setups = job.setups.iter();
             setups.any(|(name, setup)| {
@@ -657,7 +696,19 @@ impl Expected<'_> {
             })
         };
         let found = self.values.get(&parameter.id).copied();
-        found.or_else(|| unstated().then_some(PLANNED_ROTATION))
+        let drawn = || priors::PLANNED_ROTATION.estimate().u * world.deviate(&parameter.id);
+        found.or_else(|| unstated().then(drawn))
+    }
+
+    /// What will be known of a lever, by what is known now and the uncertainty that will be left: the
+    /// value moves by what is learned.
+    fn lever(&self, id: &str, prior: Estimate, left: f64, world: World) -> Estimate {
+        let now = self.levers.get(id).copied().unwrap_or(prior);
+        let learned = (now.u * now.u - left * left).max(0.0).sqrt();
+        Estimate {
+            value: now.value + learned * world.deviate(id),
+            u: left,
+        }
     }
 }
 
@@ -703,6 +754,8 @@ struct Builder<'a> {
     included: Option<Included<'a>>,
     /// Standard deviation of the scatter between drops, seconds.
     scatter: f64,
+    /// What all captures together tell of balls' levers, by their ids.
+    levers: &'a Levers,
     parameters: Vec<Parameter>,
     index: BTreeMap<String, usize>,
     /// What the job itself holds to be exact.
@@ -782,11 +835,12 @@ impl Mounting {
 }
 
 impl<'a> Builder<'a> {
-    fn new(job: &'a Job, scatter: f64) -> Self {
+    fn new(job: &'a Job, scatter: f64, levers: &'a Levers) -> Self {
         Self {
             job,
             included: None,
             scatter,
+            levers,
             parameters: Vec::new(),
             index: BTreeMap::new(),
             exact: BTreeMap::new(),
@@ -1142,7 +1196,7 @@ impl Builder<'_> {
         let sizes = match c.tip() {
             Profile::Spherical => vec![
                 (Input::Size0, "frontal_radius_um", "ball radius", c.frontal_radius, first),
-                (Input::Size1, "ball_lever_um", "lever left on the ball", c.ball_lever, second),
+                (Input::Size1, id::BALL_LEVER, "lever left on the ball", c.ball_lever, second),
             ],
             Profile::Elliptical => vec![
                 (Input::Size0, "frontal_radius_um", "frontal radius", c.frontal_radius, first),
@@ -1155,7 +1209,9 @@ impl Builder<'_> {
         };
         let mut sizes = self.inputs("cartridge", &with.setup.cartridge, sizes);
         if !with.sees_rotation() {
-            let lever = c.ball_lever.or(&priors::BALL_LEVER);
+            let stated = c.ball_lever.or(&priors::BALL_LEVER);
+            let known = self.levers.get(&id::ball_lever(&with.setup.cartridge));
+            let lever = *known.unwrap_or(&stated);
             let rotation = with.setup.rotation.or(&priors::BALL_ROTATION);
             let of_setup = named("setup", &spec.setup);
             let path = self.place(
@@ -1297,6 +1353,16 @@ impl Builder<'_> {
         for (place, course) in tracking {
             observation.depends(place, Effect::Tracking(course));
         }
+        if let (Some(hours), true) = (with.setup.hours, with.sees_rotation()) {
+            let name = &with.setup.cartridge;
+            let wear = self.stated(
+                format!("cartridge.{name}.{}", id::WEAR),
+                || format!("wear of {}", named("cartridge", name)),
+                with.cartridge.wear,
+                &priors::WEAR,
+            );
+            observation.depends(wear, Effect::Wear(hours));
+        }
         if let (Some(arm), Some((name, _))) = (observation.base.arm, with.arm)
             && let Some(&out) = spec.radius.iter().find(|&&r| !arm.reaches(r))
         {
@@ -1331,6 +1397,63 @@ impl Builder<'_> {
             observation.depends(place, Effect::Term(row, sign));
         }
         Ok(observation)
+    }
+
+    /// What is known together of the cuts of each session: each is a part that all share and one of its
+    /// own. Cuts that are stated keep what is stated; the others are as these let expect (the conditional normal
+    /// distribution).
+    fn sessions(&mut self, job: &Job) {
+        let mut sessions: BTreeMap<&str, BTreeSet<String>> = BTreeMap::new();
+        let included = job.knowledge.iter().flat_map(|k| &k.parts);
+        let jobs = [job].into_iter().chain(included.map(|part| &part.job));
+        for (name, record) in jobs.flat_map(|job| &job.records) {
+            if let Some(session) = &record.session {
+                sessions.entry(session).or_default().insert(id::cut(name));
+            }
+        }
+        let variance = |prior: DefaultPrior| prior.estimate().u.powi(2);
+        let [shared, own] = [priors::CUT_OF_SESSION, priors::CUT_OF_SIDE].map(variance);
+        for ids in sessions.into_values() {
+            let exact: Vec<f64> = ids
+                .iter()
+                .filter_map(|id| self.exact.get(id).copied())
+                .collect();
+            let unknowns = ids.iter().filter_map(|id| self.index.get(id).copied());
+            let (mut members, open): (Vec<usize>, Vec<usize>) =
+                unknowns.partition(|&k| self.parameters[k].is_stated());
+            let stated: Vec<Estimate> = members.iter().map(|&k| self.parameters[k].prior).collect();
+            // of n cuts that are known, each tells this much of the shared part
+            let known = (stated.len() + exact.len()) as f64;
+            let gain = shared / (own + known * shared);
+            let sum = exact.iter().sum::<f64>() + stated.iter().map(|s| s.value).sum::<f64>();
+            let variances: Vec<f64> = stated.iter().map(|s| s.u * s.u).collect();
+            let common = gain * own + gain * gain * variances.iter().sum::<f64>();
+            for &k in &open {
+                self.parameters[k].prior = Estimate {
+                    value: gain * sum,
+                    u: (common + own).sqrt(),
+                };
+            }
+            members.extend(open);
+            let values = members.iter().map(|&k| self.parameters[k].prior.value);
+            let values = Array1::from_iter(values);
+            let covariance =
+                Array2::from_shape_fn((members.len(), members.len()), |(a, b)| {
+                    match (variances.get(a), variances.get(b)) {
+                        (Some(&variance), Some(_)) if a == b => variance,
+                        (Some(_), Some(_)) => 0.0,
+                        (Some(&variance), None) | (None, Some(&variance)) => gain * variance,
+                        (None, None) => common + if a == b { own } else { 0.0 },
+                    }
+                });
+            let terms = Vec::new();
+            let prior = TermPrior {
+                terms,
+                values,
+                covariance,
+            };
+            self.brought.push((members, prior));
+        }
     }
 
     /// Makes the unknown that a file's value of another differs by: file, that other and this one.
@@ -1440,7 +1563,7 @@ impl Builder<'_> {
         let placed = captures.map(|(at, spec)| {
             let data = match readings {
                 Readings::Real(data) => data.get(at).cloned().flatten(),
-                Readings::Predicted(expected) => Some(expected.data(at, spec)),
+                Readings::Predicted(expected, _) => Some(expected.data(at, spec)),
             };
             data.map(|data| self.placed(at, spec, data)).transpose()
         });
@@ -1864,13 +1987,74 @@ pub(super) enum Doubt<'a> {
 }
 
 /// The same, one thing in doubt.
+///
+/// The path of a ball is its lever times its rotation, and both may be nothing: there the tangent of the
+/// product vanishes, and an adjustment of both would take the path for known. Given the lever, it
+/// is proportional to the rotation, of which no capture tells anything. So it is an unknown of its own
+/// whose variance is that of the rotation times the mean square of the lever by all captures: those at
+/// known turns tell the lever, whatever the path.
 pub(super) fn with_doubt(
     job: &Job,
     readings: Readings<'_>,
     scatter: f64,
     doubt: Doubt<'_>,
 ) -> Result<Network, JobError> {
-    let mut builder = Builder::new(job, scatter);
+    let network = build(job, readings, scatter, doubt, &Levers::new())?;
+    let levers = network.levers(readings)?;
+    if levers.is_empty() {
+        return Ok(network);
+    }
+    build(job, readings, scatter, doubt, &levers)
+}
+
+/// What is known of balls' levers, metres, by their ids.
+type Levers = BTreeMap<String, Estimate>;
+
+impl Network {
+    fn balls(&self) -> impl Iterator<Item = (&String, usize)> {
+        let of_ball = |id: &str| id.rsplit('.').next() == Some(id::BALL_LEVER);
+        let unknowns = self.index.iter().filter(move |(id, _)| of_ball(id));
+        unknowns.map(|(id, &k)| (id, k))
+    }
+
+    /// What an adjustment found of the levers of its balls.
+    pub(super) fn levers_at(&self, solution: &Solution) -> Levers {
+        let found = |k: usize| Estimate {
+            value: solution.values[k],
+            u: solution.covariance[[k, k]].sqrt(),
+        };
+        self.balls().map(|(id, k)| (id.clone(), found(k))).collect()
+    }
+
+    /// What it tells of the levers of its balls.
+    fn levers(&self, readings: Readings<'_>) -> Result<Levers, JobError> {
+        if self.balls().next().is_none() {
+            return Ok(Levers::new());
+        }
+        let (expected, world) = match readings {
+            Readings::Real(_) => return Ok(self.levers_at(&self.problem.solve()?)),
+            Readings::Predicted(expected, world) => (expected, world),
+        };
+        let mut levers = self.levers_at(&self.problem.linearised()?);
+        for (id, k) in self.balls() {
+            let prior = self.parameters[k].prior;
+            if let Some(lever) = levers.get_mut(id) {
+                *lever = expected.lever(id, prior, lever.u, world);
+            }
+        }
+        Ok(levers)
+    }
+}
+
+/// Puts the network together.
+fn build(
+    job: &Job,
+    readings: Readings<'_>,
+    scatter: f64,
+    doubt: Doubt<'_>,
+    levers: &Levers,
+) -> Result<Network, JobError> {
+    let mut builder = Builder::new(job, scatter, levers);
     let setups = job.setups.iter();
     let rotations: BTreeMap<String, Place> = setups
         .map(|(name, setup)| (name.clone(), builder.rotation(name, setup)))
@@ -1888,6 +2072,7 @@ pub(super) fn with_doubt(
     let caveats = job.captures.iter().zip(0..).flat_map(own_caveats).collect();
     let own = builder.parameters.len();
     let earlier = builder.earlier()?;
+    builder.sessions(job);
     let apart = match doubt {
         Doubt::Value(file, id, by) => builder.difference(file, id, by),
         _ => None,
@@ -1916,9 +2101,9 @@ pub(super) fn with_doubt(
             scale: p.prior.u,
         })
         .collect();
-    if let Readings::Predicted(expected) = readings {
+    if let Readings::Predicted(expected, world) = readings {
         for (unknown, parameter) in unknowns.iter_mut().zip(&parameters) {
-            if let Some(start) = expected.start(job, parameter) {
+            if let Some(start) = expected.start(job, parameter, world) {
                 unknown.start = start;
             }
         }
@@ -1943,7 +2128,9 @@ pub(super) fn with_doubt(
             continue;
         };
         let foreseen = match readings {
-            Readings::Predicted(expected) => placed.file.is_none() && expected.found(at).is_none(),
+            Readings::Predicted(expected, _) => {
+                placed.file.is_none() && expected.found(at).is_none()
+            }
             Readings::Real(_) => false,
         };
         if placed.file.is_none() {

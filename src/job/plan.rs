@@ -1,27 +1,19 @@
 //! What a job will tell before anyone lifts the arm, and what to record next.
 
-use super::description::{CaptureSpec, Cartridge, Chain, Estimate, Job, Setup, Source, Stated};
-use super::network::{self, Angle, CaptureData, Expected, Network, Readings, id, named, tidy};
+mod candidates;
+
+use super::description::Job;
+use super::network::{self, Angle, CaptureData, Expected, Network, Readings, World, id};
 use super::scatter::Scatter;
 use super::solution::{Solved, combination_budget};
 use super::{JobError, priors};
 use crate::adjust;
 use crate::groove::Profile;
 use crate::uncertainty::{BudgetLine, Quantity, Warning};
-use crate::units::{DEGREE, MICROSECOND, MILLIMETRE};
+use crate::units::DEGREE;
+use candidates::{Candidate, candidates};
+use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
-
-/// Turn of the candidate pair each way, degrees: well above the reading of a
-/// protractor, within what a headshell allows (common practice, no source).
-const TURN_DEG: f64 = 4.0;
-
-/// Radius of the inner candidate, millimetres: near the end of a side, where
-/// the groove is slowest and the delay largest (60.325 mm, IEC 98-1958).
-const INNER_MM: f64 = 62.0;
-
-/// Uncertainty of a chain's skew once both inputs were fed one signal:
-/// the random part of one capture.
-const CALIBRATED_SKEW: f64 = 0.005 * MICROSECOND;
 
 /// A capture that takes less than this share off the uncertainty does not
 /// help; common practice, no source.
@@ -61,9 +53,13 @@ pub struct PlannedSetup {
     #[serde(default)]
     pub captures: usize,
     /// The rotation to the groove for which it is predicted, degrees: as found by what is recorded,
-    /// as stated, or 5 degrees.
+    /// as stated, or zero.
     #[serde(default)]
     pub rotation_deg: f64,
+    /// Standard deviation of the rotations over which the median is taken, degrees: 5, or zero where the rotation
+    /// is found or stated.
+    #[serde(default)]
+    pub rotation_spread_deg: f64,
     /// Predicted standard uncertainty of the rotation to the groove, degrees.
     pub standard_uncertainty_deg: f64,
     /// Half of the 95 % band that it makes, degrees.
@@ -99,16 +95,9 @@ pub struct Suggestion {
     pub standard_uncertainty_deg: f64,
     /// Half of the 95 % band that it makes, degrees.
     pub half_band_deg: f64,
-}
-
-impl Suggestion {
-    fn new(capture: String, u: f64) -> Self {
-        Self {
-            capture,
-            standard_uncertainty_deg: u,
-            half_band_deg: half_band(u),
-        }
-    }
+    /// About how long it takes, minutes.
+    #[serde(default)]
+    pub minutes: f64,
 }
 
 /// A plan.
@@ -143,12 +132,12 @@ pub struct Plan {
     pub qualifies: bool,
 }
 
-/// Predicts a job before anything is recorded, linearised at the
-/// prior means (a rotation that is not stated at 5 degrees, where the tolerance
-/// commonly lies), and looks for the captures that would help most among:
-/// the other speed, swapped leads, a turn of 4 degrees each way, a spherical
-/// tip on the record, an inner radius, another record side, a calibration of
-/// the chain with one signal on both inputs, a repeat.
+/// Predicts a job before anything is recorded: the median of its standard uncertainties where rotations that are
+/// not stated, and the levers of balls, are drawn from what is known of them. Looks for what would help most
+/// among, for every tip: the other speed, swapped leads, a turn each way, an inner radius, another
+/// record side, a repeat; a further spherical tip on the record, a calibration of the
+/// chain with one signal on both inputs, radii and turns that are read better. The job's
+/// [`Means`](super::Means) leave out what its owner cannot do.
 pub fn plan(job: &Job, wanted: Wanted) -> Result<Plan, JobError> {
     Known::default().plan(job, wanted)
 }
@@ -205,6 +194,7 @@ impl<'a> Known<'a> {
         let values = values
             .filter(|(p, _)| !unseen(&p.id))
             .map(|(p, value)| (p.id.clone(), *value));
+        let levers = solved.network.levers_at(&solved.adjustment);
         let programme = job.captures.iter().zip(data);
         let programme = programme.filter_map(|(capture, data)| {
             Some((capture.record.clone(), data.as_ref()?.programme()?))
@@ -214,20 +204,70 @@ impl<'a> Known<'a> {
                 found: data,
                 values: values.collect(),
                 programme: programme.collect(),
+                levers,
             },
             scatter: Scatter::between_drops(job, data).deviation(),
         }
     }
 
-    fn adjusted(&self, job: &Job) -> Result<(Network, adjust::Solution), JobError> {
-        let network = network::network(job, Readings::Predicted(&self.expected), self.scatter)?;
+    fn adjusted(&self, job: &Job, world: World) -> Result<(Network, adjust::Solution), JobError> {
+        let readings = Readings::Predicted(&self.expected, world);
+        let network = network::network(job, readings, self.scatter)?;
         let solution = network.problem.linearised()?;
         Ok((network, solution))
     }
 
-    fn predict(&self, job: &Job) -> Result<Prediction, JobError> {
-        let (network, solution) = self.adjusted(job)?;
+    /// Whether a setup's rotation is neither stated nor found.
+    fn is_open(&self, job: &Job, setup: &str) -> bool {
+        let unstated = job.setups[setup].rotation.value.is_none();
+        unstated && !self.expected.values.contains_key(&id::rotation(setup))
+    }
+
+    /// The draws that a prediction is the median of: one where nothing is drawn.
+    fn worlds(&self, job: &Job) -> Vec<World> {
+        let mut setups = job.setups.keys();
+        let drawn = setups.any(|name| spherical(job, name) || self.is_open(job, name));
+        World::all()
+            .take(if drawn { usize::MAX } else { 1 })
+            .collect()
+    }
+
+    fn in_world(&self, job: &Job, world: World) -> Result<Prediction, JobError> {
+        let (network, solution) = self.adjusted(job, world)?;
         Ok(Prediction::of(job, &network, &solution))
+    }
+
+    fn predict(&self, job: &Job) -> Result<Prediction, JobError> {
+        let worlds = self.worlds(job).into_par_iter();
+        let worlds = worlds.map(|world| self.in_world(job, world));
+        let mut median = Prediction::median(worlds.collect::<Result<_, JobError>>()?);
+        for setup in &mut median.setups {
+            if !spherical(job, &setup.name) && self.is_open(job, &setup.name) {
+                setup.rotation_deg = 0.0;
+                setup.rotation_spread_deg = priors::PLANNED_ROTATION.u;
+            }
+        }
+        Ok(median)
+    }
+
+    /// What each candidate of the `last` job reaches where nothing is drawn, best first: of those that
+    /// differ only in how far or how well something is done, the first that does as well as any.
+    fn tried(&self, job: &Job, last: &Job) -> Result<Vec<Candidate>, JobError> {
+        let candidates = candidates(last).into_par_iter().map(|candidate| {
+            let prediction = self.in_world(&candidate.job, World::default())?;
+            Ok((prediction.overall(job), candidate))
+        });
+        let mut tried: Vec<(f64, Candidate)> = Vec::new();
+        for (value, candidate) in candidates.collect::<Result<Vec<_>, JobError>>()? {
+            let same = tried.iter_mut().find(|(_, c)| c.kind == candidate.kind);
+            match same {
+                Some(best) if value < (1.0 - HELPS) * best.0 => *best = (value, candidate),
+                Some(_) => {}
+                None => tried.push((value, candidate)),
+            }
+        }
+        tried.sort_by(|a, b| a.0.total_cmp(&b.0));
+        Ok(tried.into_iter().map(|(_, candidate)| candidate).collect())
     }
 
     fn plan(&self, job: &Job, wanted: Wanted) -> Result<Plan, JobError> {
@@ -235,47 +275,42 @@ impl<'a> Known<'a> {
         let mut current = now.overall(job);
         let mut suggestions = Vec::new();
         let mut last = job.clone();
-        match wanted {
+        let suggested = |u: f64, candidate: &Candidate| Suggestion {
+            capture: candidate.words.clone(),
+            standard_uncertainty_deg: u,
+            half_band_deg: half_band(u),
+            minutes: candidate.minutes,
+        };
+        let (steps, goal) = match wanted {
+            Wanted::Until(goal) => (MOST_STEPS, goal),
+            Wanted::Steps(steps) => (steps, 0.0),
             Wanted::Ranking => {
-                for (capture, candidate) in candidates(job) {
-                    let value = self.predict(&candidate)?.overall(job);
-                    if value < (1.0 - HELPS) * current {
-                        suggestions.push(Suggestion::new(capture, value));
+                for candidate in self.tried(job, job)? {
+                    let u = self.predict(&candidate.job)?.overall(job);
+                    if u < (1.0 - HELPS) * current {
+                        suggestions.push(suggested(u, &candidate));
                     }
                 }
                 suggestions.sort_by(|a, b| {
                     a.standard_uncertainty_deg
                         .total_cmp(&b.standard_uncertainty_deg)
                 });
+                (0, 0.0)
             }
-            Wanted::Steps(_) | Wanted::Until(_) => {
-                let (steps, goal) = match wanted {
-                    Wanted::Until(goal) => (MOST_STEPS, goal),
-                    Wanted::Steps(steps) => (steps, 0.0),
-                    Wanted::Ranking => (0, 0.0),
-                };
-                for _ in 0..steps {
-                    if current <= goal {
-                        break;
-                    }
-                    let mut best: Option<(f64, String, Job)> = None;
-                    for (capture, candidate) in candidates(&last) {
-                        let value = self.predict(&candidate)?.overall(&last);
-                        if best.as_ref().is_none_or(|b| value < b.0) {
-                            best = Some((value, capture, candidate));
-                        }
-                    }
-                    let Some((value, capture, next)) = best else {
-                        break;
-                    };
-                    if value > (1.0 - HELPS) * current {
-                        break;
-                    }
-                    suggestions.push(Suggestion::new(capture, value));
-                    current = value;
-                    last = next;
-                }
+        };
+        for _ in 0..steps {
+            if current <= goal {
+                break;
             }
+            let Some(best) = self.tried(&last, &last)?.into_iter().next() else {
+                break;
+            };
+            let u = self.predict(&best.job)?.overall(&last);
+            if u > (1.0 - HELPS) * current {
+                break;
+            }
+            suggestions.push(suggested(u, &best));
+            (current, last) = (u, best.job);
         }
         Ok(Plan {
             in_doubt: None,
@@ -290,31 +325,36 @@ impl<'a> Known<'a> {
         })
     }
 
-    /// The budget of the setup that is known least; of the cut known least where every tip is spherical.
+    /// The budget of the setup that is known least; of the cut known least where every tip is spherical. It is
+    /// that of the draw in the middle.
     fn limits(&self, job: &Job) -> Result<Vec<BudgetLine>, JobError> {
-        let (network, solution) = self.adjusted(job)?;
-        let prediction = Prediction::of(job, &network, &solution);
-        let row = if qualifies(job) {
-            let by_u = |a: &&PlannedRecord, b: &&PlannedRecord| {
-                let u = |r: &PlannedRecord| r.standard_uncertainty_deg;
-                u(a).total_cmp(&u(b))
+        let prediction = self.predict(job)?;
+        let u = |s: &PlannedSetup| s.standard_uncertainty_deg;
+        let counted = prediction.counted(job);
+        let setup = counted.max_by(|a, b| u(a).total_cmp(&u(b)));
+        let u = |r: &PlannedRecord| r.standard_uncertainty_deg;
+        let records = prediction.records.iter();
+        let record = records.max_by(|a, b| u(a).total_cmp(&u(b)));
+        let mut budgets = Vec::new();
+        for world in self.worlds(job) {
+            let (network, solution) = self.adjusted(job, world)?;
+            let row = if qualifies(job) {
+                record.and_then(|r| Some(network.unit(network.unknown(&id::cut(&r.name))?)))
+            } else {
+                let of =
+                    |s: &PlannedSetup| network.angle(job, &s.name, Angle::Groove, &solution.values);
+                setup.and_then(of).map(|angle| angle.row)
             };
-            let worst = prediction.records.iter().max_by(by_u);
-            let unknown = worst.and_then(|r| network.unknown(&id::cut(&r.name)));
-            unknown.map(|k| network.unit(k))
-        } else {
-            let counted = prediction.counted(job);
-            let worst = counted.max_by(|a, b| {
-                let u = |s: &PlannedSetup| s.standard_uncertainty_deg;
-                u(a).total_cmp(&u(b))
-            });
-            let of =
-                |s: &PlannedSetup| network.angle(job, &s.name, Angle::Groove, &solution.values);
-            worst.and_then(of).map(|angle| angle.row)
-        };
-        Ok(row.map_or_else(Vec::new, |row| {
-            combination_budget(&network, &solution, &(row / DEGREE))
-        }))
+            let Some(row) = row else {
+                return Ok(Vec::new());
+            };
+            let variance = row.dot(&solution.covariance.dot(&row));
+            let lines = combination_budget(&network, &solution, &(row / DEGREE));
+            budgets.push((variance, lines));
+        }
+        budgets.sort_by(|a, b| a.0.total_cmp(&b.0));
+        let middle = budgets.len() / 2;
+        Ok(budgets.swap_remove(middle).1)
     }
 }
 
@@ -338,6 +378,7 @@ impl Prediction {
                 name: name.clone(),
                 captures: job.captures.iter().filter(|c| c.setup == *name).count(),
                 rotation_deg: rotation / DEGREE,
+                rotation_spread_deg: 0.0,
                 standard_uncertainty_deg: groove,
                 half_band_deg: half_band(groove),
                 stylus_to_body_standard_uncertainty_deg: u(Angle::Body),
@@ -352,6 +393,42 @@ impl Prediction {
                 name: name.clone(),
                 standard_uncertainty_deg: u,
                 half_band_deg: half_band(u),
+            }
+        });
+        Self {
+            setups: setups.collect(),
+            records: records.collect(),
+        }
+    }
+
+    /// The medians of all uncertainties.
+    fn median(worlds: Vec<Self>) -> Self {
+        let middle = |values: &dyn Fn(&Self) -> Option<f64>| {
+            let mut values: Vec<f64> = worlds.iter().filter_map(values).collect();
+            values.sort_by(f64::total_cmp);
+            values.get(values.len() / 2).copied()
+        };
+        let setups = worlds.first().map_or(0, |first| first.setups.len());
+        let records = worlds.first().map_or(0, |first| first.records.len());
+        let setups = (0..setups).map(|k| {
+            let of = |u: fn(&PlannedSetup) -> Option<f64>| middle(&move |w| u(&w.setups[k]));
+            let u = of(|s| Some(s.standard_uncertainty_deg)).unwrap_or(0.0);
+            PlannedSetup {
+                standard_uncertainty_deg: u,
+                half_band_deg: half_band(u),
+                stylus_to_body_standard_uncertainty_deg: of(|s| {
+                    s.stylus_to_body_standard_uncertainty_deg
+                }),
+                headshell_standard_uncertainty_deg: of(|s| s.headshell_standard_uncertainty_deg),
+                ..worlds[0].setups[k].clone()
+            }
+        });
+        let records = (0..records).map(|k| {
+            let u = middle(&move |w| Some(w.records[k].standard_uncertainty_deg)).unwrap_or(0.0);
+            PlannedRecord {
+                standard_uncertainty_deg: u,
+                half_band_deg: half_band(u),
+                ..worlds[0].records[k].clone()
             }
         });
         Self {
@@ -412,156 +489,6 @@ fn spherical(job: &Job, setup: &str) -> bool {
         .get(setup)
         .and_then(|s| job.cartridges.get(&s.cartridge))
         .is_some_and(|c| c.profile == Some(Profile::Spherical))
-}
-
-/// Every candidate as words and as the job with it.
-fn candidates(job: &Job) -> Vec<(String, Job)> {
-    let mut found: Vec<(String, Job)> = Vec::new();
-    let has_ball = job.setups.keys().any(|name| spherical(job, name));
-    let mut offer = |words: String, candidate: Job| {
-        if !found.iter().any(|(w, _)| *w == words) {
-            found.push((words, candidate));
-        }
-    };
-    let with = |captures: Vec<CaptureSpec>| {
-        let mut candidate = job.clone();
-        candidate.captures.extend(captures);
-        candidate
-    };
-    for base in representatives(job) {
-        let base = CaptureSpec {
-            source: Source::Planned,
-            line: None,
-            ..base
-        };
-        let of_setup = named("setup", &base.setup);
-        let on_record = named("record", &base.record);
-        let (other, shown) = match (base.nominal_rpm() - 45.0).abs() < 1.0 {
-            true => (100.0 / 3.0, "33 1/3"),
-            false => (45.0, "45"),
-        };
-        offer(
-            format!("{of_setup} at {shown} rpm on {on_record}"),
-            with(vec![CaptureSpec {
-                rpm: Stated::number(other),
-                ..base.clone()
-            }]),
-        );
-        let leads = if base.swapped { "normal" } else { "swapped" };
-        offer(
-            format!("{of_setup} with the leads {leads} at the cartridge"),
-            with(vec![CaptureSpec {
-                swapped: !base.swapped,
-                ..base.clone()
-            }]),
-        );
-        let turned = |sign: f64| CaptureSpec {
-            turn: Stated::number(sign * TURN_DEG * DEGREE),
-            ..base.clone()
-        };
-        offer(
-            format!("{of_setup} turned by {TURN_DEG} deg each way (two captures)"),
-            with(vec![turned(-1.0), turned(1.0)]),
-        );
-        if base
-            .radius
-            .iter()
-            .all(|&r| r > (INNER_MM + 3.0) * MILLIMETRE)
-        {
-            offer(
-                format!("{of_setup} at {INNER_MM} mm on {on_record}"),
-                with(vec![CaptureSpec {
-                    radius: [INNER_MM * MILLIMETRE; 2],
-                    ..base.clone()
-                }]),
-            );
-        }
-        let mut another = job.clone();
-        let record = fresh("another side", &another.records);
-        another.records.insert(record.clone(), Default::default());
-        another.captures.push(CaptureSpec {
-            record,
-            ..base.clone()
-        });
-        offer(format!("{of_setup} on another record side"), another);
-        offer(
-            format!("{of_setup} once more on {on_record}, as before"),
-            with(vec![base.clone()]),
-        );
-        let radius = tidy(base.radius[0] / MILLIMETRE);
-        let tip = "cartridge with a spherical tip";
-        let which = if has_ball { "another" } else { "a" };
-        offer(
-            format!("{which} {tip} on {on_record} at {radius} mm"),
-            with_ball(job, &base),
-        );
-    }
-    for (name, chain) in &job.chains {
-        let Estimate { value, u } = chain.skew.or(&priors::CHAIN_SKEW);
-        if u > CALIBRATED_SKEW {
-            let mut calibrated = job.clone();
-            let chain = Chain {
-                skew: Stated::with_u(value, CALIBRATED_SKEW),
-                ..chain.clone()
-            };
-            calibrated.chains.insert(name.clone(), chain);
-            let of = named("chain", name);
-            offer(
-                format!("calibration of {of} with one signal on both inputs"),
-                calibrated,
-            );
-        }
-    }
-    found
-}
-
-/// The job with a capture like `base` by another cartridge, with a spherical tip.
-fn with_ball(job: &Job, base: &CaptureSpec) -> Job {
-    let mut ball = job.clone();
-    let cartridge = fresh("spherical", &ball.cartridges);
-    let setup = fresh("spherical", &ball.setups);
-    ball.captures.push(CaptureSpec {
-        setup: setup.clone(),
-        turn: Stated::default(),
-        ..base.clone()
-    });
-    let tip = Cartridge {
-        profile: Some(Profile::Spherical),
-        ..Cartridge::default()
-    };
-    ball.cartridges.insert(cartridge.clone(), tip);
-    let mounted = Setup {
-        cartridge,
-        ..Setup::default()
-    };
-    ball.setups.insert(setup, mounted);
-    ball
-}
-
-/// One capture per setup and record: the first that is not turned. Of spherical tips only
-/// where there are no others. Where no other tip is played yet, it is the first capture with each.
-fn representatives(job: &Job) -> Vec<CaptureSpec> {
-    let mut found: Vec<CaptureSpec> = Vec::new();
-    for capture in &job.captures {
-        let new = !found
-            .iter()
-            .any(|f| f.setup == capture.setup && f.record == capture.record);
-        if new && (qualifies(job) || !spherical(job, &capture.setup)) {
-            found.push(CaptureSpec {
-                turn: Stated::default(),
-                ..capture.clone()
-            });
-        }
-    }
-    if let (true, Some(first)) = (found.is_empty(), job.captures.first()) {
-        let unplayed = job.setups.keys().filter(|name| !spherical(job, name));
-        found.extend(unplayed.map(|name| CaptureSpec {
-            setup: name.clone(),
-            turn: Stated::default(),
-            ..first.clone()
-        }));
-    }
-    found
 }
 
 /// A name that is not taken yet, made of a wish.

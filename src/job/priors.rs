@@ -82,11 +82,13 @@ priors! {
     LINE_SPACING_STATED: "contact spacing, stated", 45.0, 1.0, "um", MICROMETRE, COMMON;
     /// Side radius of a line contact.
     LINE_SIDE: "side radius of a line contact", 5.0, 1.0, "um", MICROMETRE, COMMON;
+    /// Growth of a side radius by wear.
+    WEAR: "growth of a side radius by wear, where playing hours are stated", 3.0, 3.0, "um per 1000 h", MICROMETRE / 1000.0, "a stylus is replaced after 500 to 1000 h, when its flats are some micrometres wide; common practice, no source";
     /// Lever of a real ball.
     BALL_LEVER: "lever of a spherical tip", 0.0, 1.0, "um", MICROMETRE, "real balls are not perfect; believed";
     /// Path left by a ball's lever and a rotation that nobody knows; its
     /// uncertainty is made of theirs.
-    BALL_PATH: "path left by a spherical tip", 0.0, 0.0, "um", MICROMETRE, "lever times rotation, both unknown";
+    BALL_PATH: "path left by a spherical tip", 0.0, 0.0, "um", MICROMETRE, "lever, as all captures have it, times the rotation, which none tells";
     /// Shape term of an elliptical tip.
     ELLIPTICAL_SHAPE: "shape term of an elliptical tip", 0.0, 0.1, "", 1.0, "a rounded disc and an ellipsoid of the same radii differ by 0.11 sin^2 (computed by brute force)";
     /// Shape term of a line contact.
@@ -97,6 +99,10 @@ priors! {
     CARTRIDGE_SKEW: "time skew of a cartridge", 0.0, 0.1, "us", MICROSECOND, "believed";
     /// Cut rotation of a record side.
     CUT: "cut rotation of a record side", 0.0, 0.5, "deg", DEGREE, COMMON;
+    /// The part of a cut's rotation that the sides of one session share.
+    CUT_OF_SESSION: "cut rotation, the part that record sides of one session share", 0.0, 0.4, "deg", DEGREE, "two sides of a disc are cut with one setting of the lathe; believed. With the part of each side 0.5 deg";
+    /// The part of a cut's rotation that is a side's own in its session.
+    CUT_OF_SIDE: "cut rotation, the part of each record side of a session", 0.0, 0.3, "deg", DEGREE, "believed; see the part that they share";
     /// Lathe offset: exact zero unless stated.
     LATHE_OFFSET: "lathe offset", 0.0, 0.0, "mm", MILLIMETRE, "not told from the cut rotation at one radius, so it is zero unless stated";
     /// Lathe offset stated as a bare number.
@@ -121,6 +127,8 @@ priors! {
     ARM_OFFSET: "offset angle of an arm", 24.0, 0.5, "deg", DEGREE, COMMON;
     /// What a cartridge's response leaves of a planned delay.
     PLANNED_RESPONSE: "what a cartridge's response leaves of a planned delay", 0.0, 0.4, "us", MICROSECOND, "found in ordinary recordings: 0.2 to 0.5 us (the shipped workshop's)";
+    /// Rotation of a planned setup.
+    PLANNED_ROTATION: "rotation of a planned setup: half of such setups come out better than the plan says", 0.0, 5.0, "deg", DEGREE, "the tolerance commonly allowed: there it will be decided; common practice, no source";
     /// Random part of a planned delay.
     PLANNED_DELAY: "delay of a planned capture", 0.0, 0.005, "us", MICROSECOND, "30 s of wide-band programme at 35 dB reach a nanosecond; five leave room";
 }

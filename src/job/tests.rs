@@ -1,9 +1,11 @@
 use super::*;
+use crate::adjust::{Cholesky, Kind};
 use crate::delay::with_response;
 use crate::groove::Profile;
 use crate::uncertainty::{Quantity, Warning};
 use crate::units::{DEGREE, MICROMETRE, MICROSECOND, MILLIMETRE};
 use approx::assert_relative_eq;
+use ndarray::Array1;
 
 pub(super) fn um(value: f64, u: f64) -> Stated {
     Stated::with_u(value * MICROMETRE, u * MICROMETRE)
@@ -260,7 +262,7 @@ pub(super) fn as_predicted(job: &Job) -> Vec<Option<CaptureData>> {
     let u = 0.005 * MICROSECOND;
     let network = network::network(
         job,
-        network::Readings::Predicted(&network::Expected::default()),
+        network::Readings::Predicted(&network::Expected::default(), network::World::default()),
         0.0,
     )
     .unwrap();
@@ -347,12 +349,23 @@ fn the_worked_example_as_planned() {
             captures,
             ..worked_example()
         };
-        let planned = plan(&job, Wanted::Steps(0)).unwrap();
-        let found = planned.setups[0].standard_uncertainty_deg;
+        let expected_data = network::Expected::default();
+        let readings = network::Readings::Predicted(&expected_data, network::World::default());
+        let network = network::network(&job, readings, 0.0).unwrap();
+        let solution = network.problem.linearised().unwrap();
+        let row = network
+            .angle(&job, "E", network::Angle::Groove, &solution.values)
+            .unwrap()
+            .row;
+        let found = row.dot(&solution.covariance.dot(&row)).sqrt() / DEGREE;
         assert!(
             (found - expected[0]).abs() < 0.51e-4,
             "{found} {expected:?}"
         );
+        // E's rotation is stated here; the ball is not turned, so nothing is drawn that matters
+        let planned = plan(&job, Wanted::Steps(0)).unwrap();
+        let median = planned.setups[0].standard_uncertainty_deg;
+        assert_relative_eq!(median, found, max_relative = 1e-9);
         assert!(planned.suggestions.is_empty());
     }
 }
@@ -392,6 +405,126 @@ fn a_plan_leads_from_one_capture_to_the_record() {
     // nothing helps against a rotation that is known already
     job.setups.get_mut("E").unwrap().rotation = deg(4.0, 1e-4);
     assert!(plan(&job, Wanted::Ranking).unwrap().suggestions.is_empty());
+}
+
+/// A plan asks for nothing that is not at hand, and says how long each thing takes.
+#[test]
+fn a_plan_keeps_to_the_means() {
+    let mut job = worked_example();
+    job.setups.remove("S");
+    job.captures = vec![capture("E", LOW, 0.0, false)];
+    job.means = Means {
+        spherical_cartridges: Some(1),
+        record_sides: Some(1),
+        turn: Some(false),
+        swapped_leads: Some(false),
+        calibration: Some(false),
+        ..Means::default()
+    };
+    let asked = |job: &Job| -> Vec<(String, f64)> {
+        let ranking = plan(job, Wanted::Ranking).unwrap().suggestions;
+        ranking
+            .into_iter()
+            .map(|s| (s.capture, s.minutes))
+            .collect()
+    };
+    let all = asked(&job);
+    let ball = all.iter().find(|(words, _)| words.contains("spherical"));
+    assert_eq!(ball.unwrap().1, 23.0, "{all:?}");
+    for word in ["turned", "leads", "another side", "calibration"] {
+        assert!(
+            !all.iter().any(|(words, _)| words.contains(word)),
+            "{all:?}"
+        );
+    }
+    job.means.spherical_cartridges = Some(0);
+    job.means.other_speed = Some(false);
+    let left = asked(&job);
+    assert!(
+        !left
+            .iter()
+            .any(|(w, _)| w.contains("spherical") || w.contains("45 rpm")),
+        "{left:?}"
+    );
+}
+
+/// Cuts of one session: what is known of one side tells of another by the conditional normal distribution,
+/// however it is known.
+#[test]
+fn sides_of_one_session_tell_of_each_other() {
+    let mut job = worked_example();
+    for name in ["A", "B"] {
+        let record = Record {
+            session: Some("one day".into()),
+            ..Record::default()
+        };
+        job.records.insert(name.to_owned(), record);
+    }
+    let with_record = |record: &str, setup: &str| CaptureSpec {
+        record: record.to_owned(),
+        ..capture(setup, LOW, 0.0, false)
+    };
+    job.captures = vec![with_record("A", "E"), with_record("B", "E")];
+    let cut_of_b = |job: &Job| {
+        let expected = network::Expected::default();
+        let readings = network::Readings::Predicted(&expected, network::World::default());
+        let network = network::network(job, readings, 0.0).unwrap();
+        let k = network.unknown(&network::id::cut("B")).unwrap();
+        // before any capture
+        let blocks = network.problem.blocks().iter();
+        let known = blocks.filter(|b| b.unknowns().contains(&k) && b.kind() == Kind::Prior);
+        let known: Vec<_> = known.collect();
+        assert_eq!(known.len(), 1);
+        let at = known[0].unknowns().iter().position(|&u| u == k).unwrap();
+        let factor = Cholesky::new(known[0].information()).unwrap();
+        let unit =
+            Array1::from_shape_fn(known[0].unknowns().len(), |i| f64::from(u8::from(i == at)));
+        (
+            known[0].target()[at] / DEGREE,
+            factor.solve(&unit)[at].sqrt() / DEGREE,
+        )
+    };
+    let (value, u) = cut_of_b(&job);
+    assert_relative_eq!(u, 0.5, max_relative = 1e-9);
+    assert_eq!(value, 0.0);
+    // A known: 0.16 / 0.25 of it, and 0.25 - 0.16^2 / 0.25 of the variance
+    let left: f64 = 0.25 - 0.16 * 0.16 / 0.25;
+    for stated_u in [0.0, 0.1] {
+        job.records.get_mut("A").unwrap().cut_rotation = deg(1.0, stated_u);
+        let (value, u) = cut_of_b(&job);
+        assert_relative_eq!(value, 0.64, max_relative = 1e-9);
+        let by_stated = 0.64 * stated_u;
+        assert_relative_eq!(
+            u,
+            (left + by_stated * by_stated).sqrt(),
+            max_relative = 1e-9
+        );
+    }
+}
+
+/// The lever that wears: a side radius that has grown by 3 um in 1,000 hours leaves so much less of the lever.
+#[test]
+fn wear_takes_from_the_lever() {
+    let mut job = worked_example();
+    job.cartridges.get_mut("E").unwrap().wear = Stated::with_u(3e-9, 1e-12);
+    job.captures = vec![capture("E", LOW, 0.0, false)];
+    let predicted = |hours: f64, job: &mut Job| {
+        job.setups.get_mut("E").unwrap().hours = Some(hours);
+        let expected = network::Expected::default();
+        let readings = network::Readings::Predicted(&expected, network::World::default());
+        let network = network::network(job, readings, 0.0).unwrap();
+        let x: Vec<f64> = network.problem.unknowns().iter().map(|u| u.start).collect();
+        let block = network.capture_blocks[0].unwrap();
+        network.problem.blocks()[block].evaluate(&x).values[0]
+    };
+    let [new, worn] = [0.0, 1000.0].map(|hours| predicted(hours, &mut job));
+    job.cartridges.get_mut("E").unwrap().wear = Stated::default();
+    let radius = &mut job.cartridges.get_mut("E").unwrap().side_radius;
+    *radius = Stated::with_u(radius.value.unwrap() + 3.0 * MICROMETRE, 1e-6);
+    job.setups.get_mut("E").unwrap().hours = None;
+    let other = predicted(0.0, &mut job);
+    assert!(worn.abs() < 0.8 * new.abs(), "{worn} {new}");
+    assert_relative_eq!(worn, other, max_relative = 1e-9);
 }
 
 /// What is recorded is planned from as it was found: the figure as the job stands is that of its result,
@@ -472,7 +605,10 @@ fn a_plan_starts_from_what_was_found() {
             // its delay where everything is as found
             let network = network::network(
                 &made,
-                network::Readings::Predicted(&network::Expected::default()),
+                network::Readings::Predicted(
+                    &network::Expected::default(),
+                    network::World::default(),
+                ),
                 0.0,
             )
             .unwrap();

@@ -12,7 +12,7 @@ pub use conformity::{Conformity, DECIDED, Verdict, conformity};
 pub use outlook::{NEGLIGIBLE_SHARE, Outlook, Prospect, outlook};
 pub use quantile::{
     chi_square_below, chi_square_quantile, chi_square_upper_tail, normal_cdf,
-    normal_coverage_factor, student_coverage_factor,
+    normal_coverage_factor, normal_quantile, student_coverage_factor,
 };
 
 pub use rounding::{chi_square, plain, rounded, rounded_u, tail};

@@ -23,6 +23,11 @@ pub fn student_coverage_factor(coverage: f64, degrees_of_freedom: f64) -> f64 {
     }
 }
 
+/// Value below which a standard normal quantity lies with this probability.
+pub fn normal_quantile(probability: f64) -> f64 {
+    Normal::standard().inverse_cdf(probability)
+}
+
 /// Cumulative standard normal distribution.
 pub fn normal_cdf(z: f64) -> f64 {
     Normal::standard().cdf(z)

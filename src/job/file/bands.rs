@@ -91,8 +91,7 @@ pub(super) struct Stretches<'a> {
 impl<'a> Stretches<'a> {
     fn read(f: &mut Fields<'a>) -> Result<Option<Self>, JobFileError> {
         const KEY: &str = "stretches";
-        let numbers = f64::from(*STRETCHES.start())..=f64::from(*STRETCHES.end());
-        let Some(number) = f.number(KEY, numbers)? else {
+        let Some(number) = f.count(KEY, STRETCHES)? else {
             return Ok(None);
         };
         for (key, instead) in [
@@ -103,13 +102,10 @@ impl<'a> Stretches<'a> {
                 return Err(f.error(key, &format!("'{key}' beside 'stretches': {instead}")));
             }
         }
-        if number.fract() != 0.0 {
-            return Err(f.error(KEY, "'stretches' is a whole number"));
-        }
         Ok(Some(Self {
             source: f.source,
             at: f.get(KEY).map_or(0, |value| value.span().start),
-            number: number as usize,
+            number,
         }))
     }
 

@@ -80,7 +80,7 @@ impl TipRadius {
             .zip(&observation.effects)
             .filter(|(_, effect)| match effect {
                 Effect::Input(input) => [radius_input, Input::Scale, Input::Rpm].contains(input),
-                Effect::Radius(_) => true,
+                Effect::Radius(_) | Effect::Wear(_) => true,
                 _ => false,
             })
             .unzip();
@@ -115,6 +115,7 @@ impl TipRadius {
         for (effect, &value) in effects.iter().zip(own) {
             match *effect {
                 Effect::Radius(weights) => shift(&mut radius, weights, value),
+                Effect::Wear(hours) => conditions.tip.size[1] += hours * value,
                 Effect::Input(input) => {
                     if let Some(field) = conditions.input_mut(input) {
                         *field = value;
@@ -137,6 +138,7 @@ impl TipRadius {
         let ratio = coefficient / self.seen.coefficient_s;
         let by_effect = effects.iter().map(|effect| match *effect {
             Effect::Radius(weights) => -2.0 * ratio / middle(radius) * middle(weights),
+            Effect::Wear(hours) => hours * ratio / tip,
             Effect::Input(Input::Rpm) => -2.0 * ratio / conditions.rpm,
             Effect::Input(input) => ratio / of_input(&mut conditions, input),
             _ => 0.0,
