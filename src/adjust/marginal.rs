@@ -99,7 +99,7 @@ impl<T> Walk<T> {
         note: impl Fn(&Solution, &Factor<'_>) -> T,
     ) -> Result<Option<Self>, AdjustError> {
         // how all unknowns move with the combination, by regression
-        let with = solution.covariance.dot(combination);
+        let with = solution.gain(combination);
         let variance = combination.dot(&with);
         let u = variance.sqrt();
         let centre: f64 = combination
@@ -322,9 +322,7 @@ impl Marginal {
             .zip(&solution.values)
             .map(|(c, x)| c * x)
             .sum();
-        let u = combination
-            .dot(&solution.covariance.dot(combination))
-            .sqrt();
+        let u = solution.variance(combination).sqrt();
         Self {
             form: Form::Mixture(vec![[1.0, centre, u]]),
         }

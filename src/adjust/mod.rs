@@ -20,6 +20,7 @@
 mod fieller;
 mod linalg;
 mod marginal;
+mod part;
 mod problem;
 mod sample;
 mod scatter;
@@ -28,6 +29,7 @@ mod sparse;
 pub use fieller::Line;
 pub use linalg::{Cholesky, symmetric_eigen};
 pub use marginal::Marginal;
+pub use part::Part;
 pub use problem::{
     AdjustError, BiasTest, Block, Determined, Evaluation, Kind, Problem, Solution, Termination,
     Unknown,

@@ -4,6 +4,7 @@ use super::linalg::{Cholesky, symmetric_eigen};
 use super::sparse::{Factor, Pattern, Symmetric};
 use crate::uncertainty::chi_square_upper_tail;
 use ndarray::{Array1, Array2};
+use std::sync::OnceLock;
 use thiserror::Error;
 
 /// An eigenvalue below this share of the largest (after scaling to a unit
@@ -26,6 +27,13 @@ const COARSE_ITERATION_LIMIT: usize = 100;
 /// chi-square is wanted: it is off
 /// by less than the square of this.
 const COARSE_STEP_TOLERANCE: f64 = 1e-4;
+
+/// A Gauss-Newton step longer than this share of the one before: thirty more of that kind would not end the search,
+/// so the curvature that they leave out is taken in (Newton's method).
+const SLOW: f64 = 0.5;
+
+/// Distance over which that curvature is taken from Jacobians, in standard uncertainties of priors.
+const DIFFERENCE: f64 = 1e-3;
 
 /// A step that promises to lower chi-square by less than this share of it is
 /// lost in the rounding of its sum (a few hundred additions of f64).
@@ -243,6 +251,20 @@ impl<'a> Block<'a> {
         misfit.dot(&self.information.dot(&misfit))
     }
 
+    /// The same block on other unknowns, in the same order.
+    pub(super) fn on<'b>(&'b self, unknowns: Vec<usize>) -> Block<'b> {
+        let model = self.model.as_ref();
+        Block {
+            label: self.label.clone(),
+            kind: self.kind,
+            unknowns,
+            information: self.information.clone(),
+            target: self.target.clone(),
+            rank: self.rank,
+            model: model.map(|model| Box::new(move |own: &[f64]| model(own)) as Model<'b>),
+        }
+    }
+
     fn chi_square_at(&self, x: &[f64]) -> f64 {
         self.chi_square(&self.evaluate(x).values)
     }
@@ -302,6 +324,8 @@ pub struct Problem<'a> {
     /// Per block, the entry of the normal matrix of each pair of its unknowns
     /// in turn (the second never after the first).
     entries: Vec<Vec<usize>>,
+    /// By unknown, the blocks that have it, once they are wanted.
+    blocks_with: OnceLock<Vec<Vec<usize>>>,
 }
 
 /// How a search ended.
@@ -370,6 +394,39 @@ pub struct Solution {
     /// Logarithm of the determinant of the normal matrix in scaled unknowns,
     /// within the constraint if there is one.
     pub(super) log_determinant: f64,
+    /// The blocks' Jacobians, once they are wanted.
+    jacobians: OnceLock<Vec<Array2<f64>>>,
+}
+
+impl Solution {
+    /// Covariance of two combinations, most of whose coefficients are zero.
+    pub fn covariance_of(&self, a: &Array1<f64>, b: &Array1<f64>) -> f64 {
+        let some = |row: &Array1<f64>| -> Vec<(usize, f64)> {
+            let nonzero = row.indexed_iter().filter(|(_, c)| **c != 0.0);
+            nonzero.map(|(k, c)| (k, *c)).collect()
+        };
+        let (a, b) = (some(a), some(b));
+        let terms = a
+            .iter()
+            .flat_map(|&(i, p)| b.iter().map(move |&(j, q)| (i, j, p * q)));
+        terms
+            .map(|(i, j, product)| product * self.covariance[[i, j]])
+            .sum()
+    }
+
+    /// Variance of a combination.
+    pub fn variance(&self, combination: &Array1<f64>) -> f64 {
+        self.covariance_of(combination, combination)
+    }
+
+    /// Covariance of every unknown with a combination.
+    pub(super) fn gain(&self, combination: &Array1<f64>) -> Array1<f64> {
+        let mut gain = Array1::zeros(self.values.len());
+        for (k, &c) in combination.indexed_iter().filter(|(_, c)| **c != 0.0) {
+            gain.scaled_add(c, &self.covariance.row(k));
+        }
+        gain
+    }
 }
 
 struct Normal {
@@ -416,12 +473,24 @@ impl<'a> Problem<'a> {
             unknowns,
             blocks,
             pattern,
+            blocks_with: OnceLock::new(),
         }
     }
 
     /// The unknowns.
     pub fn unknowns(&self) -> &[Unknown] {
         &self.unknowns
+    }
+
+    /// By unknown, the blocks that have it.
+    pub(super) fn blocks_with(&self) -> &[Vec<usize>] {
+        self.blocks_with.get_or_init(|| {
+            let mut with = vec![Vec::new(); self.unknowns.len()];
+            for (b, block) in self.blocks.iter().enumerate() {
+                block.unknowns.iter().for_each(|&k| with[k].push(b));
+            }
+            with
+        })
     }
 
     /// The blocks.
@@ -485,6 +554,46 @@ impl<'a> Problem<'a> {
             }
         }
         normal
+    }
+
+    /// Adds to normal equations at `x` what they leave out of the second derivatives: those of the models times
+    /// the residuals' weights.
+    fn add_curvature(&self, x: &[f64], matrix: &mut Symmetric) {
+        for (block, entries) in self.blocks.iter().zip(&self.entries) {
+            let Some(model) = &block.model else {
+                continue;
+            };
+            let mut own: Vec<f64> = block.unknowns.iter().map(|&k| x[k]).collect();
+            let scales: Vec<f64> = block
+                .unknowns
+                .iter()
+                .map(|&k| self.unknowns[k].scale)
+                .collect();
+            let pull = block
+                .information
+                .dot(&(&model(&own).values - &block.target));
+            let mut bends = Array2::<f64>::zeros((own.len(), own.len()));
+            for (b, scale) in scales.iter().enumerate() {
+                let at = own[b];
+                let [above, below] = [DIFFERENCE, -DIFFERENCE].map(|by| {
+                    own[b] = at + by * scale;
+                    model(&own).jacobian.t().dot(&pull)
+                });
+                own[b] = at;
+                bends
+                    .row_mut(b)
+                    .assign(&((above - below) / (2.0 * DIFFERENCE)));
+            }
+            let mut entries = entries.iter();
+            for a in 0..own.len() {
+                for (b, &entry) in (0..=a).zip(&mut entries) {
+                    let bend = 0.5 * (bends[[a, b]] * scales[b] + bends[[b, a]] * scales[a]);
+                    if bend.is_finite() {
+                        matrix.values[entry] += bend;
+                    }
+                }
+            }
+        }
     }
 
     /// Finds the minimum from the unknowns' starting values.
@@ -560,6 +669,7 @@ impl<'a> Problem<'a> {
             termination,
             iterations,
             log_determinant: 0.0,
+            jacobians: OnceLock::new(),
         }
     }
 
@@ -591,11 +701,15 @@ impl<'a> Problem<'a> {
             None => (STEP_TOLERANCE, ITERATION_LIMIT),
         };
         let mut damping = 0.0;
+        let (mut is_slow, mut last_length) = (false, f64::INFINITY);
         let mut termination = Termination::IterationLimit;
         let mut iterations = 0;
         while iterations < limit {
             iterations += 1;
             let mut matrix = normal.matrix.clone();
+            if is_slow {
+                self.add_curvature(&x, &mut matrix);
+            }
             for d in matrix.diagonal_mut(&self.pattern) {
                 *d *= 1.0 + damping;
             }
@@ -623,6 +737,8 @@ impl<'a> Problem<'a> {
                 .collect();
             let next = self.normal(&trial);
             if next.is_finite() && next.chi_square <= normal.chi_square {
+                is_slow |= damping == 0.0 && length > SLOW * last_length;
+                last_length = length;
                 x = trial;
                 normal = next;
                 // the step counts as short only when nothing shortened it
@@ -667,11 +783,16 @@ impl<'a> Problem<'a> {
     /// Splits the variance of `combination' x` over the blocks, in their
     /// order; the parts add up to `combination' C combination`.
     pub fn variance_parts(&self, solution: &Solution, combination: &Array1<f64>) -> Vec<f64> {
-        let gain = solution.covariance.dot(combination);
-        self.blocks
-            .iter()
-            .map(|block| {
-                let jacobian = block.evaluate(&solution.values).jacobian;
+        let gain = solution.gain(combination);
+        let jacobians = solution.jacobians.get_or_init(|| {
+            let blocks = self.blocks.iter();
+            blocks
+                .map(|b| b.evaluate(&solution.values).jacobian)
+                .collect()
+        });
+        let blocks = self.blocks.iter().zip(jacobians);
+        blocks
+            .map(|(block, jacobian)| {
                 let own: Array1<f64> = block.unknowns.iter().map(|&k| gain[k]).collect();
                 let effect = jacobian.dot(&own);
                 effect.dot(&block.information.dot(&effect))

@@ -80,8 +80,7 @@ pub fn compare(
         linear.row *= DEGREE.recip();
         linear
     };
-    let covariance = &solved.adjustment.covariance;
-    let joint = |x: &Array1<f64>, y: &Array1<f64>| x.dot(&covariance.dot(y));
+    let joint = |x: &Array1<f64>, y: &Array1<f64>| solved.adjustment.covariance_of(x, y);
     let difference = &angle(after, Angle::Headshell).row - &angle(before, Angle::Headshell).row;
     let mut change_deg = Quantity::normal(
         second.headshell_deg.value - first.headshell_deg.value,

@@ -46,11 +46,11 @@ pub(super) fn shares(
     let blocks = network.problem.blocks().iter().zip(&network.words);
     let blocks = blocks.zip(&network.included).zip(capture_of).zip(parts);
     for ((((block, words), file), capture), part) in blocks.filter(|(_, part)| *part > 0.0) {
-        let mounting = network.mountings.iter().find(|m| m.words() == *words);
+        let mounting = network.mounting_origins.get(words);
         let brought = match (file, capture, mounting, block.unknowns()) {
             (Some(file), ..) => Brought::Knowledge(known_in(&job.knowledge[*file].source)),
             (_, Some(at), ..) => Brought::Capture(at),
-            (_, _, Some(mounting), _) => by_origin(&mounting.origin),
+            (_, _, Some(origin), _) => by_origin(origin),
             _ if words == TRACING => Brought::Recordings,
             (_, _, _, [first, ..]) => by_prior(job, &network.parameters[*first]),
             _ => Brought::Assumed,

@@ -183,8 +183,7 @@ pub(super) fn mountings(solved: &Solved) -> Vec<Learned> {
     let count = solved.network.parameters.len();
     let of = |mounting: &Mounting| {
         let linear = mounting.linear(count);
-        let covariance = &solved.adjustment.covariance;
-        let u = linear.row.dot(&covariance.dot(&linear.row)).sqrt();
+        let u = solved.adjustment.variance(&linear.row).sqrt();
         let value = linear.at(&solved.adjustment.values);
         let known = mounting.known;
         let narrowed = u / known.u;

@@ -15,7 +15,7 @@ use crate::groove::{Arm, Conditions, Input, Profile, Tip};
 use crate::uncertainty::{Caveat, normal_quantile};
 use crate::units::{DEGREE, MICROSECOND, MILLIMETRE};
 use ndarray::{Array1, Array2};
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::f64::consts::PI;
 use std::sync::Arc;
 
@@ -450,6 +450,8 @@ pub struct Network {
     bodies: BTreeMap<String, Body>,
     /// What is known of mountings, which are no unknowns of their own.
     pub(super) mountings: Vec<Mounting>,
+    /// Where what is known of each mounting comes from, by its words.
+    pub(super) mounting_origins: HashMap<String, String>,
 }
 
 /// One of the angles of a stylus.
@@ -597,6 +599,19 @@ impl Network {
     /// Index of an unknown by its id; `None` where it is exact or unused.
     pub fn unknown(&self, id: &str) -> Option<usize> {
         self.index.get(id).copied()
+    }
+
+    /// The unknowns of a cartridge and of its setups.
+    pub(super) fn of_cartridge(&self, job: &Job, cartridge: &str) -> Vec<usize> {
+        let setups = job.setups.iter().filter(|(_, s)| s.cartridge == cartridge);
+        let prefixes = setups.map(|(name, _)| format!("setup.{name}."));
+        let prefixes = prefixes.chain([format!("cartridge.{cartridge}.")]);
+        let unknowns = prefixes.flat_map(|prefix| {
+            let from = self.index.range(prefix.clone()..);
+            from.take_while(move |(id, _)| id.starts_with(&prefix))
+                .map(|(_, &k)| k)
+        });
+        unknowns.collect()
     }
 
     /// The combination that is one unknown alone.
@@ -2166,6 +2181,10 @@ fn build(
         tracking,
         rotations,
         bodies,
+        mounting_origins: mountings
+            .iter()
+            .map(|m| (m.words(), m.origin.clone()))
+            .collect(),
         mountings,
     })
 }

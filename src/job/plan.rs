@@ -348,7 +348,7 @@ impl<'a> Known<'a> {
             let Some(row) = row else {
                 return Ok(Vec::new());
             };
-            let variance = row.dot(&solution.covariance.dot(&row));
+            let variance = solution.variance(&row);
             let lines = combination_budget(&network, &solution, &(row / DEGREE));
             budgets.push((variance, lines));
         }
@@ -370,7 +370,7 @@ impl Prediction {
             let angle = |angle| network.angle(job, name, angle, &solution.values);
             let u = |which: Angle| {
                 let row = angle(which)?.row;
-                Some(row.dot(&solution.covariance.dot(&row)).sqrt() / DEGREE)
+                Some(solution.variance(&row).sqrt() / DEGREE)
             };
             let groove = u(Angle::Groove).unwrap_or(0.0);
             let rotation = angle(Angle::Groove).map_or(0.0, |a| a.at(&solution.values));

@@ -21,7 +21,7 @@ use crate::units::{DEGREE, MICROMETRE, MICROSECOND, MILLIMETRE};
 use ndarray::{Array1, Array2};
 use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, HashMap};
 use std::f64::consts::{FRAC_PI_2, FRAC_PI_4};
 
 /// Distance of a cartridge's mounting holes, millimetres: half an inch, the
@@ -151,7 +151,7 @@ pub struct SetupResult {
     /// What that of the rotation to the body consists of.
     pub stylus_to_body_budget: Vec<BudgetLine>,
     /// What each capture brings to the variance of the rotation to the groove, in their order;
-    /// those without a part in it are left out.
+    /// those without a part in it are left out, and of more than 50 the smaller ones.
     #[serde(default)]
     pub captures: Vec<CaptureShare>,
     /// Conformity to the tolerance, if one is stated and no doubt withholds it.
@@ -700,8 +700,10 @@ pub(super) fn combination_budget(
 ) -> Vec<BudgetLine> {
     let parts = network.problem.variance_parts(adjustment, combination);
     let mut lines: Vec<(String, f64)> = Vec::new();
+    let mut places: HashMap<&str, usize> = HashMap::new();
     for (words, part) in network.words.iter().zip(parts) {
-        match lines.iter_mut().find(|(w, _)| w == words) {
+        let at = *places.entry(words).or_insert(lines.len());
+        match lines.get_mut(at) {
             Some(line) => line.1 += part,
             None => lines.push((words.clone(), part)),
         }
@@ -712,6 +714,34 @@ pub(super) fn combination_budget(
             line.evaluation = Evaluation::A;
         }
         line.reading = network.readings.contains(&line.source);
+    }
+    shortened(lines)
+}
+
+/// Lines of a budget, and captures of a setup, that are told one by one: what a page holds. The smallest beyond
+/// them are told together.
+const MOST_LINES: usize = 50;
+
+/// The largest lines of a budget, and all others in one line of readings and one of the rest.
+fn shortened(mut lines: Vec<BudgetLine>) -> Vec<BudgetLine> {
+    let small = lines.split_off(MOST_LINES.min(lines.len()));
+    for (reading, what) in [(true, "readings"), (false, "contributions")] {
+        let of_kind = small.iter().filter(|line| line.reading == reading);
+        let largest = of_kind.clone().next();
+        let count = of_kind.clone().count();
+        lines.extend(largest.map(|largest| {
+            BudgetLine {
+                source: format!("{count} smaller {what}, together"),
+                evaluation: largest.evaluation,
+                standard_uncertainty: of_kind
+                    .clone()
+                    .map(|line| line.standard_uncertainty.powi(2))
+                    .sum::<f64>()
+                    .sqrt(),
+                share: of_kind.map(|line| line.share).sum(),
+                reading,
+            }
+        }));
     }
     lines
 }
@@ -841,10 +871,7 @@ impl View<'_> {
                 None => overhang.offset += sign * exact,
             }
         }
-        let u = overhang
-            .row
-            .dot(&self.adjustment.covariance.dot(&overhang.row))
-            .sqrt();
+        let u = self.adjustment.variance(&overhang.row).sqrt();
         let value = overhang.at(&self.adjustment.values);
         Ok(Some(ArmKnown {
             name: name.to_owned(),
@@ -924,8 +951,20 @@ impl View<'_> {
             if targets.is_empty() {
                 return Ok(Vec::new());
             }
-            let problem = &self.network.problem;
-            let marginals = Marginal::through(problem, self.adjustment, &along, &targets)?;
+            let part = self.part(cartridge)?;
+            let rows = targets
+                .iter()
+                .map(|t| part.combination(t))
+                .collect::<Option<Vec<_>>>();
+            let marginals = match part.combination(&along).zip(rows) {
+                Some((along, targets)) => {
+                    Marginal::through(&part.problem, &part.solution, &along, &targets)?
+                }
+                None => {
+                    let problem = &self.network.problem;
+                    Marginal::through(problem, self.adjustment, &along, &targets)?
+                }
+            };
             Ok(places.into_iter().zip(marginals).collect())
         });
         let by_cartridge = by_cartridge.collect::<Result<Vec<_>, JobError>>()?;
@@ -936,8 +975,14 @@ impl View<'_> {
         Ok(found)
     }
 
+    /// The part of the problem that a cartridge is in.
+    fn part(&self, cartridge: &str) -> Result<adjust::Part<'_>, JobError> {
+        let core = self.network.of_cartridge(self.job, cartridge);
+        Ok(self.network.problem.part(self.adjustment, &core)?)
+    }
+
     fn variance(&self, angle: &Linear) -> f64 {
-        angle.row.dot(&self.adjustment.covariance.dot(&angle.row))
+        self.adjustment.variance(&angle.row)
     }
 
     /// An angle in degrees with its band; `shared` is its marginal in a large job.
@@ -945,6 +990,7 @@ impl View<'_> {
     /// angle's offset.
     fn degrees(
         &self,
+        cartridge: &str,
         angle: &Linear,
         shared: Option<&Marginal>,
     ) -> Result<(Quantity, Option<Marginal>), JobError> {
@@ -955,12 +1001,20 @@ impl View<'_> {
         let marginal = match shared {
             _ if variance <= 0.0 => None,
             Some(marginal) => Some(marginal.clone()),
-            None if self.is_small() || large => Some(Marginal::new(
-                &self.network.problem,
-                self.adjustment,
-                &angle.row,
-                (-FRAC_PI_2 - angle.offset, FRAC_PI_2 - angle.offset),
-            )?),
+            None if self.is_small() || large => {
+                let bounds = (-FRAC_PI_2 - angle.offset, FRAC_PI_2 - angle.offset);
+                let part = (!self.is_small())
+                    .then(|| self.part(cartridge))
+                    .transpose()?;
+                let own = part
+                    .as_ref()
+                    .and_then(|p| Some((p, p.combination(&angle.row)?)));
+                let (problem, solution, row) = match &own {
+                    Some((part, row)) => (&part.problem, &part.solution, row),
+                    None => (&self.network.problem, self.adjustment, &angle.row),
+                };
+                Some(Marginal::new(problem, solution, row, bounds)?)
+            }
             None => None,
         };
         if let Some(marginal) = &marginal {
@@ -985,12 +1039,14 @@ impl View<'_> {
             offset: 0.0,
         };
         let groove = groove.unwrap_or_else(exactly);
-        let (rotation_deg, _) = self.degrees(&groove, known(0))?;
+        let (rotation_deg, _) = self.degrees(&setup.cartridge, &groove, known(0))?;
         let headshell = headshell.unwrap_or_else(exactly);
-        let (headshell_deg, _) = self.degrees(&headshell, known(2))?;
+        let (headshell_deg, _) = self.degrees(&setup.cartridge, &headshell, known(2))?;
         let body = body
             .filter(|_| !blind)
-            .map(|angle| Ok::<_, JobError>((self.degrees(&angle, known(1))?, angle)))
+            .map(|angle| {
+                Ok::<_, JobError>((self.degrees(&setup.cartridge, &angle, known(1))?, angle))
+            })
             .transpose()?;
         let in_degrees = |angle: &Linear| &angle.row * DEGREE.recip();
         let budget =
@@ -1055,7 +1111,13 @@ impl View<'_> {
                 share: *shares.get(&Brought::Capture(at))?,
             })
         };
-        (0..self.job.captures.len()).filter_map(share).collect()
+        let mut all: Vec<CaptureShare> = (0..self.job.captures.len()).filter_map(share).collect();
+        if all.len() > MOST_LINES {
+            all.sort_by(|a, b| b.share.total_cmp(&a.share));
+            all.truncate(MOST_LINES);
+            all.sort_by_key(|share| share.capture);
+        }
+        all
     }
 
     /// Words of a report that name another kind of arm than a setup.
@@ -1211,13 +1273,13 @@ impl View<'_> {
         if let Some(k) = self.network.unknown(&id::scale(cartridge)) {
             gradient[k] = self.adjustment.values[k].recip();
         }
-        let variance = gradient.dot(&self.adjustment.covariance.dot(&gradient));
+        let variance = self.adjustment.variance(&gradient);
         (gradient, variance.sqrt())
     }
 
     fn cartridge(&self, name: &str) -> Result<CartridgeResult, JobError> {
         let (length, gradient) = self.lever(name);
-        let variance = gradient.dot(&self.adjustment.covariance.dot(&gradient));
+        let variance = self.adjustment.variance(&gradient);
         let mut lever = Quantity::normal(length, variance.sqrt(), self.coverage);
         if self.is_small() && variance > 0.0 {
             // of the sizes' combination that the lever is nearly linear in
