@@ -856,7 +856,7 @@ impl<'a> Problem<'a> {
             .copied()
             .fold(0.0, f64::max);
         let floor = f64::max(1e-7, 1e2 * n as f64 * f64::EPSILON * largest);
-        let rank = pivoted_rank(data.dense(&self.pattern), floor);
+        let rank = data.clone().rank(&self.pattern, floor);
         data.diagonal_mut(&self.pattern)
             .iter_mut()
             .for_each(|d| *d += floor);
@@ -935,33 +935,6 @@ impl<'a> Problem<'a> {
             normalised: pull[component] / free.sqrt(),
         })
     }
-}
-
-/// Rank of a positive semidefinite matrix by Cholesky with pivoting: pivots
-/// above `floor`.
-fn pivoted_rank(mut a: Array2<f64>, floor: f64) -> usize {
-    let n = a.nrows();
-    let mut left: Vec<usize> = (0..n).collect();
-    for rank in 0..n {
-        let Some(at) = (0..left.len())
-            .max_by(|&p, &q| a[[left[p], left[p]]].total_cmp(&a[[left[q], left[q]]]))
-        else {
-            return rank;
-        };
-        let k = left.swap_remove(at);
-        let pivot = a[[k, k]];
-        if pivot <= floor {
-            return rank;
-        }
-        let touched: Vec<usize> = left.iter().copied().filter(|&i| a[[i, k]] != 0.0).collect();
-        for &i in &touched {
-            for &j in &touched {
-                let change = a[[i, k]] * a[[j, k]] / pivot;
-                a[[i, j]] -= change;
-            }
-        }
-    }
-    n
 }
 
 #[cfg(test)]

@@ -164,14 +164,33 @@ impl Symmetric {
 
     /// Its Cholesky factor; `None` unless positive definite.
     pub fn factor(mut self, pattern: &Pattern) -> Option<Factor<'_>> {
+        let pivots = self.eliminate(pattern, 0.0);
+        (pivots == pattern.len()).then_some(Factor {
+            pattern,
+            values: self.values,
+        })
+    }
+
+    /// Rank of a positive semidefinite matrix: its pivots above `floor`.
+    pub fn rank(mut self, pattern: &Pattern, floor: f64) -> usize {
+        self.eliminate(pattern, floor)
+    }
+
+    /// Turns it into its factor and counts the pivots above `floor`. The columns of others are left
+    /// out, as what is zero in a semidefinite matrix.
+    fn eliminate(&mut self, pattern: &Pattern, floor: f64) -> usize {
         let n = pattern.len();
         let mut targets = pattern.targets.as_slice();
         let (diagonal, below) = (0..n, n);
+        let mut pivots = 0;
         for k in diagonal {
             let pivot = self.values[k];
-            if !(pivot > 0.0 && pivot.is_finite()) {
-                return None;
+            if !(pivot > floor && pivot.is_finite()) {
+                let rows = pattern.column(k).len();
+                targets = &targets[rows * (rows + 1) / 2..];
+                continue;
             }
+            pivots += 1;
             let root = pivot.sqrt();
             self.values[k] = root;
             let span = below + pattern.starts[k]..below + pattern.starts[k + 1];
@@ -190,10 +209,7 @@ impl Symmetric {
                 values[own[a] as usize] -= left * left;
             }
         }
-        Some(Factor {
-            pattern,
-            values: self.values,
-        })
+        pivots
     }
 }
 
@@ -295,6 +311,26 @@ mod tests {
             near(*a, *b);
         }
         near(factor.log_determinant(), expected.log_determinant());
+    }
+
+    /// Sums of outer products: as many as are independent.
+    #[test]
+    fn rank_counts_what_is_independent() {
+        let group: &[usize] = &[0, 1, 2, 3];
+        let pattern = Pattern::new(4, [group].into_iter());
+        let rows = [[1.0, 2.0, 0.0, 1.0], [0.0, 1.0, -1.0, 0.5]];
+        let third = [2.0, 5.0, -1.0, 2.5];
+        for (extra, expected) in [([0.0; 4], 2), (third, 2), ([0.0, 0.0, 0.0, 1.0], 3)] {
+            let mut matrix = pattern.zeros();
+            for row in rows.into_iter().chain([extra]) {
+                for i in 0..4 {
+                    for j in 0..=i {
+                        matrix.values[pattern.entry(i, j)] += row[i] * row[j];
+                    }
+                }
+            }
+            assert_eq!(matrix.rank(&pattern, 1e-9), expected);
+        }
     }
 
     #[test]
