@@ -3,7 +3,7 @@
 use super::linalg::{Cholesky, symmetric_eigen};
 use super::sparse::{Factor, Pattern, Symmetric};
 use crate::uncertainty::chi_square_upper_tail;
-use ndarray::{Array1, Array2};
+use ndarray::{Array1, Array2, ArrayView1};
 use std::sync::OnceLock;
 use thiserror::Error;
 
@@ -601,7 +601,7 @@ impl<'a> Problem<'a> {
         self.bounded()?;
         let start = self.unknowns.iter().map(|u| u.start).collect();
         let (mut solution, factor) = self.minimise(start, None)?;
-        solution.covariance = self.unscaled(&factor.inverse());
+        solution.covariance = self.unscaled(factor.inverse());
         Ok(solution)
     }
 
@@ -616,9 +616,25 @@ impl<'a> Problem<'a> {
         }
         let factor = self.factor(&normal)?;
         let mut solution = self.describe(x, &normal, Termination::Converged, 0);
-        solution.covariance = self.unscaled(&factor.inverse());
+        solution.covariance = self.unscaled(factor.inverse());
         solution.log_determinant = factor.log_determinant();
         Ok(solution)
+    }
+
+    /// The variances of combinations in that neighbourhood, without the covariance of everything.
+    pub fn variances(&self, combinations: &[Array1<f64>]) -> Result<Vec<f64>, AdjustError> {
+        let x: Vec<f64> = self.unknowns.iter().map(|u| u.start).collect();
+        let normal = self.normal(&x);
+        if !normal.is_finite() {
+            return Err(self.not_finite(&x));
+        }
+        let factor = self.factor(&normal)?;
+        let scales: Array1<f64> = self.unknowns.iter().map(|u| u.scale).collect();
+        let variance = |combination: &Array1<f64>| {
+            let scaled = combination * &scales;
+            scaled.dot(&factor.solve(&scaled))
+        };
+        Ok(combinations.iter().map(variance).collect())
     }
 
     fn bounded(&self) -> Result<(), AdjustError> {
@@ -634,10 +650,11 @@ impl<'a> Problem<'a> {
         factor.ok_or_else(|| self.singular(&normal.matrix))
     }
 
-    fn unscaled(&self, covariance: &Array2<f64>) -> Array2<f64> {
-        Array2::from_shape_fn(covariance.dim(), |(i, j)| {
-            covariance[[i, j]] * self.unknowns[i].scale * self.unknowns[j].scale
-        })
+    fn unscaled(&self, mut covariance: Array2<f64>) -> Array2<f64> {
+        for ((i, j), value) in covariance.indexed_iter_mut() {
+            *value *= self.unknowns[i].scale * self.unknowns[j].scale;
+        }
+        covariance
     }
 
     fn not_finite(&self, x: &[f64]) -> AdjustError {
@@ -793,8 +810,16 @@ impl<'a> Problem<'a> {
         let blocks = self.blocks.iter().zip(jacobians);
         blocks
             .map(|(block, jacobian)| {
-                let own: Array1<f64> = block.unknowns.iter().map(|&k| gain[k]).collect();
-                let effect = jacobian.dot(&own);
+                if let &[k] = block.unknowns.as_slice()
+                    && block.model.is_none()
+                {
+                    return block.information[[0, 0]] * gain[k] * gain[k];
+                }
+                let along = |row: ArrayView1<'_, f64>| -> f64 {
+                    let own = block.unknowns.iter().zip(row);
+                    own.map(|(&k, slope)| slope * gain[k]).sum()
+                };
+                let effect: Array1<f64> = jacobian.rows().into_iter().map(along).collect();
                 effect.dot(&block.information.dot(&effect))
             })
             .collect()
@@ -892,19 +917,23 @@ impl<'a> Problem<'a> {
             .map_or(block.information[[a, a]], |f| f.solve(&unit)[a].recip())
     }
 
-    /// What a bias of the target of `block` (an index), one number for each of its
-    /// components, does to the solution's values: to first order.
-    pub fn shift(&self, solution: &Solution, block: usize, bias: &Array1<f64>) -> Vec<f64> {
-        let block = &self.blocks[block];
-        let jacobian = block.evaluate(&solution.values).jacobian;
-        let pull = jacobian.t().dot(&block.information.dot(bias));
-        let parts = block.unknowns.iter().zip(&pull);
-        (0..solution.values.len())
-            .map(|k| {
-                let parts = parts.clone();
-                parts.map(|(&u, p)| solution.covariance[[k, u]] * p).sum()
-            })
-            .collect()
+    /// What biases of the targets of blocks (by index), one number for each of their components,
+    /// do together to the solution's values: to first order.
+    pub fn shift<'b>(
+        &self,
+        solution: &Solution,
+        biases: impl IntoIterator<Item = (usize, &'b Array1<f64>)>,
+    ) -> Vec<f64> {
+        let mut pull = Array1::zeros(solution.values.len());
+        for (block, bias) in biases {
+            let block = &self.blocks[block];
+            let jacobian = block.evaluate(&solution.values).jacobian;
+            let own = jacobian.t().dot(&block.information.dot(bias));
+            for (&k, of) in block.unknowns.iter().zip(&own) {
+                pull[k] += of;
+            }
+        }
+        solution.gain(&pull).to_vec()
     }
 
     /// Tests `component` of `block` (an index) for a bias of its own; `None`

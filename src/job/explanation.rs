@@ -258,17 +258,14 @@ impl Examined<'_> {
             let captures = self.job.captures.iter().zip(&self.network.capture_blocks);
             let own = captures.filter(|(c, _)| c.setup == setup.name);
             let own: Vec<usize> = own.filter_map(|(_, block)| *block).collect();
-            let mut moved = vec![0.0; x.len()];
-            for &block in &own {
-                let by = problem.shift(self.adjustment, block, &change(block));
-                moved.iter_mut().zip(by).for_each(|(sum, one)| *sum += one);
-            }
+            let changes: Vec<Array1<f64>> = own.iter().map(|&block| change(block)).collect();
+            let biases = own.iter().copied().zip(&changes);
+            let moved = problem.shift(self.adjustment, biases.clone());
             // what it adds to chi-square once the minimum has moved: c'W (c - J moved)
-            let left = own.iter().map(|&at| {
+            let left = biases.map(|(at, change)| {
                 let block = &problem.blocks()[at];
                 let along: Array1<f64> = block.unknowns().iter().map(|&k| moved[k]).collect();
-                let change = change(at);
-                let residual = &change - &block.evaluate(x).jacobian.dot(&along);
+                let residual = change - &block.evaluate(x).jacobian.dot(&along);
                 change.dot(&block.information().dot(&residual))
             });
             !own.is_empty()

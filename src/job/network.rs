@@ -1002,7 +1002,7 @@ impl Builder<'_> {
             first.unwrap_or(usize::MAX)
         };
         let mut setups: Vec<(&String, &Setup)> = job.setups.iter().collect();
-        setups.sort_by_key(|(name, _)| recorded(name));
+        setups.sort_by_cached_key(|(name, _)| recorded(name));
         let mut bodies: BTreeMap<String, Body> = BTreeMap::new();
         let mut mountings = Vec::new();
         for (name, setup) in setups {
@@ -2050,14 +2050,14 @@ impl Network {
             Readings::Real(_) => return Ok(self.levers_at(&self.problem.solve()?)),
             Readings::Predicted(expected, world) => (expected, world),
         };
-        let mut levers = self.levers_at(&self.problem.linearised()?);
-        for (id, k) in self.balls() {
-            let prior = self.parameters[k].prior;
-            if let Some(lever) = levers.get_mut(id) {
-                *lever = expected.lever(id, prior, lever.u, world);
-            }
-        }
-        Ok(levers)
+        let balls: Vec<(&String, usize)> = self.balls().collect();
+        let units: Vec<_> = balls.iter().map(|(_, k)| self.unit(*k)).collect();
+        let left = self.problem.variances(&units)?;
+        let levers = balls.into_iter().zip(left).map(|((id, k), variance)| {
+            let lever = expected.lever(id, self.parameters[k].prior, variance.sqrt(), world);
+            (id.clone(), lever)
+        });
+        Ok(levers.collect())
     }
 }
 

@@ -3,11 +3,10 @@
 mod candidates;
 
 use super::description::Job;
-use super::network::{self, Angle, CaptureData, Expected, Network, Readings, World, id};
+use super::network::{self, Angle, CaptureData, Expected, Linear, Network, Readings, World, id};
 use super::scatter::Scatter;
 use super::solution::{Solved, combination_budget};
 use super::{JobError, priors};
-use crate::adjust;
 use crate::groove::Profile;
 use crate::uncertainty::{BudgetLine, Quantity, Warning};
 use crate::units::DEGREE;
@@ -210,11 +209,12 @@ impl<'a> Known<'a> {
         }
     }
 
-    fn adjusted(&self, job: &Job, world: World) -> Result<(Network, adjust::Solution), JobError> {
-        let readings = Readings::Predicted(&self.expected, world);
-        let network = network::network(job, readings, self.scatter)?;
-        let solution = network.problem.linearised()?;
-        Ok((network, solution))
+    fn network(&self, job: &Job, world: World) -> Result<Network, JobError> {
+        network::network(
+            job,
+            Readings::Predicted(&self.expected, world),
+            self.scatter,
+        )
     }
 
     /// Whether a setup's rotation is neither stated nor found.
@@ -232,14 +232,13 @@ impl<'a> Known<'a> {
             .collect()
     }
 
-    fn in_world(&self, job: &Job, world: World) -> Result<Prediction, JobError> {
-        let (network, solution) = self.adjusted(job, world)?;
-        Ok(Prediction::of(job, &network, &solution))
+    fn in_world(&self, job: &Job, world: World, angles: &[Angle]) -> Result<Prediction, JobError> {
+        Prediction::of(job, &self.network(job, world)?, angles)
     }
 
     fn predict(&self, job: &Job) -> Result<Prediction, JobError> {
         let worlds = self.worlds(job).into_par_iter();
-        let worlds = worlds.map(|world| self.in_world(job, world));
+        let worlds = worlds.map(|world| self.in_world(job, world, &ANGLES));
         let mut median = Prediction::median(worlds.collect::<Result<_, JobError>>()?);
         for setup in &mut median.setups {
             if !spherical(job, &setup.name) && self.is_open(job, &setup.name) {
@@ -253,8 +252,9 @@ impl<'a> Known<'a> {
     /// What each candidate of the `last` job reaches where nothing is drawn, best first: of those that
     /// differ only in how far or how well something is done, the first that does as well as any.
     fn tried(&self, job: &Job, last: &Job) -> Result<Vec<Candidate>, JobError> {
-        let candidates = candidates(last).into_par_iter().map(|candidate| {
-            let prediction = self.in_world(&candidate.job, World::default())?;
+        let now = self.in_world(last, World::default(), &[Angle::Groove])?;
+        let candidates = candidates(last, &now).into_par_iter().map(|candidate| {
+            let prediction = self.in_world(&candidate.job, World::default(), &[Angle::Groove])?;
             Ok((prediction.overall(job), candidate))
         });
         let mut tried: Vec<(f64, Candidate)> = Vec::new();
@@ -337,7 +337,8 @@ impl<'a> Known<'a> {
         let record = records.max_by(|a, b| u(a).total_cmp(&u(b)));
         let mut budgets = Vec::new();
         for world in self.worlds(job) {
-            let (network, solution) = self.adjusted(job, world)?;
+            let network = self.network(job, world)?;
+            let solution = network.problem.linearised()?;
             let row = if qualifies(job) {
                 record.and_then(|r| Some(network.unit(network.unknown(&id::cut(&r.name))?)))
             } else {
@@ -364,41 +365,60 @@ struct Prediction {
     records: Vec<PlannedRecord>,
 }
 
+/// What a plan predicts of a setup, its rotation to the groove first.
+const ANGLES: [Angle; 3] = [Angle::Groove, Angle::Body, Angle::Headshell];
+
 impl Prediction {
-    fn of(job: &Job, network: &Network, solution: &adjust::Solution) -> Self {
-        let setups = job.setups.keys().map(|name| {
-            let angle = |angle| network.angle(job, name, angle, &solution.values);
-            let u = |which: Angle| {
-                let row = angle(which)?.row;
-                Some(solution.variance(&row).sqrt() / DEGREE)
-            };
-            let groove = u(Angle::Groove).unwrap_or(0.0);
-            let rotation = angle(Angle::Groove).map_or(0.0, |a| a.at(&solution.values));
-            PlannedSetup {
+    /// These `angles` of all setups, that to the groove first, and all cuts.
+    fn of(job: &Job, network: &Network, angles: &[Angle]) -> Result<Self, JobError> {
+        let unknowns = network.problem.unknowns().iter();
+        let x: Vec<f64> = unknowns.map(|u| u.start).collect();
+        let played = |name: &&String| job.captures.iter().any(|c| c.record == **name);
+        let records: Vec<&String> = job.records.keys().filter(played).collect();
+        let of_setups = job.setups.keys().map(|name| {
+            let of = angles.iter();
+            let of = of.map(|&angle| network.angle(job, name, angle, &x));
+            of.collect::<Vec<_>>()
+        });
+        let of_setups: Vec<Vec<Option<Linear>>> = of_setups.collect();
+        let cuts = records.iter().map(|name| network.unknown(&id::cut(name)));
+        let cuts: Vec<Option<usize>> = cuts.collect();
+        let rows = of_setups.iter().flatten().flatten().map(|a| a.row.clone());
+        let rows: Vec<_> = rows
+            .chain(cuts.iter().flatten().map(|&k| network.unit(k)))
+            .collect();
+        let variances = network.problem.variances(&rows)?;
+        let mut u = variances.into_iter().map(|v| v.sqrt() / DEGREE);
+        let mut setups = Vec::new();
+        for (name, of) in job.setups.keys().zip(&of_setups) {
+            let each: Vec<Option<f64>> = of
+                .iter()
+                .map(|angle| angle.as_ref().and_then(|_| u.next()))
+                .collect();
+            let of_angle = |k: usize| each.get(k).copied().flatten();
+            let groove = of_angle(0).unwrap_or(0.0);
+            let rotation = of.first().and_then(Option::as_ref);
+            setups.push(PlannedSetup {
                 name: name.clone(),
                 captures: job.captures.iter().filter(|c| c.setup == *name).count(),
-                rotation_deg: rotation / DEGREE,
+                rotation_deg: rotation.map_or(0.0, |a| a.at(&x)) / DEGREE,
                 rotation_spread_deg: 0.0,
                 standard_uncertainty_deg: groove,
                 half_band_deg: half_band(groove),
-                stylus_to_body_standard_uncertainty_deg: u(Angle::Body),
-                headshell_standard_uncertainty_deg: u(Angle::Headshell),
-            }
-        });
-        let played = |name: &&String| job.captures.iter().any(|c| c.record == **name);
-        let records = job.records.keys().filter(played).map(|name| {
-            let unknown = network.unknown(&id::cut(name));
-            let u = unknown.map_or(0.0, |k| solution.covariance[[k, k]].sqrt() / DEGREE);
+                stylus_to_body_standard_uncertainty_deg: of_angle(1),
+                headshell_standard_uncertainty_deg: of_angle(2),
+            });
+        }
+        let of_cut = |(name, cut): (&&String, &Option<usize>)| {
+            let u = cut.and_then(|_| u.next()).unwrap_or(0.0);
             PlannedRecord {
-                name: name.clone(),
+                name: (*name).clone(),
                 standard_uncertainty_deg: u,
                 half_band_deg: half_band(u),
             }
-        });
-        Self {
-            setups: setups.collect(),
-            records: records.collect(),
-        }
+        };
+        let records = records.iter().zip(&cuts).map(of_cut).collect();
+        Ok(Self { setups, records })
     }
 
     /// The medians of all uncertainties.

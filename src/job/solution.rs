@@ -768,7 +768,7 @@ impl View<'_> {
             let first = self.job.captures.iter().position(|c| c.setup == *name);
             first.unwrap_or(usize::MAX)
         };
-        names.sort_by_key(|name| (blind(name), recorded(name)));
+        names.sort_by_cached_key(|name| (blind(name), recorded(name)));
         let setups = names
             .into_par_iter()
             .map(|name| self.setup(name, shared.get(name)))

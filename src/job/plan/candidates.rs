@@ -1,12 +1,13 @@
 //! What could be recorded next.
 
-use super::{fresh, qualifies, spherical};
+use super::{Prediction, fresh, qualifies, spherical};
 use crate::job::description::{
     CaptureSpec, Cartridge, Chain, Estimate, Job, Setup, Source, Stated,
 };
 use crate::job::network::{named, tidy};
 use crate::job::priors;
 use crate::units::{DEGREE, MICROSECOND, MILLIMETRE};
+use std::collections::{BTreeMap, BTreeSet};
 
 /// Turns of the candidate pair each way, degrees: from well above the reading of a
 /// protractor to what a headshell allows where nothing is stated (common practice, no source).
@@ -35,10 +36,24 @@ pub(super) struct Candidate {
     pub minutes: f64,
 }
 
-/// Everything that the job's means allow.
-pub(super) fn candidates(job: &Job) -> Vec<Candidate> {
+/// Most captures of a job of which further ones are tried: those of the setups known least. Each asks for some
+/// fifteen adjustments.
+const MOST_TRIED: usize = 12;
+
+/// Everything that the job's means allow, where it is known as well as `now`.
+pub(super) fn candidates(job: &Job, now: &Prediction) -> Vec<Candidate> {
     let mut found = Vec::new();
-    for base in representatives(job) {
+    let mut bases = representatives(job);
+    if bases.len() > MOST_TRIED {
+        let known: BTreeMap<&str, f64> = now
+            .counted(job)
+            .map(|s| (s.name.as_str(), s.standard_uncertainty_deg))
+            .collect();
+        let u = |capture: &CaptureSpec| known.get(capture.setup.as_str()).copied().unwrap_or(0.0);
+        bases.sort_by(|a, b| u(b).total_cmp(&u(a)));
+        bases.truncate(MOST_TRIED);
+    }
+    for base in bases {
         further_captures(job, &base, &mut found);
     }
     let allowed = |allowed: Option<bool>| allowed.unwrap_or(true);
@@ -64,7 +79,7 @@ pub(super) fn candidates(job: &Job) -> Vec<Candidate> {
     }
     found.extend(better_radii(job));
     // two setups may ask for the same
-    let mut seen = std::collections::BTreeSet::new();
+    let mut seen = BTreeSet::new();
     found.retain(|c| seen.insert(c.words.clone()));
     found
 }
