@@ -1,6 +1,6 @@
 //! The performance table, `docs/performance.md`: the shipped program against
 //! what reading, decoding, numpy and SciPy cost, and its cost against length,
-//! rate, jobs and captures.
+//! rate, jobs and captures, networks.
 //!
 //! ```text
 //! cargo bench --bench table                    all sections, printed
@@ -121,6 +121,7 @@ const SECTIONS: &[Section] = &[
     ("length", sections::length),
     ("rate", sections::rate),
     ("jobs", sections::jobs),
+    ("networks", sections::networks),
     (INSTRUCTIONS, sections::instructions),
 ];
 

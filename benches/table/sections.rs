@@ -11,6 +11,10 @@ use groovelag::job::{self, CaptureData, Details, Wanted};
 use groovelag::report::page::{self, About};
 use groovelag::simulate::{recipe::Recipe, render};
 use groovelag::spectrum::{Engine, EngineSettings, correlate};
+use rand::{RngExt as _, SeedableRng as _};
+use rand_chacha::ChaCha8Rng;
+use rand_distr::StandardNormal;
+use std::f64::consts::TAU;
 use std::fmt::Write as _;
 use std::io::{BufRead, BufReader, Write};
 use std::path::{Path, PathBuf};
@@ -1062,6 +1066,85 @@ pub fn jobs(lab: &Lab) -> Page {
             ],
         },
     ));
+    page
+}
+
+/// A network of invented cartridges on records, each cartridge with ten delays: five sides at two speeds.
+fn network(cartridges: usize) -> String {
+    const SIDES: usize = 5;
+    let records = cartridges / 10 + SIDES;
+    let mut random = ChaCha8Rng::seed_from_u64(cartridges as u64);
+    let mut normal = |u: f64| -> f64 { u * random.sample::<f64, _>(StandardNormal) };
+    let cuts: Vec<f64> = (0..records).map(|_| normal(0.5)).collect();
+    let mut text = "format = 1\n[chain.C]\nskew_us = { value = 0, u = 0.1 }\n".to_owned();
+    for record in 0..records {
+        let _ = writeln!(text, "[record.R{record}]");
+    }
+    let mut captures = String::new();
+    for k in 0..cartridges {
+        let _ = writeln!(
+            text,
+            "[cartridge.K{k}]\nprofile = \"elliptical\"\n[setup.S{k}]\ncartridge = \"K{k}\"\narm = \"tangential\""
+        );
+        let (rotation, skew, scale) = (normal(4.0), normal(0.1), 1.0 + normal(0.05));
+        for side in 0..SIDES {
+            // every side meets other ones in the hands of other cartridges
+            let record = (k * 7 + side * (1 + k % 3)) % records;
+            for rpm in [100.0 / 3.0, 45.0] {
+                let speed = TAU * rpm / 60.0 * 0.1;
+                let path = 10e-6 * scale * (rotation + cuts[record]).to_radians();
+                let delay = 1e6 * path / speed + skew + normal(0.05);
+                let _ = writeln!(
+                    captures,
+                    "[[capture]]\nsetup = \"S{k}\"\nrecord = \"R{record}\"\nrpm = {}\nradius_mm = 100\ndelay_us = {{ value = {delay:.4}, u = 0.05 }}",
+                    if rpm < 40.0 { "\"100/3\"" } else { "45" }
+                );
+            }
+        }
+    }
+    text + &captures
+}
+
+/// Cost against the number of cartridges in one network.
+pub fn networks(lab: &Lab) -> Page {
+    let mut page = Page::default();
+    let counts: &[usize] = lab.of(&[25, 50, 100, 200, 400], &[25, 50]);
+    let mut rows = Vec::new();
+    let mut last: Option<f64> = None;
+    let mut wall_s = 0.0;
+    for &count in counts {
+        let job = lab.path(&format!("network-{count}.toml"));
+        std::fs::write(&job, network(count)).expect("space");
+        let solve = || {
+            let mut command = lab.program();
+            command.arg("solve").arg(&job).arg("--json");
+            command
+        };
+        let cost = run(&mut solve());
+        wall_s = cost.wall_s;
+        rows.push(vec![
+            count.to_string(),
+            (10 * count).to_string(),
+            format!("{wall_s:.2}"),
+            last.map_or(String::new(), |last| times(wall_s / last)),
+            mb(peak(&mut solve())),
+        ]);
+        last = Some(wall_s);
+    }
+    page.text = "`solve --json` of one network, ten given delays for each cartridge on records that the cartridges share, two threads; one run each:\n\n".to_owned();
+    page.text += &table(
+        &[
+            "cartridges",
+            "captures",
+            "wall, s",
+            "of the one before",
+            "peak, MB",
+        ],
+        &rows,
+    );
+    page.aims.extend(
+        (!lab.quick).then(|| at_most("4000 captures of 400 cartridges", wall_s, 10.0, " s")),
+    );
     page
 }
 

@@ -13,7 +13,8 @@
 //! rescaled by the residuals.
 //!
 //! The minimum is sought by Gauss-Newton steps, damped (Levenberg-Marquardt)
-//! when a full step does not help. The covariance is `C = (sum J'AJ)^-1`, and
+//! when a full step does not help, and by Newton's, with the models' second derivatives, where those get
+//! slow. The covariance is `C = (sum J'AJ)^-1`, and
 //! the variance of any combination `c'x` splits over the blocks as
 //! `c'C J_b' A_b J_b C c`, which adds up to `c'Cc` without inverting any `A_b`.
 

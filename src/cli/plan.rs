@@ -12,9 +12,9 @@ use std::path::PathBuf;
 #[command(
     after_help = "What is recorded already is read, and the plan starts from what it found. A
 capture whose file is not there yet is planned. The candidates are: the other
-speed, swapped leads, a turn of 4 degrees each way, a spherical tip on the
-record, an inner radius, another record side, a calibration of the chain with
-one signal on both inputs, and a repeat.
+speed, swapped leads, a turn each way, a spherical tip on the record, an inner
+radius, another record side, a calibration of the chain with one signal on both
+inputs, better readings, and a repeat. [plan] in the job says what is at hand.
 
 Example:
   groovelag plan job.toml --until 0.3"

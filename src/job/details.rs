@@ -1,6 +1,7 @@
 //! What a report shows beside the results: every figure that a picture needs.
 
 use super::description::Job;
+use super::history::History;
 use super::network::{CaptureData, Mounting, named, tidy};
 use super::over_radius::OverRadius;
 use super::priors;
@@ -98,6 +99,8 @@ pub struct Details {
     pub speeds: Vec<Series>,
     /// Delay over the radius of recordings taken in stretches.
     pub over_radius: Vec<OverRadius>,
+    /// Rotation of cartridges over dates or hours.
+    pub history: Vec<History>,
     /// Every capture that has been read.
     pub captures: Vec<CaptureDetails>,
 }
@@ -130,6 +133,7 @@ impl Details {
                 .filter_map(|s| comparable.speeds(s, solved.coverage))
                 .collect(),
             over_radius: OverRadius::of(job, data, solved),
+            history: History::of(job, data, solved),
             captures: captures(job, data),
         }
     }

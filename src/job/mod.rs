@@ -44,6 +44,7 @@ mod description;
 mod details;
 mod explanation;
 pub mod file;
+mod history;
 mod knowledge;
 mod measurement;
 mod monte_carlo;
@@ -67,6 +68,7 @@ pub use description::{
 pub use details::{CaptureDetails, ContactView, Details, Learned};
 pub use explanation::{Explanation, Slip};
 pub use file::JobFileError;
+pub use history::{History, HistoryPoint};
 pub use knowledge::{
     Knowledge, KnowledgeError, KnowledgeFile, KnownCapture, KnownJob, KnownTerms, Part,
 };

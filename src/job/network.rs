@@ -707,7 +707,10 @@ impl Expected<'_> {
         let unstated = || {
             let mut setups = job.setups.iter();
             setups.any(|(name, setup)| {
-                setup.rotation.value.is_none() && parameter.id == id::rotation(name)
+                let cartridge = job.cartridges.get(&setup.cartridge);
+                setup.rotation.value.is_none()
+                    && cartridge.is_some_and(|c| c.tip() != Profile::Spherical)
+                    && parameter.id == id::rotation(name)
             })
         };
         let found = self.values.get(&parameter.id).copied();

@@ -260,6 +260,10 @@ pub struct ArmKnown {
     pub overhang_mm: Quantity,
     /// What was stated of it.
     pub overhang_stated_mm: f64,
+    /// How far to move the stylus away from the pivot, millimetres (negative: towards it), for the overhang
+    /// that was stated; null where its band contains that one, or where a doubt withholds it.
+    #[serde(default)]
+    pub overhang_correction_mm: Option<f64>,
     /// Offset angle, degrees.
     pub offset_deg: Quantity,
     /// What was stated of it.
@@ -382,9 +386,14 @@ impl Solution {
             correction: standing.allow(setup.correction),
             ..setup.clone()
         });
+        let arms = self.arms.iter().map(|arm| ArmKnown {
+            overhang_correction_mm: standing.allow(arm.overhang_correction_mm),
+            ..arm.clone()
+        });
         Self {
             in_doubt: standing.in_doubt(),
             setups: setups.collect(),
+            arms: arms.collect(),
             warnings,
             ..self.clone()
         }
@@ -873,10 +882,14 @@ impl View<'_> {
         }
         let u = self.adjustment.variance(&overhang.row).sqrt();
         let value = overhang.at(&self.adjustment.values);
+        let overhang_mm = Quantity::normal(value, u, self.coverage).scaled(MILLIMETRE.recip());
+        let overhang_stated_mm = (length - pivot) / MILLIMETRE;
+        let off = !overhang_mm.interval.contains(overhang_stated_mm);
         Ok(Some(ArmKnown {
             name: name.to_owned(),
-            overhang_mm: Quantity::normal(value, u, self.coverage).scaled(MILLIMETRE.recip()),
-            overhang_stated_mm: (length - pivot) / MILLIMETRE,
+            overhang_mm,
+            overhang_stated_mm,
+            overhang_correction_mm: off.then_some(overhang_stated_mm - overhang_mm.value),
             offset_deg: self.parameter(&id::arm(name, id::ARM_OFFSET), offset, DEGREE)?,
             offset_stated_deg: offset / DEGREE,
         }))

@@ -411,9 +411,9 @@ pub fn plan_text(plan: &Plan, wanted: Wanted, width: usize) -> String {
         out.push('\n');
     };
     let known = match plan.recorded {
-        0 => "taken as 5 degrees where none is stated".to_owned(),
+        0 => "median over 0 +- 5 degrees where none is stated".to_owned(),
         n => format!(
-            "as found by {n} of the captures, taken as 5 degrees where nothing is recorded or stated"
+            "as found by {n} of the captures, median over 0 +- 5 degrees where nothing is recorded or stated"
         ),
     };
     if plan.qualifies {
@@ -462,7 +462,7 @@ pub fn plan_text(plan: &Plan, wanted: Wanted, width: usize) -> String {
                 format!("+-{}", rounded_u(s.half_band_deg)),
                 rounded_u(s.standard_uncertainty_deg)
             ),
-            &s.capture,
+            &format!("{}, {:.0} min", s.capture, s.minutes),
             width,
         );
     }

@@ -340,8 +340,15 @@ fn pivoted_arm(arm: &ArmResult) -> String {
 
 /// A stated arm as the recordings have it.
 pub fn arm_known(arm: &ArmKnown) -> String {
+    let advice = arm.overhang_correction_mm.map_or_else(String::new, |mm| {
+        format!(
+            ". The arm is not set as stated: move the stylus {} mm {} the pivot before the cartridge is turned, or state the overhang that is meant",
+            plain(mm.abs(), 1),
+            if mm > 0.0 { "away from" } else { "towards" }
+        )
+    });
     format!(
-        "overhang stated {} mm, found {}; offset stated {} degrees, found {}",
+        "overhang stated {} mm, found {}; offset stated {} degrees, found {}{advice}",
         plain(arm.overhang_stated_mm, 2),
         quantity(&arm.overhang_mm, "mm"),
         plain(arm.offset_stated_deg, 2),

@@ -103,6 +103,13 @@ fn further_captures(job: &Job, base: &CaptureSpec, found: &mut Vec<Candidate>) {
             minutes,
         });
     };
+    if !job.captures.iter().any(|c| c.setup == base.setup) {
+        let radius = tidy(base.radius[0] / MILLIMETRE);
+        let words = format!("{of_setup}, which is not recorded yet, on {on_record} at {radius} mm");
+        let time = minutes.recording + minutes.mounting;
+        offer("first", words, with(vec![base.clone()]), time);
+        return;
+    }
     let is_allowed = |stated: Option<bool>| stated.unwrap_or(true);
     if is_allowed(means.other_speed) {
         let (other, shown) = match (base.nominal_rpm() - 45.0).abs() < 1.0 {
@@ -219,8 +226,8 @@ fn with_ball(job: &Job, base: &CaptureSpec) -> Job {
     ball
 }
 
-/// One capture per setup and record, planned anew: the first that is not turned. Where no tip but
-/// spherical ones is played yet, the first capture with each of the others as well.
+/// One capture per setup and record, planned anew: the first that is not turned. Of a setup that is not played
+/// yet it is the job's first one.
 fn representatives(job: &Job) -> Vec<CaptureSpec> {
     let mut found: Vec<CaptureSpec> = Vec::new();
     let anew = |capture: &CaptureSpec| CaptureSpec {
@@ -235,14 +242,12 @@ fn representatives(job: &Job) -> Vec<CaptureSpec> {
             found.push(anew(capture));
         }
     }
-    let mut played = job.captures.iter();
-    if let (false, Some(first)) = (
-        played.any(|c| !spherical(job, &c.setup)),
-        job.captures.first(),
-    ) {
-        let unplayed = job.setups.keys().filter(|name| !spherical(job, name));
-        found.extend(unplayed.map(|name| CaptureSpec {
+    if let Some(first) = job.captures.first() {
+        let mut setups: Vec<&String> = job.setups.keys().collect();
+        setups.retain(|name| !job.captures.iter().any(|c| c.setup == **name));
+        found.extend(setups.into_iter().map(|name| CaptureSpec {
             setup: name.clone(),
+            swapped: false,
             ..anew(first)
         }));
     }

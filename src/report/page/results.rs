@@ -327,6 +327,8 @@ impl About<'_> {
             };
             list.push(picture::over_radius(curve, &parts::suffix(k), &of));
         }
+        let histories = self.details.history.iter().take(MOST_SETUPS).enumerate();
+        list.extend(histories.map(|(k, history)| picture::over_time(history, &parts::suffix(k))));
         list.extend(picture::unknowns(&self.details.unknowns));
         list
     }

@@ -15,7 +15,7 @@ pub use calibration::calibration;
 pub use draw::{DrawError, INKS, png_file, svg, svg_file};
 pub use recording::recording;
 pub use results::{
-    budget, comparison, contact, outcomes, over_radius, rotations, series, unknowns,
+    budget, comparison, contact, outcomes, over_radius, over_time, rotations, series, unknowns,
 };
 
 use crate::uncertainty::{Quantity, plain};
@@ -254,6 +254,10 @@ pub const NAMES: &[(&str, &str)] = &[
     (
         "over-radius",
         "delay over the radius of a recording taken in stretches, with the adjustment through it",
+    ),
+    (
+        "over-time",
+        "rotation of a cartridge's setups over their dates or the hours played",
     ),
     ("before-after", "two setups with their bands"),
     (

@@ -2,7 +2,7 @@
 
 use super::{Anchor, Axis, Dash, Ink, Mark, Marker, Panel, Picture, bounds, roomy, signed, span};
 use crate::check::Outcome;
-use crate::job::{ContactView, Learned, OverRadius, Series, SeriesPoint, StretchResult};
+use crate::job::{ContactView, History, Learned, OverRadius, Series, SeriesPoint, StretchResult};
 use crate::report::check::CheckDocument;
 use crate::report::text;
 use crate::uncertainty::{BudgetLine, Direction, Quantity, plain, rounded, rounded_u};
@@ -355,6 +355,65 @@ pub fn over_radius(curve: &OverRadius, suffix: &str, of: &str) -> Picture {
                 marks: marks(residuals, Vec::new()),
             },
         ],
+    }
+}
+
+/// Rotation of a cartridge's setups over time, with their bands.
+pub fn over_time(history: &History, suffix: &str) -> Picture {
+    let finite = || {
+        let points = history.points.iter();
+        points.filter_map(|p| Some((p, bounds(&p.rotation_deg)?)))
+    };
+    let times: Vec<f64> = history.points.iter().map(|p| p.time).collect();
+    let degrees = roomy(span(finite().flat_map(|(_, (low, high))| [low, high, 0.0])));
+    let (first, last) = span(times.clone());
+    let mut marks = vec![Mark::line(
+        vec![(first, 0.0), (last, 0.0)],
+        Ink::Muted,
+        Dash::Dotted,
+    )];
+    for (point, (low, high)) in finite() {
+        let ends = vec![(point.time, low), (point.time, high)];
+        marks.push(Mark::line(ends, Ink::First, Dash::Solid));
+    }
+    let line = history.points.iter();
+    let line = line.map(|p| (p.time, p.rotation_deg.value)).collect();
+    marks.push(Mark::line(line, Ink::First, Dash::Dotted));
+    let values = finite().map(|(p, _)| (p.time, p.rotation_deg.value, 0.0));
+    marks.push(Mark::points(values.collect(), Ink::First, Marker::Dot).keyed("setups"));
+    for (point, (_, high)) in finite() {
+        let anchor = match point.time < 0.5 * (first + last) {
+            true => Anchor::Start,
+            false => Anchor::End,
+        };
+        let words = format!(" {} ", shown(&point.setup));
+        marks.push(Mark::words((point.time, high), words, anchor, Ink::Muted));
+    }
+    let words = history.points.iter().map(|p| {
+        format!(
+            "{} ({}): {}",
+            shown(&p.setup),
+            p.stated,
+            short(&p.rotation_deg)
+        )
+    });
+    let axis = match history.by_hours {
+        true => "hours played".to_owned(),
+        false => format!("days since {}", history.points[0].stated),
+    };
+    Picture {
+        name: format!("over-time{suffix}"),
+        title: format!("Rotation over time: {}", shown(&history.cartridge)),
+        caption: "Rotation of the stylus to the groove in each setup of the cartridge, clockwise positive. Bars: bands. Much of them the setups share, such as the tip's sizes and a record's cut, so that they move together: a change is judged by compare, not by bars that overlap.".to_owned(),
+        description: format!("{}.", words.collect::<Vec<_>>().join("; ")),
+        x: Axis::linear(&axis, roomy(span(times))),
+        top: None,
+        panels: vec![Panel {
+            y: Some(Axis::linear("rotation / deg", degrees)),
+            range: degrees,
+            height: 190.0,
+            marks,
+        }],
     }
 }
 
