@@ -29,6 +29,13 @@ impl Estimate {
     pub fn zero(u: f64) -> Self {
         Self { value: 0.0, u }
     }
+
+    /// Logarithm of its ratio to another observation of the same positive quantity, without its sign,
+    /// over its standard uncertainty.
+    pub fn apart_from(self, other: Self) -> f64 {
+        let u = (self.u / self.value).hypot(other.u / other.value);
+        (self.value / other.value).ln().abs() / u
+    }
 }
 
 /// A quantity as somebody stated it: not at all, as a bare number, or with its
@@ -623,6 +630,13 @@ impl CaptureSpec {
     /// Nominal speed, revolutions per minute.
     pub fn nominal_rpm(&self) -> f64 {
         self.rpm.value.unwrap_or(priors::DEFAULT_CUT_RPM)
+    }
+
+    /// Speed with its uncertainty, which of a nominal one is that of a turntable in order.
+    pub fn speed(&self) -> Estimate {
+        let value = self.nominal_rpm();
+        let u = self.rpm.u.unwrap_or_else(|| priors::speed_u(value));
+        Estimate { value, u }
     }
 }
 

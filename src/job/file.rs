@@ -202,8 +202,8 @@ impl Reading<'_> {
 /// Data of every capture of a job: given delays as they are, recordings
 /// through `read_recording`, nothing for planned ones. Calibrations of chains
 /// are read, and the priors that they make obsolete are replaced in `job`; what
-/// that says comes back beside the data. What cannot be read is named with its
-/// line in the job file.
+/// that says, and what marks and tones in the recordings say against the job, comes
+/// back beside the data. What cannot be read is named with its line in the job file.
 pub fn gather<E: std::fmt::Display>(
     job: &mut Job,
     job_file: &Path,
@@ -214,10 +214,11 @@ pub fn gather<E: std::fmt::Display>(
             path: job_file.to_string_lossy().replace('\\', "/"),
             reason: e.to_string(),
         })?;
-    bands::locate(job, job_file)?;
-    bands::levels(job, job_file)?;
+    let mut caveats = bands::locate(job, job_file)?;
+    caveats.extend(bands::levels(job, job_file)?);
     let data = recordings(job, job_file, &calibrations, read_recording)?;
-    Ok((data, super::replace_priors(job, &calibrations)))
+    caveats.extend(super::replace_priors(job, &calibrations));
+    Ok((data, caveats))
 }
 
 fn recordings<E: std::fmt::Display>(

@@ -397,6 +397,14 @@ warnings! {
         effect: "none: read to the end",
         advice: "nothing, if the recording is whole",
     }
+    /// A tone of known velocity tells another level than what is stated.
+    LevelDisagrees "level-disagrees" {
+        judged_by: "logarithm of the ratio of what full scale stands for by a tone of known velocity to what is stated, or to what an earlier tone of the setup tells, without its sign, over its standard uncertainty",
+        level: Above(&[(Caution, 3.29), (Serious, 3.89)]),
+        law: "standard normal law, two-sided: once in a thousand, once in ten thousand; tones of one record share their velocity, which makes chance rarer",
+        effect: "bias of the tip's radius in proportion to the level, and through it of the lever: as of tip-radius",
+        advice: "correct full_scale_cm_s or velocity_cm_s, or leave full_scale_cm_s out; recordings of unlike gain need setups of their own",
+    }
     /// Something of the channels' difference is missing, as coders with losses leave it.
     LossyCoder "lossy-coder" {
         judged_by: "minus the decimal logarithm of chance's probability for as many cells of 21 ms and 375 Hz in which the sum of the channels has at least its median power and their difference lies 13.5 dB below its own",
@@ -660,6 +668,14 @@ warnings! {
         law: "common practice, no source: noise 66 dB down cannot be a groove's; tracing on two walls disproves it",
         effect: "bias of all of it if it is one signal through a skewed chain",
         advice: "make sure that there is no mono switch and no strapped cartridge",
+    }
+    /// Coded marks tell another speed than what is stated.
+    SpeedDisagrees "speed-disagrees" {
+        judged_by: "logarithm of the ratio of the speed that coded marks tell to what is stated, without its sign, over its standard uncertainty",
+        level: Above(&[(Caution, 3.29), (Serious, 3.89)]),
+        law: "standard normal law, two-sided: once in a thousand, once in ten thousand. The marks know how far it turned against the cut to a few parts in a million (one alone to 0.1 %), the cut's own speed is known to 0.15 % (a third of what IEC 60098:2020, 5.6, allows)",
+        effect: "bias in proportion to the speed",
+        advice: "correct rpm, or cut_rpm of the record; state rpm as the marks tell it where the turntable is off",
     }
     /// A spherical tip cannot see its own rotation.
     SphericalTip "spherical-tip" {
