@@ -357,6 +357,14 @@ warnings! {
         effect: "bias of most of it",
         advice: "record again by other means, then check radius, speed and stylus",
     }
+    /// The channels of a chain are further apart than a chain makes.
+    ImplausibleSkew "implausible-skew" {
+        judged_by: "skew of a chain by its calibration, without its sign (s)",
+        level: Above(&[(Caution, 1.5e-6)]),
+        law: "normal law, two-sided: 3 standard deviations of the 0.5 us that a chain's skew is known to beforehand (believed), as chance makes it 27 times in ten thousand",
+        effect: "none where every recording is shifted alike; where a buffer slipped once, a bias of whole samples, not in u",
+        advice: "calibrate once more after starting the recorder anew: the same skew is the interface's, another one a slip",
+    }
     /// The captures ask for a lever that no tip has.
     ImpossibleLever "impossible-lever" {
         judged_by: "lever that the captures find (um)",
