@@ -162,7 +162,7 @@ pub enum AnalysisError {
     },
     /// The part asked for is empty or beyond the end.
     #[error(
-        "{file}: nothing to analyse from {from_s} s to {}: the recording lasts {duration_s:.2} s; choose other times with --from and --to",
+        "{file}: nothing to analyse from {from_s} s to {}: the recording lasts {duration_s:.2} s; choose times within it (--from and --to, or from_s and to_s of a job)",
         if to_s.is_finite() { format!("{to_s} s") } else { "the end".to_owned() }
     )]
     EmptySpan {

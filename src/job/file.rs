@@ -10,7 +10,9 @@ use super::description::{
     Alignment, ArmOf, CaptureSpec, Cartridge, Chain, Estimate, INSTRUMENT, Job, Limits, Means,
     Minutes, PivotedArm, REPORT, Record, Setup, Source, Stated,
 };
-use super::knowledge::{Knowledge, KnowledgeError, counted_once};
+use super::knowledge::{
+    Knowledge, KnowledgeError, counted_once, mounted_as_known, stated_otherwise,
+};
 use super::network::CaptureData;
 use super::priors;
 use crate::analysis::{self, AnalysisError, Request, Through};
@@ -131,6 +133,14 @@ pub fn read(path: &Path) -> Result<Job, JobFileError> {
         },
         message: e.to_string(),
     })?;
+    mounted_as_known(&job).map_err(|(setup, message)| {
+        let place = text.find(&format!("setup.{setup}")).unwrap_or(0);
+        JobFileError::Content {
+            path: shown.clone(),
+            line: 1 + text[..place].matches('\n').count(),
+            message,
+        }
+    })?;
     Ok(job)
 }
 
@@ -217,6 +227,7 @@ pub fn gather<E: std::fmt::Display>(
     let mut caveats = bands::locate(job, job_file)?;
     caveats.extend(bands::levels(job, job_file)?);
     let data = recordings(job, job_file, &calibrations, read_recording)?;
+    caveats.extend(stated_otherwise(job));
     caveats.extend(super::replace_priors(job, &calibrations));
     Ok((data, caveats))
 }

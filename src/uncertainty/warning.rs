@@ -693,6 +693,14 @@ warnings! {
         effect: "none: the rotation given is the prior's, the captures tell the record's cut",
         advice: "read the record's cut",
     }
+    /// Things of one name are stated unlike each other.
+    StatedOtherwise "stated-otherwise" {
+        judged_by: "a figure of one thing that a job and a file that it includes, or two such files, state unlike each other",
+        level: Seen(Caution),
+        law: "none: two statements are compared",
+        effect: "bias of what the figure is worth if the first, which counts, is the wrong one",
+        advice: "correct what is wrong, or call different things differently",
+    }
     /// Tracing tells another radius of the tip than what is stated.
     TipRadius "tip-radius" {
         judged_by: "logarithm of the ratio of the radius that tracing tells best to what is stated, without its sign, over its standard uncertainty; or a probability of 0.95 that a tip of which nothing is stated is spherical (serious)",
