@@ -405,6 +405,18 @@ fn what_knowledge_contradicts_is_told() {
         message.starts_with("side radius of cartridge c: 5 um by this job and 8 by known.toml"),
         "{message}"
     );
+    // a setup that is carried on has its captures there
+    let compared = |include: &str| {
+        let text = format!(
+            "format = 1\n{include}\n[cartridge.c]\nprofile = \"elliptical\"\n[setup.s]\nmounted = 2026-02-03\n[setup.t]\n[[capture]]\ndelay_us = {{ value = 1, u = 0.005 }}\nsetup = \"t\"\nradius_mm = 70\nrpm = 33\n"
+        );
+        let path = job_in(folder.path(), &text);
+        let out = run(&["compare", "--before", "s", "--after", "t"], &path);
+        let said = String::from_utf8_lossy(&out.stdout).into_owned();
+        assert!(said.contains("Change"), "{out:?}");
+        said.contains("setup 's' has no captures")
+    };
+    assert!(compared("") && !compared(include));
 }
 
 #[test]

@@ -678,6 +678,13 @@ pub(super) fn mounted_as_known(job: &Job) -> Result<(), (String, String)> {
     Ok(())
 }
 
+/// Whether the knowledge of `job` has captures of a setup of it that stayed mounted.
+pub(super) fn carried_on(job: &Job, setup: &str) -> bool {
+    let mounted = |job: &Job| job.setups.get(setup)?.mounted.clone();
+    let mut parts = job.knowledge.iter().flat_map(|k| &k.parts);
+    mounted(job).is_some_and(|day| parts.any(|part| mounted(&part.job).as_ref() == Some(&day)))
+}
+
 /// Figures that things of one name state unlike each other, in a job and in what it includes.
 pub(super) fn stated_otherwise(job: &Job) -> Vec<Caveat> {
     let mut first: BTreeMap<_, (f64, &str)> = BTreeMap::new();

@@ -482,7 +482,7 @@ impl Found {
                 let inner = place.map(|[from, to]| [from + MARGIN_S, to - MARGIN_S]);
                 inner.ok_or_else(|| {
                     format!(
-                        "the coded marks beside the band '{name}' are not in '{}', or the band is not there as a whole; record the whole side, or list the bands that are there with 'from' and 'to'",
+                        "the coded marks beside the band '{name}' are not in '{}', or the band is not there as a whole; record the whole side at the speed of its cut (within 3 % of it marks are told), or list the bands that are there with 'from' and 'to'",
                         spec.file().unwrap_or_default()
                     )
                 })
