@@ -423,26 +423,40 @@ fn the_cable_signal_calibrates_a_chain() {
         bits_per_sample: 24,
         sample_format: hound::SampleFormat::Int,
     };
-    let mut wav = hound::WavWriter::create(at.join("recorded.wav"), spec).unwrap();
-    for (l, r) in l.iter().zip(&r) {
-        for v in [l, r] {
-            let sample = (v * 0.1 / rms * 8_388_607.0).round() as i32;
-            wav.write_sample(sample).unwrap();
+    let calibrated = |l: &[f64], r: &[f64]| {
+        let mut wav = hound::WavWriter::create(at.join("recorded.wav"), spec).unwrap();
+        for (l, r) in l.iter().zip(r) {
+            for v in [l, r] {
+                let sample = (v * 0.1 / rms * 8_388_607.0).round() as i32;
+                wav.write_sample(sample).unwrap();
+            }
         }
-    }
-    wav.finalize().unwrap();
-    let found = json(&run(
-        at,
-        &[
-            "calibrate",
-            "--common",
-            "recorded.wav",
-            "-o",
-            "C.toml",
-            "--json",
-        ],
-    ));
+        wav.finalize().unwrap();
+        let file = ["calibrate", "--common", "recorded.wav", "-o", "C.toml"];
+        run(at, &[&file[..], &["--json", "--force"]].concat())
+    };
+    let said = |found: &serde_json::Value| -> Vec<String> {
+        let warnings = found["warnings"].as_array().unwrap().iter();
+        let code = |w: &serde_json::Value| w["code"].as_str().unwrap().to_owned();
+        warnings.map(code).collect()
+    };
+    let found = json(&calibrated(&l, &r));
     println!("{found}");
+    assert_eq!(said(&found), Vec::<String>::new());
+    // the right channel one sample late, as a buffer that slipped leaves it
+    let slipped = json(&calibrated(&l[1..], &r));
+    assert_eq!(said(&slipped), ["implausible-skew"]);
+    let message = slipped["warnings"][0]["message"].as_str().unwrap();
+    assert!(
+        message.contains("21.43 us later") && message.contains("1.03 samples"),
+        "{message}"
+    );
+    // a mix to mono, and one of the other polarity, hold nothing of two converters
+    let turned: Vec<f64> = l.iter().map(|v| -v).collect();
+    for other in [&l, &turned] {
+        let text = refusal(&calibrated(&l, other));
+        assert!(text.contains("the same signal to the last digit"), "{text}");
+    }
     let skew = &found["common"]["skew_us"];
     let number = |v: &serde_json::Value| v.as_f64().unwrap();
     let off = number(&skew["value"]) - 0.6;

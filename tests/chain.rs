@@ -130,6 +130,7 @@ fn input<'a>(file: &'a str, spectrum: &'a CrossSpectrum) -> Input<'a> {
         sha256: "0000",
         duration_s: 1.0,
         spectrum,
+        identical: false,
     }
 }
 

@@ -350,9 +350,73 @@ fn what_several_jobs_learned_adds_up() {
     assert_eq!(out.status.code(), Some(2));
     let message = String::from_utf8(out.stderr).unwrap();
     assert!(
-        message.contains("'record.B'; it holds captures of: "),
+        message.contains("'record.B', only with ") && message.contains("leave the file out"),
         "{message}"
     );
+    // the order of the files changes nothing
+    assert_eq!(
+        merge(&["two.toml", "one.toml", "-o", "mus.toml"])
+            .status
+            .code(),
+        Some(0)
+    );
+    let content = |name: &str| std::fs::read_to_string(at(name)).unwrap();
+    assert_eq!(content("mus.toml"), content("sum.toml"));
+}
+
+/// A day of mounting that no included file knows is refused, and a figure stated otherwise is told.
+#[test]
+fn what_knowledge_contradicts_is_told() {
+    let folder = folder();
+    let job = |include: &str, day: &str, side_um: f64, delay_us: f64| {
+        let text = format!(
+            "format = 1\n{include}\n[cartridge.c]\nprofile = \"elliptical\"\nfrontal_radius_um = 18\nside_radius_um = {side_um}\n[setup.s]\nmounted = {day}\n[[capture]]\ndelay_us = {{ value = {delay_us}, u = 0.005 }}\nradius_mm = 70\nrpm = 33\n"
+        );
+        job_in(folder.path(), &text)
+    };
+    let known = in_folder(&folder, "known.toml");
+    let export = ["solve", "--export-knowledge", &known];
+    let out = run(&export, &job("", "2026-02-03", 8.0, 3.0));
+    assert_eq!(out.status.code(), Some(0), "{out:?}");
+    let include = "include = [\"known.toml\"]";
+    let out = run(&["solve"], &job(include, "2026-02-04", 8.0, 3.1));
+    assert_eq!(out.status.code(), Some(2));
+    let message = String::from_utf8(out.stderr).unwrap();
+    for words in ["line 7", "since 2026-02-04", "mounted on 2026-02-03"] {
+        assert!(message.contains(words), "{message}");
+    }
+    let told = |side_um| {
+        let out = run(
+            &["solve", "--json"],
+            &job(include, "2026-02-03", side_um, 3.1),
+        );
+        let value: serde_json::Value = serde_json::from_slice(&out.stdout).unwrap();
+        let warnings = value["warnings"].as_array().unwrap().clone();
+        let mut of_figure = warnings
+            .into_iter()
+            .filter(|w| w["code"] == "stated-otherwise");
+        let first = of_figure.next();
+        assert_eq!(of_figure.next(), None);
+        first.map(|w| w["message"].as_str().unwrap().to_owned())
+    };
+    assert_eq!(told(8.0), None);
+    let message = told(5.0).unwrap();
+    assert!(
+        message.starts_with("side radius of cartridge c: 5 um by this job and 8 by known.toml"),
+        "{message}"
+    );
+    // a setup that is carried on has its captures there
+    let compared = |include: &str| {
+        let text = format!(
+            "format = 1\n{include}\n[cartridge.c]\nprofile = \"elliptical\"\n[setup.s]\nmounted = 2026-02-03\n[setup.t]\n[[capture]]\ndelay_us = {{ value = 1, u = 0.005 }}\nsetup = \"t\"\nradius_mm = 70\nrpm = 33\n"
+        );
+        let path = job_in(folder.path(), &text);
+        let out = run(&["compare", "--before", "s", "--after", "t"], &path);
+        let said = String::from_utf8_lossy(&out.stdout).into_owned();
+        assert!(said.contains("Change"), "{out:?}");
+        said.contains("setup 's' has no captures")
+    };
+    assert!(compared("") && !compared(include));
 }
 
 #[test]

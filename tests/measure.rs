@@ -373,6 +373,11 @@ stretches = 4
     }
     let shown = std::fs::read_to_string(page).unwrap();
     assert!(shown.contains("<figure id=\"over-radius\">"));
+    // the shading is in the legend
+    assert!(
+        shown.contains(">standard uncertainty as adjusted<"),
+        "{shown}"
+    );
     let refused = |more: &[&str], says: &str| {
         let mut arguments = vec!["measure"];
         arguments.extend(more);
@@ -391,6 +396,10 @@ stretches = 4
         "both start and end",
     );
     refused(&["-", "--radius", "145..62"], "save it to a file");
+    refused(
+        &[&side, "--radius", "145..62", "--bands"],
+        "'--bands' cannot be used with:\n  --radius <MM[..MM]>\n  --rpm <N>\n  --stretches <N>\n",
+    );
 }
 
 fn json(output: &Output) -> serde_json::Value {

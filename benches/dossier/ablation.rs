@@ -256,6 +256,7 @@ snr_db = 45
                 sha256: "",
                 duration_s: taken.about.duration_s,
                 spectrum: &taken.spectrum,
+                identical: taken.identical,
             });
             let made = chain::calibrate(&chain::Request {
                 common: None,

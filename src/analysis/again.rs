@@ -171,6 +171,7 @@ impl Rereading<'_> {
             about,
             caveats,
             tracing: None,
+            identical: false,
             part: self.part,
             again: None,
         };

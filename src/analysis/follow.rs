@@ -570,6 +570,7 @@ impl Follower {
             },
             caveats: self.caveats.clone(),
             tracing: None,
+            identical: false,
             part: Part::default(),
             again: None,
         }
@@ -672,6 +673,7 @@ impl Follower {
             about: taken.about.clone(),
             caveats: taken.caveats.iter().cloned().chain(held.coded).collect(),
             tracing: held.tracing,
+            identical: false,
             part: held.part,
             again: again(held.part),
         });

@@ -162,7 +162,7 @@ pub enum AnalysisError {
     },
     /// The part asked for is empty or beyond the end.
     #[error(
-        "{file}: nothing to analyse from {from_s} s to {}: the recording lasts {duration_s:.2} s; choose other times with --from and --to",
+        "{file}: nothing to analyse from {from_s} s to {}: the recording lasts {duration_s:.2} s; choose times within it (--from and --to, or from_s and to_s of a job)",
         if to_s.is_finite() { format!("{to_s} s") } else { "the end".to_owned() }
     )]
     EmptySpan {
@@ -188,6 +188,9 @@ pub struct TakenIn {
     pub caveats: Vec<Caveat>,
     /// What tracing adds, where it is to be found and was not taken out.
     pub tracing: Option<Tracing>,
+    /// Both channels were looked at from beginning to end, and are one signal to within a step of their
+    /// samples.
+    pub identical: bool,
     /// Which part was read.
     part: Part,
     /// How it can be read again, if it can.
@@ -210,10 +213,12 @@ pub fn take_in(
     let mut keeper = (!recording.can_seek()).then(|| Keeper::new(&recording));
     let mut probe = TracingProbe::new(rate, 0.0);
     let mut coder = CoderProbe::new(rate);
+    let mut identity = Identity::new(&recording);
     let engine = engine(&recording, part.whole, Treatment::Plain)?;
     let mut also = |block: &Stereo| {
         probe.push(&block.left, &block.right);
         coder.push(&block.left, &block.right);
+        identity.push(block);
         if let Some(keeper) = &mut keeper {
             keeper.push(block);
         }
@@ -242,12 +247,45 @@ pub fn take_in(
     };
     let mut taken = TakenIn {
         tracing: probe.found(),
+        identical: identity.remains(),
         part,
         again,
         ..described(recording, spectrum, position)?
     };
     taken.caveats.extend(coded(&coder));
     Ok(taken)
+}
+
+/// Whether channels are one signal, in the same polarity or the other, but for the rounding of their
+/// samples, which the noise of the best converters exceeds.
+struct Identity {
+    /// A step of the samples.
+    step: f32,
+    /// So far, by polarity.
+    same: [bool; 2],
+}
+
+impl Identity {
+    fn new(recording: &Recording) -> Self {
+        // samples are held in single precision
+        let bits = recording.bits().unwrap_or(24).clamp(1, 24);
+        Self {
+            step: 2f32.powi(1 - i32::from(bits)),
+            same: [true; 2],
+        }
+    }
+
+    /// Costs nothing once a sample differed.
+    fn push(&mut self, block: &Stereo) {
+        for (same, sign) in self.same.iter_mut().zip([1.0, -1.0]) {
+            let mut samples = block.left.iter().zip(&block.right);
+            *same = *same && samples.all(|(l, r)| (l - sign * r).abs() <= self.step);
+        }
+    }
+
+    fn remains(&self) -> bool {
+        self.same.contains(&true)
+    }
 }
 
 /// Whether a coder has been at the recording.
@@ -338,6 +376,7 @@ fn described(
         },
         caveats: recording.caveats().to_vec(),
         tracing: None,
+        identical: false,
         part: Part::default(),
         again: None,
     })

@@ -7,7 +7,7 @@ use super::smooth::{self, Model, Observation, Smooth};
 use crate::adjust::symmetric_eigen;
 use crate::delay::phase::{Load, LoadPart};
 use crate::spectrum::{Complex64, CrossSpectrum, EQUALISER};
-use crate::uncertainty::{Caveat, Warning};
+use crate::uncertainty::{Caveat, Level, Warning};
 use ndarray::{Array1, Array2};
 use std::f64::consts::{PI, TAU};
 use thiserror::Error;
@@ -55,6 +55,8 @@ pub struct Input<'a> {
     pub duration_s: f64,
     /// What was taken in of it.
     pub spectrum: &'a CrossSpectrum,
+    /// Its channels are one signal, to within a step of their samples.
+    pub identical: bool,
 }
 
 /// What to calibrate by. At least the common signal or both single-channel
@@ -175,6 +177,14 @@ pub enum CalibrateError {
         /// Shared over not shared, dB.
         signal_to_noise_db: f64,
     },
+    /// The common capture was mixed to mono.
+    #[error(
+        "both channels of {file} are the same signal to the last digit, which two converters never deliver: it was mixed to mono, or one channel was copied, so that nothing of the chain is left in it; record in stereo, with mono switches and mixers off"
+    )]
+    SameSignal {
+        /// The capture.
+        file: String,
+    },
     /// The common capture comes from a groove.
     #[error(
         "{file} looks like a recording of a groove, not of a signal fed to both inputs: noise of its own on each channel only {signal_to_noise_db:.0} dB down, and {sign}; calibrating by it would take the rotation itself for the chain's. Feed the signal by cable, with the level high enough for the noise to be {needed_db:.0} dB down"
@@ -225,13 +235,13 @@ const LEVEL_BAND_HZ: (f64, f64) = (200.0, 8_000.0);
 /// separation is no stereo cartridge. Common practice, no source.
 const SEPARATED_DB: f64 = 6.0;
 /// Channels of a common signal differ by less, dB.
-const BALANCED_DB: f64 = 12.0;
+const BALANCED_DB: f64 = Warning::Balance.threshold(Level::Serious);
 /// Below this the channels are not one signal, dB.
 const COMMON_DB: f64 = 15.0;
 /// An electrical signal has less noise than this, dB.
 const ELECTRICAL_DB: f64 = Warning::CommonFromGroove.limit();
-/// Skew beyond a chain's, seconds (model: 0.1 to 1 us).
-const CHAIN_SKEW_S: f64 = 1.5e-6;
+/// Skew beyond a chain's, seconds.
+const CHAIN_SKEW_S: f64 = Warning::ImplausibleSkew.limit();
 /// More segments with clicks than this are a record's: one in 200.
 const RECORD_CLICKS: f64 = 0.005;
 /// Error of the phase, radians, that a third of an octave must reach to count
@@ -394,6 +404,11 @@ fn check_single(left: &Input, right: &Input) -> Result<(), CalibrateError> {
 
 /// The signal-to-noise ratio of a capture that is one signal, dB.
 fn check_common(input: &Input, points: &[ResponsePoint]) -> Result<f64, CalibrateError> {
+    if input.identical {
+        return Err(CalibrateError::SameSignal {
+            file: input.file.to_owned(),
+        });
+    }
     let difference_db = balance_db(input.spectrum);
     if difference_db.abs() > BALANCED_DB {
         return Err(CalibrateError::OneSided {
@@ -420,7 +435,8 @@ fn check_common(input: &Input, points: &[ResponsePoint]) -> Result<f64, Calibrat
 }
 
 /// The longest usable run of bins about the best one: where the error within a
-/// third of an octave is below `limit`.
+/// third of an octave is below `limit`. It ends with bins such that a third of an octave
+/// of their like would do: beyond a signal's end its last bins serve no further.
 fn usable(
     file: &str,
     points: &[ResponsePoint],
@@ -432,24 +448,28 @@ fn usable(
         sums.push(sums[sums.len() - 1] + if *e > 0.0 { e.powi(-2) } else { 0.0 });
     }
     let half = 2f64.powf(1.0 / 6.0);
-    let good: Vec<bool> = points
+    let (good, by_itself): (Vec<bool>, Vec<bool>) = points
         .iter()
-        .map(|p| {
+        .enumerate()
+        .map(|(k, p)| {
             let from = points.partition_point(|q| q.hertz < p.hertz / half);
             let to = points.partition_point(|q| q.hertz <= p.hertz * half);
-            (sums[to] - sums[from]) * limit * limit > 1.0
+            let of_its_like = (to - from) as f64 * (sums[k + 1] - sums[k]);
+            let enough = |sum: f64| sum * limit * limit > 1.0;
+            (enough(sums[to] - sums[from]), enough(of_its_like))
         })
-        .collect();
+        .unzip();
     let mut best: Option<(usize, usize)> = None;
     let mut start = 0;
     while start < good.len() {
         let length = good[start..].iter().take_while(|g| **g).count();
         let octaves = |(a, b): (usize, usize)| points[b].hertz / points[a].hertz;
-        if length > 0 {
-            let run = (start, start + length - 1);
-            if best.is_none_or(|b| octaves(run) > octaves(b)) {
-                best = Some(run);
-            }
+        let run = start..start + length;
+        let own = |k: &usize| by_itself[*k];
+        if let Some(run) = run.clone().find(own).zip(run.rev().find(own))
+            && best.is_none_or(|b| octaves(run) > octaves(b))
+        {
+            best = Some(run);
         }
         start += length + 1;
     }
@@ -651,6 +671,19 @@ fn doubts(
             ),
         ));
     }
+    let samples = skew * input.spectrum.sample_rate_hz;
+    list.extend(Warning::ImplausibleSkew.at(skew.abs(), || {
+        let beside = (samples.round() - samples) / input.spectrum.sample_rate_hz;
+        let whole = match Warning::ImplausibleSkew.level(beside.abs()) {
+            None => format!("; it is {samples:.2} samples, and whole samples are a buffer's slip or a setting of the interface"),
+            Some(_) => String::new(),
+        };
+        format!(
+            "{file}: the right channel is {:.2} us {} than the left, more than a chain makes{whole}. Calibrate once more after starting the recorder anew: the same skew both times is the interface's and is taken out, another one is not",
+            skew.abs() * 1e6,
+            if skew > 0.0 { "later" } else { "earlier" }
+        )
+    }));
     if inverted {
         list.push(Warning::InvertedPolarity.seen(
             format!("{file}: one channel is inverted against the other; the calibration undoes it, but check the leads"),
@@ -1014,6 +1047,7 @@ mod tests {
             sha256: "",
             duration_s: 1.0,
             spectrum,
+            identical: false,
         }
     }
 
@@ -1054,8 +1088,8 @@ mod tests {
             }
         }
         let (low, high) = usable("f", &points, &errors, limit).unwrap();
-        // bins at 390 and 4010 Hz serve a sixth of an octave about them
-        assert_eq!((low, high), (10.0, 430.0));
+        // bins at 390 and 4010 Hz serve a sixth of an octave about them, and no band ends in a gap
+        assert_eq!((low, high), (10.0, 390.0));
         // no octave
         let few = vec![limit * 250f64.sqrt(); points.len()];
         let error = usable("f", &points[..1400], &few[..1400], limit).unwrap_err();
@@ -1263,11 +1297,11 @@ mod tests {
             };
             fit_crosstalk(&request, &single[0], &single[1], None).map(|_| ())
         };
-        // a sixth of an octave about each is served as well
+        // what either covers itself, and no bin beyond
         let error = fitted(2000.0).unwrap_err();
         assert!(
             matches!(error, CalibrateError::NoCommonBand { low_hz, high_hz }
-                if (1780.0..2000.0).contains(&low_hz) && (3000.0..3370.0).contains(&high_hz)),
+                if (2000.0..2050.0).contains(&low_hz) && (2950.0..=3000.0).contains(&high_hz)),
             "{error}"
         );
         assert_eq!(fitted(1000.0), Ok(()));

@@ -198,5 +198,6 @@ fn input(taken: &TakenIn) -> Input<'_> {
         sha256: taken.about.sha256.as_deref().unwrap_or(""),
         duration_s: taken.about.duration_s,
         spectrum: &taken.spectrum,
+        identical: taken.identical,
     }
 }

@@ -24,8 +24,8 @@ pub struct MergeArguments {
     /// Write their captures here, as one knowledge file
     #[arg(long, short, value_name = "FILE")]
     output: Option<PathBuf>,
-    /// Take only captures made with this: 'record', or 'record.A' (repeatable)
-    #[arg(long, value_name = "THING")]
+    /// Take only captures made with 'record.A', or any 'record' (repeatable)
+    #[arg(long, value_name = "KIND[.NAME]")]
     only: Vec<String>,
     /// Write over an older file, and write what is in doubt
     #[arg(long)]

@@ -27,6 +27,7 @@ use groovelag::job::file::Reading;
 use groovelag::outside::{is_unsafe, shown};
 use groovelag::uncertainty::Standing;
 use rayon::{ThreadPool, ThreadPoolBuildError, ThreadPoolBuilder};
+use std::ffi::OsString;
 use std::path::Path;
 use std::process::ExitCode;
 
@@ -110,6 +111,18 @@ fn program() -> clap::Command {
     measure::with_bands(Arguments::command())
 }
 
+/// What was typed, `--bands` right behind `measure`: where it clashes with several options, all of
+/// them are named only if it comes first.
+fn typed() -> Vec<OsString> {
+    let mut all: Vec<OsString> = std::env::args_os().collect();
+    let place = |word: &str| all.iter().position(|a| a == word);
+    let (start, end) = (place("measure"), place("--").unwrap_or(all.len()));
+    if let Some(options) = start.and_then(|start| all.get_mut(start + 1..end)) {
+        options.sort_by_key(|a| a != "--bands");
+    }
+    all
+}
+
 fn threads_of(number: usize) -> ThreadPoolBuilder {
     ThreadPoolBuilder::new().num_threads(number)
 }
@@ -139,7 +152,7 @@ pub fn run() -> ExitCode {
     }
     // 80 columns where no terminal says otherwise
     let program = program().term_width(output::width());
-    let matches = program.clone().try_get_matches();
+    let matches = program.clone().try_get_matches_from(typed());
     let arguments = match matches.and_then(|m| Arguments::from_arg_matches(&m)) {
         Ok(arguments) => arguments,
         // what was typed comes back in the message

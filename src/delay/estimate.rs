@@ -9,7 +9,7 @@ use super::phase::{self, Fit, FitError, PhaseTerm, Shape};
 use super::step::step;
 use super::{Information, Node};
 use crate::spectrum::{Bin, CrossSpectrum, window};
-use crate::uncertainty::{Caveat, Warning};
+use crate::uncertainty::{Caveat, Level, Warning};
 use thiserror::Error;
 
 /// Lower edge of the band by default, hertz: above hum and rumble, low enough
@@ -691,8 +691,16 @@ fn caveats(
         })
     }));
     let balance_db = signal.balance_db;
-    list.extend(Warning::Balance.at(balance_db.abs(), || {
-        format!("the channels differ by {:.1} dB in level; this does not move the delay, but check azimuth, bias and gain", balance_db.abs())
+    list.extend(Warning::Balance.level(balance_db.abs()).map(|level| {
+        let says = match level {
+            Level::Serious => "as those of a band cut into one channel alone do, whose crosstalk tells no delay; choose a mono-cut band, or set the gains alike if it is one",
+            _ => "which does not move the delay, but check azimuth, bias and gain",
+        };
+        Caveat {
+            code: Warning::Balance,
+            level,
+            message: format!("the channels differ by {:.1} dB in level, {says}", balance_db.abs()),
+        }
     }));
     list.extend(along_recording(estimate, spectrum.sample_rate_hz));
     list.extend(over_frequency(estimate, signal, fitted));

@@ -7,6 +7,7 @@ use super::jackknife::{Stretch, jackknife};
 use super::phase::{self, Load, LoadPart, Point, Shape};
 use super::*;
 use crate::spectrum::{Bin, Complex64, CrossSpectrum, Group, SignalQuality, window};
+use crate::uncertainty::Level;
 use approx::assert_relative_eq;
 use std::f64::consts::{PI, TAU};
 
@@ -673,7 +674,6 @@ fn doubts_begin_at_their_limits() {
         estimate(&spectrum, &no_terms()).unwrap()
     };
     let has = |e: &Estimate, code: &str| e.caveats.iter().find(|c| c.code == code).cloned();
-    use crate::uncertainty::Level;
     // 400 frames of 2048 new samples in two channels: 1.6 million
     for (clipped, level) in [
         (100, Level::Note),
@@ -725,11 +725,27 @@ fn doubts_begin_at_their_limits() {
                 .contains(&format!("{db:.0} dB"))
         );
     }
-    for (db, there) in [(2.9, false), (3.1, true), (-3.1, true)] {
+    // further apart than a mono cut's channels, and as those of a band cut into one
+    for (db, level, words) in [
+        (2.9, None, ""),
+        (
+            3.1,
+            Some(Level::Note),
+            "3.1 dB in level, which does not move",
+        ),
+        (-3.1, Some(Level::Note), "3.1 dB"),
+        (11.9, Some(Level::Note), "11.9 dB"),
+        (
+            25.0,
+            Some(Level::Serious),
+            "25.0 dB in level, as those of a band cut into one channel",
+        ),
+        (-25.0, Some(Level::Serious), "25.0 dB"),
+    ] {
         let found = estimate(&louder_left(db), &no_terms()).unwrap();
         let caveat = has(&found, "balance");
-        assert_eq!(caveat.is_some(), there, "{db}");
-        assert!(caveat.is_none_or(|c| c.message.contains("3.1 dB")));
+        assert_eq!(caveat.as_ref().map(|c| c.level), level, "{db}");
+        assert!(caveat.is_none_or(|c| c.message.contains(words)));
     }
 }
 

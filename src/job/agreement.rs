@@ -2,9 +2,10 @@
 
 use super::description::Job;
 use super::explanation::CONTRADICTION_W;
+use super::knowledge::stated_otherwise;
 use super::network::{self, Doubt, Parameter, Readings};
 use super::{JobError, Knowledge, PLANNED_COVERAGE};
-use crate::uncertainty::{normal_coverage_factor, plain, rounded, rounded_u};
+use crate::uncertainty::{Caveat, normal_coverage_factor, plain, rounded, rounded_u};
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeSet;
 
@@ -84,6 +85,9 @@ pub struct Agreement {
     pub captures: usize,
     /// Of each file but the first, what it shares with those before it.
     pub compared: Vec<Compared>,
+    /// Doubts: what they state unlike each other.
+    #[serde(default)]
+    pub warnings: Vec<Caveat>,
 }
 
 impl Agreement {
@@ -108,6 +112,7 @@ impl Agreement {
             files: list.iter().map(|k| k.source.clone()).collect(),
             captures: list.iter().map(|k| k.captures().count()).sum(),
             compared,
+            warnings: stated_otherwise(&including(list)),
         })
     }
 }
@@ -137,14 +142,18 @@ pub(super) fn contradiction(list: &[Knowledge]) -> Option<String> {
     disagreement(&agreement.compared)
 }
 
+/// A job that does nothing but include them.
+fn including(list: &[Knowledge]) -> Job {
+    Job {
+        knowledge: list.to_vec(),
+        ..Job::default()
+    }
+}
+
 /// Of the last of `list` with the others.
 fn equivalences(list: &[Knowledge], coverage: f64) -> Result<Vec<Equivalence>, JobError> {
     let Some((last, before)) = list.split_last() else {
         return Ok(Vec::new());
-    };
-    let including = |list: &[Knowledge]| Job {
-        knowledge: list.to_vec(),
-        ..Job::default()
     };
     let names = |list: &[Knowledge]| {
         let network = network::network(&including(list), Readings::Real(&[]), 0.0)?;

@@ -1,6 +1,7 @@
 //! Two setups against each other.
 
 use super::description::Job;
+use super::knowledge::carried_on;
 use super::network::{Angle, Linear};
 use super::solution::{Correction, Solved, combination_budget, take_band};
 use super::{JobError, priors};
@@ -108,7 +109,7 @@ pub fn compare(
             .iter()
             .zip(&solved.network.capture_blocks)
             .any(|(c, block)| c.setup == name && block.is_some());
-        if !captured {
+        if !captured && !carried_on(job, name) {
             warnings.push(Caveat::caution(
                 Warning::SetupWithoutCaptures,
                 format!(

@@ -2,6 +2,7 @@
 
 use super::priors::{self, DefaultPrior};
 use crate::groove::Profile;
+use crate::units::{DEGREE, MICROMETRE, MICROSECOND, MILLIMETRE};
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 use std::ops::RangeInclusive;
@@ -28,6 +29,13 @@ impl Estimate {
     /// Zero, known to a standard uncertainty.
     pub fn zero(u: f64) -> Self {
         Self { value: 0.0, u }
+    }
+
+    /// Logarithm of its ratio to another observation of the same positive quantity, without its sign,
+    /// over its standard uncertainty.
+    pub fn apart_from(self, other: Self) -> f64 {
+        let u = (self.u / self.value).hypot(other.u / other.value);
+        (self.value / other.value).ln().abs() / u
     }
 }
 
@@ -624,6 +632,13 @@ impl CaptureSpec {
     pub fn nominal_rpm(&self) -> f64 {
         self.rpm.value.unwrap_or(priors::DEFAULT_CUT_RPM)
     }
+
+    /// Speed with its uncertainty, which of a nominal one is that of a turntable in order.
+    pub fn speed(&self) -> Estimate {
+        let value = self.nominal_rpm();
+        let u = self.rpm.u.unwrap_or_else(|| priors::speed_u(value));
+        Estimate { value, u }
+    }
 }
 
 impl Job {
@@ -640,6 +655,65 @@ impl Job {
             Some((kind, name.as_str(), what, value.as_deref()?))
         })
         .collect()
+    }
+}
+
+/// A figure that a job states: kind and name of the thing, what of it, its unit with the SI units in one, and
+/// the value.
+pub(super) type StatedFigure<'a> = (
+    &'static str,
+    &'a str,
+    &'static str,
+    (f64, &'static str),
+    f64,
+);
+
+impl Job {
+    /// The figures that it states of what outlives it.
+    pub(super) fn stated_figures(&self) -> Vec<StatedFigure<'_>> {
+        const UM: (f64, &str) = (MICROMETRE, "um");
+        const MM: (f64, &str) = (MILLIMETRE, "mm");
+        const US: (f64, &str) = (MICROSECOND, "us");
+        const DEG: (f64, &str) = (DEGREE, "deg");
+        let mut list = Vec::new();
+        let mut of = |kind, name, figures: &[(_, _, Option<f64>)]| {
+            let stated = figures.iter();
+            list.extend(
+                stated.filter_map(|&(what, unit, value)| Some((kind, name, what, unit, value?))),
+            );
+        };
+        for (name, c) in &self.cartridges {
+            let figures = [
+                ("frontal radius", UM, c.frontal_radius.value),
+                ("side radius", UM, c.side_radius.value),
+                ("contact spacing", UM, c.contact_spacing.value),
+                ("crosstalk", (1.0, "dB"), c.crosstalk_db),
+                ("time skew", US, c.skew.value),
+            ];
+            of("cartridge", name.as_str(), &figures);
+        }
+        for (name, r) in &self.records {
+            let figures = [
+                ("speed of the cut", (1.0, "rpm"), r.cut_rpm),
+                ("cut rotation", DEG, r.cut_rotation.value),
+                ("lathe offset", MM, r.lathe_offset.value),
+                ("cutter time skew", US, r.skew.value),
+                ("groove angle", DEG, r.groove_angle.value),
+            ];
+            of("record", name, &figures);
+        }
+        for (name, c) in &self.chains {
+            of("chain", name, &[("time skew", US, c.skew.value)]);
+        }
+        for (name, a) in &self.arms {
+            let figures = [
+                ("effective length", MM, a.effective_length.value),
+                ("pivot to spindle", MM, a.pivot_to_spindle.value),
+                ("offset angle", DEG, a.offset.value),
+            ];
+            of("arm", name, &figures);
+        }
+        list
     }
 }
 

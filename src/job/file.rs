@@ -10,7 +10,9 @@ use super::description::{
     Alignment, ArmOf, CaptureSpec, Cartridge, Chain, Estimate, INSTRUMENT, Job, Limits, Means,
     Minutes, PivotedArm, REPORT, Record, Setup, Source, Stated,
 };
-use super::knowledge::{Knowledge, KnowledgeError, counted_once};
+use super::knowledge::{
+    Knowledge, KnowledgeError, counted_once, mounted_as_known, stated_otherwise,
+};
 use super::network::CaptureData;
 use super::priors;
 use crate::analysis::{self, AnalysisError, Request, Through};
@@ -131,6 +133,14 @@ pub fn read(path: &Path) -> Result<Job, JobFileError> {
         },
         message: e.to_string(),
     })?;
+    mounted_as_known(&job).map_err(|(setup, message)| {
+        let place = text.find(&format!("setup.{setup}")).unwrap_or(0);
+        JobFileError::Content {
+            path: shown.clone(),
+            line: 1 + text[..place].matches('\n').count(),
+            message,
+        }
+    })?;
     Ok(job)
 }
 
@@ -202,8 +212,8 @@ impl Reading<'_> {
 /// Data of every capture of a job: given delays as they are, recordings
 /// through `read_recording`, nothing for planned ones. Calibrations of chains
 /// are read, and the priors that they make obsolete are replaced in `job`; what
-/// that says comes back beside the data. What cannot be read is named with its
-/// line in the job file.
+/// that says, and what marks and tones in the recordings say against the job, comes
+/// back beside the data. What cannot be read is named with its line in the job file.
 pub fn gather<E: std::fmt::Display>(
     job: &mut Job,
     job_file: &Path,
@@ -214,10 +224,12 @@ pub fn gather<E: std::fmt::Display>(
             path: job_file.to_string_lossy().replace('\\', "/"),
             reason: e.to_string(),
         })?;
-    bands::locate(job, job_file)?;
-    bands::levels(job, job_file)?;
+    let mut caveats = bands::locate(job, job_file)?;
+    caveats.extend(bands::levels(job, job_file)?);
     let data = recordings(job, job_file, &calibrations, read_recording)?;
-    Ok((data, super::replace_priors(job, &calibrations)))
+    caveats.extend(stated_otherwise(job));
+    caveats.extend(super::replace_priors(job, &calibrations));
+    Ok((data, caveats))
 }
 
 fn recordings<E: std::fmt::Display>(

@@ -16,12 +16,12 @@ use super::basis;
 use super::description::{
     BandOf, CaptureSpec, Cartridge, Chain, Job, PivotedArm, Record, Setup, Source, Stated, Stretch,
 };
-use super::network::{CaptureData, TermPrior, TracingSeen};
+use super::network::{self, CaptureData, TermPrior, TracingSeen};
 use super::scatter::Scatter;
 use crate::delay::{Information, Node, Term};
 use crate::outside::{shown, without_content};
-use crate::uncertainty::Warning;
-use crate::units::{MILLIMETRE, hexadecimal};
+use crate::uncertainty::{Caveat, Warning};
+use crate::units::{MILLIMETRE, hexadecimal, written};
 use ndarray::{Array1, Array2};
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
@@ -77,7 +77,9 @@ pub enum KnowledgeError {
         capture: String,
     },
     /// Nothing is left of it.
-    #[error("'{file}' holds no capture made with '{wanted}'; it holds captures of: {known}")]
+    #[error(
+        "'{file}' holds no capture made with '{wanted}', only with {known}; ask for one of these, or leave the file out"
+    )]
     Nothing {
         /// The file, as given.
         file: String,
@@ -598,9 +600,18 @@ impl Knowledge {
     /// When two hold the same capture.
     pub fn sum(list: &[Self]) -> Result<Self, KnowledgeError> {
         counted_once(list)?;
+        let mut parts: Vec<Part> = list.iter().flat_map(|k| k.parts.clone()).collect();
+        // by their hashes, so that the order of the list changes nothing
+        let hashes = |part: &Part| {
+            part.data
+                .iter()
+                .map(|d| d.sha256.clone())
+                .collect::<Vec<_>>()
+        };
+        parts.sort_by_cached_key(hashes);
         Ok(Self {
             source: String::new(),
-            parts: list.iter().flat_map(|k| k.parts.clone()).collect(),
+            parts,
         })
     }
 
@@ -638,6 +649,62 @@ fn moved<T>(map: &mut BTreeMap<String, T>, name: &str, other: &str) {
     if let Some(thing) = map.remove(name) {
         map.insert(other.to_owned(), thing);
     }
+}
+
+/// Refuses a setup of `job` that its knowledge knows as mounted on other days alone: a day that was mistyped
+/// would count for a setup of its own.
+///
+/// # Errors
+///
+/// The setup, and what is wrong, in words.
+pub(super) fn mounted_as_known(job: &Job) -> Result<(), (String, String)> {
+    for (name, setup) in &job.setups {
+        let Some(day) = &setup.mounted else { continue };
+        let parts = job.knowledge.iter().flat_map(|k| &k.parts);
+        let same = parts.filter_map(|part| part.job.setups.get(name)?.mounted.as_ref());
+        let days: BTreeSet<&String> = same.collect();
+        if days.is_empty() || days.contains(day) {
+            continue;
+        }
+        let known: Vec<&str> = days.into_iter().map(String::as_str).collect();
+        return Err((
+            name.clone(),
+            format!(
+                "setup '{name}' is said to be mounted since {day}, and the files included know it as mounted on {}: correct 'mounted'; if it was taken down in between, give it another name",
+                known.join(", ")
+            ),
+        ));
+    }
+    Ok(())
+}
+
+/// Whether the knowledge of `job` has captures of a setup of it that stayed mounted.
+pub(super) fn carried_on(job: &Job, setup: &str) -> bool {
+    let mounted = |job: &Job| job.setups.get(setup)?.mounted.clone();
+    let mut parts = job.knowledge.iter().flat_map(|k| &k.parts);
+    mounted(job).is_some_and(|day| parts.any(|part| mounted(&part.job).as_ref() == Some(&day)))
+}
+
+/// Figures that things of one name state unlike each other, in a job and in what it includes.
+pub(super) fn stated_otherwise(job: &Job) -> Vec<Caveat> {
+    let mut first: BTreeMap<_, (f64, &str)> = BTreeMap::new();
+    let parts = job.knowledge.iter();
+    let parts = parts.flat_map(|k| k.parts.iter().map(|part| (k.source.as_str(), &part.job)));
+    let mut caveats = Vec::new();
+    for (source, job) in std::iter::once(("this job", job)).chain(parts) {
+        for (kind, name, what, unit, value) in job.stated_figures() {
+            let &mut (known, other) = first.entry((kind, name, what)).or_insert((value, source));
+            if known != value {
+                let [known, value] = [known, value].map(|v| written(v / unit.0));
+                caveats.push(Warning::StatedOtherwise.seen(format!(
+                    "{what} of {}: {known} {} by {other} and {value} by {source}; the first counts. Correct what is wrong, or call different things differently",
+                    network::named(kind, name),
+                    unit.1
+                )));
+            }
+        }
+    }
+    caveats
 }
 
 /// Refuses a capture that two of them hold.

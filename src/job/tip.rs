@@ -129,8 +129,10 @@ impl View<'_> {
             }
             // all that makes up the radius are factors, so their logarithms are compared
             let (_, known) = self.known_radius(name);
-            let u = (told.u / told.radius).hypot(known.u / known.value);
-            let off = (told.radius / known.value).ln().abs() / u;
+            let off = known.apart_from(Estimate {
+                value: told.radius,
+                u: told.u,
+            });
             warnings.extend(Warning::TipRadius.at(off, || {
                 format!(
                     "{tells}, against {} as stated or assumed (their ratio is {} relative standard uncertainties from 1): check the tip's stated size, the level that full scale stands for, radius and speed",

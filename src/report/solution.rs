@@ -512,7 +512,7 @@ pub fn agreement_text(found: &Agreement, width: usize) -> String {
             out += &wrapped("  ", &equivalence.line(), width);
         }
     }
-    out
+    out + &caveats(&found.warnings, width)
 }
 
 /// Lines of a budget that a plan names: what takes out more is seldom one thing. Common practice, no source.

@@ -39,7 +39,7 @@ const ENOUGH: usize = SLOTS - 2;
 const STRETCH: f64 = 0.03;
 /// Root mean square of the chirps' departures from even spacing, seconds: wow of 0.2 % moves them
 /// by a third of a millisecond.
-const EVEN_S: f64 = 1e-3;
+pub const EVEN_S: f64 = 1e-3;
 
 /// A mark that was found.
 #[derive(Debug, Clone, Copy, PartialEq)]

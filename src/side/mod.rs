@@ -13,7 +13,7 @@ pub use cable::Cable;
 pub use marks::{Finder, Mark};
 pub use programme::{Peaks, Signal};
 
-use std::f64::consts::TAU;
+use std::f64::consts::{SQRT_2, TAU};
 
 /// Speed of the cut, revolutions per minute (IEC 60098).
 pub const RPM: f64 = 100.0 / 3.0;
@@ -224,6 +224,17 @@ pub fn stretch(found: &[Mark]) -> Option<f64> {
     }
 }
 
+/// Standard uncertainty of [`stretch`], by what wow moves the first and the last mark, or the ends of a
+/// single one.
+pub fn stretch_u(found: &[Mark]) -> Option<f64> {
+    let apart_s = match found {
+        [] => return None,
+        [_] => marks::LENGTH_S,
+        [first, .., last] => last.at_s - first.at_s,
+    };
+    Some(SQRT_2 * marks::EVEN_S / apart_s)
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -261,6 +272,9 @@ mod tests {
         };
         let all: Vec<Mark> = (3..=PARTS.len()).filter(|n| *n != 6).map(mark).collect();
         assert!((stretch(&all).unwrap() - 1.01).abs() < 1e-12);
+        // half a millisecond's share of eight minutes, and of one mark
+        assert!(stretch_u(&all).unwrap() < 1e-5);
+        assert!((stretch_u(&all[..1]).unwrap() - SQRT_2 * 1e-3 / 1.2).abs() < 1e-12);
         let found = places(&all, 1.01 * (length_s() - 100.0));
         assert_eq!(found[..3], [None; 3]);
         for (place, cue) in found.iter().zip(cues).skip(3) {

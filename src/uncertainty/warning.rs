@@ -112,10 +112,10 @@ warnings! {
     /// The channels differ in level.
     Balance "balance" {
         judged_by: "difference of the channels' levels in the band (dB)",
-        level: Above(&[(Note, 3.0)]),
-        law: "common practice, no source: data sheets state 1 to 2 dB (from memory)",
-        effect: "none: a gain does not move a phase",
-        advice: "check azimuth, bias and gain",
+        level: Above(&[(Note, 3.0), (Serious, 12.0)]),
+        law: "common practice, no source: of a mono cut data sheets state 1 to 2 dB, of a single channel a separation of 15 to 30 (from memory); 12 lies between",
+        effect: "none by itself, since a gain does not move a phase; of a band cut into one channel the delay is that of crosstalk, a bias of many u",
+        advice: "check azimuth, bias and gain; of a band cut into one channel, choose another",
     }
     /// The delay in a narrower band differs from that of the whole.
     BandShift "band-shift" {
@@ -357,6 +357,14 @@ warnings! {
         effect: "bias of most of it",
         advice: "record again by other means, then check radius, speed and stylus",
     }
+    /// The channels of a chain are further apart than a chain makes.
+    ImplausibleSkew "implausible-skew" {
+        judged_by: "skew of a chain by its calibration, without its sign (s)",
+        level: Above(&[(Caution, 1.5e-6)]),
+        law: "normal law, two-sided: 3 standard deviations of the 0.5 us that a chain's skew is known to beforehand (believed), as chance makes it 27 times in ten thousand",
+        effect: "none where every recording is shifted alike; where a buffer slipped once, a bias of whole samples, not in u",
+        advice: "calibrate once more after starting the recorder anew: the same skew is the interface's, another one a slip",
+    }
     /// The captures ask for a lever that no tip has.
     ImpossibleLever "impossible-lever" {
         judged_by: "lever that the captures find (um)",
@@ -396,6 +404,14 @@ warnings! {
         law: "none: the containers' own convention",
         effect: "none: read to the end",
         advice: "nothing, if the recording is whole",
+    }
+    /// A tone of known velocity tells another level than what is stated.
+    LevelDisagrees "level-disagrees" {
+        judged_by: "logarithm of the ratio of what full scale stands for by a tone of known velocity to what is stated, or to what an earlier tone of the setup tells, without its sign, over its standard uncertainty",
+        level: Above(&[(Caution, 3.29), (Serious, 3.89)]),
+        law: "standard normal law, two-sided: once in a thousand, once in ten thousand; tones of one record share their velocity, which makes chance rarer",
+        effect: "bias of the tip's radius in proportion to the level, and through it of the lever: as of tip-radius",
+        advice: "correct full_scale_cm_s or velocity_cm_s, or leave full_scale_cm_s out; recordings of unlike gain need setups of their own",
     }
     /// Something of the channels' difference is missing, as coders with losses leave it.
     LossyCoder "lossy-coder" {
@@ -661,6 +677,14 @@ warnings! {
         effect: "bias of all of it if it is one signal through a skewed chain",
         advice: "make sure that there is no mono switch and no strapped cartridge",
     }
+    /// Coded marks tell another speed than what is stated.
+    SpeedDisagrees "speed-disagrees" {
+        judged_by: "logarithm of the ratio of the speed that coded marks tell to what is stated, without its sign, over its standard uncertainty",
+        level: Above(&[(Caution, 3.29), (Serious, 3.89)]),
+        law: "standard normal law, two-sided: once in a thousand, once in ten thousand. The marks know how far it turned against the cut to a few parts in a million (one alone to 0.1 %), the cut's own speed is known to 0.15 % (a third of what IEC 60098:2020, 5.6, allows)",
+        effect: "bias in proportion to the speed",
+        advice: "correct rpm, or cut_rpm of the record; state rpm as the marks tell it where the turntable is off",
+    }
     /// A spherical tip cannot see its own rotation.
     SphericalTip "spherical-tip" {
         judged_by: "a spherical profile",
@@ -668,6 +692,14 @@ warnings! {
         law: "none: geometry",
         effect: "none: the rotation given is the prior's, the captures tell the record's cut",
         advice: "read the record's cut",
+    }
+    /// Things of one name are stated unlike each other.
+    StatedOtherwise "stated-otherwise" {
+        judged_by: "a figure of one thing that a job and a file that it includes, or two such files, state unlike each other",
+        level: Seen(Caution),
+        law: "none: two statements are compared",
+        effect: "bias of what the figure is worth if the first, which counts, is the wrong one",
+        advice: "correct what is wrong, or call different things differently",
     }
     /// Tracing tells another radius of the tip than what is stated.
     TipRadius "tip-radius" {

@@ -1,13 +1,16 @@
 //! Several captures in one recording: its bands, named by times or found by their pauses.
 
 use super::super::description::{
-    Band, BandKind, BandOf, CaptureSpec, FoundBy, Job, Record, STRETCHES, Source, Stated,
+    Band, BandKind, BandOf, CaptureSpec, Estimate, FoundBy, Job, Record, STRETCHES, Source, Stated,
 };
+use super::super::network::named;
+use super::super::priors;
 use super::level::LevelTone;
 use super::{Fields, JobFileError, SourceText, resolve};
 use crate::analysis;
 use crate::capture::{self, CaptureError, Options, Stereo};
 use crate::side::{self, PARTS};
+use crate::uncertainty::{Caveat, Warning, plain, rounded, rounded_u};
 use crate::units::{parse_seconds, written};
 use std::collections::BTreeMap;
 use std::path::Path;
@@ -395,8 +398,9 @@ fn side_part(name: &str) -> Option<usize> {
 enum Found {
     /// Those that pauses part.
     Pauses(Vec<analysis::Span>),
-    /// Those of the side to be cut; none where its marks do not tell.
-    Marks(Vec<Option<[f64; 2]>>),
+    /// Those of the side to be cut, none where its marks do not tell; and how much longer than the cut it
+    /// lasted.
+    Marks(Vec<Option<[f64; 2]>>, Option<Estimate>),
 }
 
 impl Found {
@@ -420,8 +424,39 @@ impl Found {
             finder.push(&block);
         }
         let duration_s = recording.position() as f64 / f64::from(recording.sample_rate_hz());
-        let places = side::places(&finder.finish(), duration_s);
-        Ok(Self::Marks(places.to_vec()))
+        let marks = finder.finish();
+        let stretch = side::stretch(&marks).zip(side::stretch_u(&marks));
+        Ok(Self::Marks(
+            side::places(&marks, duration_s).to_vec(),
+            stretch.map(|(value, u)| Estimate { value, u }),
+        ))
+    }
+
+    /// What the marks say against the speed at which a capture is said to be played.
+    fn speed(&self, spec: &CaptureSpec, record: Option<&Record>) -> Option<Caveat> {
+        let Self::Marks(_, Some(stretch)) = self else {
+            return None;
+        };
+        let stated = spec.speed();
+        let cut_rpm = record.and_then(|r| r.cut_rpm).unwrap_or(side::RPM);
+        let value = cut_rpm / stretch.value;
+        let relative_u = (priors::speed_u(cut_rpm) / cut_rpm).hypot(stretch.u / stretch.value);
+        let told = Estimate {
+            value,
+            u: relative_u * value,
+        };
+        let off = stated.apart_from(told);
+        Warning::SpeedDisagrees.at(off, || {
+            let shown = |e: Estimate| format!("{} rpm (u {})", rounded(e.value, e.u), rounded_u(e.u));
+            format!(
+                "'{}' is said to be played at {}, and its coded marks tell {} (their ratio is {} relative standard uncertainties from 1): correct rpm, or cut_rpm of {}; where the turntable is off, state rpm as the marks tell it",
+                spec.file().unwrap_or_default(),
+                shown(stated),
+                shown(told),
+                plain(off, 1),
+                named("record", &spec.record)
+            )
+        })
     }
 
     /// Start and end of a capture's band, or why it has none.
@@ -441,13 +476,13 @@ impl Found {
                 let whole = analysis::programme(found, &spec.file().unwrap_or_default())?;
                 Ok(stretch.part([whole.from_s, whole.to_s]))
             }
-            (Self::Marks(found), _) => {
+            (Self::Marks(found, _), _) => {
                 let place = side_part(name).and_then(|k| found[k]);
                 // the fades at the ends, and what the marks may be off by
                 let inner = place.map(|[from, to]| [from + MARGIN_S, to - MARGIN_S]);
                 inner.ok_or_else(|| {
                     format!(
-                        "the coded marks beside the band '{name}' are not in '{}', or the band is not there as a whole; record the whole side, or list the bands that are there with 'from' and 'to'",
+                        "the coded marks beside the band '{name}' are not in '{}', or the band is not there as a whole; record the whole side at the speed of its cut (within 3 % of it marks are told), or list the bands that are there with 'from' and 'to'",
                         spec.file().unwrap_or_default()
                     )
                 })
@@ -462,9 +497,11 @@ impl Found {
 /// Left out at the ends of a band that marks tell, seconds.
 const MARGIN_S: f64 = 0.2;
 
-/// Gives captures their times where these are to be found. Each recording is read once for that.
-pub(super) fn locate(job: &mut Job, job_file: &Path) -> Result<(), JobFileError> {
+/// Gives captures their times where these are to be found, and tells what speaks against their speeds. Each
+/// recording is read once for that.
+pub(super) fn locate(job: &mut Job, job_file: &Path) -> Result<Vec<Caveat>, JobFileError> {
     let mut known: BTreeMap<_, Found> = BTreeMap::new();
+    let mut caveats = Vec::new();
     let of_levels = job.levels.iter_mut().map(|level| &mut level.spec);
     for spec in job.captures.iter_mut().chain(of_levels) {
         let by = spec.band.as_ref().and_then(|band| band.found);
@@ -489,12 +526,17 @@ pub(super) fn locate(job: &mut Job, job_file: &Path) -> Result<(), JobFileError>
         let [from, to] = known[&key].span(spec).map_err(content)?;
         spec.from_s = Some(from);
         spec.to_s = Some(to);
+        let caveat = known[&key].speed(spec, job.records.get(&spec.record));
+        // its bands all say the same
+        caveats.extend(caveat.filter(|c| !caveats.contains(c)));
     }
-    Ok(())
+    Ok(caveats)
 }
 
-/// Gives setups that state no level the one that a tone in their recordings tells.
-pub(super) fn levels(job: &mut Job, job_file: &Path) -> Result<(), JobFileError> {
+/// Gives setups that state no level the one that a tone in their recordings tells, and says where a tone
+/// tells another.
+pub(super) fn levels(job: &mut Job, job_file: &Path) -> Result<Vec<Caveat>, JobFileError> {
+    let mut caveats = Vec::new();
     for level in &job.levels {
         let (Source::File(file), Some(setup)) =
             (&level.spec.source, job.setups.get_mut(&level.spec.setup))
@@ -502,18 +544,22 @@ pub(super) fn levels(job: &mut Job, job_file: &Path) -> Result<(), JobFileError>
             continue;
         };
         let path = resolve(job_file, file);
-        if setup.full_scale.value.is_some() || !path.is_file() {
+        if !path.is_file() {
             continue;
         }
-        setup.full_scale = level
+        let told = level
             .full_scale(&path)
             .map_err(|message| JobFileError::Content {
                 path: job_file.to_string_lossy().replace('\\', "/"),
                 line: level.spec.line.unwrap_or(1),
                 message,
             })?;
+        match setup.full_scale.value {
+            None => setup.full_scale = told,
+            Some(_) => caveats.extend(level.against(setup.full_scale, told)),
+        }
     }
-    Ok(())
+    Ok(caveats)
 }
 
 /// Most bands that a message lists.
@@ -543,7 +589,60 @@ fn miscounted(file: &str, found: &[analysis::Span], count: usize) -> String {
 mod tests {
     use super::*;
     use crate::job::file::parse;
+    use crate::uncertainty::Level;
     use crate::units::MILLIMETRE;
+
+    /// The marks of the side cut at 33 1/3 tell the speed to 0.15 %, which is the cut's; what is stated is
+    /// known to as much.
+    #[test]
+    fn a_speed_that_marks_contradict_is_doubted() {
+        let stretch = Estimate {
+            value: 1.0,
+            u: 3e-6,
+        };
+        let found = Found::Marks(Vec::new(), Some(stretch));
+        let seen = |rpm: Stated, cut_rpm| {
+            let spec = CaptureSpec {
+                rpm,
+                ..job("bands = \"pauses\"").unwrap().captures[0].clone()
+            };
+            let record = Record {
+                cut_rpm,
+                ..Record::default()
+            };
+            found.speed(&spec, Some(&record))
+        };
+        let third = 100.0 / 3.0;
+        for (rpm, cut_rpm, level) in [
+            (Stated::number(third), None, None),
+            // 0.7 and 0.84 % are 3.29 and 3.89 times 0.21 %
+            (Stated::number(1.0065 * third), None, None),
+            (Stated::number(1.0075 * third), None, Some(Level::Caution)),
+            (Stated::number(1.009 * third), None, Some(Level::Serious)),
+            (Stated::number(45.0), None, Some(Level::Serious)),
+            (Stated::number(45.0), Some(45.0), None),
+            (Stated::with_u(1.009 * third, 0.02 * third), None, None),
+        ] {
+            let caveat = seen(rpm, cut_rpm);
+            assert_eq!(caveat.as_ref().map(|c| c.level), level, "{rpm:?}");
+            if rpm == Stated::number(45.0) && cut_rpm.is_none() {
+                let caveat = caveat.unwrap();
+                assert_eq!(caveat.code, Warning::SpeedDisagrees);
+                for words in [
+                    "'takes/side.wav'",
+                    "45.000 rpm (u 0.070)",
+                    "tell 33.333 rpm (u 0.050)",
+                ] {
+                    assert!(caveat.message.contains(words), "{}", caveat.message);
+                }
+            }
+        }
+        assert_eq!(
+            Found::Marks(Vec::new(), None)
+                .speed(&job("bands = \"pauses\"").unwrap().captures[0], None),
+            None
+        );
+    }
 
     const HEAD: &str = "format = 1
 [record.side.band.outer]

@@ -1,9 +1,11 @@
 //! The level of a recording, from a tone of known velocity in it.
 
-use super::super::description::{CaptureSpec, Stated};
+use super::super::description::{CaptureSpec, Estimate, Stated};
+use super::super::network::named;
 use super::super::priors;
 use crate::analysis;
 use crate::capture::{Options, Source};
+use crate::uncertainty::{Caveat, Warning, plain, rounded, rounded_u};
 use std::path::Path;
 
 /// A tone of known velocity within a recording.
@@ -60,12 +62,38 @@ impl LevelTone {
             u: self.velocity.u.map(by),
         })
     }
+
+    /// What it says against a level that is known already.
+    pub(super) fn against(&self, known: Stated, told: Stated) -> Option<Caveat> {
+        let estimate = |stated: Stated| {
+            let value = stated.value?;
+            let u = stated.u.unwrap_or(priors::FULL_SCALE_RELATIVE * value);
+            Some(Estimate { value, u })
+        };
+        let (known, told) = estimate(known).zip(estimate(told))?;
+        let off = known.apart_from(told);
+        Warning::LevelDisagrees.at(off, || {
+            let shown = |e: Estimate| {
+                let [v, u] = [e.value, e.u].map(|v| v / priors::FULL_SCALE.factor);
+                format!("{} cm/s (u {})", rounded(v, u), rounded_u(u))
+            };
+            format!(
+                "full scale of {} stands for {} by the tone of {}, against {} as stated or as told by another tone (their ratio is {} relative standard uncertainties from 1): correct full_scale_cm_s or velocity_cm_s, or leave full_scale_cm_s out; recordings of unlike gain need setups of their own",
+                named("setup", &self.spec.setup),
+                shown(told),
+                self.spec.describe(0),
+                shown(known),
+                plain(off, 1)
+            )
+        })
+    }
 }
 
 #[cfg(test)]
 mod tests {
     use crate::job::file::{gather, parse};
     use crate::job::{CaptureData, Job};
+    use crate::uncertainty::{Caveat, Level, Warning};
     use std::f64::consts::TAU;
     use std::path::Path;
 
@@ -113,11 +141,11 @@ bands = [{{ name = \"level\", from = 0.1, to = 1.9 }}, {{ name = \"wide\", from 
         parse(&text, "job.toml").unwrap()
     }
 
-    fn gathered(folder: &Path, job: &mut Job) -> Result<(), String> {
+    fn gathered(folder: &Path, job: &mut Job) -> Result<Vec<Caveat>, String> {
         let read =
             |_: &super::super::Reading<'_>| Ok::<_, String>(CaptureData::of_delay(0.0, 1e-6));
         gather(job, &folder.join("job.toml"), read)
-            .map(|_| ())
+            .map(|(_, caveats)| caveats)
             .map_err(|e| e.to_string())
     }
 
@@ -139,6 +167,40 @@ bands = [{{ name = \"level\", from = 0.1, to = 1.9 }}, {{ name = \"wide\", from 
         let mut stated = job("full_scale_cm_s = 33");
         gathered(at, &mut stated).unwrap();
         assert_eq!(stated.setups["s"].full_scale.value, Some(0.33));
+    }
+
+    /// The tone tells 20 cm/s to 4 %. What is stated to 2 % is off by `ln(stated / 20)` over 4.47 %: by
+    /// 3.29 of it at 23.17 and 17.26, by 3.89 at 23.80 and 16.81.
+    #[test]
+    fn a_level_that_a_tone_contradicts_is_doubted() {
+        let folder = tempfile::tempdir().unwrap();
+        let at = folder.path();
+        recorded(at, 1007.0, [0.24, 0.2596]);
+        for (stated, level) in [
+            (20.0, None),
+            (23.0, None),
+            (23.5, Some(Level::Caution)),
+            (17.0, Some(Level::Caution)),
+            (24.0, Some(Level::Serious)),
+            (40.0, Some(Level::Serious)),
+        ] {
+            let u = 0.02 * stated;
+            let level_line = format!("full_scale_cm_s = {{ value = {stated}, u = {u} }}");
+            let found = gathered(at, &mut job(&level_line)).unwrap();
+            let seen = found.iter().find(|c| c.code == Warning::LevelDisagrees);
+            assert_eq!(seen.map(|c| c.level), level, "{stated}: {found:?}");
+            if stated == 40.0 {
+                let message = &seen.unwrap().message;
+                for words in [
+                    "setup s",
+                    "a.wav, band level",
+                    "20.00 cm/s (u 0.80)",
+                    "40.00 cm/s (u 0.80)",
+                ] {
+                    assert!(message.contains(words), "{message}");
+                }
+            }
+        }
     }
 
     #[test]

@@ -288,9 +288,9 @@ pub fn unknowns(list: &[Learned]) -> Option<Picture> {
 /// Delay over the radius of a recording taken in stretches, with the adjustment through it.
 pub fn over_radius(curve: &OverRadius, suffix: &str, of: &str) -> Picture {
     let stretches = curve.stretches.iter();
-    let edges = |p: &SeriesPoint, around: f64| {
+    let edges = |p: &SeriesPoint| {
         let u = p.standard_uncertainty_us;
-        (p.x, around - u, around + u)
+        (p.x, p.delay_us - u, p.delay_us + u)
     };
     let predicted: Vec<_> = stretches.clone().map(StretchResult::predicted).collect();
     let measured: Vec<_> = stretches.clone().map(StretchResult::measured).collect();
@@ -308,24 +308,16 @@ pub fn over_radius(curve: &OverRadius, suffix: &str, of: &str) -> Picture {
         [p.delay_us - u, p.delay_us + u]
     })));
     let ends = stretches.clone().flat_map(|s| s.radius_mm);
-    let marks = |points, shaded| {
-        vec![
-            Mark::Band {
-                edges: shaded,
-                ink: Ink::Second,
-                key: None,
-            },
-            Mark::points(points, Ink::First, Marker::Dot).keyed("stretches"),
-        ]
-    };
-    let mut upper = marks(
-        measured.iter().map(point).collect(),
-        predicted.iter().map(|p| edges(p, p.delay_us)).collect(),
-    );
-    upper.insert(
-        1,
+    let stretched = |points| Mark::points(points, Ink::First, Marker::Dot).keyed("stretches");
+    let upper = vec![
+        Mark::Band {
+            edges: predicted.iter().map(edges).collect(),
+            ink: Ink::Second,
+            key: Some("standard uncertainty as adjusted"),
+        },
         Mark::line(line, Ink::Second, Dash::Dashed).keyed("as adjusted"),
-    );
+        stretched(measured.iter().map(point).collect()),
+    ];
     let words = measured.iter().zip(&predicted).map(|(m, p)| {
         format!(
             "{} us at {} mm, as adjusted {} us",
@@ -352,7 +344,7 @@ pub fn over_radius(curve: &OverRadius, suffix: &str, of: &str) -> Picture {
                 y: Some(Axis::linear("difference / us", (-reach, reach))),
                 range: (-reach, reach),
                 height: 90.0,
-                marks: marks(residuals, Vec::new()),
+                marks: vec![stretched(residuals)],
             },
         ],
     }
