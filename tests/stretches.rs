@@ -21,8 +21,11 @@ const RADII: [f64; 2] = [145.0, 62.0];
 fn parsed(arm: &str, stretches: usize) -> Job {
     let arms =
         "[arm.a]\neffective_length_mm = 230\npivot_to_spindle_mm = 211.9467\noffset_deg = 23.9715";
+    // set without a gauge, so that the recording tells
+    let by_eye = arms.replace("= 230", "= { value = 230, u = 3 }");
     let (arms, arm) = match arm {
-        "stated" | "misset" => (arms, "arm = \"a\""),
+        "stated" => (arms, "arm = \"a\""),
+        "misset" => (by_eye.as_str(), "arm = \"a\""),
         "tangential" => ("", "arm = \"tangential\""),
         _ => ("", ""),
     };
@@ -111,7 +114,11 @@ fn world(seed: u64, arm: &str, stretches: usize) -> World {
         let mean: f64 = (0..9).map(|i| weight(i) * at(place(i))).sum();
         delays.push(mean + normal(DELAY_US * MICROSECOND));
     }
-    let job = parsed(arm, stretches);
+    let mut job = parsed(arm, stretches);
+    for capture in &mut job.captures {
+        // recorded, so that the arm is told
+        capture.source = job::Source::File("side.wav".into());
+    }
     let data: Vec<_> = delays
         .into_iter()
         .map(|d| Some(job::CaptureData::of_delay(d, DELAY_US * MICROSECOND)))
@@ -240,8 +247,8 @@ fn a_side_tells_the_chain_from_the_stylus() {
     }
 }
 
-/// An overhang that is 5 mm too long, beyond what a hand's error is taken to be, is told, and which way to move: of one
-/// as stated nothing is told in 95 of 100.
+/// An overhang that is 5 mm too long where 3 are left open is told, and which way to move: of one as stated nothing is told in
+/// 95 of 100.
 #[test]
 fn an_arm_that_is_set_otherwise_is_told() {
     let corrections = |arm: &str| -> Vec<f64> {
@@ -257,10 +264,9 @@ fn an_arm_that_is_set_otherwise_is_told() {
     let misset = corrections("misset");
     assert!(misset.len() >= 30, "{misset:?}");
     // towards the pivot, most of the way: the prior of what was stated holds some of it back
-    assert!(
-        misset.iter().all(|mm| (-7.0..-1.0).contains(mm)),
-        "{misset:?}"
-    );
+    assert!(misset.iter().all(|mm| *mm < 0.0), "{misset:?}");
+    let mean = misset.iter().sum::<f64>() / misset.len() as f64;
+    assert!((-5.5..-4.0).contains(&mean), "{misset:?}");
     // more than 7 of 40 at 0.05 each once in a thousand (binomial law)
     let stated = corrections("stated");
     assert!(stated.len() <= 7, "{stated:?}");
