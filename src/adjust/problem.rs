@@ -84,8 +84,7 @@ pub struct Block<'a> {
     model: Option<Model<'a>>,
 }
 
-/// Most unknowns: their covariance has 8 bytes for each pair, 800 MB, and stands in memory
-/// twice while it is made.
+/// Most unknowns: their covariance has 8 bytes for each pair, 800 MB.
 const MOST_UNKNOWNS: usize = 10_000;
 
 /// Why an adjustment could not be set up or solved.
@@ -885,13 +884,13 @@ impl<'a> Problem<'a> {
         data.diagonal_mut(&self.pattern)
             .iter_mut()
             .for_each(|d| *d += floor);
-        let alone = data.factor(&self.pattern).map(|f| f.inverse());
+        let alone = data.factor(&self.pattern).map(|f| f.inverse_diagonal());
         // what only the floor holds is not determined, however high that is
         let most = f64::min(1.0, 0.01 / floor);
         let determined = (0..n)
             .map(|i| {
                 let prior = prior_precision[i] > 0.0 || related[i];
-                let by_data = alone.as_ref().is_some_and(|a| a[[i, i]] < most);
+                let by_data = alone.as_ref().is_some_and(|a| a[i] < most);
                 if !prior || by_data {
                     Determined::Data
                 } else {

@@ -258,6 +258,19 @@ impl Factor<'_> {
         inverse(self.pattern.len(), |right| self.solve(right))
     }
 
+    /// The diagonal of the inverse.
+    pub fn inverse_diagonal(&self) -> Vec<f64> {
+        let n = self.pattern.len();
+        let mut unit = Array1::zeros(n);
+        let of = |k: usize| {
+            unit[k] = 1.0;
+            let value = self.solve(&unit)[k];
+            unit[k] = 0.0;
+            value
+        };
+        (0..n).map(of).collect()
+    }
+
     /// Natural logarithm of the matrix's determinant.
     pub fn log_determinant(&self) -> f64 {
         let diagonal = &self.values[..self.pattern.len()];
@@ -308,6 +321,13 @@ mod tests {
             near(*a, *b);
         }
         for (a, b) in factor.inverse().iter().zip(&expected.inverse()) {
+            near(*a, *b);
+        }
+        for (a, b) in factor
+            .inverse_diagonal()
+            .iter()
+            .zip(expected.inverse().diag())
+        {
             near(*a, *b);
         }
         near(factor.log_determinant(), expected.log_determinant());

@@ -2,17 +2,16 @@
 
 use super::JobError;
 use super::description::{
-    ArmOf, CaptureSpec, Cartridge, Chain, Estimate, Job, PivotedArm, Record, Setup, Source, Stated,
-    Stretch,
+    ArmOf, CaptureSpec, Cartridge, Chain, Estimate, Job, PivotedArm, Record, Setup, Stated, Stretch,
 };
 use super::details::unit;
 use super::priors::{self, DefaultPrior};
 use crate::adjust::{Block, Evaluation, Problem, Solution, Unknown};
 use crate::analysis::{Analysis, Evidence};
 use crate::delay::phase::{EQUALISER, equaliser_term};
-use crate::delay::{Information, Node, Owner, Side, Term, bend_term, is_response, with_response};
+use crate::delay::{Information, Node, Owner, Side, Term, bend_term, is_response};
 use crate::groove::{Arm, Conditions, Input, Profile, Tip};
-use crate::uncertainty::{Caveat, normal_quantile};
+use crate::uncertainty::Caveat;
 use crate::units::{DEGREE, MICROSECOND, MILLIMETRE};
 use ndarray::{Array1, Array2};
 use std::collections::{BTreeMap, BTreeSet, HashMap};
@@ -38,8 +37,10 @@ pub(super) const SCATTER: &str = "scatter between drops";
 /// Budget words of what tracing shows of the tip.
 pub(super) const TRACING: &str = "tracing of the recordings";
 
+mod expected;
 mod tip_radius;
 
+pub(super) use expected::{Expected, Readings, World};
 pub use tip_radius::TracingSeen;
 
 use tip_radius::TipRadius;
@@ -434,6 +435,8 @@ pub struct Network {
     pub(super) included: Vec<Option<usize>>,
     /// Blocks of what tracing shows of the tip, with the capture that each is of.
     pub(super) tip_radii: Vec<(usize, usize)>,
+    /// Whether a ball is seen at an angle that is known, which tells its lever.
+    has_turned_ball: bool,
     /// How many unknowns are the job's own; the rest belong to included captures.
     pub(super) own: usize,
     /// Prior blocks: budget words per block index.
@@ -619,114 +622,6 @@ impl Network {
         let mut unit = Array1::zeros(self.parameters.len());
         unit[unknown] = 1.0;
         unit
-    }
-}
-
-/// How the blocks of captures are made.
-#[derive(Debug, Clone, Copy)]
-pub(super) enum Readings<'a> {
-    /// What was read, per capture; `None` leaves the capture out.
-    Real(&'a [Option<CaptureData>]),
-    /// What was read, and of the rest what is expected.
-    Predicted(&'a Expected<'a>, World),
-}
-
-/// What captures that are not recorded yet will bring. By itself: each delay as predicted at the
-/// prior means, with the uncertainty given in the job or that of a planned capture.
-#[derive(Debug, Default)]
-pub(super) struct Expected<'a> {
-    /// What is recorded, per capture of the job; a job may have further ones.
-    pub found: &'a [Option<CaptureData>],
-    /// What it made of the unknowns.
-    pub values: BTreeMap<String, f64>,
-    /// By record side, the standard deviation of a delay's random part and of what a cartridge's
-    /// response leaves of it (seconds): as its recordings have them, since it is its programme.
-    pub programme: BTreeMap<String, [f64; 2]>,
-    /// What it made of balls' levers.
-    pub levers: Levers,
-}
-
-/// One of [`WORLDS`] equally probable draws of what is not known yet. In all of them together each
-/// quantity takes a value of each eleventh of its distribution, and any two in an order of their own (a rank-1
-/// lattice; Sloan and Joe 1994, from memory). `None`: everything at its standard uncertainty.
-#[derive(Debug, Clone, Copy, Default, PartialEq)]
-pub(super) struct World(Option<usize>);
-
-/// A prime, so that every step goes through all of them.
-const WORLDS: usize = 11;
-
-impl World {
-    pub fn all() -> impl Iterator<Item = Self> {
-        (0..WORLDS).map(|k| Self(Some(k)))
-    }
-
-    /// The deviation of a quantity from its mean, in standard uncertainties.
-    fn deviate(self, id: &str) -> f64 {
-        let Some(world) = self.0 else {
-            return 1.0;
-        };
-        // FNV-1a (Fowler, Noll and Vo; from memory), the same on every machine
-        let hash = id.bytes().fold(0xcbf2_9ce4_8422_2325_u64, |hash, byte| {
-            (hash ^ u64::from(byte)).wrapping_mul(0x100_0000_01b3)
-        });
-        let of = WORLDS as u64;
-        let (step, from) = (1 + hash % (of - 1), (hash >> 32) % of);
-        let place = (step * world as u64 + from) % of;
-        // a quarter, so that sizes without their signs are spread evenly as well
-        normal_quantile((place as f64 + 0.25) / of as f64)
-    }
-}
-
-impl Expected<'_> {
-    fn found(&self, at: usize) -> Option<&CaptureData> {
-        self.found.get(at)?.as_ref()
-    }
-
-    /// What a capture brings, its delay still without a value where it is not recorded.
-    fn data(&self, at: usize, spec: &CaptureSpec) -> CaptureData {
-        let planned = |[delay, response]: [f64; 2]| {
-            let planned = CaptureData::of_delay(0.0, delay);
-            CaptureData {
-                information: with_response(planned.information, response),
-                ..planned
-            }
-        };
-        match (self.found(at), &spec.source) {
-            (Some(found), _) => found.clone(),
-            (None, Source::Delay(estimate)) => CaptureData::of_delay(0.0, estimate.u),
-            (None, Source::File(_) | Source::Planned) => {
-                let usual = [priors::PLANNED_DELAY, priors::PLANNED_RESPONSE];
-                let of_record = self.programme.get(&spec.record).copied();
-                planned(of_record.unwrap_or(usual.map(|prior| prior.estimate().u)))
-            }
-        }
-    }
-
-    /// Where an unknown is expected, if not at its prior.
-    fn start(&self, job: &Job, parameter: &Parameter, world: World) -> Option<f64> {
-        let unstated = || {
-            let mut setups = job.setups.iter();
-            setups.any(|(name, setup)| {
-                let cartridge = job.cartridges.get(&setup.cartridge);
-                setup.rotation.value.is_none()
-                    && cartridge.is_some_and(|c| c.tip() != Profile::Spherical)
-                    && parameter.id == id::rotation(name)
-            })
-        };
-        let found = self.values.get(&parameter.id).copied();
-        let drawn = || priors::PLANNED_ROTATION.estimate().u * world.deviate(&parameter.id);
-        found.or_else(|| unstated().then(drawn))
-    }
-
-    /// What will be known of a lever, by what is known now and the uncertainty that will be left: the
-    /// value moves by what is learned.
-    fn lever(&self, id: &str, prior: Estimate, left: f64, world: World) -> Estimate {
-        let now = self.levers.get(id).copied().unwrap_or(prior);
-        let learned = (now.u * now.u - left * left).max(0.0).sqrt();
-        Estimate {
-            value: now.value + learned * world.deviate(id),
-            u: left,
-        }
     }
 }
 
@@ -2018,11 +1913,10 @@ pub(super) fn with_doubt(
     doubt: Doubt<'_>,
 ) -> Result<Network, JobError> {
     let network = build(job, readings, scatter, doubt, &Levers::new())?;
-    let levers = network.levers(readings)?;
-    if levers.is_empty() {
-        return Ok(network);
+    match network.has_turned_ball {
+        true => build(job, readings, scatter, doubt, &network.levers(readings)?),
+        false => Ok(network),
     }
-    build(job, readings, scatter, doubt, &levers)
 }
 
 /// What is known of balls' levers, metres, by their ids.
@@ -2046,9 +1940,6 @@ impl Network {
 
     /// What it tells of the levers of its balls.
     fn levers(&self, readings: Readings<'_>) -> Result<Levers, JobError> {
-        if self.balls().next().is_none() {
-            return Ok(Levers::new());
-        }
         let (expected, world) = match readings {
             Readings::Real(_) => return Ok(self.levers_at(&self.problem.solve()?)),
             Readings::Predicted(expected, world) => (expected, world),
@@ -2139,6 +2030,7 @@ fn build(
     list.priors(&parameters, &theirs, &covered | &styli, wrong)?;
     let mut capture_blocks = Vec::new();
     let mut tip_radii = Vec::new();
+    let mut has_turned_ball = false;
     let earlier = earlier.captures.into_iter().map(Some);
     for (at, placed) in placed.into_iter().chain(earlier).enumerate() {
         let Some(placed) = placed else {
@@ -2156,6 +2048,9 @@ fn build(
         }
         let apart = apart.filter(|(file, ..)| placed.file == Some(*file));
         let tells_radius = placed.file.is_none() && placed.tip_radius.is_some();
+        let base = &placed.observation.base;
+        has_turned_ball |=
+            base.tip.profile == Profile::Spherical && base.rotation + base.turn != 0.0;
         list.capture(placed, foreseen.then_some(&unknowns), apart)?;
         tip_radii.extend(tells_radius.then(|| (list.blocks.len() - 1, at)));
     }
@@ -2177,6 +2072,7 @@ fn build(
         problem: Problem::new(unknowns, list.blocks),
         capture_blocks,
         tip_radii,
+        has_turned_ball,
         included: list.included,
         own,
         caveats,
