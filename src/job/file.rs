@@ -382,7 +382,7 @@ fn parse_with_includes(text: &str, path: &str) -> Result<(Job, Includes), JobFil
                 ],
             )?,
             full_scale: f.quantity("full_scale_cm_s", 0.01, 0.1..=10_000.0)?,
-            hours: f.number("hours", 0.0..=100_000.0)?,
+            hours: f.number("hours", PLAYED_HOURS)?,
             date: f.date("date")?,
             mounted: f.date("mounted")?,
         };
@@ -409,6 +409,7 @@ fn parse_with_includes(text: &str, path: &str) -> Result<(Job, Includes), JobFil
         job.captures.push(capture(&mut f, &mut references)?);
     }
     complete(&mut job);
+    hours_of_all(&source, &job)?;
     for reference in references {
         reference.check(&source, &job)?;
     }
@@ -427,6 +428,24 @@ fn parse_with_includes(text: &str, path: &str) -> Result<(Job, Includes), JobFil
     }
     (job.captures, job.levels) = (captures, levels);
     Ok((job, includes))
+}
+
+/// Hours that a stylus is played: three times as long as one usually lasts (1000 h; common practice, no source).
+const PLAYED_HOURS: RangeInclusive<f64> = 0.0..=3000.0;
+
+/// Refuses hours of some setups of a cartridge alone: the others would count as played for none.
+fn hours_of_all(source: &SourceText<'_>, job: &Job) -> Result<(), JobFileError> {
+    for (name, setup) in job.setups.iter().filter(|(_, s)| s.hours.is_none()) {
+        let mut others = job.setups.iter();
+        let other = others.find(|(_, s)| s.cartridge == setup.cartridge && s.hours.is_some());
+        if let Some((other, _)) = other {
+            return Err(source.at(
+                0,
+                &format!("setup '{other}' states its hours and setup '{name}' of the same cartridge does not; state 'hours' of all its setups, or of none"),
+            ));
+        }
+    }
+    Ok(())
 }
 
 /// What a job begins with, before its parts.

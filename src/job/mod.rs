@@ -78,7 +78,9 @@ pub use network::{
     Angle, CaptureData, Linear, Network, Parameter, READINGS, TermPrior, TracingSeen,
 };
 pub use over_radius::{OverRadius, StretchResult};
-pub use plan::{PLANNED_COVERAGE, Plan, PlannedSetup, Suggestion, Wanted, plan, plan_further};
+pub use plan::{
+    MOST_STEPS, PLANNED_COVERAGE, Plan, PlannedSetup, Suggestion, Wanted, plan, plan_further,
+};
 pub use scatter::{Series, SeriesPoint};
 pub use solution::{
     ARM_NOT_STATED, ArmKnown, ArmResult, CaptureResult, CartridgeResult, ChainResult, Correction,

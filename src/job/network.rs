@@ -217,6 +217,9 @@ pub(super) mod id {
     }
     /// Growth of the side radius.
     pub const WEAR: &str = "wear_um_per_1000_h";
+    pub fn wear(cartridge: &str) -> String {
+        format!("cartridge.{cartridge}.{WEAR}")
+    }
     pub const SCALE: &str = "scale";
     pub fn scale(cartridge: &str) -> String {
         format!("cartridge.{cartridge}.{SCALE}")
@@ -283,6 +286,8 @@ struct Observation {
     radius: [f64; 2],
     nodes: Vec<Node>,
     terms: usize,
+    /// Growth of the side radius by wear that is known exactly, metres.
+    worn: f64,
     unknowns: Vec<usize>,
     effects: Vec<Effect>,
 }
@@ -328,6 +333,7 @@ impl Observation {
             radius: spec.radius,
             nodes,
             terms,
+            worn: 0.0,
             unknowns: Vec::new(),
             effects: Vec::new(),
         }
@@ -343,7 +349,7 @@ impl Observation {
                 }
             }
             (Effect::Radius(weights), Place::Exact(_)) => shift(&mut self.radius, weights, value),
-            (Effect::Wear(hours), Place::Exact(_)) => self.base.tip.size[1] += hours * value,
+            (Effect::Wear(hours), Place::Exact(_)) => self.worn += hours * value,
             _ => {}
         }
         if let Place::Unknown(k, _) = place {
@@ -385,6 +391,7 @@ impl Observation {
                 }
             }
         }
+        conditions.tip.size[1] += self.worn;
         for node in &self.nodes {
             let along = |[start, end]: [f64; 2]| start + (end - start) * node.position;
             conditions.radius = along(radius);
@@ -677,9 +684,17 @@ struct Builder<'a> {
     theirs: BTreeMap<usize, usize>,
     tracking: BTreeMap<String, Tracking>,
     /// Priors that came with the data.
-    brought: Vec<(Vec<usize>, TermPrior)>,
+    brought: Vec<Brought>,
     /// Ids of unknowns with such priors.
     seen: BTreeSet<Vec<String>>,
+}
+
+/// A prior of several unknowns together.
+struct Brought {
+    members: Vec<usize>,
+    prior: TermPrior,
+    /// Its words in a budget, where those of the first do not serve.
+    words: Option<String>,
 }
 
 /// A job that is being included.
@@ -1269,7 +1284,7 @@ impl Builder<'_> {
         if let (Some(hours), true) = (with.setup.hours, with.sees_rotation()) {
             let name = &with.setup.cartridge;
             let wear = self.stated(
-                format!("cartridge.{name}.{}", id::WEAR),
+                id::wear(name),
                 || format!("wear of {}", named("cartridge", name)),
                 with.cartridge.wear,
                 &priors::WEAR,
@@ -1316,31 +1331,35 @@ impl Builder<'_> {
     /// own. Cuts that are stated keep what is stated; the others are as these let expect (the conditional normal
     /// distribution).
     fn sessions(&mut self, job: &Job) {
-        let mut sessions: BTreeMap<&str, BTreeSet<String>> = BTreeMap::new();
+        let mut sessions: BTreeMap<&str, BTreeMap<String, Stated>> = BTreeMap::new();
         let included = job.knowledge.iter().flat_map(|k| &k.parts);
         let jobs = [job].into_iter().chain(included.map(|part| &part.job));
         for (name, record) in jobs.flat_map(|job| &job.records) {
             if let Some(session) = &record.session {
-                sessions.entry(session).or_default().insert(id::cut(name));
+                let sides = sessions.entry(session).or_default();
+                sides.entry(id::cut(name)).or_insert(record.cut_rotation);
             }
         }
         let variance = |prior: DefaultPrior| prior.estimate().u.powi(2);
         let [shared, own] = [priors::CUT_OF_SESSION, priors::CUT_OF_SIDE].map(variance);
-        for ids in sessions.into_values() {
-            let exact: Vec<f64> = ids
+        for (session, ids) in sessions {
+            // what is stated of sides that nothing is recorded of, or stated exactly, is no unknown
+            let aside: Vec<Estimate> = ids
                 .iter()
-                .filter_map(|id| self.exact.get(id).copied())
+                .filter(|(id, stated)| !self.index.contains_key(*id) && stated.value.is_some())
+                .map(|(_, stated)| stated.or(&priors::CUT))
                 .collect();
-            let unknowns = ids.iter().filter_map(|id| self.index.get(id).copied());
+            let unknowns = ids.keys().filter_map(|id| self.index.get(id).copied());
             let (mut members, open): (Vec<usize>, Vec<usize>) =
                 unknowns.partition(|&k| self.parameters[k].is_stated());
-            let stated: Vec<Estimate> = members.iter().map(|&k| self.parameters[k].prior).collect();
+            let stated = members.iter().map(|&k| self.parameters[k].prior);
+            let known: Vec<Estimate> = stated.chain(aside).collect();
             // of n cuts that are known, each tells this much of the shared part
-            let known = (stated.len() + exact.len()) as f64;
-            let gain = shared / (own + known * shared);
-            let sum = exact.iter().sum::<f64>() + stated.iter().map(|s| s.value).sum::<f64>();
-            let variances: Vec<f64> = stated.iter().map(|s| s.u * s.u).collect();
+            let gain = shared / (own + known.len() as f64 * shared);
+            let sum: f64 = known.iter().map(|s| s.value).sum();
+            let variances: Vec<f64> = known.iter().map(|s| s.u * s.u).collect();
             let common = gain * own + gain * gain * variances.iter().sum::<f64>();
+            let stated = members.len();
             for &k in &open {
                 self.parameters[k].prior = Estimate {
                     value: gain * sum,
@@ -1352,11 +1371,12 @@ impl Builder<'_> {
             let values = Array1::from_iter(values);
             let covariance =
                 Array2::from_shape_fn((members.len(), members.len()), |(a, b)| {
-                    match (variances.get(a), variances.get(b)) {
-                        (Some(&variance), Some(_)) if a == b => variance,
-                        (Some(_), Some(_)) => 0.0,
-                        (Some(&variance), None) | (None, Some(&variance)) => gain * variance,
-                        (None, None) => common + if a == b { own } else { 0.0 },
+                    match (a < stated, b < stated) {
+                        (true, true) if a == b => variances[a],
+                        (true, true) => 0.0,
+                        (true, false) => gain * variances[a],
+                        (false, true) => gain * variances[b],
+                        (false, false) => common + if a == b { own } else { 0.0 },
                     }
                 });
             let terms = Vec::new();
@@ -1365,7 +1385,14 @@ impl Builder<'_> {
                 values,
                 covariance,
             };
-            self.brought.push((members, prior));
+            let words = Some(format!(
+                "cut rotations of session {session}, their shared part and their own"
+            ));
+            self.brought.push(Brought {
+                members,
+                prior,
+                words,
+            });
         }
     }
 
@@ -1432,7 +1459,11 @@ impl Builder<'_> {
                 }
             }
             if members.len() == prior.terms.len() {
-                self.brought.push((members, prior.clone()));
+                self.brought.push(Brought {
+                    members,
+                    prior: prior.clone(),
+                    words: None,
+                });
             }
         }
         let terms = &data.information.terms;
@@ -1756,11 +1787,16 @@ impl Blocks {
         &mut self,
         parameters: &[Parameter],
         theirs: &BTreeMap<usize, usize>,
-        brought: Vec<(Vec<usize>, TermPrior)>,
+        brought: Vec<Brought>,
         wrong: Option<(usize, f64)>,
     ) -> Result<BTreeSet<usize>, JobError> {
         let mut covered = BTreeSet::new();
-        for (members, prior) in brought {
+        for Brought {
+            members,
+            prior,
+            words: of_all,
+        } in brought
+        {
             let Some(&first) = members.first() else {
                 continue;
             };
@@ -1771,7 +1807,7 @@ impl Blocks {
             let words = &parameters[first].words;
             let label = match members.len() {
                 1 => words.clone(),
-                _ => format!("{words} and what is known with it"),
+                _ => of_all.unwrap_or_else(|| format!("{words} and what is known with it")),
             };
             let mut covariance = prior.covariance;
             if let Some((k, by)) = wrong

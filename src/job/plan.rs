@@ -20,7 +20,7 @@ const HELPS: f64 = 0.01;
 
 /// Steps after which a plan that never reaches its goal ends; common
 /// practice, no source.
-const MOST_STEPS: usize = 20;
+pub const MOST_STEPS: usize = 20;
 
 /// Coverage of the bands that are predicted: the default of `--coverage`.
 pub const PLANNED_COVERAGE: f64 = 0.95;
@@ -90,7 +90,7 @@ pub struct Suggestion {
     pub capture: String,
     /// Predicted standard uncertainty with it (and, in a sequence, with those
     /// before it): the root mean square over setups, spherical tips left out; over the
-    /// cuts of the records where every tip is spherical.
+    /// cuts of the records where every tip is spherical. Until a goal is reached it is the largest of them.
     pub standard_uncertainty_deg: f64,
     /// Half of the 95 % band that it makes, degrees.
     pub half_band_deg: f64,
@@ -126,6 +126,9 @@ pub struct Plan {
     /// the job stands in a ranking.
     #[serde(skip)]
     pub reached_deg: f64,
+    /// Over how many setups (or cuts) that is.
+    #[serde(skip)]
+    pub counted: usize,
     /// Whether every tip is spherical, so that the cuts are what is looked for.
     #[serde(skip)]
     pub qualifies: bool,
@@ -251,11 +254,11 @@ impl<'a> Known<'a> {
 
     /// What each candidate of the `last` job reaches where nothing is drawn, best first: of those that
     /// differ only in how far or how well something is done, the first that does as well as any.
-    fn tried(&self, job: &Job, last: &Job) -> Result<Vec<Candidate>, JobError> {
+    fn tried(&self, job: &Job, last: &Job, figure: Figure) -> Result<Vec<Candidate>, JobError> {
         let now = self.in_world(last, World::default(), &[Angle::Groove])?;
         let candidates = candidates(last, &now).into_par_iter().map(|candidate| {
             let prediction = self.in_world(&candidate.job, World::default(), &[Angle::Groove])?;
-            Ok((prediction.overall(job), candidate))
+            Ok((prediction.figure(job, figure), candidate))
         });
         let mut tried: Vec<(f64, Candidate)> = Vec::new();
         for (value, candidate) in candidates.collect::<Result<Vec<_>, JobError>>()? {
@@ -272,7 +275,11 @@ impl<'a> Known<'a> {
 
     fn plan(&self, job: &Job, wanted: Wanted) -> Result<Plan, JobError> {
         let now = self.predict(job)?;
-        let mut current = now.overall(job);
+        let figure = match wanted {
+            Wanted::Until(_) => Figure::Largest,
+            Wanted::Ranking | Wanted::Steps(_) => Figure::RootMeanSquare,
+        };
+        let mut current = now.figure(job, figure);
         let mut suggestions = Vec::new();
         let mut last = job.clone();
         let suggested = |u: f64, candidate: &Candidate| Suggestion {
@@ -285,8 +292,8 @@ impl<'a> Known<'a> {
             Wanted::Until(goal) => (MOST_STEPS, goal),
             Wanted::Steps(steps) => (steps, 0.0),
             Wanted::Ranking => {
-                for candidate in self.tried(job, job)? {
-                    let u = self.predict(&candidate.job)?.overall(job);
+                for candidate in self.tried(job, job, figure)? {
+                    let u = self.predict(&candidate.job)?.figure(job, figure);
                     if u < (1.0 - HELPS) * current {
                         suggestions.push(suggested(u, &candidate));
                     }
@@ -302,16 +309,20 @@ impl<'a> Known<'a> {
             if current <= goal {
                 break;
             }
-            let Some(best) = self.tried(&last, &last)?.into_iter().next() else {
+            let Some(best) = self.tried(&last, &last, figure)?.into_iter().next() else {
                 break;
             };
-            let u = self.predict(&best.job)?.overall(&last);
+            let u = self.predict(&best.job)?.figure(&last, figure);
             if u > (1.0 - HELPS) * current {
                 break;
             }
             suggestions.push(suggested(u, &best));
             (current, last) = (u, best.job);
         }
+        let counted = match qualifies(job) {
+            true => now.records.len(),
+            false => now.counted(job).count(),
+        };
         Ok(Plan {
             in_doubt: None,
             recorded: 0,
@@ -321,6 +332,7 @@ impl<'a> Known<'a> {
             limits: self.limits(&last)?,
             notes: Vec::new(),
             reached_deg: current,
+            counted,
             qualifies: qualifies(job),
         })
     }
@@ -357,6 +369,15 @@ impl<'a> Known<'a> {
         let middle = budgets.len() / 2;
         Ok(budgets.swap_remove(middle).1)
     }
+}
+
+/// What a plan makes as small as it can.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Figure {
+    /// Over the setups.
+    RootMeanSquare,
+    /// A goal is one for every setup.
+    Largest,
 }
 
 /// What a job will tell.
@@ -481,9 +502,9 @@ impl Plan {
 }
 
 impl Prediction {
-    /// Root mean square over the setups of `job` that count; over
-    /// the cuts of its records where every tip is spherical. A candidate may have brought further ones.
-    fn overall(&self, job: &Job) -> f64 {
+    /// Of the setups of `job` that count; of the
+    /// cuts of its records where every tip is spherical. A candidate may have brought further ones.
+    fn figure(&self, job: &Job, figure: Figure) -> f64 {
         let counted: Vec<f64> = if qualifies(job) {
             let records = self.records.iter();
             records
@@ -495,7 +516,10 @@ impl Prediction {
             setups.map(|s| s.standard_uncertainty_deg).collect()
         };
         let squares: f64 = counted.iter().map(|u| u * u).sum();
-        (squares / counted.len().max(1) as f64).sqrt()
+        match figure {
+            Figure::RootMeanSquare => (squares / counted.len().max(1) as f64).sqrt(),
+            Figure::Largest => counted.into_iter().fold(0.0, f64::max),
+        }
     }
 }
 

@@ -83,7 +83,7 @@ priors! {
     /// Side radius of a line contact.
     LINE_SIDE: "side radius of a line contact", 5.0, 1.0, "um", MICROMETRE, COMMON;
     /// Growth of a side radius by wear.
-    WEAR: "growth of a side radius by wear, where playing hours are stated", 3.0, 3.0, "um per 1000 h", MICROMETRE / 1000.0, "a stylus is replaced after 500 to 1000 h, when its flats are some micrometres wide; common practice, no source";
+    WEAR: "growth of a side radius by wear, where playing hours are stated", 2.0, 1.0, "um per 1000 h", MICROMETRE / 1000.0, "a stylus is replaced after 500 to 1000 h, when its flats are some micrometres wide; common practice, no source";
     /// Lever of a real ball.
     BALL_LEVER: "lever of a spherical tip", 0.0, 1.0, "um", MICROMETRE, "real balls are not perfect; believed";
     /// Path left by a ball's lever and a rotation that nobody knows; its

@@ -190,6 +190,8 @@ pub struct LeftBehind {
     pub turned: bool,
     /// The leads were the other way round.
     pub leads: bool,
+    /// The arm is not set as stated.
+    pub arm: bool,
 }
 
 /// What limits the band of the turn most, so that knowing it better narrows it.
@@ -230,6 +232,9 @@ pub struct CartridgeResult {
     pub lever_budget: Vec<BudgetLine>,
     /// Factor on the groove's delay.
     pub scale: Quantity,
+    /// Growth of the side radius by wear, micrometres in 1000 hours; null where no hours are stated.
+    #[serde(default)]
+    pub wear_um_per_1000_h: Option<Quantity>,
     /// Radius of the tip along the groove, micrometres: of a spherical tip its own, else its side radius.
     /// By what is stated and by tracing; null where tracing tells nothing.
     #[serde(default)]
@@ -381,9 +386,20 @@ impl Solution {
         warnings.extend(further);
         warnings.sort_by_key(|w| std::cmp::Reverse(w.level));
         let standing = Standing::of(&warnings);
+        let misset = |setup: &SetupResult| {
+            let mut arms = self.arms.iter();
+            arms.any(|arm| {
+                arm.overhang_correction_mm.is_some()
+                    && setup.arm_of == ArmOf::Pivoted(arm.name.clone())
+            })
+        };
         let setups = self.setups.iter().map(|setup| SetupResult {
             conformity: standing.allow(setup.conformity),
             correction: standing.allow(setup.correction),
+            left_behind: LeftBehind {
+                arm: misset(setup),
+                ..setup.left_behind
+            },
             ..setup.clone()
         });
         let arms = self.arms.iter().map(|arm| ArmKnown {
@@ -1168,6 +1184,7 @@ impl View<'_> {
             leads: last
                 .zip(first)
                 .is_some_and(|(last, first)| last.swapped != first.swapped),
+            arm: false,
         }
     }
 
@@ -1319,6 +1336,10 @@ impl View<'_> {
                 false => Vec::new(),
             },
             scale: self.parameter(&id::scale(name), exact, 1.0)?,
+            wear_um_per_1000_h: match self.network.unknown(&id::wear(name)) {
+                Some(_) => Some(self.parameter(&id::wear(name), 0.0, priors::WEAR.factor)?),
+                None => None,
+            },
             radius_along_groove_um: self.radius_along_groove(name)?,
             shape_probabilities: self.shape_probabilities(name),
         })

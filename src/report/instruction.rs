@@ -199,6 +199,11 @@ impl<'a> Situation<'a> {
                 "the last recording was made with the leads swapped: put them back first",
             ));
         }
+        if self.left_behind.arm {
+            list.push(words(
+                "the arm is not set as stated (see Arms): set its overhang first, then record again",
+            ));
+        }
         list
     }
 

@@ -4,8 +4,8 @@ use super::instruction::Situation;
 use super::text::{self, quantity, rotation, turn_band, wrapped};
 use crate::document::Program;
 use crate::job::{
-    Agreement, Basis, Comparison, PLANNED_COVERAGE, Plan, PlannedSetup, SetupResult, Solution,
-    Wanted,
+    Agreement, Basis, Comparison, MOST_STEPS, PLANNED_COVERAGE, Plan, PlannedSetup, SetupResult,
+    Solution, Wanted,
 };
 use crate::uncertainty::{
     BudgetLine, Caveat, DECIDED, Direction, Quantity, chi_square, plain, rounded_u, tail,
@@ -134,13 +134,17 @@ pub fn solution_text(solution: &Solution, title: Option<&str>, width: usize) -> 
         }
     };
     section(
-        "Cartridges: lever at zero rotation, scale",
+        "Cartridges: lever at zero rotation (and zero hours), scale",
         solution
             .cartridges
             .iter()
             .map(|c| {
                 let lever = quantity(&c.lever_um, "um");
                 let mut words = format!("{lever}; scale {}", quantity(&c.scale, ""));
+                if let Some(wear) = &c.wear_um_per_1000_h {
+                    let wear = quantity(wear, "um in 1000 hours");
+                    let _ = write!(words, "; wear of the side radius {wear}");
+                }
                 if let Some(radius) = &c.radius_along_groove_um {
                     let _ = write!(
                         words,
@@ -168,7 +172,7 @@ pub fn solution_text(solution: &Solution, title: Option<&str>, width: usize) -> 
             .collect(),
     );
     section(
-        "Arms: overhang and offset angle, as stated and as the recordings have them",
+        "Arms: overhang and offset angle",
         solution
             .arms
             .iter()
@@ -449,11 +453,17 @@ pub fn plan_text(plan: &Plan, wanted: Wanted, width: usize) -> String {
         }
         return out;
     }
-    out += if wanted != Wanted::Ranking {
-        "What to record, in this order, and the band reached\n"
-    } else {
-        "What to record next, best first, and the band reached\n"
+    let order = match wanted {
+        Wanted::Ranking => "next, best first,",
+        _ => "in this order,",
     };
+    let of = match (plan.counted, wanted) {
+        (0 | 1, _) => "",
+        (_, Wanted::Until(_)) => " where least is known",
+        _ => " (root mean square over all of them)",
+    };
+    let heading = format!("What to record {order} and the band reached{of}");
+    out += &wrapped("", &heading, width);
     for (k, s) in plan.suggestions.iter().enumerate() {
         out += &wrapped(
             &format!(
@@ -466,11 +476,15 @@ pub fn plan_text(plan: &Plan, wanted: Wanted, width: usize) -> String {
             width,
         );
     }
+    if wanted != Wanted::Ranking {
+        let minutes: f64 = plan.suggestions.iter().map(|s| s.minutes).sum();
+        out += &format!("Together about {minutes:.0} min.\n");
+    }
     if let (Wanted::Until(goal), false) = (wanted, reached) {
         out += &wrapped(
             "",
             &format!(
-                "The goal, a standard uncertainty u of {goal} deg, is not reached by these captures."
+                "The goal, a standard uncertainty u of {goal} deg, is not reached by these captures (no more than {MOST_STEPS} steps are planned)."
             ),
             width,
         );

@@ -348,7 +348,7 @@ pub fn arm_known(arm: &ArmKnown) -> String {
         )
     });
     format!(
-        "overhang stated {} mm, found {}; offset stated {} degrees, found {}{advice}",
+        "overhang stated {} mm, found {}; offset angle stated {} degrees, {} with the recordings, which tell it only together with the cartridge's rotation in the headshell{advice}",
         plain(arm.overhang_stated_mm, 2),
         quantity(&arm.overhang_mm, "mm"),
         plain(arm.offset_stated_deg, 2),

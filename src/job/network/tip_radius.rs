@@ -124,6 +124,7 @@ impl TipRadius {
                 _ => {}
             }
         }
+        conditions.tip.size[1] += self.observation.worn;
         let full_scale = match (self.full_scale, own.last()) {
             (Place::Unknown(..), Some(&value)) => value,
             (Place::Exact(value) | Place::Unknown(_, value), _) => value,

@@ -55,6 +55,7 @@ pub(super) fn candidates(job: &Job, now: &Prediction) -> Vec<Candidate> {
     }
     for base in bases {
         further_captures(job, &base, &mut found);
+        other_sides(job, &base, now, &mut found);
     }
     let allowed = |allowed: Option<bool>| allowed.unwrap_or(true);
     for (name, chain) in &job.chains {
@@ -179,6 +180,42 @@ fn further_captures(job: &Job, base: &CaptureSpec, found: &mut Vec<Candidate>) {
         let words = format!("{which} cartridge with a spherical tip on {on_record} at {radius} mm");
         let time = minutes.recording + minutes.mounting;
         offer("ball", words, with_ball(job, base), time);
+    }
+}
+
+/// The setup of `base` on the other record sides of the job and of what it includes, those known best first.
+fn other_sides(job: &Job, base: &CaptureSpec, now: &Prediction, found: &mut Vec<Candidate>) {
+    let of_setup = named("setup", &base.setup);
+    let included = job.knowledge.iter().flat_map(|k| &k.parts);
+    let included = included.flat_map(|part| part.job.records.keys());
+    let names: BTreeSet<&String> = job.records.keys().chain(included).collect();
+    let played = |name: &String| {
+        let mut captures = job.captures.iter();
+        captures.any(|c| c.setup == base.setup && c.record == *name)
+    };
+    let u = |name: &String| {
+        let known = now.records.iter().find(|r| r.name == *name);
+        let stated = || job.records.get(name)?.cut_rotation.u;
+        let stated = stated().map_or(priors::CUT.u, |u| u / DEGREE);
+        known.map_or(stated, |r| r.standard_uncertainty_deg)
+    };
+    let mut names: Vec<&String> = names.into_iter().filter(|name| !played(name)).collect();
+    names.sort_by(|a, b| u(a).total_cmp(&u(b)));
+    for name in names.into_iter().take(MOST_TRIED) {
+        let mut candidate = job.clone();
+        candidate.records.entry(name.clone()).or_default();
+        candidate.captures.push(CaptureSpec {
+            record: name.clone(),
+            ..base.clone()
+        });
+        let radius = tidy(base.radius[0] / MILLIMETRE);
+        let on_record = named("record", name);
+        found.push(Candidate {
+            kind: format!("{of_setup} on a side of the job"),
+            words: format!("{of_setup} on {on_record} at {radius} mm"),
+            job: candidate,
+            minutes: job.means.minutes.recording,
+        });
     }
 }
 

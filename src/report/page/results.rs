@@ -711,6 +711,10 @@ fn things(s: &Solution, names: &Names) -> String {
         let lever = found("lever_um", &c.lever_um, "um");
         add(of, "lever at zero rotation", lever);
         add(of, "scale by crosstalk", found("scale", &c.scale, ""));
+        if let Some(wear) = &c.wear_um_per_1000_h {
+            let wear = found("wear_um_per_1000_h", wear, "um in 1000 h");
+            add(of, "growth of the side radius by wear", wear);
+        }
         if let Some(radius) = &c.radius_along_groove_um {
             let radius = found("radius_along_groove_um", radius, "um");
             add(of, "radius of the tip along the groove", radius);

@@ -396,7 +396,10 @@ pub fn over_time(history: &History, suffix: &str) -> Picture {
     Picture {
         name: format!("over-time{suffix}"),
         title: format!("Rotation over time: {}", shown(&history.cartridge)),
-        caption: "Rotation of the stylus to the groove in each setup of the cartridge, clockwise positive. Bars: bands. Much of them the setups share, such as the tip's sizes and a record's cut, so that they move together: a change is judged by compare, not by bars that overlap.".to_owned(),
+        caption: format!(
+            "Rotation of the stylus to the groove in each setup of the cartridge, clockwise positive. Bars: {} % bands. Much of them the setups share, such as the tip's sizes and a record's cut, so that they move together: a change is judged by compare, not by bars that overlap.",
+            text::coverage_percent(history.points[0].rotation_deg.interval.coverage)
+        ),
         description: format!("{}.", words.collect::<Vec<_>>().join("; ")),
         x: Axis::linear(&axis, roomy(span(times))),
         top: None,
