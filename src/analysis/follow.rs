@@ -8,8 +8,8 @@
 //! it is a stretch of its own, with an engine of its own, and the one before it stands
 //! as it was when the pause began.
 
-use super::again::{Again, Keeper, Part};
-use super::{About, Analysis, AnalysisError, TakenIn, Through, conclude_through};
+use super::reread::{Part, Reread, Spool};
+use super::{About, Analysis, AnalysisError, TakenIn, Through, estimate_through};
 use crate::capture::{Recording, Stereo};
 use crate::delay::{self, Estimate, Refusal};
 use crate::spectrum::{
@@ -340,7 +340,7 @@ pub struct Follower {
     frames: Option<u64>,
     bits: Option<u16>,
     settings: delay::Settings,
-    keeper: Keeper,
+    spool: Spool,
     /// The stretch that plays, or played before the pause.
     now: Stretch,
     /// It as it was when the pause began, until there is a new one.
@@ -368,7 +368,7 @@ impl Follower {
             caveats: recording.caveats().to_vec(),
             frames: recording.frames(),
             bits: recording.bits(),
-            keeper: Keeper::new(recording),
+            spool: Spool::new(recording),
             ..Self::of(About::of(recording, 0), settings)?
         })
     }
@@ -407,7 +407,7 @@ impl Follower {
             frames: None,
             bits: None,
             settings,
-            keeper: Keeper::none(),
+            spool: Spool::none(),
             now,
             paused: None,
             next: None,
@@ -466,7 +466,7 @@ impl Follower {
         for stretch in std::iter::once(&mut self.now).chain(&mut self.next) {
             stretch.push(block);
         }
-        self.keeper.push(block);
+        self.spool.push(block);
         self.step.push(block);
         self.position += block.left.len() as u64;
         let rate = u64::from(self.about.sample_rate_hz);
@@ -521,7 +521,7 @@ impl Follower {
         let Some(recent) = self.recent() else {
             return;
         };
-        if let Some(found) = doubts(&self.conclude(recent, through)) {
+        if let Some(found) = doubts(&self.estimate(recent, through)) {
             self.now.judged = self.steps;
             self.now.steady.judge(found);
         }
@@ -547,12 +547,12 @@ impl Follower {
 
     /// What tracing adds is taken out at the end, when the recording is read again; so what it
     /// alone may bring about is no doubt before.
-    fn conclude(
+    fn estimate(
         &self,
         spectrum: CrossSpectrum,
         through: Option<Through>,
     ) -> Result<Analysis, AnalysisError> {
-        let mut analysis = conclude_through(self.taken(spectrum), &self.settings, through)?;
+        let mut analysis = estimate_through(self.taken(spectrum), &self.settings, through)?;
         if self.now.probe.found().is_some() {
             let stays = |caveat: &Caveat| !BY_TRACING.contains(&caveat.code);
             analysis.caveats.retain(stays);
@@ -572,7 +572,7 @@ impl Follower {
             tracing: None,
             identical: false,
             part: Part::default(),
-            again: None,
+            reread: None,
         }
     }
 
@@ -583,7 +583,7 @@ impl Follower {
     /// The stretch before this one, if there was one and it gave an estimate.
     pub fn before(&self, through: Option<Through>) -> Option<Analysis> {
         let before = self.before.as_ref()?;
-        self.conclude(before.spectrum.clone(), through).ok()
+        self.estimate(before.spectrum.clone(), through).ok()
     }
 
     /// Level in the latest half second.
@@ -603,8 +603,8 @@ impl Follower {
             stretch: self.number,
             from_s: self.from_s(),
             programme_s,
-            so_far: self.conclude(so_far, through),
-            recent: recent.map(|spectrum| self.conclude(spectrum, through)),
+            so_far: self.estimate(so_far, through),
+            recent: recent.map(|spectrum| self.estimate(spectrum, through)),
             signal: self.signal(),
             health: self.health(),
         }
@@ -666,8 +666,8 @@ impl Follower {
             Some(recording) => super::described(recording, last.spectrum, self.position)?,
             None => self.taken(last.spectrum),
         };
-        let kept = self.keeper.finish();
-        let again = |part| kept.clone().map(|kept| Again::Kept(kept, part));
+        let kept = self.spool.finish();
+        let reread = |part| kept.clone().map(|kept| Reread::Kept(kept, part));
         let before = self.before.map(|held| TakenIn {
             spectrum: held.spectrum,
             about: taken.about.clone(),
@@ -675,13 +675,13 @@ impl Follower {
             tracing: held.tracing,
             identical: false,
             part: held.part,
-            again: again(held.part),
+            reread: reread(held.part),
         });
         let last = TakenIn {
             caveats: taken.caveats.into_iter().chain(last.coded).collect(),
             tracing: last.tracing,
             part: last.part,
-            again: again(last.part),
+            reread: reread(last.part),
             ..taken
         };
         Ok(Ending { last, before })

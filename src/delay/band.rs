@@ -220,7 +220,7 @@ fn lines(bins: &[Bin]) -> Vec<(usize, f64)> {
 
 /// The bin, counted from the band's first, from which on a programme that ends in a
 /// cliff is left out: power of a stretch of bins above which, some way on, nothing
-/// comes within 40 dB of it. A recording that was brought to a higher sample rate
+/// comes within 40 dB of it. An upsampled recording
 /// ends so, and what lies beyond are images, alike in both channels but of reversed
 /// phase; so do a coder's upper limit and what the window spreads of a line.
 fn end_of_programme(bins: &[Bin], first: usize, step_hz: f64) -> Option<usize> {

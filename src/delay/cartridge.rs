@@ -12,7 +12,7 @@
 //! balance. Whatever has a cause answers after it, so gain and phase belong together: the gain,
 //! which no delay changes, is evidence on the phase. The responses and crosstalks are therefore
 //! sums of those of physical causes (coils, resonances, couplings), each of a size with a
-//! normal prior. What no cause in the table makes is a smooth departure of phase and gain,
+//! normal prior. What no cause in the table makes is a smooth deviation of phase and gain,
 //! each by itself.
 //!
 //! How strong the causes of a kind are in this cartridge is not known beforehand. Each kind
@@ -152,9 +152,9 @@ const CROSSTALK_Q: [f64; 2] = [0.8, 2.0];
 /// in both crosstalks alike, per resonance in [`VERTICAL_HZ`]: a tenth either way. Believed.
 const VERTICAL_U: f64 = 0.05;
 const VERTICAL_HZ: [f64; 2] = [16e3, 22e3];
-/// Standard deviation of `c1 + c2` in what all frequencies share, which bends the phase of a large
+/// Standard deviation of `c1 + c2` in what all frequencies share, which shapes the phase of a large
 /// delay: two crosstalks of -25 dB, as in the scale's prior.
-const BEND_U: f64 = 0.08;
+const CROSSTALK_PHASE_U: f64 = 0.08;
 /// The rest: phase as a delay, seconds, of which one part is alike at all frequencies and
 /// the others lie an octave from each other, and gain, nepers, likewise. With these, what
 /// resonant crosstalk leaves beside its own terms, 0.1 to 0.4 us, was within the band (trials with
@@ -293,8 +293,8 @@ fn causes(cartridge: Cartridge, w: f64, delay: f64) -> Vec<Cause> {
             add(Kind::Fixed, Enters::Both, shifted * (0.5 * VERTICAL_U));
         }
         let phase = w * delay;
-        let bend = imaginary(phase - phase.sin());
-        add(Kind::Fixed, Enters::Response, bend * BEND_U);
+        let crosstalk = imaginary(phase - phase.sin());
+        add(Kind::Fixed, Enters::Response, crosstalk * CROSSTALK_PHASE_U);
     }
     for k in 0..REST_OCTAVES {
         let octaves = (w / (TAU * REST_TOP_HZ)).log2() + f64::from(k);

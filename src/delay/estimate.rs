@@ -3,7 +3,7 @@
 use super::band::{Band, Clusters};
 use super::cartridge::{self, Cartridge, Joint};
 use super::coarse::{self, Coarse, Correlation};
-use super::information::bend_term;
+use super::information::crosstalk_phase_term;
 use super::jackknife::{GroupDelay, Jackknife, Stretch, jackknife};
 use super::phase::{self, Fit, FitError, PhaseTerm, Shape};
 use super::step::step;
@@ -219,9 +219,9 @@ pub struct Estimate {
     pub term_values: Vec<f64>,
     /// Everything the data know, before priors.
     pub information: Information,
-    /// The same with [`bend_term`](super::bend_term) as a further term, where the delay is large enough
-    /// for it; the estimate itself takes the bend to be nothing.
-    pub with_bend: Information,
+    /// The same with [`crosstalk_phase_term`](super::crosstalk_phase_term) as a further term, where the delay is large enough
+    /// for it; the estimate itself takes that term to be zero.
+    pub with_crosstalk_phase: Information,
     /// Where in the span the information lies.
     pub nodes: Vec<Node>,
     /// Delay along the span.
@@ -257,18 +257,20 @@ impl Estimate {
     /// the delay.
     pub fn with_delay_error(self, standard_uncertainty_s: f64) -> Self {
         let information = self.information.with_delay_error(standard_uncertainty_s);
-        let with_bend = self.with_bend.with_delay_error(standard_uncertainty_s);
+        let with_crosstalk_phase = self
+            .with_crosstalk_phase
+            .with_delay_error(standard_uncertainty_s);
         Self {
             standard_uncertainty_s: self.standard_uncertainty_s.hypot(standard_uncertainty_s),
             information,
-            with_bend,
+            with_crosstalk_phase,
             ..self
         }
     }
 }
 
 /// Least programme, seconds: what is left of the shortest stretch that counts, 1 s,
-/// when some of its frames are spoilt.
+/// when some of its frames are rejected.
 const SHORTEST_S: f64 = 0.75;
 /// Delay that a chain alone can make between the channels of one strapped
 /// signal, seconds.
@@ -430,10 +432,10 @@ impl Fitted {
         self.joint.as_ref().map_or(0.0, |joint| joint.phase(w))
     }
 
-    /// What the data know, and the same with the bend that crosstalk makes.
+    /// What the data know, and the same with the phase that crosstalk makes.
     fn information(&self, terms: &[PhaseTerm], base: f64) -> (Information, Information) {
         match &self.joint {
-            // the bend is among the causes of the response
+            // crosstalk is among the causes of the response
             Some(joint) => {
                 let known = joint.information(terms, base);
                 (known.clone(), known)
@@ -444,7 +446,7 @@ impl Fitted {
                 let mut values = fit.values.clone();
                 values[0] += base;
                 let known = Information::of_fit(terms, values, fit.information.clone(), &fit.score);
-                (known.clone(), self.with_bend(known))
+                (known.clone(), self.with_crosstalk_phase(known))
             }
         }
     }
@@ -491,7 +493,7 @@ pub fn estimate(spectrum: &CrossSpectrum, settings: &Settings) -> Result<Estimat
     if shares_noise && !spectrum.quality.traced && delay_s.abs() < CHAIN_ALONE_S {
         return Err(Refusal::same_signal(noise_to_signal));
     }
-    let (information, with_bend) = fitted.information(terms, base);
+    let (information, with_crosstalk_phase) = fitted.information(terms, base);
     let along = fitted.along.iter().map(|g| GroupDelay {
         delay_s: g.delay_s + base,
         standard_uncertainty_s: g.standard_uncertainty_s * fitted.dispersion.sqrt(),
@@ -507,7 +509,7 @@ pub fn estimate(spectrum: &CrossSpectrum, settings: &Settings) -> Result<Estimat
         standard_uncertainty_s: covariance[[0, 0]].sqrt(),
         random_s: joint.map_or_else(|| fit.random_variance().sqrt(), |j| j.noise_s),
         term_values: fit.values.iter().skip(1).copied().collect(),
-        with_bend,
+        with_crosstalk_phase,
         information,
         nodes: nodes.collect(),
         along: along.collect(),
@@ -530,8 +532,8 @@ pub fn estimate(spectrum: &CrossSpectrum, settings: &Settings) -> Result<Estimat
     Ok(estimate)
 }
 
-/// What a bend of this size, the relative change of a small delay by two crosstalks of
-/// -25 dB, must do to the delay in order to count, seconds.
+/// The crosstalk phase counts when a coefficient of the first size (the relative change of a
+/// small delay by two crosstalks of -25 dB) moves the delay by the second, seconds.
 const COUNTS_FROM: (f64, f64) = (0.08, 1e-10);
 
 impl Fitted {
@@ -540,9 +542,9 @@ impl Fitted {
     /// Crosstalk a and b into left and right makes of the phase p = w t that of
     /// `(1 + a exp(-i p)) (b + exp(i p))`, to first order `p - (a + b) sin p`: a delay shorter by
     /// the factor `1 - (a + b)` where p is small, and no shorter on the whole where p is large.
-    /// Beside the factor there is left `(a + b) (p - sin p)`, which bends the phase. The term's
+    /// Beside the factor there is left the phase `(a + b) (p - sin p)`. The term's
     /// unit is that of a + b.
-    fn with_bend(&self, known: Information) -> Information {
+    fn with_crosstalk_phase(&self, known: Information) -> Information {
         let Self { clusters, fit, .. } = self;
         let delay = known.expansion[0];
         let n = known.terms.len();
@@ -551,21 +553,21 @@ impl Fitted {
         let rows = clusters.points.iter().zip(clusters.design.rows());
         for ((point, row), weight) in rows.zip(&fit.weights) {
             let phase = point.w * delay;
-            let bend = phase - phase.sin();
+            let shape = phase - phase.sin();
             let information = weight * point.information / self.spread();
-            column.scaled_add(information * bend, &row);
-            own += information * bend * bend;
-            score += information * bend * phase::wrap(point.phase - row.dot(&fit.values));
+            column.scaled_add(information * shape, &row);
+            own += information * shape * shape;
+            score += information * shape * phase::wrap(point.phase - row.dot(&fit.values));
         }
         let (size, least) = COUNTS_FROM;
         let moved = fit.covariance.row(0).dot(&column);
         if (size * moved).abs() < least {
             return known;
         }
-        // the bend itself is expanded about zero
+        // the crosstalk phase itself is expanded about zero
         let expansion = ndarray::Array1::from(known.expansion.clone());
         let vector = column.dot(&expansion) + score;
-        known.with_term(bend_term(), &column, own, vector)
+        known.with_term(crosstalk_phase_term(), &column, own, vector)
     }
 
     /// The delay in a narrower band against the whole; `None` where it says nothing.
@@ -849,14 +851,14 @@ fn over_frequency(estimate: &Estimate, signal: &Signal, fitted: &Fitted) -> Vec<
         }));
         list.extend(Warning::OpposedWalls.at(opposed, || {
             format!(
-                "in {:.0} % of the band or more the channels move in opposition to the rest of it: vertical noise, rumble or stereo programme, where the programme is weak; near such parts the delay is drawn aside. Use --band to keep to where the programme is strong, or louder programme",
+                "in {:.0} % of the band or more the channels move in opposition to the rest of it: vertical noise, rumble or stereo programme, where the programme is weak; near such parts the delay is biased. Use --band to keep to where the programme is strong, or louder programme",
                 100.0 * opposed
             )
         }));
     }
     list.extend(signal.band.ends_hz.map(|hertz| {
         Warning::ProgrammeEnds.seen(
-            format!("the programme ends at {:.1} kHz, 40 dB above all that lies beyond, so the band ends there: a coder's limit, a recording brought to a higher sample rate, or a few tones", hertz / 1e3),
+            format!("the programme ends at {:.1} kHz, 40 dB above all that lies beyond, so the band ends there: a coder's limit, an upsampled recording, or a few tones", hertz / 1e3),
         )
     }));
     list.extend(fitted.joint.as_ref().and_then(|joint| {

@@ -18,7 +18,7 @@ pub(crate) use cartridge::with_response;
 pub use cartridge::{Cartridge, is_response};
 pub use coarse::Correlation;
 pub use estimate::{BandShift, CurvePoint, Estimate, Refusal, Settings, estimate};
-pub use information::{Information, Node, Owner, Side, Term, bend_term};
+pub use information::{Information, Node, Owner, Side, Term, crosstalk_phase_term};
 pub use jackknife::GroupDelay;
 
 #[cfg(test)]

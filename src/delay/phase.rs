@@ -263,7 +263,7 @@ const HUBER: f64 = 4.0;
 const SIGNIFICANT: f64 = 4.0;
 pub(super) const MOST_STEPS: usize = 100;
 /// After so many steps the weights stay as they are: among many outliers they
-/// settle slowly, by a quarter a step, or go round in a circle.
+/// converge slowly, by a quarter a step, or go round in a circle.
 const WEIGHING_STEPS: usize = 50;
 /// A misfit that chance makes less often than this is one.
 const CHANCE: f64 = 1e-3;
@@ -285,7 +285,7 @@ pub(super) fn fit(
     for (j, term) in terms.iter().enumerate() {
         prior[[j + 1, j + 1]] = term.prior_u.powi(-2);
     }
-    let mut settled = false;
+    let mut converged = false;
     let (mut weights, mut sizes) = (Vec::new(), Vec::new());
     for pass in 0..MOST_STEPS {
         let residuals: Vec<f64> = points
@@ -329,7 +329,7 @@ pub(super) fn fit(
             return Err(FitError::Singular);
         }
         let step = covariance.dot(&(&score - prior.dot(&values)));
-        if settled {
+        if converged {
             return Ok(Fit {
                 values,
                 information,
@@ -342,9 +342,9 @@ pub(super) fn fit(
             });
         }
         values += &step;
-        // Settled when no value moves by a millionth of its uncertainty; then
+        // Converged when no value moves by a millionth of its uncertainty; then
         // one more pass evaluates everything at the final values.
-        settled = (0..n).all(|i| step[i].abs() < 1e-6 * covariance[[i, i]].sqrt());
+        converged = (0..n).all(|i| step[i].abs() < 1e-6 * covariance[[i, i]].sqrt());
     }
     Err(FitError::NotConverged)
 }

@@ -9,13 +9,13 @@
 //! [`mod@reference`] is the slow oracle of the fast path.
 
 mod coder;
+mod distortion;
 mod engine;
 mod frame;
 mod groups;
 mod quality;
 mod recent;
 pub mod reference;
-mod second_order;
 mod tone;
 mod tracing;
 pub mod window;

@@ -37,7 +37,7 @@ fn single(value: Complex64) -> Complex32 {
 /// by the window itself; the equaliser's memory, 3 ms at most, is short against the
 /// window. Between the transforms the samples lie so densely that squaring folds nothing
 /// back.
-pub(super) struct SecondOrder {
+pub(super) struct TracingDistortion {
     forward: Arc<dyn Fft<f32>>,
     to_time: Arc<dyn ComplexToReal<f32>>,
     to_frequency: Arc<dyn RealToComplex<f32>>,
@@ -73,7 +73,7 @@ impl Work {
     }
 }
 
-impl SecondOrder {
+impl TracingDistortion {
     /// For frames of `length` samples whose right channel is `late` samples late.
     pub fn new(sample_rate_hz: f64, length: usize, bins: usize, late: f64) -> Self {
         let hertz = |bin: usize| bin as f64 * sample_rate_hz / length as f64;
@@ -228,7 +228,7 @@ mod tests {
             let single = |v: Vec<f64>| v.into_iter().map(|v| v as f32).collect::<Vec<_>>();
             let left = single(sum_of(&recorded, 0.5 * late));
             let right = single(sum_of(&recorded, -0.5 * late));
-            let second = SecondOrder::new(rate, length, bins, late);
+            let second = TracingDistortion::new(rate, length, bins, late);
             let mut work = second.work();
             assert_eq!(second.find(&left, &right, &mut work), 1.0);
             // cos a cos b = (cos(a + b) + cos(a - b)) / 2; the derivative adds a quarter turn
