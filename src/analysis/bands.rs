@@ -56,7 +56,7 @@ pub fn bands(
 ) -> Result<Vec<Span>, CaptureError> {
     let mut recording = capture::open(source, options)?;
     let rate = f64::from(recording.sample_rate_hz());
-    let mut meter = Meter::new(rate);
+    let mut meter = BandMeter::new(rate);
     let mut block = Stereo::default();
     while recording.read(&mut block, 1 << 16)? > 0 {
         meter.push(&block);
@@ -93,7 +93,7 @@ pub fn programme(bands: &[Span], file: &str) -> Result<Span, String> {
 }
 
 /// Levels of frames, dB, both channels together.
-struct Meter {
+struct BandMeter {
     /// Samples in a cell.
     cell: usize,
     /// Two high passes of the first order in each channel: their factor, and what went in and
@@ -106,7 +106,7 @@ struct Meter {
     levels: Vec<f64>,
 }
 
-impl Meter {
+impl BandMeter {
     fn new(rate: f64) -> Self {
         Self {
             cell: (CELL_S * rate).round() as usize,

@@ -153,11 +153,11 @@ impl Meter {
 #[derive(Debug, Default)]
 struct Steady {
     judgements: usize,
-    doubts: BTreeMap<Warning, Doubt>,
+    doubts: BTreeMap<Warning, JudgedDoubt>,
 }
 
 #[derive(Debug)]
-struct Doubt {
+struct JudgedDoubt {
     caveat: Caveat,
     shown: bool,
     /// Judgements in a row that say otherwise.
@@ -172,11 +172,14 @@ impl Steady {
             doubt.otherwise = if agrees { 0 } else { doubt.otherwise + 1 };
         }
         for caveat in found {
-            let doubt = self.doubts.entry(caveat.code).or_insert_with(|| Doubt {
-                caveat: caveat.clone(),
-                shown: false,
-                otherwise: 1,
-            });
+            let doubt = self
+                .doubts
+                .entry(caveat.code)
+                .or_insert_with(|| JudgedDoubt {
+                    caveat: caveat.clone(),
+                    shown: false,
+                    otherwise: 1,
+                });
             doubt.caveat = caveat;
         }
         for doubt in self.doubts.values_mut() {
@@ -204,7 +207,7 @@ impl Steady {
 }
 
 /// What plays from one pause to the next.
-struct Stretch {
+struct PlayedStretch {
     engine: Engine,
     probe: TracingProbe,
     coder: CoderProbe,
@@ -222,7 +225,7 @@ struct Stretch {
     steady: Steady,
 }
 
-impl Stretch {
+impl PlayedStretch {
     fn new(sample_rate_hz: u32, first: u64) -> Result<Self, SettingsError> {
         let rate = f64::from(sample_rate_hz);
         Ok(Self {
@@ -342,11 +345,11 @@ pub struct Follower {
     settings: delay::Settings,
     spool: Spool,
     /// The stretch that plays, or played before the pause.
-    now: Stretch,
+    now: PlayedStretch,
     /// It as it was when the pause began, until there is a new one.
     paused: Option<Held>,
     /// What may be a new one.
-    next: Option<Stretch>,
+    next: Option<PlayedStretch>,
     /// The stretch before, and the number of this one.
     before: Option<Held>,
     number: usize,
@@ -396,11 +399,12 @@ impl Follower {
     }
 
     fn of(about: About, settings: delay::Settings) -> Result<Self, AnalysisError> {
-        let now =
-            Stretch::new(about.sample_rate_hz, 0).map_err(|error| AnalysisError::Settings {
+        let now = PlayedStretch::new(about.sample_rate_hz, 0).map_err(|error| {
+            AnalysisError::Settings {
                 file: about.file.clone(),
                 error,
-            })?;
+            }
+        })?;
         Ok(Self {
             about,
             caveats: Vec::new(),
@@ -503,7 +507,7 @@ impl Follower {
             }
         } else if grew && self.paused.is_some() && self.next.is_none() {
             // the rate was accepted at the start
-            self.next = Stretch::new(self.about.sample_rate_hz, self.position).ok();
+            self.next = PlayedStretch::new(self.about.sample_rate_hz, self.position).ok();
         }
         if let Some(next) = self.next.take_if(|next| next.has_programme()) {
             self.now = next;

@@ -213,7 +213,7 @@ pub fn take_in(
     let mut spool = (!recording.can_seek()).then(|| Spool::new(&recording));
     let mut probe = TracingProbe::new(rate, 0.0);
     let mut coder = CoderProbe::new(rate);
-    let mut identity = Identity::new(&recording);
+    let mut identity = IdentityProbe::new(&recording);
     let engine = engine(&recording, part.whole, Treatment::Plain)?;
     let mut also = |block: &Stereo| {
         probe.push(&block.left, &block.right);
@@ -258,14 +258,14 @@ pub fn take_in(
 
 /// Whether channels are one signal, in the same polarity or the other, but for the rounding of their
 /// samples, which the noise of the best converters exceeds.
-struct Identity {
+struct IdentityProbe {
     /// A step of the samples.
     step: f32,
     /// So far, by polarity.
     same: [bool; 2],
 }
 
-impl Identity {
+impl IdentityProbe {
     fn new(recording: &Recording) -> Self {
         // samples are held in single precision
         let bits = recording.bits().unwrap_or(24).clamp(1, 24);

@@ -235,7 +235,7 @@ struct Whitened {
 }
 
 /// The solution for given sizes of the deviations.
-struct Solved {
+struct CurveSolution {
     unknowns: Array1<f64>,
     covariance: Array2<f64>,
     /// Unknowns that the data determine, in all.
@@ -300,14 +300,14 @@ impl Whitened {
         Some(cholesky.log_determinant() - vector.dot(&cholesky.solve(&vector)))
     }
 
-    fn solve(&self, deviation: &[f64]) -> Option<Solved> {
+    fn solve(&self, deviation: &[f64]) -> Option<CurveSolution> {
         let active = self.active(deviation);
         let (cholesky, vector) = self.posterior(&active)?;
         let (solution, inverse) = (cholesky.solve(&vector), cholesky.inverse());
         let columns = Array2::from_shape_fn((self.transform.nrows(), active.len()), |(i, j)| {
             self.transform[[i, active[j].0]] * active[j].1
         });
-        Some(Solved {
+        Some(CurveSolution {
             unknowns: columns.dot(&solution),
             covariance: columns.dot(&inverse).dot(&columns.t()),
             effective: active.len() as f64 - inverse.diag().sum(),

@@ -4,7 +4,7 @@ use super::band::{Band, Clusters};
 use super::cartridge::{self, Cartridge, Joint};
 use super::coarse::{self, Coarse, Correlation};
 use super::information::crosstalk_phase_term;
-use super::jackknife::{GroupDelay, Jackknife, Stretch, jackknife};
+use super::jackknife::{GroupDelay, Jackknife, TimeGroup, jackknife};
 use super::phase::{self, Fit, FitError, PhaseTerm, Shape};
 use super::step::step;
 use super::{Information, Node};
@@ -287,7 +287,7 @@ const BAND_SHIFT_U: f64 = 3.0;
 const LEAST_DISAGREEMENT_S: f64 = 1e-9;
 
 /// A band that holds one signal in both channels, and where its correlation has its peak.
-struct Signal {
+struct CommonSignal {
     band: Band,
     /// Power of the left channel over the right, dB.
     balance_db: f64,
@@ -298,7 +298,7 @@ struct Signal {
     aligned: f64,
 }
 
-impl Signal {
+impl CommonSignal {
     /// Refuses a recording whose channels hold nothing in common, or nothing but what they have in common.
     fn find(spectrum: &CrossSpectrum, band_hz: (f64, f64)) -> Result<Self, Refusal> {
         let quality = &spectrum.quality;
@@ -378,7 +378,7 @@ impl Fitted {
     fn new(
         spectrum: &CrossSpectrum,
         settings: &Settings,
-        signal: &Signal,
+        signal: &CommonSignal,
     ) -> Result<Self, Refusal> {
         let (band, coarse, terms) = (&signal.band, &signal.coarse, &settings.terms);
         let refused = |error| Refusal::of_fit(error, settings);
@@ -453,10 +453,10 @@ impl Fitted {
 }
 
 /// The cross-spectra of the stretches of time.
-fn stretches(spectrum: &CrossSpectrum, band: &Band, clusters: &Clusters) -> Vec<Stretch> {
+fn stretches(spectrum: &CrossSpectrum, band: &Band, clusters: &Clusters) -> Vec<TimeGroup> {
     let range = band.first..band.first + band.bins.len();
     let frames: u64 = spectrum.groups.iter().map(|g| g.frames).sum();
-    let groups = spectrum.groups.iter().map(|g| Stretch {
+    let groups = spectrum.groups.iter().map(|g| TimeGroup {
         position: band.position(spectrum, g.first_frame, g.last_frame),
         time: g.frames as f64 / frames as f64,
         bins: clusters.sums(&g.bins[range.clone()]),
@@ -481,7 +481,7 @@ fn dispersion(jack: &Jackknife, fit: &Fit) -> f64 {
 pub fn estimate(spectrum: &CrossSpectrum, settings: &Settings) -> Result<Estimate, Refusal> {
     let seconds_at = |sample| (spectrum.origin + sample) as f64 / spectrum.sample_rate_hz;
     let terms = &settings.terms;
-    let signal = Signal::find(spectrum, settings.band_hz)?;
+    let signal = CommonSignal::find(spectrum, settings.band_hz)?;
     let (band, coarse, base) = (&signal.band, &signal.coarse, signal.base());
     let fitted = Fitted::new(spectrum, settings, &signal)?;
     let (fit, joint) = (&fitted.fit, fitted.joint.as_ref());
@@ -682,7 +682,7 @@ fn noise_correlation(spectrum: &CrossSpectrum) -> Option<f64> {
 fn caveats(
     estimate: &Estimate,
     spectrum: &CrossSpectrum,
-    signal: &Signal,
+    signal: &CommonSignal,
     fitted: &Fitted,
 ) -> Vec<Caveat> {
     let mut list = of_recording(estimate, spectrum, signal);
@@ -710,7 +710,11 @@ fn caveats(
 }
 
 /// Doubts about the recording itself.
-fn of_recording(estimate: &Estimate, spectrum: &CrossSpectrum, signal: &Signal) -> Vec<Caveat> {
+fn of_recording(
+    estimate: &Estimate,
+    spectrum: &CrossSpectrum,
+    signal: &CommonSignal,
+) -> Vec<Caveat> {
     let mut list = Vec::new();
     let quality = &spectrum.quality;
     list.extend(Warning::ImplausibleDelay.at(estimate.delay_s.abs(), || {
@@ -823,7 +827,7 @@ fn along_recording(estimate: &Estimate, sample_rate_hz: f64) -> Vec<Caveat> {
 }
 
 /// Doubts about how well the model has the phase over frequency.
-fn over_frequency(estimate: &Estimate, signal: &Signal, fitted: &Fitted) -> Vec<Caveat> {
+fn over_frequency(estimate: &Estimate, signal: &CommonSignal, fitted: &Fitted) -> Vec<Caveat> {
     let mut list = Vec::new();
     list.extend(Warning::Misfit.at(estimate.misfit, || {
         format!("the phase departs {:.1} times more from its model over frequency than noise explains, as tracing, resonance or crosstalk make it; the band allows for it", estimate.misfit.sqrt())
@@ -883,7 +887,12 @@ const ANY_ANGLE: f64 = std::f64::consts::PI / 1.732_050_807_568_877_2;
 
 impl Fitted {
     /// The band on a grid of a tenth of an octave, powers over `full_scale`.
-    fn curve(&self, terms: &[PhaseTerm], signal: &Signal, full_scale: f64) -> Vec<CurvePoint> {
+    fn curve(
+        &self,
+        terms: &[PhaseTerm],
+        signal: &CommonSignal,
+        full_scale: f64,
+    ) -> Vec<CurvePoint> {
         let (fit, band, points) = (&self.fit, &signal.band, &signal.band.points);
         let Coarse {
             delay, inverted, ..

@@ -6,7 +6,7 @@ use ndarray::{Array1, Array2};
 
 /// One stretch of a recording's time.
 #[derive(Debug, Clone)]
-pub(super) struct Stretch {
+pub(super) struct TimeGroup {
     /// Its middle in the analysed span, 0 to 1.
     pub position: f64,
     /// Its share of the frames in use; the shares add to 1.
@@ -46,7 +46,7 @@ pub(super) struct Jackknife {
 ///
 /// The sum of the groups' cross-spectra has the points' phases; `design` has the points' shapes.
 pub(super) fn jackknife(
-    groups: &[Stretch],
+    groups: &[TimeGroup],
     points: &[Point],
     design: &Array2<f64>,
     fit: &Fit,
@@ -68,7 +68,7 @@ pub(super) fn jackknife(
     let gain = fit.covariance.row(0);
     // Information of each group and the change of the delay when it goes.
     let mut delays = Vec::with_capacity(groups.len());
-    for Stretch {
+    for TimeGroup {
         position,
         time,
         bins,

@@ -3,7 +3,7 @@
 
 use super::band::{Band, Clusters, unbiased};
 use super::coarse;
-use super::jackknife::{Stretch, jackknife};
+use super::jackknife::{TimeGroup, jackknife};
 use super::phase::{self, Load, LoadPart, Point, Shape};
 use super::*;
 use crate::spectrum::{Bin, Complex64, CrossSpectrum, Group, SignalQuality, window};
@@ -1002,13 +1002,13 @@ fn the_jackknife_sees_scatter_and_not_a_trend() {
     let w = TAU * 1000.0;
     let wobble = [0.3, -0.5, 0.1, 0.6, -0.2, -0.4, 0.5, -0.4];
     let of = |trend: f64, scatter: f64, off: f64, base: f64| {
-        let groups: Vec<Stretch> = wobble
+        let groups: Vec<TimeGroup> = wobble
             .iter()
             .enumerate()
             .map(|(g, z)| {
                 let x = (g as f64 + 0.5) / 8.0;
                 let delay = base + trend * (x - 0.5) + scatter * z;
-                Stretch {
+                TimeGroup {
                     position: x,
                     time: 0.125,
                     bins: vec![bin(COHERENCE, w * delay, 1.0)],
