@@ -8,6 +8,7 @@
 //! it is a stretch of its own, with an engine of its own, and the one before it stands
 //! as it was when the pause began.
 
+use super::limits::{AGREE, JUDGE_STEPS, PAUSE_STEPS, RECENT_STEPS, STEPS_PER_SECOND};
 use super::reread::{Part, Reread, Spool};
 use super::{About, Analysis, AnalysisError, TakenIn, Through, estimate_through};
 use crate::capture::{Recording, Stereo};
@@ -19,22 +20,6 @@ use crate::spectrum::{
 use crate::uncertainty::{Caveat, Level, Warning};
 use serde::{Deserialize, Serialize};
 use std::collections::{BTreeMap, VecDeque};
-
-/// Steps a second of stream, at each of which it can be looked at.
-pub const STEPS_PER_SECOND: u64 = 2;
-/// Steps that make the short-term value: 4 s, short enough to watch a turn take
-/// effect, and eight groups, of which the jackknife needs six.
-const RECENT_STEPS: usize = 8;
-/// Programme that does not grow for so many steps has ended or pauses: the
-/// engine itself holds a beginning back for one second (two steps).
-const PAUSE_STEPS: u64 = 4;
-/// Steps from one judgement of the latest seconds to the next: half of what these last, so
-/// that half of it is new each time.
-const JUDGE_STEPS: u64 = RECENT_STEPS as u64 / 2;
-/// Judgements in a row that agree before a doubt is shown or withdrawn: the first and the
-/// last of them have no sample in common, so noise alone seldom makes them agree. While the
-/// first seconds gather, every step is judged, since each is a large part of what there is.
-const AGREE: usize = RECENT_STEPS / JUDGE_STEPS as usize + 1;
 
 /// What tracing brings about as well as what these are about: it moves the delay with the
 /// programme, and frames away from the others.

@@ -3,6 +3,7 @@
 mod bands;
 mod evidence;
 pub mod follow;
+mod limits;
 mod reread;
 
 pub use bands::{Span, bands, depth_db, programme};

@@ -1,5 +1,6 @@
 //! Reading a recording again, by what was found at first.
 
+use super::limits::{COEFFICIENT, CONVERGED_S, FAR_SAMPLES, MOST_KEPT, MOST_READINGS};
 use super::{Analysis, AnalysisError, TakenIn, Through, averaged, engine, estimate_through};
 use crate::capture::{self, CaptureError, Options, Recording, Source, Stereo, StreamWriter};
 use crate::delay;
@@ -7,22 +8,6 @@ use crate::spectrum::{Tracing, TracingProbe};
 use crate::uncertainty::{Caveat, Warning};
 use std::fs::File;
 use std::sync::Arc;
-
-/// A delay of more samples than this is small against a frame no longer (its
-/// loss of coherence would be that of noise 50 dB down), so the recording is
-/// taken in again with the channels aligned.
-const FAR_SAMPLES: f64 = 8.0;
-/// What tracing adds is taken out by the delay known so far; when the delay moves by more
-/// than this, seconds, then again by the new one, so many times at most.
-const CONVERGED_S: f64 = 0.2e-6;
-const MOST_READINGS: usize = 3;
-/// Relative standard uncertainty of its coefficient, which the noise in the velocity
-/// makes too small, and by as much of what it moved the delay may be wrong (own
-/// simulations: 1 to 2 % of a voice at 70 mm, 3 % of a train of pulses).
-const COEFFICIENT: f64 = 0.02;
-/// Most that is kept of a stream, bytes, eight counted for a frame whatever its bits: an hour
-/// and a half at 96 kHz.
-const MOST_KEPT: u64 = 1 << 32;
 
 /// Which part of a recording is read, in frames.
 #[derive(Debug, Clone, Copy)]

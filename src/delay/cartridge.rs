@@ -25,10 +25,12 @@
 //! times the square of its level. All curves being smooth, some forty directions hold all
 //! that the causes can make of the data, and each combination costs a factor of that size.
 
+use super::limits::{LINEARISED, UNLIKELY, UNSEEN};
 use super::phase::{self, Fit, Load, LoadPart, PhaseTerm, Point, wrap};
 use super::{Information, Owner, Side, Term};
 use crate::adjust::{Cholesky, symmetric_eigen};
 use crate::spectrum::Complex64;
+use crate::units::MICROSECOND;
 use ndarray::{Array1, Array2, Axis};
 use std::f64::consts::TAU;
 
@@ -154,7 +156,7 @@ const VERTICAL_U: f64 = 0.05;
 const VERTICAL_HZ: [f64; 2] = [16e3, 22e3];
 /// Standard deviation of `c1 + c2` in what all frequencies share, which shapes the phase of a large
 /// delay: two crosstalks of -25 dB, as in the scale's prior.
-const CROSSTALK_PHASE_U: f64 = 0.08;
+pub(super) const CROSSTALK_PHASE_U: f64 = 0.08;
 /// The rest: phase as a delay, seconds, of which one part is alike at all frequencies and
 /// the others lie an octave from each other, and gain, nepers, likewise. With these, what
 /// resonant crosstalk leaves beside its own terms, 0.1 to 0.4 us, was within the band (trials with
@@ -172,12 +174,6 @@ const BALANCE_U: f64 = 2.0;
 /// Share of what a channel does not share with the other by which the noise powers of the
 /// channels may differ, in the gain that it adds: noise of one channel alone makes a quarter of it.
 const NOISE_UNLIKE: f64 = 0.25;
-/// How often the model is made linear anew near what was found, beside the two times by which
-/// the points are weighed. More moved nothing: in six strong crosstalks (throw-away fit with the same table)
-/// four and eight times agreed to 0.01 us.
-const LINEARISED: usize = 2;
-/// Seconds in the unit by which the delay is solved for, so that all unknowns are of order one.
-const MICROSECOND: f64 = 1e-6;
 
 /// A gain of the left channel over the right, nepers, with its information.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -414,14 +410,6 @@ struct Posterior {
     /// Share of each combination.
     shares: Vec<f64>,
 }
-
-/// A combination is not looked at again when it is less likely than this beside the best: all 729
-/// together then weigh less than a thousandth.
-const UNLIKELY: f64 = 1e-6;
-
-/// Directions in which the unknowns move the data, all at their largest, by less than this
-/// standard deviation of the noise are left out: in quadrature with the noise, a two-thousandth of it.
-const UNSEEN: f64 = 0.03;
 
 impl Reduced {
     /// From the Gram matrix of the whitened columns (causes, then delay and terms), which a

@@ -5,21 +5,16 @@ use super::cartridge::{self, Cartridge, Joint};
 use super::coarse::{self, Coarse, Correlation};
 use super::information::crosstalk_phase_term;
 use super::jackknife::{GroupDelay, Jackknife, TimeGroup, jackknife};
+use super::limits::{
+    BAND_SHIFT_U, CHAIN_ALONE_S, COUNTS_FROM, LEAST_DISAGREEMENT_S, LIKELIER, MOST_BAND_SHIFT_U_S,
+    MOST_STEPS, NARROW_HIGH_HZ, NARROWER, NOISE_BAND_HZ, PROGRAMME_COHERENCE, SHORTEST_S, STEADY,
+};
 use super::phase::{self, Fit, FitError, PhaseTerm, Shape};
 use super::step::step;
 use super::{Information, Node};
-use crate::spectrum::{Bin, CrossSpectrum, window};
+use crate::spectrum::{self, Bin, CrossSpectrum, window};
 use crate::uncertainty::{Caveat, Level, Warning};
 use thiserror::Error;
-
-/// Lower edge of the band by default, hertz: above hum and rumble, low enough
-/// to see the equaliser's slow terms.
-pub const DEFAULT_LOW_HZ: f64 = 100.0;
-/// Upper edge by default, hertz: below the tip resonance of common cartridges
-/// (15 to 25 kHz, common practice, no source).
-pub const DEFAULT_HIGH_HZ: f64 = 15_000.0;
-/// Upper edge of the narrower band whose delay is compared with the whole's.
-const NARROW_HIGH_HZ: f64 = 8_000.0;
 
 /// How to estimate.
 #[derive(Debug, Clone, PartialEq)]
@@ -48,7 +43,7 @@ impl Default for Settings {
     /// practice for film capacitors and metal-film resistors, no source), an ideal cartridge.
     fn default() -> Self {
         Self {
-            band_hz: (DEFAULT_LOW_HZ, DEFAULT_HIGH_HZ),
+            band_hz: spectrum::ANALYSIS_BAND_HZ,
             terms: phase::equaliser_terms(0.01),
             cartridge: None,
         }
@@ -166,9 +161,7 @@ impl Refusal {
             FitError::Singular => Self::Singular {
                 terms: names.collect::<Vec<_>>().join(", "),
             },
-            FitError::NotConverged => Self::NotConverged {
-                steps: phase::MOST_STEPS,
-            },
+            FitError::NotConverged => Self::NotConverged { steps: MOST_STEPS },
         }
     }
 }
@@ -269,23 +262,6 @@ impl Estimate {
     }
 }
 
-/// Least programme, seconds: what is left of the shortest stretch that counts, 1 s,
-/// when some of its frames are rejected.
-const SHORTEST_S: f64 = 0.75;
-/// Delay that a chain alone can make between the channels of one strapped
-/// signal, seconds.
-const CHAIN_ALONE_S: f64 = 0.7e-6;
-
-/// A variance beyond what noise explains, over that of noise, from which a large one is of
-/// steps or drifts: standard deviations of five times the noise. Common practice, no source.
-const STEADY: f64 = 25.0;
-/// Standard uncertainties by which the delays of two bands must differ: chance alone makes
-/// 27 in ten thousand do so (normal law).
-const BAND_SHIFT_U: f64 = 3.0;
-/// A smaller difference between estimators does not matter, seconds: a thousandth of a
-/// degree. Common practice, no source.
-const LEAST_DISAGREEMENT_S: f64 = 1e-9;
-
 /// A band that holds one signal in both channels, and where its correlation has its peak.
 struct CommonSignal {
     band: Band,
@@ -304,14 +280,15 @@ impl CommonSignal {
         let quality = &spectrum.quality;
         let (rate, frame) = (spectrum.sample_rate_hz, spectrum.frame_length);
         if Warning::NoSignal.level(quality.loudest_power).is_some() {
-            const FLOOR: f64 = Warning::NoSignal.limit();
             return Err(Refusal::Silence {
-                floor_dbfs: 10.0 * FLOOR.log10(),
+                floor_dbfs: 10.0 * Warning::NoSignal.limit().log10(),
             });
         }
         let seconds = spectrum.averages_in_fit() * frame as f64 / rate;
         if seconds < SHORTEST_S {
-            return Err(Refusal::TooShort { needed: 1.0 });
+            return Err(Refusal::TooShort {
+                needed: spectrum::SHORTEST_S,
+            });
         }
         let band = Band::new(spectrum, band_hz)?;
         let balance_db = 10.0 * (band.power(|b| b.left) / band.power(|b| b.right)).log10();
@@ -532,10 +509,6 @@ pub fn estimate(spectrum: &CrossSpectrum, settings: &Settings) -> Result<Estimat
     Ok(estimate)
 }
 
-/// The crosstalk phase counts when a coefficient of the first size (the relative change of a
-/// small delay by two crosstalks of -25 dB) moves the delay by the second, seconds.
-const COUNTS_FROM: (f64, f64) = (0.08, 1e-10);
-
 impl Fitted {
     /// The information with a term for what crosstalk does to a large delay beyond a factor.
     ///
@@ -573,7 +546,7 @@ impl Fitted {
     /// The delay in a narrower band against the whole; `None` where it says nothing.
     fn band_shift(&self, terms: &[PhaseTerm], (low_hz, high_hz): (f64, f64)) -> Option<BandShift> {
         let Self { clusters, fit, .. } = self;
-        let upper_hz = if high_hz > 1.3 * NARROW_HIGH_HZ {
+        let upper_hz = if high_hz > NARROWER * NARROW_HIGH_HZ {
             NARROW_HIGH_HZ
         } else {
             high_hz / 2.0
@@ -591,7 +564,7 @@ impl Fitted {
         // The narrower band's data are part of the whole's, so the variance of the
         // difference is the difference of the variances (Hausman 1978).
         let variance = narrow.covariance[[0, 0]] - fit.covariance[[0, 0]];
-        (variance > 0.0 && variance.sqrt() < 1e-6).then(|| BandShift {
+        (variance > 0.0 && variance.sqrt() < MOST_BAND_SHIFT_U_S).then(|| BandShift {
             upper_hz,
             shift_s: narrow.values[0] - fit.values[0],
             standard_uncertainty_s: variance.sqrt(),
@@ -605,7 +578,8 @@ impl Fitted {
         let Self { clusters, fit, .. } = self;
         let (mut slope, mut curvature, mut variance) = (0.0, 0.0, 0.0);
         for (point, row) in clusters.points.iter().zip(clusters.design.rows()) {
-            if point.information < 12.0 {
+            // what chance may have made of a cluster has none
+            if point.information <= 0.0 {
                 continue;
             }
             let residual = phase::wrap(point.phase - row.dot(&fit.values));
@@ -630,19 +604,6 @@ impl Fitted {
         caveat.filter(|_| difference.abs() > LEAST_DISAGREEMENT_S)
     }
 }
-
-/// Band in which the noise of a quiet stretch is judged, hertz: above hum and rumble, below
-/// the top octave, where recorders differ. Common practice, no source.
-const NOISE_BAND_HZ: (f64, f64) = (1_000.0, 15_000.0);
-
-/// By so much the likelihood of noise that both channels share at once must exceed that of
-/// quiet programme with its delay: a thousand times. Common practice, no source.
-const LIKELIER: f64 = 1e3;
-
-/// Coherence of the programme from which a frequency's phase is known well enough to tell
-/// programme by it: to a quarter of a radian in a single frame (Bendat and Piersol, Random Data,
-/// 9.2, from memory).
-const PROGRAMME_COHERENCE: f64 = 0.9;
 
 /// Correlation of the channels' noise in the quietest stretch; `None` where what both share
 /// there may be programme, which has the programme's phase at every frequency, whatever

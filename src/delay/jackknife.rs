@@ -1,5 +1,6 @@
 //! Random uncertainty by leaving out one group of frames after another.
 
+use super::limits::{FEWEST_GROUPS, LEAST_SHARE};
 use super::phase::{Fit, Point, wrap};
 use crate::spectrum::Bin;
 use ndarray::{Array1, Array2};
@@ -118,7 +119,7 @@ pub(super) fn jackknife(
         .collect();
     let used: Vec<_> = delays
         .iter()
-        .filter(|d| d.1 > 1e-6 * total_information)
+        .filter(|d| d.1 > LEAST_SHARE * total_information)
         .collect();
     let information: f64 = used.iter().map(|d| d.1).sum();
     let used: Vec<(f64, f64, f64)> = used
@@ -128,7 +129,7 @@ pub(super) fn jackknife(
     // What leaving group j out changes is about -m_j (d_j - d): divided by the
     // share m_j it is a deviation with variance s^2 / m_j, so the weights are m_j.
     let count = used.len();
-    if count < 6 {
+    if count < FEWEST_GROUPS {
         return (None, shares);
     }
     let (mut sx, mut sxx, mut sy, mut sxy) = (0.0, 0.0, 0.0, 0.0);

@@ -11,6 +11,7 @@ mod coarse;
 mod estimate;
 mod information;
 mod jackknife;
+mod limits;
 pub mod phase;
 mod step;
 

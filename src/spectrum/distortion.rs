@@ -1,6 +1,7 @@
 //! What the second order of tracing would add to a frame, see [`super::tracing`].
 
 use super::frame::pack;
+use super::limits::{ANALYSIS_BAND_HZ, VELOCITY_HZ};
 use super::{EQUALISER, window};
 use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
 use rustfft::num_complex::{Complex, Complex32, Complex64};
@@ -11,10 +12,6 @@ use std::sync::Arc;
 
 /// Frequency of unit gain, hertz.
 const UNIT_GAIN_HZ: f64 = 1000.0;
-/// Band of the velocity that is squared, hertz.
-const VELOCITY_HZ: (f64, f64) = (20.0, 20_000.0);
-/// Band by which the channels' polarity is told, hertz: above rumble.
-const POLARITY_HZ: f64 = 100.0;
 
 /// The playback equaliser's response, 1 at [`UNIT_GAIN_HZ`].
 fn equaliser(hertz: f64) -> Complex64 {
@@ -44,6 +41,7 @@ pub(super) struct TracingDistortion {
     /// Half of the root of the analysis window.
     root: Vec<f32>,
     velocity: Range<usize>,
+    /// First bin by which the channels' polarity is told: above rumble.
     polarity_from: usize,
     /// What makes velocities of samples, for each bin of the velocity's band.
     gains: Vec<Complex32>,
@@ -103,7 +101,7 @@ impl TracingDistortion {
                 .iter()
                 .map(|w| 0.5 * w.sqrt() as f32)
                 .collect(),
-            polarity_from: bin(POLARITY_HZ),
+            polarity_from: bin(ANALYSIS_BAND_HZ.0),
             gains: velocity.clone().map(gain).collect(),
             filter: (0..bins).map(filter).collect(),
             turns: (0..bins.max(top)).map(turn).collect(),

@@ -3,6 +3,12 @@
 use super::distortion::{TracingDistortion, Work};
 use super::frame::{FrameTransform, LANES, Scratch, sum_of_lanes};
 use super::groups::Groups;
+use super::limits::{
+    AROUND, AS_QUIET, CLICK_RATIO, COMMON_ERROR, DISTRUST, ENOUGH_QUIET, IMPULSIVE, LEAD_IN,
+    LEARN_AFTER, LEARN_FRACTION, LEARN_FROM, LEAST_ERROR, LEAST_RESIDUAL, LEVEL_BAND_HZ, LEVEL_S,
+    LONG_PAUSE_S, MEDIAN_EVERY, PAUSE_S, PREDICTOR_ROUNDS, QUIET, SAMPLE_RATES_HZ,
+    SHORTEST_LATER_S, SHORTEST_S, SPIKE,
+};
 use super::quality::{self, BlockQuality, SignalQuality};
 use super::tracing::Tracing;
 use super::{Bin, CrossSpectrum, Group, HIGHEST_HZ, Mark, window};
@@ -20,72 +26,6 @@ const BATCH: usize = 32;
 /// Fewest frames worth handing on to the threads: shorter blocks are kept until
 /// they are as many.
 const FEWEST: usize = 8;
-/// Band in which the level of the programme is judged, hertz: above hum and
-/// rumble, below the noise of a quiet treble.
-const LEVEL_BAND_HZ: (f64, f64) = (90.0, 16_000.0);
-/// Programme quieter than this against the loudest second is left out of the
-/// sums: -30 dB, where it could add a thousandth of the information.
-const QUIET: f64 = 1e-3;
-/// A stretch louder than all before by this, 20 dB, makes a lead-in of it: its noise
-/// of each wall may be no quieter, and it holds a hundredth of the information.
-pub const LEAD_IN: f64 = 1e-2;
-/// A stretch shorter than this, seconds, between silences is not programme but
-/// a needle drop or a tick of the run-out groove (whose period is 1.33 s at
-/// 45 rpm and 1.8 s at 33 1/3).
-const SHORTEST_SECONDS: f64 = 1.0;
-/// The same once programme has begun: the words of a voice are as short, and a
-/// tick is shorter still.
-const SHORTEST_LATER_SECONDS: f64 = 0.3;
-/// So long a silence ends a stretch, seconds.
-const PAUSE_SECONDS: f64 = 0.1;
-/// In a part that is named pauses count, but so long a one after its first frames
-/// shows that these were not the programme.
-const LONG_PAUSE_SECONDS: f64 = 5.0;
-/// Time constant of the level, seconds.
-const LEVEL_SECONDS: f64 = 0.5;
-/// A frame counts for the level at most as this times the level so far, so that
-/// a needle drop is not taken for the loudest programme: the level rises by 8 dB a second.
-const SPIKE: f64 = 2.0;
-/// A frame holds a click when the power of its prediction residual (right channel from left)
-/// exceeds that of the frames around by this factor, both by itself and relative to the
-/// programme. In noise that power, over a thousand bins, scatters by about 5 %.
-const CLICK_RATIO: f64 = 2.0;
-/// A residual this far below the programme, -60 dB, may be the rounding of single
-/// precision, which is 2e-7 of a spectral line's power; a click as weak would
-/// move the delay by a millionth of its own.
-const LEAST_RESIDUAL: f64 = 1e-6;
-/// Mean square error of the transfer function in a bin, relative, by which the
-/// bin counts half: a programme 30 dB above its usual level there, which is
-/// predicted with that error, leaves a residual as large as its noise.
-const DISTRUST: f64 = 1e3;
-/// Added to the error of a bin by itself, so that no bin decides alone.
-const LEAST_ERROR: f64 = 1e-4;
-/// The error of one gain and one delay for all bins: a sixth in size, as
-/// resonances make it in the top octave (believed).
-const COMMON_ERROR: f64 = 0.03;
-/// Rounds of learning from the first stretch.
-const ROUNDS: usize = 3;
-/// The predictor learns from one frame in so many, which is enough,
-const LEARN_FROM: u64 = 4;
-/// and anew when there are so many more of these,
-const LEARN_AFTER: f64 = 16.0;
-/// and more by this fraction: fewer would change little.
-const LEARN_FRACTION: f64 = 0.125;
-/// Frames around: the latest few seconds.
-const AROUND: usize = 96;
-/// Their median is taken anew after so many.
-const MEDIAN_EVERY: u64 = 8;
-/// A frame to which tracing adds so much more power than to the usual one holds a click,
-/// whose square it is.
-const IMPULSIVE: f64 = 16.0;
-/// More rejected frames than this fraction are programme of an impulsive kind.
-const MOST_REJECTED: f64 = Warning::ImpulsiveProgramme.limit();
-
-/// The quietest stretch holds what is within this factor, 2 dB, of its power
-/// (of the right channel): noise scatters by 5 %. Common practice, no source.
-const AS_QUIET: f64 = 1.6;
-/// Frames of it that are enough: some forty seconds. Common practice, no source.
-const ENOUGH_QUIET: u64 = 1000;
 
 /// How a recording is to be taken in.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -332,7 +272,7 @@ impl Engine {
     /// An engine that has seen nothing.
     pub fn new(settings: EngineSettings) -> Result<Self, SettingsError> {
         let rate = settings.sample_rate_hz;
-        if !(8_000.0..=768_000.0).contains(&rate) {
+        if !SAMPLE_RATES_HZ.contains(&rate) {
             return Err(SettingsError::SampleRate(rate));
         }
         if settings.alignment.unsigned_abs() as f64 > rate {
@@ -826,7 +766,7 @@ impl Predictor {
 }
 
 /// The upper median of some values.
-fn median(values: impl Iterator<Item = f64>) -> f64 {
+pub(super) fn median(values: impl Iterator<Item = f64>) -> f64 {
     quantile(values, 2)
 }
 
@@ -902,11 +842,11 @@ impl Activity {
         Self {
             whole,
             bins,
-            shortest: frames(SHORTEST_SECONDS).round() as usize,
-            shortest_later: frames(SHORTEST_LATER_SECONDS).round() as usize,
-            pause: frames(PAUSE_SECONDS).ceil() as usize,
-            long_pause: frames(LONG_PAUSE_SECONDS).ceil() as usize,
-            smoothing: 1.0 - (-hop_seconds / LEVEL_SECONDS).exp(),
+            shortest: frames(SHORTEST_S).round() as usize,
+            shortest_later: frames(SHORTEST_LATER_S).round() as usize,
+            pause: frames(PAUSE_S).ceil() as usize,
+            long_pause: frames(LONG_PAUSE_S).ceil() as usize,
+            smoothing: 1.0 - (-hop_seconds / LEVEL_S).exp(),
             counted: RunningLevel::default(),
             buffered: Vec::new(),
             buffered_level: RunningLevel::default(),
@@ -1068,7 +1008,7 @@ impl Activity {
     fn learn(&mut self, buffered: &[(Frame, Vec<f32>)]) {
         self.predictor
             .learn_from_most(buffered.iter().map(|(_, p)| p.as_slice()));
-        for _ in 0..ROUNDS {
+        for _ in 0..PREDICTOR_ROUNDS {
             self.notice_all(buffered);
             self.predictor.clear();
             for (frame, products) in buffered {
@@ -1175,7 +1115,9 @@ impl Activity {
         let frames = quality.frames.max(1) as f64;
         quality.left_power /= frames;
         quality.right_power /= frames;
-        if quality.rejected as f64 > MOST_REJECTED * quality.frames as f64 {
+        if quality.rejected as f64
+            > const { Warning::ImpulsiveProgramme.limit() } * quality.frames as f64
+        {
             quality.rejection_undone = true;
             quality.rejected = 0;
         }

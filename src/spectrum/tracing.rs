@@ -16,38 +16,16 @@
 //! one unknown, and a regression over some of the frames finds it.
 
 use super::distortion::{TracingDistortion, Work};
+use super::engine::median;
 use super::frame::{FrameTransform, Scratch};
+use super::limits::{
+    AGREES, ANALYSIS_BAND_HZ, CHANGE_PER_S, FEWEST_IN_SEGMENT, MOST_CHANGE, NEIGHBOURS, SEGMENT,
+    STRIDES, TRACING_CLICK_RATIO, TRACING_ROUNDS,
+};
 use super::window;
 use crate::uncertainty::Warning;
 use rustfft::num_complex::{Complex, Complex32};
 use std::ops::Range;
-
-/// Band of the regression, hertz.
-const BAND_HZ: (f64, f64) = (100.0, 15_000.0);
-/// Frames in a segment that gives a value of its own, and the fewest.
-const SEGMENT: usize = 32;
-const FEWEST: usize = 8;
-/// One frame in so many is looked at in the first segment; in each further one, one in
-/// twice as many, up to the second number.
-const STRIDES: (u64, u64) = (4, 128);
-/// Rounds of the regression: each tells the noise of the bins better, and which frames
-/// hold clicks.
-const ROUNDS: usize = 4;
-/// A frame holds a click when its residual has this times the median power,
-const CLICK_RATIO: f64 = 3.0;
-/// and so does one whose own coefficient is further off than so many of its standard
-/// uncertainties and this fraction.
-const AGREES: (f64, f64) = (5.0, 0.25);
-/// Bins on either side whose noise is taken together.
-const NEIGHBOURS: usize = 8;
-/// Tracing is found where its coefficient is so many times its standard
-/// uncertainty.
-const FOUND: f64 = Warning::Tracing.limit();
-/// Relative change of the groove's speed in a second, as a standard uncertainty: 0.2 mm of
-/// 100 mm, twice what usual cuts have (common practice, no source).
-const CHANGE_PER_S: f64 = 0.002;
-/// Most change of it about the middle of a recording: from 1 to 3.
-const MOST_CHANGE: f64 = 0.5;
 
 /// The second-order part of tracing along a recording.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -144,7 +122,7 @@ impl TracingProbe {
     pub fn new(sample_rate_hz: f64, delay_s: f64) -> Self {
         let length = window::frame_length(sample_rate_hz);
         let bin = |hz: f64| (hz * length as f64 / sample_rate_hz).round() as usize;
-        let band = bin(BAND_HZ.0)..bin(BAND_HZ.1).min(length / 2);
+        let band = bin(ANALYSIS_BAND_HZ.0)..bin(ANALYSIS_BAND_HZ.1).min(length / 2);
         let transform = FrameTransform::new(length, band.end);
         let late = delay_s * sample_rate_hz;
         let distortion = TracingDistortion::new(sample_rate_hz, length, band.end, late);
@@ -227,7 +205,7 @@ impl TracingProbe {
 
     /// What the frames since the last segment say.
     fn segment(&self) -> Option<Segment> {
-        if self.probed.len() < FEWEST {
+        if self.probed.len() < FEWEST_IN_SEGMENT {
             return None;
         }
         let middle = 0.5 * (self.from + self.next + self.transform.length() as u64) as f64;
@@ -248,7 +226,8 @@ impl TracingProbe {
         let sum = |of: &dyn Fn(&Segment) -> f64| segments.iter().map(of).sum::<f64>();
         let weight = sum(&|s| s.variance.recip());
         let mean = sum(&|s| s.coefficient / s.variance) / weight;
-        if segments.is_empty() || mean * mean * weight < FOUND * FOUND {
+        let limit = const { Warning::Tracing.limit() };
+        if segments.is_empty() || mean * mean * weight < limit * limit {
             return None;
         }
         let samples = (segments[0].sample, segments.last()?.sample);
@@ -344,7 +323,7 @@ fn regress(frames: &[Probed]) -> Option<Segment> {
     let mut weights: Vec<f64> = frames.iter().map(Probed::smoothness).collect();
     loop {
         let count = weights.iter().filter(|w| **w > 0.0).count();
-        if count < FEWEST {
+        if count < FEWEST_IN_SEGMENT {
             return None;
         }
         // their scale is free: the mean is 1
@@ -364,7 +343,7 @@ fn regress(frames: &[Probed]) -> Option<Segment> {
             weights[worst] = 0.0;
             continue;
         }
-        let usual = CLICK_RATIO * median(&residuals.iter().map(|s| s.power).collect::<Vec<_>>());
+        let usual = TRACING_CLICK_RATIO * median(residuals.iter().map(|s| s.power));
         let impulsive = |i: &usize| weights[*i] > 0.0 && residuals[*i].power > usual;
         let clicks: Vec<usize> = (0..frames.len()).filter(impulsive).collect();
         if !clicks.is_empty() {
@@ -401,7 +380,7 @@ fn by_frequency(sums: &[BinSums], of: fn(&BinSums) -> f64) -> f64 {
 /// The coefficient and the noise of each bin, in turns.
 fn weighted_regression(sums: &[BinSums], frames: usize) -> (f64, Vec<f64>) {
     let (mut k, mut noise) = (0.0, Vec::new());
-    for _ in 0..ROUNDS {
+    for _ in 0..TRACING_ROUNDS {
         noise = noise_of(sums, k, frames);
         let weighted = |of: fn(&BinSums) -> f64| -> f64 {
             sums.iter().zip(&noise).map(|(s, n)| of(s) / n).sum()
@@ -409,13 +388,6 @@ fn weighted_regression(sums: &[BinSums], frames: usize) -> (f64, Vec<f64>) {
         k = weighted(|s| s.dq) / weighted(|s| s.qq);
     }
     (k, noise)
-}
-
-/// The upper median.
-fn median(values: &[f64]) -> f64 {
-    let mut values = values.to_vec();
-    let middle = values.len() / 2;
-    *values.select_nth_unstable_by(middle, f64::total_cmp).1
 }
 
 fn summed(frames: &[Probed], weights: &[f64]) -> Vec<BinSums> {
