@@ -345,7 +345,7 @@ fn a_calibration_is_made_used_and_refused() {
 }
 
 /// The signal that the program writes, through a phono stage with unlike parts and a converter's skew
-/// (written here once more, from IEC 60098): its recording is pink, and calibrates what was put in.
+/// (written here once more, from IEC 60098): its recording is pink, and calibrates what was injected.
 #[test]
 fn the_cable_signal_calibrates_a_chain() {
     let folder = tempfile::tempdir().unwrap();

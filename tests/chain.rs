@@ -291,9 +291,9 @@ fn a_simulated_chain_is_taken_out() {
     }
 }
 
-/// Equaliser departures to 0.05 % in 60 s at 40 dB; they say what they are worth.
+/// Equaliser deviations to 0.05 % in 60 s at 40 dB; they say what they are worth.
 #[test]
-fn equaliser_departures_are_recovered() {
+fn equaliser_deviations_are_recovered() {
     let truth = Truth {
         skew: 0.6e-6,
         dlnt: [0.01, -0.013, 0.008],

@@ -151,7 +151,7 @@ fn scatter_is_at_the_cramer_rao_bound_and_the_mean_unbiased() {
 /// Equaliser parts off by 1 % in opposite senses: within 30 ns, where the
 /// phase slope without the terms is tens of nanoseconds off.
 #[test]
-fn equaliser_departures_are_told_from_the_delay() {
+fn equaliser_deviations_are_told_from_the_delay() {
     for (seed, dlnt) in [
         [0.01, -0.01, 0.01],
         [-0.01, 0.01, 0.01],
@@ -194,7 +194,7 @@ fn equaliser_departures_are_told_from_the_delay() {
 
 /// 2,000 complex-Wishart spectral matrices, by Bartlett's decomposition
 /// (N. R. Goodman, Ann. Math. Stat. 34, 1963, for the complex case), with
-/// equaliser departures drawn from the prior: the 95 % band holds the truth in
+/// equaliser deviations drawn from the prior: the 95 % band holds the truth in
 /// 94 to 98 % of them.
 #[test]
 fn the_band_covers_over_wishart_draws() {
@@ -661,7 +661,7 @@ fn clicks_louder_than_the_programme_are_left_out() {
 }
 
 /// Treble that sounds for a tenth of a second every second or so, 30 dB above noise
-/// where there is nothing else, is no click: gain and delay of the bass foretell it.
+/// where there is nothing else, is no click: gain and delay of the bass predict it.
 #[test]
 fn treble_that_comes_seldom_is_no_click() {
     let n = 1 << 19;
@@ -784,7 +784,7 @@ fn words_count_and_ticks_do_not() {
     assert_eq!(alone.quality.frames, 0);
 }
 
-/// A recording made at 24 kHz and brought to 48: what lies above 12 kHz is the
+/// A recording made at 24 kHz and upsampled to 48: what lies above 12 kHz is the
 /// image of what lies below, 60 dB down, alike in both channels and of reversed
 /// phase. Without the band's end there it outweighs the programme.
 #[test]
@@ -893,7 +893,7 @@ fn a_noisy_lead_in_is_forgotten() {
 }
 
 /// One line above next to no noise: single precision's rounding of it departs from
-/// what is foretold, and is no click.
+/// what is predicted, and is no click.
 #[test]
 fn rounding_of_a_line_is_no_click() {
     let mut rng = ChaCha8Rng::seed_from_u64(4);
@@ -911,7 +911,7 @@ fn rounding_of_a_line_is_no_click() {
 }
 
 /// Ten minutes of silence between a second of programme and the rest: what is
-/// foretold is soon learnt anew, so as many clicks are found as without.
+/// predicted is soon learnt anew, so as many clicks are found as without.
 #[test]
 fn a_long_silence_does_not_stop_learning() {
     const SLOW: f64 = 8_000.0;

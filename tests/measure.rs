@@ -7,7 +7,7 @@ use groovelag::spectrum::{Engine, EngineSettings};
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
 
-/// A capture with a delay put in by hand, and what `estimate` makes of it.
+/// A capture with an injected delay, and what `estimate` makes of it.
 fn measured(keys: &str) -> (f64, Estimate) {
     let mut tables = std::collections::BTreeMap::from([
         (

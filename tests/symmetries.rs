@@ -66,7 +66,7 @@ fn recording(rng: &mut ChaCha8Rng) -> Recording {
     let delay = uniform(rng, -60e-6, 60e-6);
     let slope = uniform(rng, 0.0, 1.0);
     let noise = 10f64.powf(uniform(rng, -50.0, -15.0) / 20.0);
-    let departures = EQUALISER.map(|_| phase::equaliser_u(0.01) * gaussian(rng));
+    let deviations = EQUALISER.map(|_| phase::equaliser_u(0.01) * gaussian(rng));
     let i = Complex::<f64>::i();
     let mut packed = vec![Complex::<f64>::default(); n];
     let mut power = 0.0;
@@ -78,9 +78,9 @@ fn recording(rng: &mut ChaCha8Rng) -> Recording {
         }
         power += 2.0 * z.norm_sqr();
         let mut turn = -TAU * f * delay;
-        for ((seconds, sign), departure) in EQUALISER.iter().zip(departures) {
+        for ((seconds, sign), deviation) in EQUALISER.iter().zip(deviations) {
             let wt = TAU * f * seconds;
-            turn -= sign * departure * wt / (1.0 + wt * wt);
+            turn -= sign * deviation * wt / (1.0 + wt * wt);
         }
         let right = z * Complex::from_polar(1.0, turn);
         packed[k] = z + i * right;
@@ -274,7 +274,7 @@ fn conjugated_spectra_turn_everything_over() {
     }
 }
 
-/// A delay by whole samples, put in by moving one channel, adds itself.
+/// A delay by whole samples, injected by moving one channel, adds itself.
 #[test]
 fn whole_samples_add_themselves() {
     for draw in 0..DRAWS {

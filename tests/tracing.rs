@@ -232,7 +232,7 @@ fn analysed(channels: &(Vec<f32>, Vec<f32>)) -> (Analysis, Analysis) {
         settings: Settings::default(),
     };
     let plain = analysis::take_in(&request, &mut |_| ()).unwrap();
-    let plain = analysis::conclude(plain, &request.settings).unwrap();
+    let plain = analysis::estimate(plain, &request.settings).unwrap();
     (plain, analysis::analyse(&request, &mut |_| ()).unwrap())
 }
 

@@ -55,7 +55,7 @@ pub struct Scene {
     pub periods: usize,
     /// Delay of the right channel, seconds.
     pub delay: f64,
-    /// Standard deviation of the equaliser parts' departures between the
+    /// Standard deviation of the equaliser parts' deviations between the
     /// channels, drawn anew for each trial; d ln T.
     pub equaliser_u: f64,
     /// Pink programme between these, hertz.
@@ -133,7 +133,7 @@ impl Scene {
     /// One period of both channels, with a delay.
     fn period(&self, rng: &mut ChaCha8Rng, delay: f64) -> [Vec<f64>; 2] {
         let n = self.period;
-        let departures = EQUALISER.map(|_| self.equaliser_u * gaussian(rng));
+        let deviations = EQUALISER.map(|_| self.equaliser_u * gaussian(rng));
         let i = Complex::<f64>::i();
         let mut packed = vec![Complex::<f64>::default(); n];
         let mut power = 0.0;
@@ -146,9 +146,9 @@ impl Scene {
             power += 2.0 * z.norm_sqr();
             let w = TAU * f;
             let mut turn = -w * delay;
-            for ((seconds, sign), departure) in EQUALISER.iter().zip(departures) {
+            for ((seconds, sign), deviation) in EQUALISER.iter().zip(deviations) {
                 let wt = w * seconds;
-                turn -= sign * departure * wt / (1.0 + wt * wt);
+                turn -= sign * deviation * wt / (1.0 + wt * wt);
             }
             let right = z * Complex::from_polar(1.0, turn);
             // left + i right, both real
@@ -313,7 +313,7 @@ pub fn measure(path: &Path, settings: &Settings) -> Result<Estimate, AnalysisErr
 /// The same as read once, with what tracing adds left in it.
 pub fn measure_once(path: &Path, settings: &Settings) -> Result<Estimate, AnalysisError> {
     let taken = analysis::take_in(&request(path, settings), &mut |_| ())?;
-    analysis::conclude(taken, settings).map(|a| a.estimate)
+    analysis::estimate(taken, settings).map(|a| a.estimate)
 }
 
 /// Where recordings are made for a moment: in memory where the system has that.

@@ -236,8 +236,8 @@ const CONSTANTS: [[&str; 3]; 11] = [
     ["src/chain/build.rs", "COUPLING_PRIOR", "rad/s (u)"],
     ["src/chain/build.rs", "LOAD_PRIOR", "(u)"],
     ["src/chain/smooth.rs", "CORRELATED_OCTAVES", "octaves"],
-    ["src/spectrum/tracing.rs", "CHANGE_PER_S", "per second (u)"],
-    ["src/analysis/again.rs", "COEFFICIENT", "(u)"],
+    ["src/spectrum/limits.rs", "CHANGE_PER_S", "per second (u)"],
+    ["src/analysis/limits.rs", "COEFFICIENT", "(u)"],
 ];
 
 /// Value of a constant as its file has it, and the comment above it or above the first
@@ -372,7 +372,7 @@ and k, which each recording's note gives in dB, must grow as the inverse square 
     },
     Untried {
         name: "clicks",
-        assumed: "frames with a click on one wall or on both are found by their departure and left out; what is not found moves the delay by less than its band (own simulations)",
+        assumed: "frames with a click on one wall or on both are found by their prediction residual and left out; what is not found moves the delay by less than its band (own simulations)",
         experiment: "one band before and after cleaning, and before and after a scratch across it: the delays must agree within their bands",
         job: None,
     },

@@ -6,25 +6,10 @@
 //! valley beside it is as deep as [`DEPTH_DB`]; nothing is compared with full scale, nor with
 //! the loudest band of all, so that quiet bands beside loud ones are bands.
 
+use super::limits::{BAND, CELL_S, CELLS, CLICKS, LOWEST_HZ, PAUSE};
 use crate::capture::{self, CaptureError, Options, Source, Stereo};
 use crate::spectrum::LEAD_IN;
 
-/// The level is taken in cells so long, seconds: longer than a click.
-const CELL_S: f64 = 0.005;
-/// Cells in a frame, the step of all times: a tenth of a second.
-const CELLS: usize = 20;
-/// Clicks in a frame that do not count for its level, which is that of the loudest cell but
-/// these; a note struck twice in a second still counts.
-const CLICKS: usize = 2;
-/// What is lower is left out of the level, hertz: rumble, and hum by 30 dB. Common practice,
-/// no source.
-const LOWEST_HZ: f64 = 300.0;
-/// Shortest pause, frames: a second. The words of a voice are nearer to each other. Common
-/// practice, no source.
-const PAUSE: usize = 10;
-/// Shortest band, frames: two revolutions at 33 1/3, so that the ticks of a run-out groove, one
-/// a revolution, and a needle drop make none.
-const BAND: usize = 36;
 /// Level of digital silence, as power.
 const NOTHING: f64 = 1e-20;
 
@@ -56,7 +41,7 @@ pub fn bands(
 ) -> Result<Vec<Span>, CaptureError> {
     let mut recording = capture::open(source, options)?;
     let rate = f64::from(recording.sample_rate_hz());
-    let mut meter = Meter::new(rate);
+    let mut meter = BandMeter::new(rate);
     let mut block = Stereo::default();
     while recording.read(&mut block, 1 << 16)? > 0 {
         meter.push(&block);
@@ -93,7 +78,7 @@ pub fn programme(bands: &[Span], file: &str) -> Result<Span, String> {
 }
 
 /// Levels of frames, dB, both channels together.
-struct Meter {
+struct BandMeter {
     /// Samples in a cell.
     cell: usize,
     /// Two high passes of the first order in each channel: their factor, and what went in and
@@ -106,7 +91,7 @@ struct Meter {
     levels: Vec<f64>,
 }
 
-impl Meter {
+impl BandMeter {
     fn new(rate: f64) -> Self {
         Self {
             cell: (CELL_S * rate).round() as usize,

@@ -1,11 +1,8 @@
 //! What a report shows of a recording, bounded whatever its length.
 
+use super::limits::LEAST_SHARE;
 use super::{About, Analysis};
 use crate::delay::{Correlation, CurvePoint};
-
-/// Stretches with less than this share of what an average one knows are not
-/// shown: the groove is hardly modulated there, and their delay is noise.
-const LEAST_SHARE: f64 = 0.01;
 
 /// The delay of one stretch of a recording.
 #[derive(Debug, Clone, Copy, PartialEq)]

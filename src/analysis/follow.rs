@@ -8,8 +8,9 @@
 //! it is a stretch of its own, with an engine of its own, and the one before it stands
 //! as it was when the pause began.
 
-use super::again::{Again, Keeper, Part};
-use super::{About, Analysis, AnalysisError, TakenIn, Through, conclude_through};
+use super::limits::{AGREE, JUDGE_STEPS, PAUSE_STEPS, RECENT_STEPS, STEPS_PER_SECOND};
+use super::reread::{Part, Reread, Spool};
+use super::{About, Analysis, AnalysisError, TakenIn, Through, estimate_through};
 use crate::capture::{Recording, Stereo};
 use crate::delay::{self, Estimate, Refusal};
 use crate::spectrum::{
@@ -19,22 +20,6 @@ use crate::spectrum::{
 use crate::uncertainty::{Caveat, Level, Warning};
 use serde::{Deserialize, Serialize};
 use std::collections::{BTreeMap, VecDeque};
-
-/// Steps a second of stream, at each of which it can be looked at.
-pub const STEPS_PER_SECOND: u64 = 2;
-/// Steps that make the short-term value: 4 s, short enough to watch a turn take
-/// effect, and eight groups, of which the jackknife needs six.
-const RECENT_STEPS: usize = 8;
-/// Programme that does not grow for so many steps has ended or pauses: the
-/// engine itself holds a beginning back for one second (two steps).
-const PAUSE_STEPS: u64 = 4;
-/// Steps from one judgement of the latest seconds to the next: half of what these last, so
-/// that half of it is new each time.
-const JUDGE_STEPS: u64 = RECENT_STEPS as u64 / 2;
-/// Judgements in a row that agree before a doubt is shown or withdrawn: the first and the
-/// last of them have no sample in common, so noise alone seldom makes them agree. While the
-/// first seconds gather, every step is judged, since each is a large part of what there is.
-const AGREE: usize = RECENT_STEPS / JUDGE_STEPS as usize + 1;
 
 /// What tracing brings about as well as what these are about: it moves the delay with the
 /// programme, and frames away from the others.
@@ -153,11 +138,11 @@ impl Meter {
 #[derive(Debug, Default)]
 struct Steady {
     judgements: usize,
-    doubts: BTreeMap<Warning, Doubt>,
+    doubts: BTreeMap<Warning, JudgedDoubt>,
 }
 
 #[derive(Debug)]
-struct Doubt {
+struct JudgedDoubt {
     caveat: Caveat,
     shown: bool,
     /// Judgements in a row that say otherwise.
@@ -172,11 +157,14 @@ impl Steady {
             doubt.otherwise = if agrees { 0 } else { doubt.otherwise + 1 };
         }
         for caveat in found {
-            let doubt = self.doubts.entry(caveat.code).or_insert_with(|| Doubt {
-                caveat: caveat.clone(),
-                shown: false,
-                otherwise: 1,
-            });
+            let doubt = self
+                .doubts
+                .entry(caveat.code)
+                .or_insert_with(|| JudgedDoubt {
+                    caveat: caveat.clone(),
+                    shown: false,
+                    otherwise: 1,
+                });
             doubt.caveat = caveat;
         }
         for doubt in self.doubts.values_mut() {
@@ -204,7 +192,7 @@ impl Steady {
 }
 
 /// What plays from one pause to the next.
-struct Stretch {
+struct PlayedStretch {
     engine: Engine,
     probe: TracingProbe,
     coder: CoderProbe,
@@ -222,7 +210,7 @@ struct Stretch {
     steady: Steady,
 }
 
-impl Stretch {
+impl PlayedStretch {
     fn new(sample_rate_hz: u32, first: u64) -> Result<Self, SettingsError> {
         let rate = f64::from(sample_rate_hz);
         Ok(Self {
@@ -340,13 +328,13 @@ pub struct Follower {
     frames: Option<u64>,
     bits: Option<u16>,
     settings: delay::Settings,
-    keeper: Keeper,
+    spool: Spool,
     /// The stretch that plays, or played before the pause.
-    now: Stretch,
+    now: PlayedStretch,
     /// It as it was when the pause began, until there is a new one.
     paused: Option<Held>,
     /// What may be a new one.
-    next: Option<Stretch>,
+    next: Option<PlayedStretch>,
     /// The stretch before, and the number of this one.
     before: Option<Held>,
     number: usize,
@@ -368,7 +356,7 @@ impl Follower {
             caveats: recording.caveats().to_vec(),
             frames: recording.frames(),
             bits: recording.bits(),
-            keeper: Keeper::new(recording),
+            spool: Spool::new(recording),
             ..Self::of(About::of(recording, 0), settings)?
         })
     }
@@ -396,18 +384,19 @@ impl Follower {
     }
 
     fn of(about: About, settings: delay::Settings) -> Result<Self, AnalysisError> {
-        let now =
-            Stretch::new(about.sample_rate_hz, 0).map_err(|error| AnalysisError::Settings {
+        let now = PlayedStretch::new(about.sample_rate_hz, 0).map_err(|error| {
+            AnalysisError::Settings {
                 file: about.file.clone(),
                 error,
-            })?;
+            }
+        })?;
         Ok(Self {
             about,
             caveats: Vec::new(),
             frames: None,
             bits: None,
             settings,
-            keeper: Keeper::none(),
+            spool: Spool::none(),
             now,
             paused: None,
             next: None,
@@ -466,7 +455,7 @@ impl Follower {
         for stretch in std::iter::once(&mut self.now).chain(&mut self.next) {
             stretch.push(block);
         }
-        self.keeper.push(block);
+        self.spool.push(block);
         self.step.push(block);
         self.position += block.left.len() as u64;
         let rate = u64::from(self.about.sample_rate_hz);
@@ -503,7 +492,7 @@ impl Follower {
             }
         } else if grew && self.paused.is_some() && self.next.is_none() {
             // the rate was accepted at the start
-            self.next = Stretch::new(self.about.sample_rate_hz, self.position).ok();
+            self.next = PlayedStretch::new(self.about.sample_rate_hz, self.position).ok();
         }
         if let Some(next) = self.next.take_if(|next| next.has_programme()) {
             self.now = next;
@@ -521,7 +510,7 @@ impl Follower {
         let Some(recent) = self.recent() else {
             return;
         };
-        if let Some(found) = doubts(&self.conclude(recent, through)) {
+        if let Some(found) = doubts(&self.estimate(recent, through)) {
             self.now.judged = self.steps;
             self.now.steady.judge(found);
         }
@@ -547,12 +536,12 @@ impl Follower {
 
     /// What tracing adds is taken out at the end, when the recording is read again; so what it
     /// alone may bring about is no doubt before.
-    fn conclude(
+    fn estimate(
         &self,
         spectrum: CrossSpectrum,
         through: Option<Through>,
     ) -> Result<Analysis, AnalysisError> {
-        let mut analysis = conclude_through(self.taken(spectrum), &self.settings, through)?;
+        let mut analysis = estimate_through(self.taken(spectrum), &self.settings, through)?;
         if self.now.probe.found().is_some() {
             let stays = |caveat: &Caveat| !BY_TRACING.contains(&caveat.code);
             analysis.caveats.retain(stays);
@@ -572,7 +561,7 @@ impl Follower {
             tracing: None,
             identical: false,
             part: Part::default(),
-            again: None,
+            reread: None,
         }
     }
 
@@ -583,7 +572,7 @@ impl Follower {
     /// The stretch before this one, if there was one and it gave an estimate.
     pub fn before(&self, through: Option<Through>) -> Option<Analysis> {
         let before = self.before.as_ref()?;
-        self.conclude(before.spectrum.clone(), through).ok()
+        self.estimate(before.spectrum.clone(), through).ok()
     }
 
     /// Level in the latest half second.
@@ -603,8 +592,8 @@ impl Follower {
             stretch: self.number,
             from_s: self.from_s(),
             programme_s,
-            so_far: self.conclude(so_far, through),
-            recent: recent.map(|spectrum| self.conclude(spectrum, through)),
+            so_far: self.estimate(so_far, through),
+            recent: recent.map(|spectrum| self.estimate(spectrum, through)),
             signal: self.signal(),
             health: self.health(),
         }
@@ -666,8 +655,8 @@ impl Follower {
             Some(recording) => super::described(recording, last.spectrum, self.position)?,
             None => self.taken(last.spectrum),
         };
-        let kept = self.keeper.finish();
-        let again = |part| kept.clone().map(|kept| Again::Kept(kept, part));
+        let kept = self.spool.finish();
+        let reread = |part| kept.clone().map(|kept| Reread::Kept(kept, part));
         let before = self.before.map(|held| TakenIn {
             spectrum: held.spectrum,
             about: taken.about.clone(),
@@ -675,13 +664,13 @@ impl Follower {
             tracing: held.tracing,
             identical: false,
             part: held.part,
-            again: again(held.part),
+            reread: reread(held.part),
         });
         let last = TakenIn {
             caveats: taken.caveats.into_iter().chain(last.coded).collect(),
             tracing: last.tracing,
             part: last.part,
-            again: again(last.part),
+            reread: reread(last.part),
             ..taken
         };
         Ok(Ending { last, before })

@@ -1,15 +1,16 @@
 //! A recording to its estimate: read, take in, estimate.
 
-mod again;
 mod bands;
 mod evidence;
 pub mod follow;
+mod limits;
+mod reread;
 
-pub use again::settle;
 pub use bands::{Span, bands, depth_db, programme};
 pub use evidence::{Evidence, Moment};
+pub use reread::refine;
 
-use again::{Again, Keeper, Part, Treatment};
+use reread::{Part, Reread, Spool, Treatment};
 
 use crate::capture::{self, CaptureError, Recording, Source, Stereo};
 use crate::chain::{ApplyError, Calibration};
@@ -194,7 +195,7 @@ pub struct TakenIn {
     /// Which part was read.
     part: Part,
     /// How it can be read again, if it can.
-    again: Option<Again>,
+    reread: Option<Reread>,
 }
 
 /// Reads a recording and averages its cross-spectral matrix. `progress` is
@@ -210,17 +211,17 @@ pub fn take_in(
         end: request.to_s.map_or(u64::MAX, |s| (s * rate).round() as u64),
         whole: request.from_s.is_some() || request.to_s.is_some(),
     };
-    let mut keeper = (!recording.can_seek()).then(|| Keeper::new(&recording));
+    let mut spool = (!recording.can_seek()).then(|| Spool::new(&recording));
     let mut probe = TracingProbe::new(rate, 0.0);
     let mut coder = CoderProbe::new(rate);
-    let mut identity = Identity::new(&recording);
+    let mut identity = IdentityProbe::new(&recording);
     let engine = engine(&recording, part.whole, Treatment::Plain)?;
     let mut also = |block: &Stereo| {
         probe.push(&block.left, &block.right);
         coder.push(&block.left, &block.right);
         identity.push(block);
-        if let Some(keeper) = &mut keeper {
-            keeper.push(block);
+        if let Some(spool) = &mut spool {
+            spool.push(block);
         }
     };
     let (spectrum, position) = averaged(&mut recording, engine, part, &mut also, progress)?;
@@ -232,15 +233,15 @@ pub fn take_in(
             duration_s: recording.frames().unwrap_or(position).max(position) as f64 / rate,
         });
     }
-    let again = match keeper {
-        Some(keeper) => {
+    let reread = match spool {
+        Some(spool) => {
             let all = Part {
                 whole: part.whole,
                 ..Part::default()
             };
-            keeper.finish().map(|kept| Again::Kept(kept, all))
+            spool.finish().map(|kept| Reread::Kept(kept, all))
         }
-        None => Some(Again::Source(
+        None => Some(Reread::Source(
             request.source.clone(),
             request.options.clone(),
         )),
@@ -249,7 +250,7 @@ pub fn take_in(
         tracing: probe.found(),
         identical: identity.remains(),
         part,
-        again,
+        reread,
         ..described(recording, spectrum, position)?
     };
     taken.caveats.extend(coded(&coder));
@@ -258,14 +259,14 @@ pub fn take_in(
 
 /// Whether channels are one signal, in the same polarity or the other, but for the rounding of their
 /// samples, which the noise of the best converters exceeds.
-struct Identity {
+struct IdentityProbe {
     /// A step of the samples.
     step: f32,
     /// So far, by polarity.
     same: [bool; 2],
 }
 
-impl Identity {
+impl IdentityProbe {
     fn new(recording: &Recording) -> Self {
         // samples are held in single precision
         let bits = recording.bits().unwrap_or(24).clamp(1, 24);
@@ -378,7 +379,7 @@ fn described(
         tracing: None,
         identical: false,
         part: Part::default(),
-        again: None,
+        reread: None,
     })
 }
 
@@ -406,17 +407,17 @@ pub fn analyse_through(
     progress: &mut (dyn FnMut(f64) + Send),
 ) -> Result<Analysis, AnalysisError> {
     let taken = take_in(request, progress)?;
-    settle(taken, &request.settings, through, progress)
+    refine(taken, &request.settings, through, progress)
 }
 
 /// The estimate of a recording that has been taken in, its chain taken out.
-pub fn conclude_through(
+pub fn estimate_through(
     mut taken: TakenIn,
     settings: &delay::Settings,
     through: Option<Through>,
 ) -> Result<Analysis, AnalysisError> {
     let Some(through) = through else {
-        return conclude(taken, settings);
+        return estimate(taken, settings);
     };
     let corrected = through
         .calibration
@@ -427,11 +428,11 @@ pub fn conclude_through(
         })?;
     taken.spectrum = corrected.spectrum;
     taken.caveats.extend(corrected.caveats);
-    conclude(taken, &corrected.settings)
+    estimate(taken, &corrected.settings)
 }
 
 /// The estimate of a recording that has been taken in.
-pub fn conclude(taken: TakenIn, settings: &delay::Settings) -> Result<Analysis, AnalysisError> {
+pub fn estimate(taken: TakenIn, settings: &delay::Settings) -> Result<Analysis, AnalysisError> {
     let estimate =
         delay::estimate(&taken.spectrum, settings).map_err(|refusal| AnalysisError::Refused {
             file: taken.about.file.clone(),

@@ -3,7 +3,7 @@
 //! Layout after "Audio Interchange File Format 1.3" (Apple, 1989) and the
 //! draft "AIFF-C" (Apple, 1991).
 
-use super::chunks::{Chunks, Header, Sizes, Stated, field, lossy, unsupported, whole_rate};
+use super::chunks::{Chunks, Header, Sizes, StatedLength, field, lossy, unsupported, whole_rate};
 use super::error::CaptureError;
 use super::input::Input;
 use super::metadata::Metadata;
@@ -44,7 +44,7 @@ pub(super) fn read_header(
                 // The description may come later; one byte a frame will do here.
                 let frame = format.map_or(1, |f: Format| f.frame_bytes());
                 let bytes = size.saturating_sub(8 + offset);
-                let stated = Stated {
+                let stated = StatedLength {
                     bytes,
                     placeholder: bytes == 0
                         || size == u64::from(u32::MAX)

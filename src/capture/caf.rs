@@ -2,7 +2,9 @@
 //!
 //! Layout after "Apple Core Audio Format Specification 1.0" (Apple, 2005).
 
-use super::chunks::{Chunks, Coding, Header, Sizes, Stated, field, lossy, unsupported, whole_rate};
+use super::chunks::{
+    Chunks, Coding, Header, Sizes, StatedLength, field, lossy, unsupported, whole_rate,
+};
 use super::error::CaptureError;
 use super::input::Input;
 use super::metadata::Metadata;
@@ -56,7 +58,7 @@ pub(super) fn read_header(input: &Input, name: &str) -> Result<Header, CaptureEr
                 };
                 // The edit count.
                 chunks.body(4)?;
-                let stated = Stated {
+                let stated = StatedLength {
                     bytes: size.saturating_sub(4),
                     placeholder: size > i64::MAX as u64,
                     file_bytes: None,

@@ -76,7 +76,7 @@ pub(super) struct Chunks<'a> {
 }
 
 /// The length of the samples as the header states it.
-pub(super) struct Stated {
+pub(super) struct StatedLength {
     /// Bytes of samples.
     pub(super) bytes: u64,
     /// Whether that is what programs write when they cannot know.
@@ -188,7 +188,7 @@ impl<'a> Chunks<'a> {
     /// stream.
     pub(super) fn extent(
         &self,
-        stated: &Stated,
+        stated: &StatedLength,
         frame_bytes: u64,
         caveats: &mut Vec<Caveat>,
     ) -> Result<Option<u64>, CaptureError> {

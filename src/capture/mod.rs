@@ -29,7 +29,7 @@ mod save;
 pub use error::CaptureError;
 pub use input::ReadSeek;
 pub use pcm::Encoding;
-use raw::Evidence;
+use raw::FormatEvidence;
 pub use raw::{RawFormat, RawFormatError};
 pub use save::{STREAM_MARK, StreamWriter};
 
@@ -145,14 +145,14 @@ pub struct Recording {
     metadata: Vec<(String, String)>,
     caveats: Vec<Caveat>,
     input: Input,
-    body: Body,
+    body: Decoder,
     /// Frames read or skipped.
     position: u64,
     ended: bool,
 }
 
 /// Where the samples come from.
-enum Body {
+enum Decoder {
     Plain(Plain),
     Packets(Packets),
 }
@@ -283,7 +283,7 @@ fn open_input(input: Input, name: String, options: &Options) -> Result<Recording
                 Some(bits) => format!("{bits}-bit integer"),
                 None => format!("{}-bit float", 8 * format.encoding.bytes()),
             },
-            Body::Plain({
+            Decoder::Plain({
                 let plain = Plain::new(input.clone(), format, channels);
                 match options.raw {
                     Some(_) => plain.doubted(),
@@ -293,11 +293,11 @@ fn open_input(input: Input, name: String, options: &Options) -> Result<Recording
         ),
         Coding::Flac(info) => (
             format!("{}-bit", header.bits.unwrap_or(0)),
-            Body::Packets(Packets::flac(input.clone(), info, channels).map_err(damaged)?),
+            Decoder::Packets(Packets::flac(input.clone(), info, channels).map_err(damaged)?),
         ),
         Coding::Alac(table) => (
             format!("{}-bit ALAC", table.bits()),
-            Body::Packets(Packets::alac(input.clone(), table, channels).map_err(damaged)?),
+            Decoder::Packets(Packets::alac(input.clone(), table, channels).map_err(damaged)?),
         ),
     };
     Ok(Recording {
@@ -448,8 +448,8 @@ impl Recording {
         });
         block.resize(want);
         let got = match &mut self.body {
-            Body::Plain(plain) => plain.read(&mut block.left, &mut block.right),
-            Body::Packets(packets) => packets.read(&mut block.left, &mut block.right),
+            Decoder::Plain(plain) => plain.read(&mut block.left, &mut block.right),
+            Decoder::Packets(packets) => packets.read(&mut block.left, &mut block.right),
         };
         let got = got.map_err(|e| self.failed(e))?;
         block.resize(got);
@@ -466,8 +466,8 @@ impl Recording {
     pub fn skip(&mut self, frames: u64) -> Result<u64, CaptureError> {
         let want = self.remaining().map_or(frames, |left| left.min(frames));
         let got = match &mut self.body {
-            Body::Plain(plain) => plain.skip(want),
-            Body::Packets(packets) => packets.skip(want),
+            Decoder::Plain(plain) => plain.skip(want),
+            Decoder::Packets(packets) => packets.skip(want),
         };
         let got = got.map_err(|e| self.failed(e))?;
         self.advance(got, got < frames)?;
@@ -503,8 +503,8 @@ impl Recording {
             });
         }
         let slack = match &self.body {
-            Body::Plain(_) => 1,
-            Body::Packets(packets) => packets.slack(),
+            Decoder::Plain(_) => 1,
+            Decoder::Packets(packets) => packets.slack(),
         };
         let short = self
             .frames
@@ -512,14 +512,14 @@ impl Recording {
         self.caveats
             .extend(short.and_then(|all| truncated(all, self.position)));
         match &mut self.body {
-            Body::Plain(plain) => {
+            Decoder::Plain(plain) => {
                 let count = plain.non_finite;
                 if count > 0 && count == plain.unpacked {
                     return Err(CaptureError::NoNumbers {
                         name: self.title.clone(),
                     });
                 }
-                if let Some(better) = plain.evidence.as_ref().and_then(Evidence::better) {
+                if let Some(better) = plain.evidence.as_ref().and_then(FormatEvidence::better) {
                     self.caveats.push(Warning::RawMisread.seen(format!(
                         "read as asked with --raw the samples jump like chance from one to the \
                          next, read as {better} they do not: the encoding, the number of channels \
@@ -542,7 +542,7 @@ impl Recording {
                     )));
                 }
             }
-            Body::Packets(packets) => {
+            Decoder::Packets(packets) => {
                 let count = packets.damaged;
                 let verified = packets.verified();
                 self.caveats

@@ -2,7 +2,7 @@
 
 use super::input::Input;
 use super::pcm::{self, Encoding, Picks};
-use super::raw::Evidence;
+use super::raw::FormatEvidence;
 use std::io;
 
 /// Bytes unpacked at a time: stays in the second-level cache. Measured flat
@@ -44,7 +44,7 @@ pub(super) struct Plain {
     /// Samples unpacked, of both channels.
     pub(super) unpacked: u64,
     /// The first bytes of samples without a header, to be judged in the end.
-    pub(super) evidence: Option<Evidence>,
+    pub(super) evidence: Option<FormatEvidence>,
 }
 
 impl Plain {
@@ -70,7 +70,7 @@ impl Plain {
 
     /// The same, which judges from its samples whether its form can be right.
     pub(super) fn doubted(mut self) -> Self {
-        self.evidence = Some(Evidence::new(self.format));
+        self.evidence = Some(FormatEvidence::new(self.format));
         self
     }
 

@@ -82,12 +82,12 @@ const BETTER: f64 = 4.0;
 const FLOATS: std::ops::RangeInclusive<f64> = 1e-12..=16.0;
 
 /// The first bytes of samples whose form somebody has told.
-pub(super) struct Evidence {
+pub(super) struct FormatEvidence {
     told: Format,
     bytes: Vec<u8>,
 }
 
-impl Evidence {
+impl FormatEvidence {
     pub(super) fn new(told: Format) -> Self {
         Self {
             told,

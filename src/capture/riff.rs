@@ -4,7 +4,7 @@
 //! (IBM and Microsoft, August 1991), EBU Tech 3306 (RF64), ITU-R BS.2088 (BW64)
 //! and Microsoft's WAVE_FORMAT_EXTENSIBLE.
 
-use super::chunks::{Chunks, Header, Sizes, Stated, field, lossy, unsupported};
+use super::chunks::{Chunks, Header, Sizes, StatedLength, field, lossy, unsupported};
 use super::error::CaptureError;
 use super::input::Input;
 use super::metadata::{MAX_CHUNK_BYTES, Metadata};
@@ -79,7 +79,7 @@ pub(super) fn read_header(
                 })?;
                 let frame = format.frame_bytes();
                 let riff_bytes = u64::from(u32::from_le_bytes(field(&input.head(), 4))) + 8;
-                let stated = Stated {
+                let stated = StatedLength {
                     bytes: size64.unwrap_or(size),
                     placeholder: match size64 {
                         // "ds64" of a recorder that never came back to fill it in.

@@ -18,13 +18,13 @@ pub const STREAM_MARK: &[u8; 28] = b"stream kept by groovelag    ";
 pub struct StreamWriter<W: Write + Seek> {
     out: W,
     sample_rate_hz: u32,
-    coding: Coding,
+    coding: StoredCoding,
     data_bytes: u64,
     bytes: Vec<u8>,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum Coding {
+enum StoredCoding {
     Signed16,
     Signed24,
     Float32,
@@ -43,9 +43,9 @@ impl<W: Write + Seek> StreamWriter<W> {
             out,
             sample_rate_hz,
             coding: match bits {
-                Some(..=16) => Coding::Signed16,
-                Some(..=24) => Coding::Signed24,
-                _ => Coding::Float32,
+                Some(..=16) => StoredCoding::Signed16,
+                Some(..=24) => StoredCoding::Signed24,
+                _ => StoredCoding::Float32,
             },
             data_bytes: 0,
             bytes: Vec::new(),
@@ -65,16 +65,16 @@ impl<W: Write + Seek> StreamWriter<W> {
             for sample in [left, right] {
                 match self.coding {
                     // Saturating; exact for what was read from as many bits.
-                    Coding::Signed16 => {
+                    StoredCoding::Signed16 => {
                         let value = (sample * 32_768.0) as i16;
                         self.bytes.extend_from_slice(&value.to_le_bytes());
                     }
-                    Coding::Signed24 => {
+                    StoredCoding::Signed24 => {
                         let value = (sample * 8_388_608.0) as i32;
                         let value = value.clamp(-8_388_608, 8_388_607);
                         self.bytes.extend_from_slice(&value.to_le_bytes()[..3]);
                     }
-                    Coding::Float32 => self.bytes.extend_from_slice(&sample.to_le_bytes()),
+                    StoredCoding::Float32 => self.bytes.extend_from_slice(&sample.to_le_bytes()),
                 }
             }
         }
@@ -97,11 +97,15 @@ impl<W: Write + Seek> StreamWriter<W> {
 
     fn write_header(&mut self) -> io::Result<()> {
         let width: u16 = match self.coding {
-            Coding::Signed16 => 2,
-            Coding::Signed24 => 3,
-            Coding::Float32 => 4,
+            StoredCoding::Signed16 => 2,
+            StoredCoding::Signed24 => 3,
+            StoredCoding::Float32 => 4,
         };
-        let tag: u16 = if self.coding == Coding::Float32 { 3 } else { 1 };
+        let tag: u16 = if self.coding == StoredCoding::Float32 {
+            3
+        } else {
+            1
+        };
         let riff_bytes = HEADER_BYTES - 8 + self.data_bytes;
         let small = u32::try_from(riff_bytes).is_ok();
         // In RF64 the 32-bit sizes say "see ds64".

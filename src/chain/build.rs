@@ -3,7 +3,7 @@
 use super::calibration::{Calibration, Common, Crosstalk, Estimated, SourceFile};
 use super::document;
 use super::response::{Direction, ResponsePoint, delay_by_slope, intercept, response};
-use super::smooth::{self, Model, Observation, Smooth};
+use super::smooth::{self, CurveModel, CurveObservation, Smooth};
 use crate::adjust::symmetric_eigen;
 use crate::delay::phase::{Load, LoadPart};
 use crate::spectrum::{Complex64, CrossSpectrum, EQUALISER};
@@ -568,13 +568,13 @@ fn fit_common(
     for (p, u) in points.iter().zip(&errors) {
         let expected = offset - TAU * p.hertz * skew;
         let turned = p.transfer * Complex64::from_polar(1.0, -expected);
-        observations.push(Observation {
+        observations.push(CurveObservation {
             curve: 0,
             hertz: p.hertz,
             value: turned.arg() + expected - offset,
             u: *u,
         });
-        observations.push(Observation {
+        observations.push(CurveObservation {
             curve: 1,
             hertz: p.hertz,
             value: p.symmetric_gain.max(f64::MIN_POSITIVE).ln(),
@@ -588,7 +588,7 @@ fn fit_common(
         prior_u.extend([LOAD_PRIOR; 3]);
     }
     let hertz = smooth::grid(band.0, band.1);
-    let model = Model {
+    let model = CurveModel {
         prior_u,
         curves: 2,
         basis: &|curve, hertz| response_basis(coils, curve, hertz),
@@ -692,8 +692,8 @@ fn doubts(
     list.extend(Warning::Scatter.at(fit.scatter, || {
         format!("{file}: the response scatters {:.1} times more than its noise explains (hum, or lines in the spectrum?); its errors allow for it", fit.scatter.sqrt())
     }));
-    list.extend(Warning::PhaseShape.at(fit.departure[0], || {
-        format!("{file}: the phase departs by some {:.1} deg from what skew and equaliser parts can make; the fitted differences of parts are to be read with care, the correction is not affected", fit.departure[0].to_degrees())
+    list.extend(Warning::PhaseShape.at(fit.deviation[0], || {
+        format!("{file}: the phase deviates by some {:.1} deg from what skew and equaliser parts can make; the fitted differences of parts are to be read with care, the correction is not affected", fit.deviation[0].to_degrees())
     }));
     Ok(list)
 }
@@ -910,18 +910,18 @@ fn one_way(
     errors: &[f64],
     hertz: &[f64],
 ) -> Result<OneWay, CalibrateError> {
-    let model = Model {
+    let model = CurveModel {
         prior_u: vec![1.0],
         curves: 1,
         basis: &|_, _| vec![1.0],
     };
     let (low, high) = (hertz[0], hertz[hertz.len() - 1]);
     let fit = |part: fn(&Complex64) -> f64| {
-        let observations: Vec<Observation> = points
+        let observations: Vec<CurveObservation> = points
             .iter()
             .zip(errors)
             .filter(|(p, _)| low <= p.hertz && p.hertz <= high)
-            .map(|(p, u)| Observation {
+            .map(|(p, u)| CurveObservation {
                 curve: 0,
                 hertz: p.hertz,
                 value: part(&p.transfer),

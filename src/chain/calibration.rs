@@ -132,7 +132,7 @@ pub struct PriorChanges {
     /// The chain's skew was measured: it is zero in corrected captures, its
     /// error being among the terms.
     pub chain_skew: bool,
-    /// The equaliser's departures were measured, likewise.
+    /// The equaliser's deviations were measured, likewise.
     pub equaliser: bool,
     /// Inductance and load were measured, likewise.
     pub load: bool,

@@ -141,9 +141,9 @@ fn one_line(error: &toml::de::Error, text: &str) -> String {
     }
 }
 
-type Problem = (String, String);
+type KeyProblem = (String, String);
 
-fn check(document: &Document) -> Result<(), Problem> {
+fn check(document: &Document) -> Result<(), KeyProblem> {
     if document.format != 1 {
         return Err((
             "format".into(),
@@ -165,7 +165,7 @@ fn check(document: &Document) -> Result<(), Problem> {
     Ok(())
 }
 
-fn check_common(c: &Common) -> Result<(), Problem> {
+fn check_common(c: &Common) -> Result<(), KeyProblem> {
     grid("common.hertz", &c.hertz)?;
     let n = c.hertz.len();
     column("common.phase_deg", &c.phase_deg, n, false)?;
@@ -184,7 +184,7 @@ fn check_common(c: &Common) -> Result<(), Problem> {
     at_least("common.scatter", c.scatter, 1.0)
 }
 
-fn check_crosstalk(c: &Crosstalk) -> Result<(), Problem> {
+fn check_crosstalk(c: &Crosstalk) -> Result<(), KeyProblem> {
     grid("crosstalk.hertz", &c.hertz)?;
     let n = c.hertz.len();
     for (name, values, size) in [
@@ -215,7 +215,7 @@ fn check_crosstalk(c: &Crosstalk) -> Result<(), Problem> {
     )
 }
 
-fn grid(name: &str, hertz: &[f64]) -> Result<(), Problem> {
+fn grid(name: &str, hertz: &[f64]) -> Result<(), KeyProblem> {
     column(name, hertz, hertz.len(), true)?;
     if hertz.len() < 4 {
         return Err((
@@ -229,7 +229,7 @@ fn grid(name: &str, hertz: &[f64]) -> Result<(), Problem> {
     Ok(())
 }
 
-fn column(name: &str, values: &[f64], length: usize, size: bool) -> Result<(), Problem> {
+fn column(name: &str, values: &[f64], length: usize, size: bool) -> Result<(), KeyProblem> {
     if values.len() != length {
         return Err((
             name.into(),
@@ -253,19 +253,19 @@ fn column(name: &str, values: &[f64], length: usize, size: bool) -> Result<(), P
     }
 }
 
-fn three(name: &str, values: &[Estimated]) -> Result<(), Problem> {
+fn three(name: &str, values: &[Estimated]) -> Result<(), KeyProblem> {
     if values.len() != 3 {
         return Err((name.into(), format!("has {} entries, not 3", values.len())));
     }
     values.iter().try_for_each(|v| estimated(name, v))
 }
 
-fn estimated(name: &str, quantity: &Estimated) -> Result<(), Problem> {
+fn estimated(name: &str, quantity: &Estimated) -> Result<(), KeyProblem> {
     at_least(&format!("{name}.u"), quantity.u, 0.0)?;
     at_least(&format!("{name}.value"), quantity.value, f64::MIN)
 }
 
-fn at_least(name: &str, value: f64, limit: f64) -> Result<(), Problem> {
+fn at_least(name: &str, value: f64, limit: f64) -> Result<(), KeyProblem> {
     if value.is_finite() && value >= limit {
         Ok(())
     } else {

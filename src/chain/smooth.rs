@@ -1,5 +1,5 @@
 //! Smooth curves through noisy points: a few known shapes and, where the data
-//! ask for it, a smooth departure from them.
+//! ask for it, a smooth deviation from them.
 //!
 //! Each curve is `sum_j p_j b_j(f) + g(f)`: parameters shared by all curves and
 //! a Gaussian process `g` over the logarithm of frequency (Matern covariance of
@@ -13,10 +13,10 @@
 use crate::adjust::Cholesky;
 use ndarray::{Array1, Array2};
 
-/// Distance over which a departure is correlated, in octaves. Equaliser parts,
+/// Distance over which a deviation is correlated, in octaves. Equaliser parts,
 /// coupling poles and coils shape a curve over octaves (believed).
 const CORRELATED_OCTAVES: f64 = 1.0;
-/// Sizes of the departure tried, beside none: standard deviations in the
+/// Sizes of the deviation tried, beside none: standard deviations in the
 /// curve's unit (radians, nepers or plain ratio).
 const SIZES: [f64; 9] = [1e-5, 3e-5, 1e-4, 3e-4, 1e-3, 3e-3, 1e-2, 3e-2, 1e-1];
 /// Rounds of the search for the sizes at most, where curves share parameters.
@@ -57,7 +57,7 @@ pub(super) fn weights(grid: &[f64], hertz: f64) -> (usize, [f64; 4]) {
 
 /// One measured value.
 #[derive(Debug, Clone)]
-pub(super) struct Observation {
+pub(super) struct CurveObservation {
     /// Which curve it belongs to.
     pub curve: usize,
     /// Frequency, hertz.
@@ -69,7 +69,7 @@ pub(super) struct Observation {
 }
 
 /// What is known beforehand: shapes of parameters on each curve.
-pub(super) struct Model<'a> {
+pub(super) struct CurveModel<'a> {
     /// Prior standard uncertainty of each parameter (mean 0).
     pub prior_u: Vec<f64>,
     /// Number of curves.
@@ -87,15 +87,15 @@ pub(super) struct Smooth {
     pub curves: Vec<Vec<f64>>,
     /// Covariance of all curves' grid values, one curve after the other.
     pub covariance: Array2<f64>,
-    /// Size of the smooth departure of each curve, 0 for none.
-    pub departure: Vec<f64>,
+    /// Size of the smooth deviation of each curve, 0 for none.
+    pub deviation: Vec<f64>,
     /// Mean square of the residuals over what noise explains, at least 1; the
     /// covariance allows for it.
     pub scatter: f64,
 }
 
 /// Normal equations of the data in unwhitened unknowns.
-struct Normal {
+struct NormalEquations {
     matrix: Array2<f64>,
     vector: Array1<f64>,
 }
@@ -104,9 +104,9 @@ struct Normal {
 /// share lowers the mean square of single residuals below one. `None` when
 /// arithmetic fails (values that are not finite).
 pub(super) fn fit(
-    observations: &[Observation],
+    observations: &[CurveObservation],
     grid: &[f64],
-    model: &Model,
+    model: &CurveModel,
     per_point: f64,
 ) -> Option<Smooth> {
     let parameters = model.prior_u.len();
@@ -126,7 +126,7 @@ pub(super) fn fit(
             row
         })
         .collect();
-    let factor = departure_factor(grid)?;
+    let factor = deviation_factor(grid)?;
     let mut weights = vec![1.0; observations.len()];
     let mut scatter = 1.0;
     let mut found = None;
@@ -134,8 +134,8 @@ pub(super) fn fit(
     for _ in 0..2 {
         let normal = normal_equations(observations, &rows, &weights, scatter, unknowns);
         let whitened = Whitened::new(&normal, &factor, model, nodes);
-        let departure = whitened.most_probable(model.curves)?;
-        let solved = whitened.solve(&departure)?;
+        let deviation = whitened.most_probable(model.curves)?;
+        let solved = whitened.solve(&deviation)?;
         let z = &solved.unknowns;
         let normalised: Vec<f64> = observations
             .iter()
@@ -153,9 +153,9 @@ pub(super) fn fit(
             .iter()
             .map(|r| (limit / r.abs().max(limit)).min(1.0))
             .collect();
-        found = Some((solved, departure));
+        found = Some((solved, deviation));
     }
-    let (solved, departure) = found?;
+    let (solved, deviation) = found?;
     let (z, covariance) = (solved.unknowns, solved.covariance);
     // Grid values are linear in the unknowns.
     let mut map = Array2::<f64>::zeros((model.curves * nodes, unknowns));
@@ -177,19 +177,19 @@ pub(super) fn fit(
             .map(|c| (0..nodes).map(|g| values[c * nodes + g]).collect())
             .collect(),
         covariance: map.dot(&covariance).dot(&map.t()),
-        departure,
+        deviation,
         scatter,
     })
 }
 
 fn normal_equations(
-    observations: &[Observation],
+    observations: &[CurveObservation],
     rows: &[Vec<(usize, f64)>],
     weights: &[f64],
     scatter: f64,
     unknowns: usize,
-) -> Normal {
-    let mut normal = Normal {
+) -> NormalEquations {
+    let mut normal = NormalEquations {
         matrix: Array2::zeros((unknowns, unknowns)),
         vector: Array1::zeros(unknowns),
     };
@@ -205,8 +205,8 @@ fn normal_equations(
     normal
 }
 
-/// Lower Cholesky factor of the unit departure's covariance on the grid.
-fn departure_factor(grid: &[f64]) -> Option<Array2<f64>> {
+/// Lower Cholesky factor of the unit deviation's covariance on the grid.
+fn deviation_factor(grid: &[f64]) -> Option<Array2<f64>> {
     let n = grid.len();
     let correlation = Array2::from_shape_fn((n, n), |(i, j)| {
         let octaves = (grid[i] / grid[j]).log2().abs();
@@ -225,7 +225,7 @@ fn departure_factor(grid: &[f64]) -> Option<Array2<f64>> {
 }
 
 /// The data's normal equations in whitened unknowns of unit priors, with
-/// departures of unit size; `x = transform y`.
+/// deviations of unit size; `x = transform y`.
 struct Whitened {
     transform: Array2<f64>,
     matrix: Array2<f64>,
@@ -234,8 +234,8 @@ struct Whitened {
     nodes: usize,
 }
 
-/// The solution for given sizes of the departures.
-struct Solved {
+/// The solution for given sizes of the deviations.
+struct CurveSolution {
     unknowns: Array1<f64>,
     covariance: Array2<f64>,
     /// Unknowns that the data determine, in all.
@@ -243,7 +243,12 @@ struct Solved {
 }
 
 impl Whitened {
-    fn new(normal: &Normal, factor: &Array2<f64>, model: &Model, nodes: usize) -> Self {
+    fn new(
+        normal: &NormalEquations,
+        factor: &Array2<f64>,
+        model: &CurveModel,
+        nodes: usize,
+    ) -> Self {
         let parameters = model.prior_u.len();
         let unknowns = parameters + model.curves * nodes;
         let mut transform = Array2::zeros((unknowns, unknowns));
@@ -267,10 +272,10 @@ impl Whitened {
         }
     }
 
-    /// Unknowns in use with their sizes: curves without departure have none.
-    fn active(&self, departure: &[f64]) -> Vec<(usize, f64)> {
+    /// Unknowns in use with their sizes: curves without deviation have none.
+    fn active(&self, deviation: &[f64]) -> Vec<(usize, f64)> {
         let mut list: Vec<(usize, f64)> = (0..self.parameters).map(|j| (j, 1.0)).collect();
-        for (curve, size) in departure.iter().enumerate() {
+        for (curve, size) in deviation.iter().enumerate() {
             if *size > 0.0 {
                 let first = self.parameters + curve * self.nodes;
                 list.extend((first..first + self.nodes).map(|k| (k, *size)));
@@ -290,48 +295,48 @@ impl Whitened {
 
     /// Twice the negative logarithm of the probability of the data, up to a
     /// constant.
-    fn improbability(&self, departure: &[f64]) -> Option<f64> {
-        let (cholesky, vector) = self.posterior(&self.active(departure))?;
+    fn improbability(&self, deviation: &[f64]) -> Option<f64> {
+        let (cholesky, vector) = self.posterior(&self.active(deviation))?;
         Some(cholesky.log_determinant() - vector.dot(&cholesky.solve(&vector)))
     }
 
-    fn solve(&self, departure: &[f64]) -> Option<Solved> {
-        let active = self.active(departure);
+    fn solve(&self, deviation: &[f64]) -> Option<CurveSolution> {
+        let active = self.active(deviation);
         let (cholesky, vector) = self.posterior(&active)?;
         let (solution, inverse) = (cholesky.solve(&vector), cholesky.inverse());
         let columns = Array2::from_shape_fn((self.transform.nrows(), active.len()), |(i, j)| {
             self.transform[[i, active[j].0]] * active[j].1
         });
-        Some(Solved {
+        Some(CurveSolution {
             unknowns: columns.dot(&solution),
             covariance: columns.dot(&inverse).dot(&columns.t()),
             effective: active.len() as f64 - inverse.diag().sum(),
         })
     }
 
-    /// The departures that make the data most probable: curve after curve, and
+    /// The deviations that make the data most probable: curve after curve, and
     /// again while that changes the others.
     fn most_probable(&self, curves: usize) -> Option<Vec<f64>> {
-        let mut departure = vec![0.0; curves];
-        let mut best = self.improbability(&departure)?;
+        let mut deviation = vec![0.0; curves];
+        let mut best = self.improbability(&deviation)?;
         for _ in 0..MOST_ROUNDS {
-            let before = departure.clone();
+            let before = deviation.clone();
             for curve in 0..curves {
                 for size in SIZES {
-                    let mut tried = departure.clone();
+                    let mut tried = deviation.clone();
                     tried[curve] = size;
                     let value = self.improbability(&tried)?;
                     if value < best {
                         best = value;
-                        departure = tried;
+                        deviation = tried;
                     }
                 }
             }
-            if departure == before {
+            if deviation == before {
                 break;
             }
         }
-        Some(departure)
+        Some(deviation)
     }
 }
 
@@ -395,21 +400,21 @@ mod tests {
     fn scatter_is_the_mean_square_of_residuals() {
         let points = grid(100.0, 1600.0);
         let n = 400;
-        let observations: Vec<Observation> = (0..n)
-            .map(|k| Observation {
+        let observations: Vec<CurveObservation> = (0..n)
+            .map(|k| CurveObservation {
                 curve: 0,
                 hertz: 100.0 + 3.0 * f64::from(k),
                 value: 5.0 + if k % 2 == 0 { 0.02 } else { -0.02 },
                 u: 0.01,
             })
             .collect();
-        let model = Model {
+        let model = CurveModel {
             prior_u: vec![100.0],
             curves: 1,
             basis: &|_, _| vec![1.0],
         };
         let made = fit(&observations, &points, &model, 0.5).unwrap();
-        assert_eq!(made.departure, [0.0]);
+        assert_eq!(made.deviation, [0.0]);
         assert!(
             (made.scatter - 2.0 * 400.0 / 399.0).abs() < 1e-6,
             "{}",
@@ -421,9 +426,9 @@ mod tests {
         assert!((u - expected).abs() < 1e-6 * expected, "{u} {expected}");
         assert!((made.covariance[[3, 7]] - u * u).abs() < 1e-9 * u * u);
         // one far outside has no say
-        let mut spoilt = observations;
-        spoilt[100].value = 9.0;
-        let again = fit(&spoilt, &points, &model, 0.5).unwrap();
+        let mut outlying = observations;
+        outlying[100].value = 9.0;
+        let again = fit(&outlying, &points, &model, 0.5).unwrap();
         assert!(
             (again.parameters[0].0 - 5.0).abs() < 2e-3,
             "{:?}",
@@ -454,12 +459,12 @@ mod tests {
             }
         };
         let prior_u = [0.5, 0.3];
-        let observations: Vec<Observation> = (0..60)
+        let observations: Vec<CurveObservation> = (0..60)
             .map(|k| {
                 let hertz = 210.0 + 44.0 * f64::from(k / 2);
                 let wave = (5.0 * (hertz / 400.0).ln()).sin();
                 let noise = 1e-3 * f64::from((7 * k) % 5 - 2);
-                Observation {
+                CurveObservation {
                     curve: k as usize % 2,
                     hertz,
                     // the first departs from its shapes, the second does not
@@ -472,7 +477,7 @@ mod tests {
                 }
             })
             .collect();
-        let model = Model {
+        let model = CurveModel {
             prior_u: prior_u.to_vec(),
             curves: 2,
             basis: &basis,
@@ -480,7 +485,7 @@ mod tests {
         let made = fit(&observations, &points, &model, 1.0).unwrap();
         assert_eq!(made.scatter, 1.0);
 
-        // shapes and departures at observations, then at the grid
+        // shapes and deviations at observations, then at the grid
         let places: Vec<(usize, f64)> = observations
             .iter()
             .map(|o| (o.curve, o.hertz))
@@ -501,13 +506,13 @@ mod tests {
                 return shapes;
             }
             let ((i, v), (j, w)) = (weights(&points, f), weights(&points, g));
-            let mut departure = 0.0;
+            let mut deviation = 0.0;
             for (a, v) in v.iter().enumerate() {
                 for (b, w) in w.iter().enumerate() {
-                    departure += v * w * matern(points[i + a], points[j + b]);
+                    deviation += v * w * matern(points[i + a], points[j + b]);
                 }
             }
-            shapes + sizes[curve].powi(2) * departure
+            shapes + sizes[curve].powi(2) * deviation
         };
         let n = observations.len();
         let data: Array1<f64> = observations.iter().map(|o| o.value).collect();
@@ -532,7 +537,7 @@ mod tests {
                 }
             }
         }
-        assert_eq!(made.departure, best.1);
+        assert_eq!(made.deviation, best.1);
         assert!(best.1[0] > 0.0);
         let cholesky = Cholesky::new(&dense(best.1)).unwrap();
         let inverse = cholesky.inverse();

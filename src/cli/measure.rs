@@ -278,7 +278,7 @@ impl Measure {
             let powers = [quality.left_power, quality.right_power];
             let band = BandFound::of(k, *span).with_powers(powers);
             bands.push(
-                match analysis::settle(taken, &request.settings, through, &mut shown) {
+                match analysis::refine(taken, &request.settings, through, &mut shown) {
                     Ok(a) => band.with_delay(
                         a.estimate.delay_s,
                         a.estimate.standard_uncertainty_s,

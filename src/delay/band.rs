@@ -2,40 +2,15 @@
 
 use super::Refusal;
 use super::cartridge::Gain;
+use super::limits::{
+    BIN_COUNTS, BORNE_OUT, CLIFF_EDGE, CLIFF_GAP, CLIFF_WIDTH_HZ, CLUSTER, FROM_ELSEWHERE, LINE,
+    LINE_DETECTED, SIGNIFICANT, SLACK,
+};
 use super::phase::{PhaseTerm, Point};
 use crate::spectrum::{Bin, CrossSpectrum, window};
 use crate::uncertainty::Warning;
 use ndarray::Array2;
 use std::ops::Range;
-
-/// Bins in a cluster, about 140 Hz: as wide as the window's main lobe, so that
-/// a spectral line lies within one.
-const CLUSTER: usize = 12;
-/// How far a cluster's end may move to find the least power, bins.
-const SLACK: usize = 4;
-/// A cluster counts when independent channels would show its coherence with odds
-/// of e^-9 at most: one in ten thousand, among about a hundred clusters.
-const SIGNIFICANT: f64 = 9.0;
-/// That happens once in a hundred recordings, and a cluster high in the band weighs more than
-/// all of a weak programme. But what is coherent has a coherent neighbour, or is a line far
-/// beyond chance: such must be the odds of a cluster and of its more coherent neighbour
-/// together, one in ten million.
-const BORNE_OUT: f64 = 16.0;
-/// The like of [`DETECTED`] for one line among a thousand bins: odds of e^-25.
-const LINE_DETECTED: f64 = 25.0;
-/// A fall by this, within a fraction of the frequency and for good,
-const CLIFF: f64 = Warning::ProgrammeEnds.limit();
-const CLIFF_GAP: f64 = 0.08;
-/// of the power in so many hertz, is the programme's end.
-const CLIFF_WIDTH_HZ: f64 = 200.0;
-/// A correlation peak must exceed what chance gives by this many standard
-/// deviations of noise.
-const DETECTED: f64 = Warning::NothingInCommon.limit();
-
-/// Where the window spreads so much of what a cluster holds in common from lines outside
-/// it, the cluster has their phase, not that of its own frequency: more comes from
-/// elsewhere than is its own.
-const FROM_ELSEWHERE: f64 = 0.5;
 
 /// The bins of the band, summed over all groups.
 pub(super) struct Band {
@@ -159,13 +134,13 @@ impl Band {
             total += weight;
         }
         // Random phases: the real part of the sum has half its power.
-        (DETECTED * (0.5 * squares).sqrt() / f64::max(total, f64::MIN_POSITIVE)).min(1.0)
+        let limit = const { Warning::NothingInCommon.limit() };
+        (limit * (0.5 * squares).sqrt() / f64::max(total, f64::MIN_POSITIVE)).min(1.0)
     }
 
     /// Whether the bin with most information is coherent beyond chance. Its
     /// averages are counted by where its power lies in time: a burst in few
-    /// groups is few averages. Under independence the coherence exceeds `C` with
-    /// probability `(1 - C)^(n - 1)` (Carter, Knapp & Nuttall 1973).
+    /// groups is few averages.
     pub fn has_coherent_line(&self, spectrum: &CrossSpectrum) -> bool {
         let information = |k: &usize| self.points[*k].information;
         let Some(best) =
@@ -183,8 +158,7 @@ impl Band {
             });
         let share = sum * sum / squares / spectrum.groups.len() as f64;
         let n = (spectrum.averages_per_bin() * share).max(1.0);
-        let incoherent = (1.0 - self.bins[best].coherence()).max(1e-300);
-        -(n - 1.0) * incoherent.ln() > LINE_DETECTED
+        odds(self.bins[best].coherence(), n) > LINE_DETECTED
     }
 
     /// Whether the information sits in so narrow a band that offsets of whole
@@ -193,7 +167,7 @@ impl Band {
         let (mut sum, mut first, mut second) = (0.0, 0.0, 0.0);
         for p in &self.points {
             // noise-only bins must not widen a line
-            let weight = if p.information > 12.0 {
+            let weight = if p.information > BIN_COUNTS {
                 p.information
             } else {
                 0.0
@@ -220,7 +194,7 @@ fn lines(bins: &[Bin]) -> Vec<(usize, f64)> {
 
 /// The bin, counted from the band's first, from which on a programme that ends in a
 /// cliff is left out: power of a stretch of bins above which, some way on, nothing
-/// comes within 40 dB of it. A recording that was brought to a higher sample rate
+/// comes within 40 dB of it. An upsampled recording
 /// ends so, and what lies beyond are images, alike in both channels but of reversed
 /// phase; so do a coder's upper limit and what the window spreads of a line.
 fn end_of_programme(bins: &[Bin], first: usize, step_hz: f64) -> Option<usize> {
@@ -239,18 +213,25 @@ fn end_of_programme(bins: &[Bin], first: usize, step_hz: f64) -> Option<usize> {
     let gap = |k: usize| (CLIFF_GAP * (first + k) as f64).ceil() as usize + 2 * CLUSTER;
     let last = (0..count).rev().find(|&k| {
         let far = k + width + gap(k + width);
-        far <= count && power[k] * CLIFF > beyond[far]
+        far <= count && power[k] * const { Warning::ProgrammeEnds.limit() } > beyond[far]
     })?;
     // the cliff's upper edge: half of what there was before it; and a filter's slope
     // is as wide below the edge, and leaves images there too
     let whole = last + width;
     let before = last.saturating_sub(gap(last));
-    let edge = (before..=last).find(|&k| power[k] < 0.5 * power[before]);
+    let edge = (before..=last).find(|&k| power[k] < CLIFF_EDGE * power[before]);
     let end = edge.map_or(whole, |edge| (edge + width / 2).saturating_sub(gap(edge)));
     // a line has next to nothing before it, or all the power, and ends with its stretch
     let loudest = power[before..=last].iter().copied().fold(0.0, f64::max);
-    let is_line = power[before] < 0.01 * loudest || sums[whole] - sums[end] > 0.3 * sums[whole];
+    let is_line =
+        power[before] < LINE.0 * loudest || sums[whole] - sums[end] > LINE.1 * sums[whole];
     Some(if is_line { whole } else { end })
+}
+
+/// How unlikely so much coherence is in `n` averages of independent channels, as minus the natural
+/// logarithm of the probability `(1 - C)^(n - 1)` (Carter, Knapp & Nuttall 1973).
+fn odds(coherence: f64, n: f64) -> f64 {
+    -(n - 1.0) * (1.0 - coherence).max(1e-300).ln()
 }
 
 /// Removes the bias of a coherence estimate from `n` averages: for small true
@@ -316,7 +297,7 @@ impl Clusters {
         let odds: Vec<f64> = sums
             .iter()
             .zip(&averages)
-            .map(|(sum, n)| -(n - 1.0) * (1.0 - sum.coherence()).max(1e-300).ln())
+            .map(|(sum, n)| odds(sum.coherence(), *n))
             .collect();
         let neighbour = |k: usize| {
             let before = k.checked_sub(1).map_or(0.0, |k| odds[k]);

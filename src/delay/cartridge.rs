@@ -12,7 +12,7 @@
 //! balance. Whatever has a cause answers after it, so gain and phase belong together: the gain,
 //! which no delay changes, is evidence on the phase. The responses and crosstalks are therefore
 //! sums of those of physical causes (coils, resonances, couplings), each of a size with a
-//! normal prior. What no cause in the table makes is a smooth departure of phase and gain,
+//! normal prior. What no cause in the table makes is a smooth deviation of phase and gain,
 //! each by itself.
 //!
 //! How strong the causes of a kind are in this cartridge is not known beforehand. Each kind
@@ -25,10 +25,12 @@
 //! times the square of its level. All curves being smooth, some forty directions hold all
 //! that the causes can make of the data, and each combination costs a factor of that size.
 
+use super::limits::{LINEARISED, UNLIKELY, UNSEEN};
 use super::phase::{self, Fit, Load, LoadPart, PhaseTerm, Point, wrap};
 use super::{Information, Owner, Side, Term};
 use crate::adjust::{Cholesky, symmetric_eigen};
 use crate::spectrum::Complex64;
+use crate::units::MICROSECOND;
 use ndarray::{Array1, Array2, Axis};
 use std::f64::consts::TAU;
 
@@ -75,7 +77,7 @@ const SHARED: f64 = 0.8;
 
 /// Causes whose strengths go together.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum Kind {
+enum CauseKind {
     Coils,
     Resonance,
     /// Crosstalk by a coupling of first order.
@@ -90,16 +92,16 @@ enum Kind {
 }
 
 /// The kinds of which the strength is not known.
-const KINDS: [Kind; 6] = [
-    Kind::Coils,
-    Kind::Resonance,
-    Kind::Coupling,
-    Kind::HighPass,
-    Kind::BandPass,
-    Kind::Rest,
+const KINDS: [CauseKind; 6] = [
+    CauseKind::Coils,
+    CauseKind::Resonance,
+    CauseKind::Coupling,
+    CauseKind::HighPass,
+    CauseKind::BandPass,
+    CauseKind::Rest,
 ];
 
-impl Kind {
+impl CauseKind {
     /// Levels of a kind's strength, over that in the table of causes, each with its prior weight.
     /// A kind may be next to absent, usual, or beyond it. Common practice, no source; the last levels
     /// of the rest are for cartridges out of order, which are rarer.
@@ -152,9 +154,9 @@ const CROSSTALK_Q: [f64; 2] = [0.8, 2.0];
 /// in both crosstalks alike, per resonance in [`VERTICAL_HZ`]: a tenth either way. Believed.
 const VERTICAL_U: f64 = 0.05;
 const VERTICAL_HZ: [f64; 2] = [16e3, 22e3];
-/// Standard deviation of `c1 + c2` in what all frequencies share, which bends the phase of a large
+/// Standard deviation of `c1 + c2` in what all frequencies share, which shapes the phase of a large
 /// delay: two crosstalks of -25 dB, as in the scale's prior.
-const BEND_U: f64 = 0.08;
+pub(super) const CROSSTALK_PHASE_U: f64 = 0.08;
 /// The rest: phase as a delay, seconds, of which one part is alike at all frequencies and
 /// the others lie an octave from each other, and gain, nepers, likewise. With these, what
 /// resonant crosstalk leaves beside its own terms, 0.1 to 0.4 us, was within the band (trials with
@@ -172,12 +174,6 @@ const BALANCE_U: f64 = 2.0;
 /// Share of what a channel does not share with the other by which the noise powers of the
 /// channels may differ, in the gain that it adds: noise of one channel alone makes a quarter of it.
 const NOISE_UNLIKE: f64 = 0.25;
-/// How often the model is made linear anew near what was found, beside the two times by which
-/// the points are weighed. More moved nothing: in six strong crosstalks (throw-away fit with the same table)
-/// four and eight times agreed to 0.01 us.
-const LINEARISED: usize = 2;
-/// Seconds in the unit by which the delay is solved for, so that all unknowns are of order one.
-const MICROSECOND: f64 = 1e-6;
 
 /// A gain of the left channel over the right, nepers, with its information.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -228,7 +224,7 @@ enum Enters {
 
 /// A cause of one standard deviation at one frequency.
 struct Cause {
-    kind: Kind,
+    kind: CauseKind,
     enters: Enters,
     size: Complex64,
 }
@@ -255,7 +251,7 @@ fn causes(cartridge: Cartridge, w: f64, delay: f64) -> Vec<Cause> {
             for (part, u) in parts.into_iter().zip(COIL_U) {
                 let (gain, phase) = load.log_derivative(part, w);
                 let of = Complex64::new(gain, phase) * (u * share(COILS.len()));
-                add(Kind::Coils, Enters::Response, of);
+                add(CauseKind::Coils, Enters::Response, of);
             }
         }
     }
@@ -266,8 +262,8 @@ fn causes(cartridge: Cartridge, w: f64, delay: f64) -> Vec<Cause> {
             // by the logarithms of frequency and damping
             let shifted = Complex64::new(2.0 * x * x, -x / q) / d;
             let damped = imaginary(2.0 * x / q) / d;
-            add(Kind::Resonance, Enters::Response, shifted * u);
-            add(Kind::Resonance, Enters::Response, damped * u);
+            add(CauseKind::Resonance, Enters::Response, shifted * u);
+            add(CauseKind::Resonance, Enters::Response, damped * u);
         }
     }
     if cartridge.crosstalk {
@@ -276,38 +272,46 @@ fn causes(cartridge: Cartridge, w: f64, delay: f64) -> Vec<Cause> {
             let u = CROSSTALK_U * share(COUPLING_HZ.len());
             for hertz in COUPLING_HZ {
                 let coupled = Complex64::new(1.0, -TAU * hertz / w).inv();
-                add(Kind::Coupling, enters, coupled * u);
+                add(CauseKind::Coupling, enters, coupled * u);
             }
             let u = CROSSTALK_U * share(CROSSTALK_HZ.len() * CROSSTALK_Q.len());
             for hertz in CROSSTALK_HZ {
                 for q in CROSSTALK_Q {
                     let (d, x) = resonance(w, hertz, q);
-                    add(Kind::HighPass, enters, real(-x * x) / d * u);
-                    add(Kind::BandPass, enters, imaginary(x / q) / d * u);
+                    add(CauseKind::HighPass, enters, real(-x * x) / d * u);
+                    add(CauseKind::BandPass, enters, imaginary(x / q) / d * u);
                 }
             }
         }
         for hertz in VERTICAL_HZ {
             let (d, x) = resonance(w, hertz, 2.0);
             let shifted = Complex64::new(2.0 * x * x, -x / 2.0) / d;
-            add(Kind::Fixed, Enters::Both, shifted * (0.5 * VERTICAL_U));
+            add(CauseKind::Fixed, Enters::Both, shifted * (0.5 * VERTICAL_U));
         }
         let phase = w * delay;
-        let bend = imaginary(phase - phase.sin());
-        add(Kind::Fixed, Enters::Response, bend * BEND_U);
+        let crosstalk = imaginary(phase - phase.sin());
+        add(
+            CauseKind::Fixed,
+            Enters::Response,
+            crosstalk * CROSSTALK_PHASE_U,
+        );
     }
     for k in 0..REST_OCTAVES {
         let octaves = (w / (TAU * REST_TOP_HZ)).log2() + f64::from(k);
         let at = (-0.5 * (octaves / REST_WIDTH).powi(2)).exp();
         add(
-            Kind::Rest,
+            CauseKind::Rest,
             Enters::Response,
             imaginary(w * REST_DELAY_U * at),
         );
-        add(Kind::Rest, Enters::Response, real(REST_GAIN_U * at));
+        add(CauseKind::Rest, Enters::Response, real(REST_GAIN_U * at));
     }
-    add(Kind::Rest, Enters::Response, imaginary(w * REST_SKEW_U));
-    add(Kind::Fixed, Enters::Response, real(BALANCE_U));
+    add(
+        CauseKind::Rest,
+        Enters::Response,
+        imaginary(w * REST_SKEW_U),
+    );
+    add(CauseKind::Fixed, Enters::Response, real(BALANCE_U));
     list
 }
 
@@ -363,7 +367,7 @@ pub(super) struct Joint {
 
 /// The model, linear near some sizes of the causes and a delay: for each point, phase and gain by
 /// each cause, the delay and each term, in their units, and what the model is off there.
-struct Linear {
+struct LinearModel {
     rows: Vec<[Array1<f64>; 2]>,
     off: Vec<[f64; 2]>,
 }
@@ -397,7 +401,7 @@ struct Combination {
 }
 
 /// The mean over combinations of strengths by their evidence.
-struct Found {
+struct Posterior {
     sizes: Vec<f64>,
     values: Array1<f64>,
     covariance: Array2<f64>,
@@ -407,19 +411,11 @@ struct Found {
     shares: Vec<f64>,
 }
 
-/// A combination is not looked at again when it is less likely than this beside the best: all 729
-/// together then weigh less than a thousandth.
-const UNLIKELY: f64 = 1e-6;
-
-/// Directions in which the unknowns move the data, all at their largest, by less than this
-/// standard deviation of the noise are left out: in quadrature with the noise, a two-thousandth of it.
-const UNSEEN: f64 = 0.03;
-
 impl Reduced {
     /// From the Gram matrix of the whitened columns (causes, then delay and terms), which a
     /// Cholesky factor with pivots reduces to the directions that count, and the columns' products with the
     /// data. `None` where nothing moves the data.
-    fn new(gram: &Array2<f64>, products: &Array1<f64>, kinds: &[Kind]) -> Option<Self> {
+    fn new(gram: &Array2<f64>, products: &Array1<f64>, kinds: &[CauseKind]) -> Option<Self> {
         let (n, at) = (products.len(), kinds.len());
         let largest = |k: usize| kinds.get(k).map_or(1.0, |kind| kind.large());
         // triangular, row by row: the columns in the directions found so far
@@ -451,7 +447,7 @@ impl Reduced {
         }
         let rank = columns.len();
         let columns = Array2::from_shape_fn((rank, n), |(i, k)| columns[i][k]);
-        let covariance = |kind: Kind| {
+        let covariance = |kind: CauseKind| {
             let of: Vec<usize> = (0..at).filter(|&k| kinds[k] == kind).collect();
             let of = columns.select(Axis(1), &of);
             of.dot(&of.t())
@@ -463,7 +459,7 @@ impl Reduced {
             own: of_own.to_owned(),
             causes: of_causes.to_owned(),
             by_kind: KINDS.map(covariance).into(),
-            known: covariance(Kind::Fixed) + Array2::<f64>::eye(rank),
+            known: covariance(CauseKind::Fixed) + Array2::<f64>::eye(rank),
             information: Array2::from_shape_fn((own, own), |(i, j)| {
                 gram[[at + i, at + j]] + prior(i, j)
             }),
@@ -518,7 +514,7 @@ impl Reduced {
     }
 
     /// The mean over `combinations` of strengths, each with the logarithm of its prior weight.
-    fn mean(&self, kinds: &[Kind], combinations: &[(Vec<f64>, f64)]) -> Option<Found> {
+    fn mean(&self, kinds: &[CauseKind], combinations: &[(Vec<f64>, f64)]) -> Option<Posterior> {
         let list = self.solve_all(combinations)?;
         let log = |k: usize| list[k].log_evidence + combinations[k].1;
         let best = (0..list.len()).map(log).fold(f64::NEG_INFINITY, f64::max);
@@ -530,7 +526,7 @@ impl Reduced {
         let mut covariance = Array2::<f64>::zeros((own, own));
         let (mut noise, mut ordinary) = (0.0, 0.0);
         let mut pulls = vec![Array1::<f64>::zeros(self.data.len()); KINDS.len() + 1];
-        let usual = Kind::Rest.levels()[0].0;
+        let usual = CauseKind::Rest.levels()[0].0;
         for ((share, of), (levels, _)) in shares.iter().zip(&list).zip(combinations) {
             values.scaled_add(*share, &of.values);
             covariance.scaled_add(*share, &of.covariance);
@@ -546,11 +542,11 @@ impl Reduced {
         for (share, of) in shares.iter().zip(&list) {
             covariance[[0, 0]] += share * (of.values[0] - values[0]).powi(2);
         }
-        let size = |(k, kind): (usize, &Kind)| {
+        let size = |(k, kind): (usize, &CauseKind)| {
             let of = KINDS.iter().position(|other| other == kind);
             self.causes.column(k).dot(&pulls[of.unwrap_or(KINDS.len())])
         };
-        Some(Found {
+        Some(Posterior {
             sizes: kinds.iter().enumerate().map(size).collect(),
             values,
             covariance,
@@ -568,11 +564,11 @@ fn prior(i: usize, j: usize) -> f64 {
 
 /// All combinations of the levels of [`KINDS`], with the logarithm of their weight. A kind without
 /// causes has one level.
-fn combinations(kinds: &[Kind]) -> Vec<(Vec<f64>, f64)> {
+fn combinations(kinds: &[CauseKind]) -> Vec<(Vec<f64>, f64)> {
     KINDS.iter().fold(vec![(Vec::new(), 0.0)], |list, kind| {
         let levels = match kinds.contains(kind) {
             true => kind.levels(),
-            false => Kind::Fixed.levels(),
+            false => CauseKind::Fixed.levels(),
         };
         let extended = list.iter().flat_map(|(so_far, log)| {
             levels.iter().map(move |(level, weight)| {
@@ -594,7 +590,7 @@ struct Data<'a> {
     units: Array1<f64>,
     /// Causes of each point, and their kinds.
     causes: Vec<Vec<Cause>>,
-    kinds: Vec<Kind>,
+    kinds: Vec<CauseKind>,
     /// What is to be explained: phases near the start, and gains.
     targets: Vec<[f64; 2]>,
     /// The whole delay, and the part of it that the start has, seconds.
@@ -638,7 +634,7 @@ impl<'a> Data<'a> {
     }
 
     /// The model near some sizes of the causes and a delay.
-    fn linear(&self, sizes: &[f64], value: f64) -> Linear {
+    fn linear(&self, sizes: &[f64], value: f64) -> LinearModel {
         let each = self.points.iter().zip(self.design.rows());
         let each = each.zip(&self.causes).map(|((point, row), causes)| {
             let phase = point.w * self.delay_at(value);
@@ -653,11 +649,11 @@ impl<'a> Data<'a> {
             (rows, [(made - flat).im, (made - flat).re])
         });
         let (rows, off) = each.unzip();
-        Linear { rows, off }
+        LinearModel { rows, off }
     }
 
     /// The data by a model, each with a weight.
-    fn reduced(&self, model: &Linear, weights: &[[f64; 2]], spread: f64) -> Option<Reduced> {
+    fn reduced(&self, model: &LinearModel, weights: &[[f64; 2]], spread: f64) -> Option<Reduced> {
         let n = self.kinds.len() + self.units.len();
         let mut gram = Array2::<f64>::zeros((n, n));
         let mut products = Array1::<f64>::zeros(n);
@@ -682,7 +678,7 @@ impl<'a> Data<'a> {
     }
 
     /// Robust weights of phases and gains by what a model leaves of them, and the phases' misfit.
-    fn weights(&self, model: &Linear, found: &Found) -> (Vec<[f64; 2]>, f64) {
+    fn weights(&self, model: &LinearModel, found: &Posterior) -> (Vec<[f64; 2]>, f64) {
         let all: Array1<f64> = found.sizes.iter().chain(&found.values).copied().collect();
         let left = |c: usize| -> Vec<f64> {
             let each = model.rows.iter().zip(&model.off).zip(&self.targets);
@@ -717,7 +713,7 @@ pub(super) fn fit(
     let mut misfit = 1.0;
     let mut model = data.linear(&vec![0.0; kinds.len()], start.values[0] / MICROSECOND);
     // With all causes at large, what is left shows which points are none of their making.
-    let large = [(KINDS.map(Kind::large).to_vec(), 0.0)];
+    let large = [(KINDS.map(CauseKind::large).to_vec(), 0.0)];
     for _ in 0..2 {
         let reduced = data.reduced(&model, &weights, dispersion)?;
         let found = reduced.mean(kinds, &large)?;

@@ -1,31 +1,10 @@
 //! The offset found roughly, by generalised cross-correlation.
 
+use super::limits::{
+    AS_GOOD, AS_PLAUSIBLE, MOST_SHOWN, OVERSAMPLING, PLAUSIBLE_S, REACH_S, SHOWN_S,
+};
 use super::phase::Point;
 use crate::spectrum::{Bin, correlate};
-
-/// Largest offset looked for, seconds. A stylus gives tens of microseconds;
-/// converters and file editors have been seen to give milliseconds.
-const REACH_S: f64 = 5e-3;
-/// Lags per sample: fine enough that the phase fit starts within a tenth of a
-/// period of the highest frequency.
-const OVERSAMPLING: usize = 4;
-/// Peaks within a tenth of the highest are as good: those of a periodic
-/// programme differ by noise alone, and of these the nearest to zero is the
-/// stylus's. A programme that does not repeat has one such peak.
-const AS_GOOD: f64 = 0.9;
-/// Delays up to this are what a stylus can make, seconds; among equally good
-/// offsets of a narrow-band signal they are preferred,
-const PLAUSIBLE_S: f64 = 60e-6;
-/// and their peak may be lower by so much: what tracing adds to a few tones in
-/// anti-phase lowers it, and raises others. A programme that does not repeat has
-/// no such peak but its own.
-const AS_PLAUSIBLE: f64 = 0.6;
-
-/// Reach of the correlation that is kept on either side of its peak, seconds:
-/// some periods of the frequencies that shape it.
-const SHOWN_S: f64 = 2e-4;
-/// Lags kept on either side at most.
-const MOST_SHOWN: i64 = 100;
 
 /// The correlation near its peak, for pictures and checks.
 #[derive(Debug, Clone, PartialEq)]

@@ -3,23 +3,18 @@
 use super::band::{Band, Clusters};
 use super::cartridge::{self, Cartridge, Joint};
 use super::coarse::{self, Coarse, Correlation};
-use super::information::bend_term;
-use super::jackknife::{GroupDelay, Jackknife, Stretch, jackknife};
+use super::information::crosstalk_phase_term;
+use super::jackknife::{GroupDelay, Jackknife, TimeGroup, jackknife};
+use super::limits::{
+    BAND_SHIFT_U, CHAIN_ALONE_S, COUNTS_FROM, LEAST_DISAGREEMENT_S, LIKELIER, MOST_BAND_SHIFT_U_S,
+    MOST_STEPS, NARROW_HIGH_HZ, NARROWER, NOISE_BAND_HZ, PROGRAMME_COHERENCE, SHORTEST_S, STEADY,
+};
 use super::phase::{self, Fit, FitError, PhaseTerm, Shape};
 use super::step::step;
 use super::{Information, Node};
-use crate::spectrum::{Bin, CrossSpectrum, window};
+use crate::spectrum::{self, Bin, CrossSpectrum, window};
 use crate::uncertainty::{Caveat, Level, Warning};
 use thiserror::Error;
-
-/// Lower edge of the band by default, hertz: above hum and rumble, low enough
-/// to see the equaliser's slow terms.
-pub const DEFAULT_LOW_HZ: f64 = 100.0;
-/// Upper edge by default, hertz: below the tip resonance of common cartridges
-/// (15 to 25 kHz, common practice, no source).
-pub const DEFAULT_HIGH_HZ: f64 = 15_000.0;
-/// Upper edge of the narrower band whose delay is compared with the whole's.
-const NARROW_HIGH_HZ: f64 = 8_000.0;
 
 /// How to estimate.
 #[derive(Debug, Clone, PartialEq)]
@@ -48,7 +43,7 @@ impl Default for Settings {
     /// practice for film capacitors and metal-film resistors, no source), an ideal cartridge.
     fn default() -> Self {
         Self {
-            band_hz: (DEFAULT_LOW_HZ, DEFAULT_HIGH_HZ),
+            band_hz: spectrum::ANALYSIS_BAND_HZ,
             terms: phase::equaliser_terms(0.01),
             cartridge: None,
         }
@@ -166,9 +161,7 @@ impl Refusal {
             FitError::Singular => Self::Singular {
                 terms: names.collect::<Vec<_>>().join(", "),
             },
-            FitError::NotConverged => Self::NotConverged {
-                steps: phase::MOST_STEPS,
-            },
+            FitError::NotConverged => Self::NotConverged { steps: MOST_STEPS },
         }
     }
 }
@@ -219,9 +212,9 @@ pub struct Estimate {
     pub term_values: Vec<f64>,
     /// Everything the data know, before priors.
     pub information: Information,
-    /// The same with [`bend_term`](super::bend_term) as a further term, where the delay is large enough
-    /// for it; the estimate itself takes the bend to be nothing.
-    pub with_bend: Information,
+    /// The same with [`crosstalk_phase_term`](super::crosstalk_phase_term) as a further term, where the delay is large enough
+    /// for it; the estimate itself takes that term to be zero.
+    pub with_crosstalk_phase: Information,
     /// Where in the span the information lies.
     pub nodes: Vec<Node>,
     /// Delay along the span.
@@ -257,35 +250,20 @@ impl Estimate {
     /// the delay.
     pub fn with_delay_error(self, standard_uncertainty_s: f64) -> Self {
         let information = self.information.with_delay_error(standard_uncertainty_s);
-        let with_bend = self.with_bend.with_delay_error(standard_uncertainty_s);
+        let with_crosstalk_phase = self
+            .with_crosstalk_phase
+            .with_delay_error(standard_uncertainty_s);
         Self {
             standard_uncertainty_s: self.standard_uncertainty_s.hypot(standard_uncertainty_s),
             information,
-            with_bend,
+            with_crosstalk_phase,
             ..self
         }
     }
 }
 
-/// Least programme, seconds: what is left of the shortest stretch that counts, 1 s,
-/// when some of its frames are spoilt.
-const SHORTEST_S: f64 = 0.75;
-/// Delay that a chain alone can make between the channels of one strapped
-/// signal, seconds.
-const CHAIN_ALONE_S: f64 = 0.7e-6;
-
-/// A variance beyond what noise explains, over that of noise, from which a large one is of
-/// steps or drifts: standard deviations of five times the noise. Common practice, no source.
-const STEADY: f64 = 25.0;
-/// Standard uncertainties by which the delays of two bands must differ: chance alone makes
-/// 27 in ten thousand do so (normal law).
-const BAND_SHIFT_U: f64 = 3.0;
-/// A smaller difference between estimators does not matter, seconds: a thousandth of a
-/// degree. Common practice, no source.
-const LEAST_DISAGREEMENT_S: f64 = 1e-9;
-
 /// A band that holds one signal in both channels, and where its correlation has its peak.
-struct Signal {
+struct CommonSignal {
     band: Band,
     /// Power of the left channel over the right, dB.
     balance_db: f64,
@@ -296,20 +274,21 @@ struct Signal {
     aligned: f64,
 }
 
-impl Signal {
+impl CommonSignal {
     /// Refuses a recording whose channels hold nothing in common, or nothing but what they have in common.
     fn find(spectrum: &CrossSpectrum, band_hz: (f64, f64)) -> Result<Self, Refusal> {
         let quality = &spectrum.quality;
         let (rate, frame) = (spectrum.sample_rate_hz, spectrum.frame_length);
         if Warning::NoSignal.level(quality.loudest_power).is_some() {
-            const FLOOR: f64 = Warning::NoSignal.limit();
             return Err(Refusal::Silence {
-                floor_dbfs: 10.0 * FLOOR.log10(),
+                floor_dbfs: 10.0 * Warning::NoSignal.limit().log10(),
             });
         }
         let seconds = spectrum.averages_in_fit() * frame as f64 / rate;
         if seconds < SHORTEST_S {
-            return Err(Refusal::TooShort { needed: 1.0 });
+            return Err(Refusal::TooShort {
+                needed: spectrum::SHORTEST_S,
+            });
         }
         let band = Band::new(spectrum, band_hz)?;
         let balance_db = 10.0 * (band.power(|b| b.left) / band.power(|b| b.right)).log10();
@@ -376,7 +355,7 @@ impl Fitted {
     fn new(
         spectrum: &CrossSpectrum,
         settings: &Settings,
-        signal: &Signal,
+        signal: &CommonSignal,
     ) -> Result<Self, Refusal> {
         let (band, coarse, terms) = (&signal.band, &signal.coarse, &settings.terms);
         let refused = |error| Refusal::of_fit(error, settings);
@@ -430,10 +409,10 @@ impl Fitted {
         self.joint.as_ref().map_or(0.0, |joint| joint.phase(w))
     }
 
-    /// What the data know, and the same with the bend that crosstalk makes.
+    /// What the data know, and the same with the phase that crosstalk makes.
     fn information(&self, terms: &[PhaseTerm], base: f64) -> (Information, Information) {
         match &self.joint {
-            // the bend is among the causes of the response
+            // crosstalk is among the causes of the response
             Some(joint) => {
                 let known = joint.information(terms, base);
                 (known.clone(), known)
@@ -444,17 +423,17 @@ impl Fitted {
                 let mut values = fit.values.clone();
                 values[0] += base;
                 let known = Information::of_fit(terms, values, fit.information.clone(), &fit.score);
-                (known.clone(), self.with_bend(known))
+                (known.clone(), self.with_crosstalk_phase(known))
             }
         }
     }
 }
 
 /// The cross-spectra of the stretches of time.
-fn stretches(spectrum: &CrossSpectrum, band: &Band, clusters: &Clusters) -> Vec<Stretch> {
+fn stretches(spectrum: &CrossSpectrum, band: &Band, clusters: &Clusters) -> Vec<TimeGroup> {
     let range = band.first..band.first + band.bins.len();
     let frames: u64 = spectrum.groups.iter().map(|g| g.frames).sum();
-    let groups = spectrum.groups.iter().map(|g| Stretch {
+    let groups = spectrum.groups.iter().map(|g| TimeGroup {
         position: band.position(spectrum, g.first_frame, g.last_frame),
         time: g.frames as f64 / frames as f64,
         bins: clusters.sums(&g.bins[range.clone()]),
@@ -479,7 +458,7 @@ fn dispersion(jack: &Jackknife, fit: &Fit) -> f64 {
 pub fn estimate(spectrum: &CrossSpectrum, settings: &Settings) -> Result<Estimate, Refusal> {
     let seconds_at = |sample| (spectrum.origin + sample) as f64 / spectrum.sample_rate_hz;
     let terms = &settings.terms;
-    let signal = Signal::find(spectrum, settings.band_hz)?;
+    let signal = CommonSignal::find(spectrum, settings.band_hz)?;
     let (band, coarse, base) = (&signal.band, &signal.coarse, signal.base());
     let fitted = Fitted::new(spectrum, settings, &signal)?;
     let (fit, joint) = (&fitted.fit, fitted.joint.as_ref());
@@ -491,7 +470,7 @@ pub fn estimate(spectrum: &CrossSpectrum, settings: &Settings) -> Result<Estimat
     if shares_noise && !spectrum.quality.traced && delay_s.abs() < CHAIN_ALONE_S {
         return Err(Refusal::same_signal(noise_to_signal));
     }
-    let (information, with_bend) = fitted.information(terms, base);
+    let (information, with_crosstalk_phase) = fitted.information(terms, base);
     let along = fitted.along.iter().map(|g| GroupDelay {
         delay_s: g.delay_s + base,
         standard_uncertainty_s: g.standard_uncertainty_s * fitted.dispersion.sqrt(),
@@ -507,7 +486,7 @@ pub fn estimate(spectrum: &CrossSpectrum, settings: &Settings) -> Result<Estimat
         standard_uncertainty_s: covariance[[0, 0]].sqrt(),
         random_s: joint.map_or_else(|| fit.random_variance().sqrt(), |j| j.noise_s),
         term_values: fit.values.iter().skip(1).copied().collect(),
-        with_bend,
+        with_crosstalk_phase,
         information,
         nodes: nodes.collect(),
         along: along.collect(),
@@ -530,19 +509,15 @@ pub fn estimate(spectrum: &CrossSpectrum, settings: &Settings) -> Result<Estimat
     Ok(estimate)
 }
 
-/// What a bend of this size, the relative change of a small delay by two crosstalks of
-/// -25 dB, must do to the delay in order to count, seconds.
-const COUNTS_FROM: (f64, f64) = (0.08, 1e-10);
-
 impl Fitted {
     /// The information with a term for what crosstalk does to a large delay beyond a factor.
     ///
     /// Crosstalk a and b into left and right makes of the phase p = w t that of
     /// `(1 + a exp(-i p)) (b + exp(i p))`, to first order `p - (a + b) sin p`: a delay shorter by
     /// the factor `1 - (a + b)` where p is small, and no shorter on the whole where p is large.
-    /// Beside the factor there is left `(a + b) (p - sin p)`, which bends the phase. The term's
+    /// Beside the factor there is left the phase `(a + b) (p - sin p)`. The term's
     /// unit is that of a + b.
-    fn with_bend(&self, known: Information) -> Information {
+    fn with_crosstalk_phase(&self, known: Information) -> Information {
         let Self { clusters, fit, .. } = self;
         let delay = known.expansion[0];
         let n = known.terms.len();
@@ -551,27 +526,27 @@ impl Fitted {
         let rows = clusters.points.iter().zip(clusters.design.rows());
         for ((point, row), weight) in rows.zip(&fit.weights) {
             let phase = point.w * delay;
-            let bend = phase - phase.sin();
+            let shape = phase - phase.sin();
             let information = weight * point.information / self.spread();
-            column.scaled_add(information * bend, &row);
-            own += information * bend * bend;
-            score += information * bend * phase::wrap(point.phase - row.dot(&fit.values));
+            column.scaled_add(information * shape, &row);
+            own += information * shape * shape;
+            score += information * shape * phase::wrap(point.phase - row.dot(&fit.values));
         }
         let (size, least) = COUNTS_FROM;
         let moved = fit.covariance.row(0).dot(&column);
         if (size * moved).abs() < least {
             return known;
         }
-        // the bend itself is expanded about zero
+        // the crosstalk phase itself is expanded about zero
         let expansion = ndarray::Array1::from(known.expansion.clone());
         let vector = column.dot(&expansion) + score;
-        known.with_term(bend_term(), &column, own, vector)
+        known.with_term(crosstalk_phase_term(), &column, own, vector)
     }
 
     /// The delay in a narrower band against the whole; `None` where it says nothing.
     fn band_shift(&self, terms: &[PhaseTerm], (low_hz, high_hz): (f64, f64)) -> Option<BandShift> {
         let Self { clusters, fit, .. } = self;
-        let upper_hz = if high_hz > 1.3 * NARROW_HIGH_HZ {
+        let upper_hz = if high_hz > NARROWER * NARROW_HIGH_HZ {
             NARROW_HIGH_HZ
         } else {
             high_hz / 2.0
@@ -589,7 +564,7 @@ impl Fitted {
         // The narrower band's data are part of the whole's, so the variance of the
         // difference is the difference of the variances (Hausman 1978).
         let variance = narrow.covariance[[0, 0]] - fit.covariance[[0, 0]];
-        (variance > 0.0 && variance.sqrt() < 1e-6).then(|| BandShift {
+        (variance > 0.0 && variance.sqrt() < MOST_BAND_SHIFT_U_S).then(|| BandShift {
             upper_hz,
             shift_s: narrow.values[0] - fit.values[0],
             standard_uncertainty_s: variance.sqrt(),
@@ -603,7 +578,8 @@ impl Fitted {
         let Self { clusters, fit, .. } = self;
         let (mut slope, mut curvature, mut variance) = (0.0, 0.0, 0.0);
         for (point, row) in clusters.points.iter().zip(clusters.design.rows()) {
-            if point.information < 12.0 {
+            // what chance may have made of a cluster has none
+            if point.information <= 0.0 {
                 continue;
             }
             let residual = phase::wrap(point.phase - row.dot(&fit.values));
@@ -628,19 +604,6 @@ impl Fitted {
         caveat.filter(|_| difference.abs() > LEAST_DISAGREEMENT_S)
     }
 }
-
-/// Band in which the noise of a quiet stretch is judged, hertz: above hum and rumble, below
-/// the top octave, where recorders differ. Common practice, no source.
-const NOISE_BAND_HZ: (f64, f64) = (1_000.0, 15_000.0);
-
-/// By so much the likelihood of noise that both channels share at once must exceed that of
-/// quiet programme with its delay: a thousand times. Common practice, no source.
-const LIKELIER: f64 = 1e3;
-
-/// Coherence of the programme from which a frequency's phase is known well enough to tell
-/// programme by it: to a quarter of a radian in a single frame (Bendat and Piersol, Random Data,
-/// 9.2, from memory).
-const PROGRAMME_COHERENCE: f64 = 0.9;
 
 /// Correlation of the channels' noise in the quietest stretch; `None` where what both share
 /// there may be programme, which has the programme's phase at every frequency, whatever
@@ -680,7 +643,7 @@ fn noise_correlation(spectrum: &CrossSpectrum) -> Option<f64> {
 fn caveats(
     estimate: &Estimate,
     spectrum: &CrossSpectrum,
-    signal: &Signal,
+    signal: &CommonSignal,
     fitted: &Fitted,
 ) -> Vec<Caveat> {
     let mut list = of_recording(estimate, spectrum, signal);
@@ -708,7 +671,11 @@ fn caveats(
 }
 
 /// Doubts about the recording itself.
-fn of_recording(estimate: &Estimate, spectrum: &CrossSpectrum, signal: &Signal) -> Vec<Caveat> {
+fn of_recording(
+    estimate: &Estimate,
+    spectrum: &CrossSpectrum,
+    signal: &CommonSignal,
+) -> Vec<Caveat> {
     let mut list = Vec::new();
     let quality = &spectrum.quality;
     list.extend(Warning::ImplausibleDelay.at(estimate.delay_s.abs(), || {
@@ -821,7 +788,7 @@ fn along_recording(estimate: &Estimate, sample_rate_hz: f64) -> Vec<Caveat> {
 }
 
 /// Doubts about how well the model has the phase over frequency.
-fn over_frequency(estimate: &Estimate, signal: &Signal, fitted: &Fitted) -> Vec<Caveat> {
+fn over_frequency(estimate: &Estimate, signal: &CommonSignal, fitted: &Fitted) -> Vec<Caveat> {
     let mut list = Vec::new();
     list.extend(Warning::Misfit.at(estimate.misfit, || {
         format!("the phase departs {:.1} times more from its model over frequency than noise explains, as tracing, resonance or crosstalk make it; the band allows for it", estimate.misfit.sqrt())
@@ -849,14 +816,14 @@ fn over_frequency(estimate: &Estimate, signal: &Signal, fitted: &Fitted) -> Vec<
         }));
         list.extend(Warning::OpposedWalls.at(opposed, || {
             format!(
-                "in {:.0} % of the band or more the channels move in opposition to the rest of it: vertical noise, rumble or stereo programme, where the programme is weak; near such parts the delay is drawn aside. Use --band to keep to where the programme is strong, or louder programme",
+                "in {:.0} % of the band or more the channels move in opposition to the rest of it: vertical noise, rumble or stereo programme, where the programme is weak; near such parts the delay is biased. Use --band to keep to where the programme is strong, or louder programme",
                 100.0 * opposed
             )
         }));
     }
     list.extend(signal.band.ends_hz.map(|hertz| {
         Warning::ProgrammeEnds.seen(
-            format!("the programme ends at {:.1} kHz, 40 dB above all that lies beyond, so the band ends there: a coder's limit, a recording brought to a higher sample rate, or a few tones", hertz / 1e3),
+            format!("the programme ends at {:.1} kHz, 40 dB above all that lies beyond, so the band ends there: a coder's limit, an upsampled recording, or a few tones", hertz / 1e3),
         )
     }));
     list.extend(fitted.joint.as_ref().and_then(|joint| {
@@ -881,7 +848,12 @@ const ANY_ANGLE: f64 = std::f64::consts::PI / 1.732_050_807_568_877_2;
 
 impl Fitted {
     /// The band on a grid of a tenth of an octave, powers over `full_scale`.
-    fn curve(&self, terms: &[PhaseTerm], signal: &Signal, full_scale: f64) -> Vec<CurvePoint> {
+    fn curve(
+        &self,
+        terms: &[PhaseTerm],
+        signal: &CommonSignal,
+        full_scale: f64,
+    ) -> Vec<CurvePoint> {
         let (fit, band, points) = (&self.fit, &signal.band, &signal.band.points);
         let Coarse {
             delay, inverted, ..

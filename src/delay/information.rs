@@ -44,7 +44,7 @@ pub struct Term {
 
 /// What crosstalk does to a large delay beyond a factor. It follows the sign of the delay,
 /// which swapped leads change, so that nothing is left to change.
-pub fn bend_term() -> Term {
+pub fn crosstalk_phase_term() -> Term {
     Term {
         name: "crosstalk bend".into(),
         owner: Owner::Cartridge,
@@ -141,10 +141,16 @@ impl Information {
     }
 
     /// What the same recording tells with its channels exchanged: every phase the
-    /// other way round. The crosstalk bend follows the sign of the delay by itself.
+    /// other way round. The crosstalk phase follows the sign of the delay by itself.
     pub fn exchanged(&self) -> Self {
-        let bend = bend_term();
-        let sign = |k: usize| if self.terms[k] == bend { 1.0 } else { -1.0 };
+        let crosstalk = crosstalk_phase_term();
+        let sign = |k: usize| {
+            if self.terms[k] == crosstalk {
+                1.0
+            } else {
+                -1.0
+            }
+        };
         let n = self.terms.len();
         Self {
             terms: self.terms.clone(),

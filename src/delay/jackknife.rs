@@ -1,12 +1,13 @@
 //! Random uncertainty by leaving out one group of frames after another.
 
+use super::limits::{FEWEST_GROUPS, LEAST_SHARE};
 use super::phase::{Fit, Point, wrap};
 use crate::spectrum::Bin;
 use ndarray::{Array1, Array2};
 
 /// One stretch of a recording's time.
 #[derive(Debug, Clone)]
-pub(super) struct Stretch {
+pub(super) struct TimeGroup {
     /// Its middle in the analysed span, 0 to 1.
     pub position: f64,
     /// Its share of the frames in use; the shares add to 1.
@@ -46,7 +47,7 @@ pub(super) struct Jackknife {
 ///
 /// The sum of the groups' cross-spectra has the points' phases; `design` has the points' shapes.
 pub(super) fn jackknife(
-    groups: &[Stretch],
+    groups: &[TimeGroup],
     points: &[Point],
     design: &Array2<f64>,
     fit: &Fit,
@@ -68,7 +69,7 @@ pub(super) fn jackknife(
     let gain = fit.covariance.row(0);
     // Information of each group and the change of the delay when it goes.
     let mut delays = Vec::with_capacity(groups.len());
-    for Stretch {
+    for TimeGroup {
         position,
         time,
         bins,
@@ -118,7 +119,7 @@ pub(super) fn jackknife(
         .collect();
     let used: Vec<_> = delays
         .iter()
-        .filter(|d| d.1 > 1e-6 * total_information)
+        .filter(|d| d.1 > LEAST_SHARE * total_information)
         .collect();
     let information: f64 = used.iter().map(|d| d.1).sum();
     let used: Vec<(f64, f64, f64)> = used
@@ -128,7 +129,7 @@ pub(super) fn jackknife(
     // What leaving group j out changes is about -m_j (d_j - d): divided by the
     // share m_j it is a deviation with variance s^2 / m_j, so the weights are m_j.
     let count = used.len();
-    if count < 6 {
+    if count < FEWEST_GROUPS {
         return (None, shares);
     }
     let (mut sx, mut sxx, mut sy, mut sxy) = (0.0, 0.0, 0.0, 0.0);

@@ -11,6 +11,7 @@ mod coarse;
 mod estimate;
 mod information;
 mod jackknife;
+mod limits;
 pub mod phase;
 mod step;
 
@@ -18,7 +19,7 @@ pub(crate) use cartridge::with_response;
 pub use cartridge::{Cartridge, is_response};
 pub use coarse::Correlation;
 pub use estimate::{BandShift, CurvePoint, Estimate, Refusal, Settings, estimate};
-pub use information::{Information, Node, Owner, Side, Term, bend_term};
+pub use information::{Information, Node, Owner, Side, Term, crosstalk_phase_term};
 pub use jackknife::GroupDelay;
 
 #[cfg(test)]

@@ -5,6 +5,7 @@
 //! intercept is fixed: nothing in a groove or a chain turns all frequencies
 //! alike, other than an inversion.
 
+use super::limits::{CHANCE, CONVERGED_U, HUBER, MOST_STEPS, WEIGHING_STEPS};
 use super::{Owner, Side, Term};
 use crate::adjust::Cholesky;
 pub use crate::spectrum::EQUALISER;
@@ -255,19 +256,6 @@ pub(super) fn wrap(angle: f64) -> f64 {
     angle - TAU * ((angle + PI) / TAU).floor()
 }
 
-/// Residuals beyond this many scales get less weight (Huber). At 4 the loss of
-/// efficiency on Gaussian data is below 0.1 % (Huber 1964, from memory).
-const HUBER: f64 = 4.0;
-/// Points with less information than this, 1/rad^2, have a phase too scattered
-/// to say anything of the scale of the residuals.
-const SIGNIFICANT: f64 = 4.0;
-pub(super) const MOST_STEPS: usize = 100;
-/// After so many steps the weights stay as they are: among many outliers they
-/// settle slowly, by a quarter a step, or go round in a circle.
-const WEIGHING_STEPS: usize = 50;
-/// A misfit that chance makes less often than this is one.
-const CHANCE: f64 = 1e-3;
-
 /// Fits delay and terms to the points (`design` holds their shapes, one row a
 /// point) by Fisher scoring on the sines of the
 /// residuals (the score of a bin's phase under the complex Wishart law), from
@@ -285,7 +273,7 @@ pub(super) fn fit(
     for (j, term) in terms.iter().enumerate() {
         prior[[j + 1, j + 1]] = term.prior_u.powi(-2);
     }
-    let mut settled = false;
+    let mut converged = false;
     let (mut weights, mut sizes) = (Vec::new(), Vec::new());
     for pass in 0..MOST_STEPS {
         let residuals: Vec<f64> = points
@@ -329,7 +317,7 @@ pub(super) fn fit(
             return Err(FitError::Singular);
         }
         let step = covariance.dot(&(&score - prior.dot(&values)));
-        if settled {
+        if converged {
             return Ok(Fit {
                 values,
                 information,
@@ -342,9 +330,8 @@ pub(super) fn fit(
             });
         }
         values += &step;
-        // Settled when no value moves by a millionth of its uncertainty; then
-        // one more pass evaluates everything at the final values.
-        settled = (0..n).all(|i| step[i].abs() < 1e-6 * covariance[[i, i]].sqrt());
+        // One more pass evaluates everything at the final values.
+        converged = (0..n).all(|i| step[i].abs() < CONVERGED_U * covariance[[i, i]].sqrt());
     }
     Err(FitError::NotConverged)
 }
@@ -353,7 +340,7 @@ pub(super) fn fit(
 /// programme but what moves the walls in opposition, such as the even harmonics
 /// of tracing; it says nothing of the delay.
 fn opposed(point: &Point, residual: &f64) -> bool {
-    point.information > SIGNIFICANT && residual.abs() > std::f64::consts::FRAC_PI_2
+    point.information > 0.0 && residual.abs() > std::f64::consts::FRAC_PI_2
 }
 
 /// Share of [`opposed`] points among those of sharp phase: by their number or by their
@@ -362,7 +349,7 @@ fn opposed(point: &Point, residual: &f64) -> bool {
 fn opposed_share(points: &[Point], residuals: &[f64]) -> f64 {
     let (mut all, mut against) = ((0.0, 0.0), (0.0, 0.0));
     for (point, residual) in points.iter().zip(residuals) {
-        if point.information > SIGNIFICANT {
+        if point.information > 0.0 {
             all = (all.0 + 1.0, all.1 + point.information);
         }
         if opposed(point, residual) {
@@ -382,7 +369,7 @@ pub(super) fn huber_weights(points: &[Point], residuals: &[f64]) -> (Vec<f64>, V
     let mut sizes: Vec<f64> = points
         .iter()
         .zip(residuals)
-        .filter(|(p, r)| p.information > SIGNIFICANT && !opposed(p, r))
+        .filter(|(p, r)| p.information > 0.0 && !opposed(p, r))
         .map(normalised)
         .collect();
     if sizes.is_empty() {

@@ -1,15 +1,8 @@
 //! A step of the delay along a recording.
 
 use super::GroupDelay;
+use super::limits::{LEAST_STEP_SAMPLES, STEP_BY_CHANCE};
 use crate::uncertainty::student_coverage_factor;
-
-/// A step counts where chance, in a recording without one, makes as clear a one at any of the
-/// places looked at less often than this.
-const BY_CHANCE: f64 = 1e-6;
-/// A recorder loses or repeats whole samples; a step of less than half a one is something
-/// else's, such as an eccentric record's. A step of one seems longer by up to a fifth at
-/// 48 kHz, where it turns the treble by a radian (measured).
-const LEAST_SAMPLES: f64 = 0.5;
 
 /// Samples lost or repeated in one channel.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -63,9 +56,9 @@ pub(super) fn step(along: &[GroupDelay], sample_rate_hz: f64) -> Option<Step> {
         })
         .filter(|(.., t)| !t.is_nan())
         .max_by(|a, b| a.2.total_cmp(&b.2))?;
-    let limit = student_coverage_factor(1.0 - BY_CHANCE / places as f64, degrees);
+    let limit = student_coverage_factor(1.0 - STEP_BY_CHANCE / places as f64, degrees);
     let samples = size * sample_rate_hz;
-    (t > limit && samples.abs() > LEAST_SAMPLES).then(|| Step {
+    (t > limit && samples.abs() > LEAST_STEP_SAMPLES).then(|| Step {
         position: 0.5 * (counted[place - 1].position + counted[place].position),
         samples,
     })

@@ -3,7 +3,7 @@
 
 use super::band::{Band, Clusters, unbiased};
 use super::coarse;
-use super::jackknife::{Stretch, jackknife};
+use super::jackknife::{TimeGroup, jackknife};
 use super::phase::{self, Load, LoadPart, Point, Shape};
 use super::*;
 use crate::spectrum::{Bin, Complex64, CrossSpectrum, Group, SignalQuality, window};
@@ -995,20 +995,20 @@ fn the_curve_holds_all_terms() {
     }
 }
 
-/// The jackknife against its definition on delays that are put in: two points
+/// The jackknife against its definition on delays that are injected: two points
 /// of equal information, each group with a delay of its own and a trend.
 #[test]
 fn the_jackknife_sees_scatter_and_not_a_trend() {
     let w = TAU * 1000.0;
     let wobble = [0.3, -0.5, 0.1, 0.6, -0.2, -0.4, 0.5, -0.4];
     let of = |trend: f64, scatter: f64, off: f64, base: f64| {
-        let groups: Vec<Stretch> = wobble
+        let groups: Vec<TimeGroup> = wobble
             .iter()
             .enumerate()
             .map(|(g, z)| {
                 let x = (g as f64 + 0.5) / 8.0;
                 let delay = base + trend * (x - 0.5) + scatter * z;
-                Stretch {
+                TimeGroup {
                     position: x,
                     time: 0.125,
                     bins: vec![bin(COHERENCE, w * delay, 1.0)],
@@ -1134,8 +1134,8 @@ fn misfit_widens_the_band() {
                 information: 1e6,
             })
             .collect();
-        // too scattered to say anything, and not counted
-        points[99].information = 1.0;
+        // what chance may have made has no information, and is not counted
+        points[99].information = 0.0;
         let design = ndarray::Array2::from_shape_fn((100, 1), |(k, _)| points[k].w);
         phase::fit(&points, &design, &[], &[0.0], 1.0).unwrap()
     };
@@ -1295,8 +1295,8 @@ fn crosstalk_bends_a_large_delay() {
     };
     for sign in [1.0, -1.0] {
         let e = estimate(&crossed(sign * t), &no_terms()).unwrap();
-        let known = &e.with_bend;
-        assert_eq!(known.terms[1..], [bend_term()]);
+        let known = &e.with_crosstalk_phase;
+        assert_eq!(known.terms[1..], [crosstalk_phase_term()]);
         // scaled to a unit diagonal: seconds stand beside plain numbers
         let size = known.matrix.diag().mapv(f64::sqrt);
         let scaled = ndarray::Array2::from_shape_fn((2, 2), |(i, j)| {
@@ -1311,11 +1311,14 @@ fn crosstalk_bends_a_large_delay() {
         assert!((e.delay_s - small).abs() > 30e-9, "{} {small}", e.delay_s);
         assert!((solved[1] / (a + b) - 1.0).abs() < 0.25, "{}", solved[1]);
         // a bend that is known to be none leaves what there was
-        assert_eq!(known.clone().without(&bend_term()), e.information);
+        assert_eq!(
+            known.clone().without(&crosstalk_phase_term()),
+            e.information
+        );
     }
     // at a small delay there is nothing to bend
     let e = estimate(&crossed(0.2e-6), &no_terms()).unwrap();
-    assert_eq!(e.with_bend, e.information);
+    assert_eq!(e.with_crosstalk_phase, e.information);
 }
 
 /// Noise that is too quiet for a groove is spoken of where there is hardly a delay (that of

@@ -9,7 +9,7 @@ use super::priors::{self, DefaultPrior};
 use crate::adjust::{Block, Evaluation, Problem, Solution, Unknown};
 use crate::analysis::{Analysis, Evidence};
 use crate::delay::phase::{EQUALISER, equaliser_term};
-use crate::delay::{Information, Node, Owner, Side, Term, bend_term, is_response};
+use crate::delay::{Information, Node, Owner, Side, Term, crosstalk_phase_term, is_response};
 use crate::groove::{Arm, Conditions, Input, Profile, Tip};
 use crate::uncertainty::Caveat;
 use crate::units::{DEGREE, MICROSECOND, MILLIMETRE};
@@ -93,7 +93,7 @@ impl CaptureData {
     /// What an analysed recording brings.
     pub fn of(analysis: &Analysis) -> Self {
         Self {
-            information: analysis.estimate.with_bend.clone(),
+            information: analysis.estimate.with_crosstalk_phase.clone(),
             nodes: analysis.estimate.nodes.clone(),
             sha256: analysis.about.sha256.clone(),
             caveats: analysis.caveats.clone(),
@@ -802,7 +802,7 @@ impl Builder<'_> {
                 self.job.chains.get(name)?.corrected_by.as_ref(),
                 of.by.chains.get(name).map(|c| c.corrected_by.as_ref()),
             ),
-            ("cartridge", key) if key == "scale" || key == bend_term().name => beside(
+            ("cartridge", key) if key == "scale" || key == crosstalk_phase_term().name => beside(
                 self.job.cartridges.get(name)?.corrected_by.as_ref(),
                 (of.by.cartridges.get(name)).map(|c| c.corrected_by.as_ref()),
             ),
@@ -1435,7 +1435,7 @@ impl Builder<'_> {
         }
         let with = Equipment::of(self.job, at, spec)?;
         if bend_u(with.cartridge) == 0.0 {
-            data.information = data.information.without(&bend_term());
+            data.information = data.information.without(&crosstalk_phase_term());
         }
         // priors that came with the data make their terms' unknowns first
         for prior in &data.priors {
@@ -1587,7 +1587,7 @@ impl Builder<'_> {
 /// Prior of a term by its name, and where it comes from; zero uncertainty means that none is known
 /// here (a block that comes with the data may still cover it).
 fn term_prior(term: &Term, with: &Equipment<'_>) -> (Estimate, &'static str) {
-    if *term == bend_term() {
+    if *term == crosstalk_phase_term() {
         let u = bend_u(with.cartridge);
         return (Estimate::zero(u), "crosstalk: as that of the scale");
     }

@@ -9,7 +9,7 @@ mod estimate;
 pub use estimate::{Before, Estimate, Recent};
 
 use crate::analysis::follow::{Ending, Follower, Moment, Signal};
-use crate::analysis::{Analysis, AnalysisError, Through, settle};
+use crate::analysis::{Analysis, AnalysisError, Through, refine};
 use crate::capture::{Recording, Stereo};
 use crate::chain::Calibration;
 use crate::delay;
@@ -352,9 +352,9 @@ impl Session {
         } = self;
         let Ending { last, before } = follower.end(recording)?;
         let delay = known.settings.delay.clone();
-        let settled = |taken| settle(taken, &delay, known.through(), &mut |_| ());
+        let refined = |taken| refine(taken, &delay, known.through(), &mut |_| ());
         // what was before as carefully read as what is now
-        let (last, before) = (settled(last), before.and_then(|taken| settled(taken).ok()));
+        let (last, before) = (refined(last), before.and_then(|taken| refined(taken).ok()));
         let analysis = last.map_err(|error| match &known.course.earlier {
             None => error.into(),
             Some(earlier) => SessionError::AfterPause {

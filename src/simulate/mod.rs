@@ -10,7 +10,7 @@
 //! 4. [`turntable`]: which part of the groove is under the stylus, how fast it
 //!    passes and at what angle.
 //! 5. [`trace`]: what the walls do to the solid of [`stylus`].
-//! 6. [`dirt`]: clicks, needle drop, warp.
+//! 6. [`disturbances`]: clicks, needle drop, warp.
 //! 7. [`linear`]: generator, leads, [`equaliser`], noise, converter band, one
 //!    2 x 2 matrix per frequency ([`spectral`]).
 //! 8. [`store`]: hum, dropouts, clipping, dither, words.
@@ -28,7 +28,7 @@
 
 pub mod curve;
 pub mod cut;
-pub mod dirt;
+pub mod disturbances;
 pub mod equaliser;
 pub mod linear;
 pub mod plane;
@@ -218,7 +218,7 @@ fn stream(
 
     let mut pickup = Pickup::new(recipe, &table);
     let late = |t: f64| pickup.put_in.us * MICROSECOND + pickup.lag(t);
-    let dirt = dirt::Dirt::new(recipe, &table, inner_hz, frames, late);
+    let disturbances = disturbances::Disturbances::new(recipe, &table, inner_hz, frames, late);
 
     let mut traced = Plane::new(frames, scratch)?;
     // A groove that runs faster than it was cut is read in shorter stretches.
@@ -228,7 +228,7 @@ fn stream(
         let passage = pickup.passage(some.clone(), inner_hz);
         let curve = groove.stretch(passage.nodes(some.clone()))?;
         let mut samples = passage.trace(&curve, some);
-        dirt.add(&mut samples);
+        disturbances.add(&mut samples);
         let both: Vec<Complex64> = samples
             .left
             .iter()
@@ -265,7 +265,7 @@ fn stream(
     }
     progress(1.0);
 
-    Ok(pickup.truth(&dirt, &store, [rms_velocity, wall_velocity]))
+    Ok(pickup.truth(&disturbances, &store, [rms_velocity, wall_velocity]))
 }
 
 /// How what the groove holds comes to the two channels: at the contacts of a stylus, or with a
@@ -321,7 +321,12 @@ impl<'a> Pickup<'a> {
     }
 
     /// What is known of the capture, with the rms velocities of programme and wall noise.
-    fn truth(&self, dirt: &dirt::Dirt, store: &Store, [programme, noise]: [f64; 2]) -> Truth {
+    fn truth(
+        &self,
+        disturbances: &disturbances::Disturbances,
+        store: &Store,
+        [programme, noise]: [f64; 2],
+    ) -> Truth {
         let Self { recipe, table, .. } = *self;
         let [from, to] = table.modulated();
         let along = |value: &dyn Fn(f64) -> f64| Along::of(from, to, value);
@@ -357,7 +362,7 @@ impl<'a> Pickup<'a> {
             equaliser_right_minus_left: [0, 1, 2].map(part),
             programme_rms_cm_s: programme * 100.0,
             noise_rms_cm_s: noise * 100.0,
-            clicks: dirt.clicks(),
+            clicks: disturbances.clicks(),
             dropouts: store.dropouts(),
             clipped_samples: store.clipped(),
             seed: recipe.seed,

@@ -77,9 +77,11 @@ impl Spectrum {
     /// The bins from the first on.
     pub fn bins(&mut self) -> ProgrammeBins<'_> {
         let source = match (&mut self.sampled, self.programme.kind) {
-            (Some(plane), _) => Source::Sampled(plane.bins()),
-            (None, Kind::Pink) => Source::Pink(Box::new(stream(self.seed, Purpose::Programme, 0))),
-            _ => Source::Silence,
+            (Some(plane), _) => ProgrammeSource::Sampled(plane.bins()),
+            (None, Kind::Pink) => {
+                ProgrammeSource::Pink(Box::new(stream(self.seed, Purpose::Programme, 0)))
+            }
+            _ => ProgrammeSource::Silence,
         };
         ProgrammeBins {
             programme: &self.programme,
@@ -92,7 +94,7 @@ impl Spectrum {
 
 /// What bins are made of.
 #[derive(Debug)]
-enum Source<'a> {
+enum ProgrammeSource<'a> {
     Silence,
     Pink(Box<ChaCha8Rng>),
     Sampled(Bins<'a>),
@@ -104,7 +106,7 @@ pub struct ProgrammeBins<'a> {
     programme: &'a Programme,
     canvas: Canvas,
     next: usize,
-    source: Source<'a>,
+    source: ProgrammeSource<'a>,
 }
 
 impl ProgrammeBins<'_> {
@@ -116,9 +118,9 @@ impl ProgrammeBins<'_> {
         let (inside, above) = into.split_at_mut(inside.min(into.len()));
         above.fill(Complex64::ZERO);
         match &mut self.source {
-            Source::Silence => inside.fill(Complex64::ZERO),
-            Source::Sampled(bins) => bins.next(inside)?,
-            Source::Pink(random) => {
+            ProgrammeSource::Silence => inside.fill(Complex64::ZERO),
+            ProgrammeSource::Sampled(bins) => bins.next(inside)?,
+            ProgrammeSource::Pink(random) => {
                 for (bin, value) in (first..).zip(inside.iter_mut()) {
                     let re: f64 = random.sample(StandardNormal);
                     let im: f64 = random.sample(StandardNormal);

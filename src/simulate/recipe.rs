@@ -1,4 +1,4 @@
-//! The recipe of a capture: what was recorded, cut, played and spoilt.
+//! The recipe of a capture: what was recorded, cut, played and impaired.
 //!
 //! Everything is typed here as it is written in TOML (so in the units of the
 //! key's name) and checked once by [`Recipe::check`]; later stages compute
@@ -146,7 +146,7 @@ pub struct Recipe {
     pub record: Record,
     /// How it was played and stored.
     pub capture: Capture,
-    /// A delay put in by hand, in place of a stylus.
+    /// An injected delay, in place of a stylus.
     #[serde(default)]
     pub delay: Option<PutIn>,
     /// How the stylus stands in the groove.
@@ -161,9 +161,9 @@ pub struct Recipe {
     /// Everything behind the lead clips.
     #[serde(default)]
     pub chain: Chain,
-    /// What nobody wanted.
+    /// Impairments: noise, rumble, warp, wow, clicks.
     #[serde(default)]
-    pub dirt: Dirt,
+    pub dirt: Impairments,
 }
 
 fn one() -> u64 {
@@ -386,7 +386,7 @@ fn yes() -> bool {
     true
 }
 
-/// A delay put in by hand; the two parts add.
+/// An injected delay; the two parts add.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Serialize, Deserialize)]
 #[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 #[serde(deny_unknown_fields, default)]
@@ -432,7 +432,7 @@ pub enum Profile {
 #[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 #[serde(deny_unknown_fields, default)]
 pub struct Cartridge {
-    /// Shape of the tip; absent with a delay put in by hand.
+    /// Shape of the tip; absent with an injected delay.
     pub profile: Option<Profile>,
     /// Frontal radius.
     pub frontal_radius_um: f64,
@@ -544,11 +544,11 @@ pub enum NoiseSpectrum {
     Surface,
 }
 
-/// What nobody wanted.
+/// Impairments: noise, rumble, warp, wow, clicks.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 #[serde(deny_unknown_fields, default)]
-pub struct Dirt {
+pub struct Impairments {
     /// Programme over wall noise per channel: ratio of rms velocities within
     /// 20 Hz to 20 kHz, before any equalisation.
     pub snr_db: Option<f64>,
@@ -572,7 +572,7 @@ pub struct Dirt {
     pub click_cm_s: f64,
 }
 
-impl Default for Dirt {
+impl Default for Impairments {
     fn default() -> Self {
         Self {
             snr_db: None,

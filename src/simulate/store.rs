@@ -1,6 +1,6 @@
 //! The converter and the file: noise, hum, dropouts, clipping, dither, words.
 
-use super::dirt::touch_down;
+use super::disturbances::touch_down;
 use super::random::{Purpose, stream};
 use super::recipe::{Recipe, Word};
 use super::spectral::rise;
@@ -17,7 +17,7 @@ const HUM: [f64; 5] = [1.0, 0.5, 0.3, 0.1, 0.1];
 /// Share of the hum in the left and right channel (common practice).
 const HUM_SHARE: [f64; 2] = [1.0, 0.8];
 
-/// The converter and what spoils its output, sample by sample.
+/// The converter and what impairs its output, sample by sample.
 #[derive(Debug)]
 pub struct Store<'a> {
     recipe: &'a Recipe,
@@ -81,7 +81,7 @@ impl<'a> Store<'a> {
         self.done += channels[0].len();
         let (rate, touch) = (self.rate, self.touch);
         let (recipe, dropouts) = (self.recipe, &self.dropouts);
-        let spoil = |channel: usize, samples: &mut [f64], random: &mut [ChaCha8Rng; 2]| {
+        let impair = |channel: usize, samples: &mut [f64], random: &mut [ChaCha8Rng; 2]| {
             let chain = &recipe.chain;
             if touch > 0.0 {
                 // No groove before the needle is down (a ramp of 2 ms).
@@ -116,7 +116,7 @@ impl<'a> Store<'a> {
         };
         let [left, right] = channels;
         let [ours, theirs] = &mut self.random;
-        let (l, r) = rayon::join(|| spoil(0, left, ours), || spoil(1, right, theirs));
+        let (l, r) = rayon::join(|| impair(0, left, ours), || impair(1, right, theirs));
         self.clipped = [self.clipped[0] + l, self.clipped[1] + r];
     }
 }

@@ -31,7 +31,7 @@ pub struct Traced {
 /// What reads the groove.
 #[derive(Debug, Clone, Copy)]
 pub enum Reading<'a> {
-    /// Two points apart by a delay put in by hand: the left one half the delay
+    /// Two points apart by an injected delay: the left one half the delay
     /// early, the right one half late.
     Points(PutIn),
     /// A tip that rolls along both walls: each wall lets it come as near as the

@@ -27,7 +27,7 @@ impl Along {
         const STEPS: usize = 4096;
         let step = (to - from) / STEPS as f64;
         let start = value(from);
-        // Departures from the start, so that a constant keeps its digits.
+        // Deviations from the start, so that a constant keeps its digits.
         let sum: f64 = (0..STEPS)
             .map(|i| value(from + (i as f64 + 0.5) * step) - start)
             .sum();
@@ -80,9 +80,9 @@ pub struct Truth {
     pub programme_rms_cm_s: f64,
     /// Root mean square wall noise per channel, 20 Hz to 20 kHz, cm/s.
     pub noise_rms_cm_s: f64,
-    /// Clicks put in.
+    /// Clicks injected.
     pub clicks: usize,
-    /// Dropouts put in.
+    /// Dropouts injected.
     pub dropouts: usize,
     /// Samples clipped, left and right.
     pub clipped_samples: [usize; 2],

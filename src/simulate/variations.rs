@@ -52,7 +52,7 @@ pub fn expand(text: &str, stem: &str) -> Result<Vec<Recipe>, RecipeError> {
     };
     let variations = named(variations)?;
     let grid = points(grid)?;
-    let mut sample = Sample::new(sample, seed)?;
+    let mut sample = SampledDesign::new(sample, seed)?;
     let numbered = grid.len() * sample.count > 1;
     let total = variations.len() * grid.len() * sample.count;
     if total > MOST {
@@ -207,13 +207,13 @@ enum Law {
     Normal { value: f64, u: f64 },
 }
 
-struct Sample {
+struct SampledDesign {
     count: usize,
     laws: Vec<(Vec<String>, Law)>,
     random: ChaCha8Rng,
 }
 
-impl Sample {
+impl SampledDesign {
     fn new(sample: Option<Value>, seed: u64) -> Result<Self, RecipeError> {
         const WHAT: &str =
             "give count, and keys as { low = .., high = .. } or { value = .., u = .. }";

@@ -10,26 +10,15 @@
 //! few bins follows a chi-square law.
 
 use super::frame::{FrameTransform, Scratch};
+use super::limits::{
+    CLICK_SHARE, CODER_BAND_HZ, CODER_CELL_BINS, CODER_CELL_S, MISSING, MOST_CODER_FRAMES,
+};
 use super::window;
 use crate::uncertainty::{chi_square_below, chi_square_quantile};
 use rustfft::num_complex::Complex32;
 
-/// Length of a cell, seconds: the blocks of usual coders last 10 to 26 ms (ISO/IEC 11172-3 and
-/// 13818-7, RFC 6716; from memory).
-const CELL_S: f64 = 0.0213;
-/// Bins of a cell, some 375 Hz: coders have bands of 100 Hz to 2 kHz (the same, from memory).
-const CELL_BINS: usize = 8;
-/// Band looked at, hertz: below it rumble and wow move the difference, above it some coders
-/// have nothing at all (common practice, no source).
-const BAND_HZ: (f64, f64) = (375.0, 12_000.0);
 /// Steps of an octave in which powers are kept.
 const STEPS: f32 = 4.0;
-/// Octaves below its median at which the difference is missing, 13.5 dB: by the law one cell of
-/// noise in a hundred thousand is (own trials with real music: 10 dB tells less, 16 dB no more).
-const MISSING: f64 = 4.5;
-/// Frames kept at most, 250 kB of them (common practice, no source); beyond, every other one
-/// is looked at.
-const MOST: usize = 4096;
 
 /// Looks at the difference of the channels.
 pub struct CoderProbe {
@@ -50,16 +39,16 @@ pub struct CoderProbe {
 impl CoderProbe {
     /// A probe that has seen nothing of a recording of a sample rate in the engine's range.
     pub fn new(sample_rate_hz: f64) -> Self {
-        let length = 1 << (CELL_S * sample_rate_hz).log2().round() as u32;
+        let length = 1 << (CODER_CELL_S * sample_rate_hz).log2().round() as u32;
         let bin = |hz: f64| (hz * f64::from(length) / sample_rate_hz).round() as usize;
         let length = length as usize;
-        let end = bin(BAND_HZ.1).min(length / 2 - 1);
+        let end = bin(CODER_BAND_HZ.1).min(length / 2 - 1);
         let transform = FrameTransform::new(length, end);
         Self {
             scratch: transform.scratch(),
             transform,
-            first: bin(BAND_HZ.0),
-            cells: end.saturating_sub(bin(BAND_HZ.0)) / CELL_BINS,
+            first: bin(CODER_BAND_HZ.0),
+            cells: end.saturating_sub(bin(CODER_BAND_HZ.0)) / CODER_CELL_BINS,
             frame: (Vec::new(), Vec::new()),
             seen: 0,
             stride: 1,
@@ -96,8 +85,8 @@ impl CoderProbe {
         let z = self.transform.transform(left, right, &mut self.scratch);
         for cell in 0..self.cells {
             let (mut sum, mut difference) = (0.0, 0.0);
-            for k in 0..CELL_BINS {
-                let k = self.first + CELL_BINS * cell + k;
+            for k in 0..CODER_CELL_BINS {
+                let k = self.first + CODER_CELL_BINS * cell + k;
                 // L = Z + Z*, i R = Z - Z*, with Z* of the mirrored bin
                 let (a, b) = (z[k], z[z.len() - k].conj());
                 let (l, r) = (a + b, Complex32::new(0.0, -1.0) * (a - b));
@@ -108,7 +97,7 @@ impl CoderProbe {
             let place = |power: f32| (STEPS * (power.log2() + 40.0)).clamp(0.0, 255.0) as u8;
             self.kept.extend([place(sum), place(difference)]);
         }
-        if self.kept.len() == 2 * self.cells * MOST {
+        if self.kept.len() == 2 * self.cells * MOST_CODER_FRAMES {
             let row = 2 * self.cells;
             let halved = self.kept.chunks(2 * row).flat_map(|two| &two[..row]);
             self.kept = halved.copied().collect();
@@ -153,9 +142,8 @@ impl CoderProbe {
     }
 }
 
-/// Whether half of a frame's treble lies within an eighth of it (common practice, no source).
-/// Music's attacks last longer; a click that both channels have alike, as a spike of the mains,
-/// is loud in the sum and adds nothing to the difference.
+/// Whether half of a frame's treble lies within an eighth of it: a click that both channels have
+/// alike, as a spike of the mains, is loud in the sum and adds nothing to the difference.
 fn is_click(left: &[f32], right: &[f32]) -> bool {
     let sum: Vec<f32> = left.iter().zip(right).map(|(l, r)| l + r).collect();
     let part = (sum.len() / 16).max(1);
@@ -166,7 +154,9 @@ fn is_click(left: &[f32], right: &[f32]) -> bool {
     });
     let parts: Vec<f64> = parts.collect();
     let whole: f64 = parts.iter().sum();
-    parts.windows(2).any(|two| two[0] + two[1] > 0.5 * whole)
+    parts
+        .windows(2)
+        .any(|two| two[0] + two[1] > CLICK_SHARE * whole)
 }
 
 fn median(mut values: Vec<u8>) -> u8 {
@@ -191,8 +181,9 @@ fn freedom(length: usize) -> f64 {
         let (re, im) = parts.fold((0.0, 0.0), |(a, b), (c, d)| (a + c, b + d));
         (re * re + im * im) / (whole * whole)
     };
-    let bins = CELL_BINS as f64;
-    let pairs = (1..CELL_BINS).map(|apart| 2.0 * (CELL_BINS - apart) as f64 * shared(apart));
+    let bins = CODER_CELL_BINS as f64;
+    let pairs =
+        (1..CODER_CELL_BINS).map(|apart| 2.0 * (CODER_CELL_BINS - apart) as f64 * shared(apart));
     2.0 * bins * bins / (bins + pairs.sum::<f64>())
 }
 
@@ -277,7 +268,7 @@ mod tests {
         for _ in 0..40 {
             long.push(&one[..1_000_000], &right[..1_000_000]);
         }
-        assert!(long.stride > 1 && long.kept.len() <= 2 * long.cells * MOST);
+        assert!(long.stride > 1 && long.kept.len() <= 2 * long.cells * MOST_CODER_FRAMES);
         assert!(long.unlikely() < 3.0, "{}", long.unlikely());
     }
 }

@@ -1,9 +1,15 @@
 //! The push engine: samples in blocks of any size, a snapshot at any time.
 
+use super::distortion::{TracingDistortion, Work};
 use super::frame::{FrameTransform, LANES, Scratch, sum_of_lanes};
 use super::groups::Groups;
+use super::limits::{
+    AROUND, AS_QUIET, CLICK_RATIO, COMMON_ERROR, DISTRUST, ENOUGH_QUIET, IMPULSIVE, LEAD_IN,
+    LEARN_AFTER, LEARN_FRACTION, LEARN_FROM, LEAST_ERROR, LEAST_RESIDUAL, LEVEL_BAND_HZ, LEVEL_S,
+    LONG_PAUSE_S, MEDIAN_EVERY, PAUSE_S, PREDICTOR_ROUNDS, QUIET, SAMPLE_RATES_HZ,
+    SHORTEST_LATER_S, SHORTEST_S, SPIKE,
+};
 use super::quality::{self, BlockQuality, SignalQuality};
-use super::second_order::{SecondOrder, Work};
 use super::tracing::Tracing;
 use super::{Bin, CrossSpectrum, Group, HIGHEST_HZ, Mark, window};
 use crate::uncertainty::Warning;
@@ -20,74 +26,6 @@ const BATCH: usize = 32;
 /// Fewest frames worth handing on to the threads: shorter blocks are kept until
 /// they are as many.
 const FEWEST: usize = 8;
-/// Band in which the level of the programme is judged, hertz: above hum and
-/// rumble, below the noise of a quiet treble.
-const LEVEL_BAND_HZ: (f64, f64) = (90.0, 16_000.0);
-/// Programme quieter than this against the loudest second is left out of the
-/// sums: -30 dB, where it could add a thousandth of the information.
-const QUIET: f64 = 1e-3;
-/// A stretch louder than all before by this, 20 dB, makes a lead-in of it: its noise
-/// of each wall may be no quieter, and it holds a hundredth of the information.
-pub const LEAD_IN: f64 = 1e-2;
-/// A stretch shorter than this, seconds, between silences is not programme but
-/// a needle drop or a tick of the run-out groove (whose period is 1.33 s at
-/// 45 rpm and 1.8 s at 33 1/3).
-const SHORTEST_SECONDS: f64 = 1.0;
-/// The same once programme has begun: the words of a voice are as short, and a
-/// tick is shorter still.
-const SHORTEST_LATER_SECONDS: f64 = 0.3;
-/// So long a silence ends a stretch, seconds.
-const PAUSE_SECONDS: f64 = 0.1;
-/// In a part that is named pauses count, but so long a one after its first frames
-/// shows that these were not the programme.
-const LONG_PAUSE_SECONDS: f64 = 5.0;
-/// Time constant of the level, seconds.
-const LEVEL_SECONDS: f64 = 0.5;
-/// A frame counts for the level at most as this times the level so far, so that
-/// a needle drop is not taken for the loudest programme: the level rises by 8 dB a second.
-const SPIKE: f64 = 2.0;
-/// A frame whose right channel departs from what the left one foretells by this
-/// factor more in power than in the frames around, both by itself and relative
-/// to the programme, holds a click. The power of the departure, over a thousand
-/// bins, scatters by about 5 % in noise.
-const DEPARTS: f64 = 2.0;
-/// A departure this far below the programme, -60 dB, may be the rounding of single
-/// precision, which is 2e-7 of a spectral line's power; a click as weak would
-/// move the delay by a millionth of its own.
-const LEAST_DEPARTURE: f64 = 1e-6;
-/// Mean square error of the transfer function in a bin, relative, by which the
-/// bin counts half: a programme 30 dB above its usual level there, which is
-/// foretold with that error, departs as much as its noise.
-const DISTRUST: f64 = 1e3;
-/// Added to the error of a bin by itself, so that no bin decides alone.
-const LEAST_ERROR: f64 = 1e-4;
-/// The error of one gain and one delay for all bins: a sixth in size, as
-/// resonances make it in the top octave (believed).
-const COMMON_ERROR: f64 = 0.03;
-/// Rounds of learning from the first stretch.
-const ROUNDS: usize = 3;
-/// What the left channel foretells is learnt from one frame in so many, which is
-/// enough,
-const LEARN_FROM: u64 = 4;
-/// and anew when there are so many more of these,
-const LEARN_AFTER: f64 = 16.0;
-/// and more by this fraction: fewer would change little.
-const LEARN_FRACTION: f64 = 0.125;
-/// Frames around: the latest few seconds.
-const AROUND: usize = 96;
-/// Their median is taken anew after so many.
-const MEDIAN_EVERY: u64 = 8;
-/// A frame to which tracing adds so much more power than to the usual one holds a click,
-/// whose square it is.
-const IMPULSIVE: f64 = 16.0;
-/// More rejected frames than this fraction are programme of an impulsive kind.
-const MOST_REJECTED: f64 = Warning::ImpulsiveProgramme.limit();
-
-/// The quietest stretch holds what is within this factor, 2 dB, of its power
-/// (of the right channel): noise scatters by 5 %. Common practice, no source.
-const AS_QUIET: f64 = 1.6;
-/// Frames of it that are enough: some forty seconds. Common practice, no source.
-const ENOUGH_QUIET: u64 = 1000;
 
 /// How a recording is to be taken in.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -145,8 +83,8 @@ impl Channel {
         new
     }
 
-    fn stretch<'a>(&'a self, new: &'a [f32]) -> Stretch<'a> {
-        Stretch {
+    fn stretch<'a>(&'a self, new: &'a [f32]) -> Samples<'a> {
+        Samples {
             kept: &self.kept,
             before: self.kept.len() - self.joined,
             new,
@@ -169,14 +107,14 @@ impl Channel {
 
 /// The samples kept and the new ones, as one; no frame needs a copy of its own.
 #[derive(Clone, Copy)]
-struct Stretch<'a> {
+struct Samples<'a> {
     kept: &'a [f32],
     /// Samples before the first new one.
     before: usize,
     new: &'a [f32],
 }
 
-impl<'a> Stretch<'a> {
+impl<'a> Samples<'a> {
     fn len(&self) -> usize {
         self.before + self.new.len()
     }
@@ -190,12 +128,12 @@ impl<'a> Stretch<'a> {
     }
 }
 
-/// What one frame, and the half of its samples that is new, look like.
+/// Statistics of one frame, and of the half of its samples that is new.
 #[derive(Debug, Clone, Copy, Default)]
-struct Seen {
+struct FrameStatistics {
     block: BlockQuality,
     levels: Levels,
-    departure: f64,
+    residual: f64,
     /// A click is squared in it.
     impulsive: bool,
 }
@@ -205,10 +143,10 @@ struct Batch {
     first_frame: u64,
     /// The block before the first frame, where no batch came before.
     before: Option<BlockQuality>,
-    seen: Vec<Seen>,
+    statistics: Vec<FrameStatistics>,
     /// Planes of each frame, see [`FrameTransform::products`].
     products: Vec<f32>,
-    /// What the departures were reckoned with.
+    /// With what the residuals were computed.
     transfer: Arc<Transfer>,
 }
 
@@ -217,7 +155,7 @@ impl Batch {
         Self {
             first_frame: 0,
             before: None,
-            seen: Vec::new(),
+            statistics: Vec::new(),
             products: Vec::new(),
             transfer,
         }
@@ -226,7 +164,7 @@ impl Batch {
 
 /// What is to be taken out of each frame.
 struct Removal {
-    second_order: SecondOrder,
+    distortion: TracingDistortion,
     tracing: Tracing,
     /// Working memory, one for each thread.
     work: Vec<Mutex<Work>>,
@@ -270,20 +208,22 @@ impl Transformer {
 
     /// Fills a batch, whose first frame and transfer are set, from the frames of a
     /// stretch.
-    fn fill(&self, batch: &mut Batch, left: Stretch, right: Stretch, frames: Range<usize>) {
+    fn fill(&self, batch: &mut Batch, left: Samples, right: Samples, frames: Range<usize>) {
         let (length, planes) = (self.frame_length(), 4 * self.bins);
         let hop = length / 2;
         let inspect =
             |start: usize| quality::inspect(left.frame(start, hop), right.frame(start, hop));
         batch.before = (batch.first_frame == 0).then(|| inspect(frames.start * hop));
-        batch.seen.resize(frames.len(), Seen::default());
+        batch
+            .statistics
+            .resize(frames.len(), FrameStatistics::default());
         batch.products.resize(frames.len() * planes, 0.0);
         let transfer = &batch.transfer;
         // samples that came before the stretch
         let before = batch.first_frame as usize * hop - frames.start * hop;
         let each = batch.products.par_chunks_exact_mut(planes);
-        let each = each.zip(&mut batch.seen).zip(frames).with_max_len(1);
-        each.for_each(|((products, seen), frame)| {
+        let each = each.zip(&mut batch.statistics).zip(frames).with_max_len(1);
+        each.for_each(|((products, statistics), frame)| {
             let start = frame * hop;
             let thread = rayon::current_thread_index().unwrap_or(0) % self.scratch.len();
             let mut scratch = locked(&self.scratch[thread]);
@@ -298,7 +238,7 @@ impl Transformer {
                     let middle = (before + start + hop) as f64;
                     let k = removal.tracing.coefficient_s(middle) as f32;
                     let share = self.transform.products_without(
-                        (&removal.second_order, k),
+                        (&removal.distortion, k),
                         channels,
                         (&mut scratch, &mut locked(&removal.work[thread])),
                         products,
@@ -306,10 +246,10 @@ impl Transformer {
                     f64::from(share) > IMPULSIVE * removal.tracing.power()
                 }
             };
-            *seen = Seen {
+            *statistics = FrameStatistics {
                 block: inspect(start + hop),
                 levels: self.band.levels(products),
-                departure: transfer.departure(products),
+                residual: transfer.residual(products),
                 impulsive,
             };
         });
@@ -325,14 +265,14 @@ pub struct Engine {
     /// Frames transformed and not yet taken in, and room for the next ones.
     batch: Batch,
     spare: Batch,
-    programme: Programme,
+    activity: Activity,
 }
 
 impl Engine {
     /// An engine that has seen nothing.
     pub fn new(settings: EngineSettings) -> Result<Self, SettingsError> {
         let rate = settings.sample_rate_hz;
-        if !(8_000.0..=768_000.0).contains(&rate) {
+        if !SAMPLE_RATES_HZ.contains(&rate) {
             return Err(SettingsError::SampleRate(rate));
         }
         if settings.alignment.unsigned_abs() as f64 > rate {
@@ -342,8 +282,8 @@ impl Engine {
         let bin = |hz: f64| (hz * frame_length as f64 / rate).round() as usize;
         let bins = (bin(HIGHEST_HZ) + 1).min(frame_length / 2);
         let band = LevelBand::new(bin(LEVEL_BAND_HZ.0)..bin(LEVEL_BAND_HZ.1).min(bins));
-        let programme = Programme::new(rate, frame_length, bins, band.clone(), settings.whole);
-        let batch = || Batch::empty(programme.foretold.transfer.clone());
+        let activity = Activity::new(rate, frame_length, bins, band.clone(), settings.whole);
+        let batch = || Batch::empty(activity.predictor.transfer.clone());
         Ok(Self {
             settings,
             left: Channel::advanced(-settings.alignment),
@@ -351,7 +291,7 @@ impl Engine {
             batch: batch(),
             spare: batch(),
             transformer: Transformer::new(frame_length, bins, band),
-            programme,
+            activity,
         })
     }
 
@@ -362,13 +302,13 @@ impl Engine {
         let length = self.transformer.frame_length();
         let rate = self.settings.sample_rate_hz;
         let late = delay_s * rate;
-        let second_order = SecondOrder::new(rate, length, self.transformer.bins, late);
-        let work = || Mutex::new(second_order.work());
+        let distortion = TracingDistortion::new(rate, length, self.transformer.bins, late);
+        let work = || Mutex::new(distortion.work());
         self.transformer.tracing = Some(Removal {
             work: std::iter::repeat_with(work)
                 .take(self.transformer.scratch.len())
                 .collect(),
-            second_order,
+            distortion,
             tracing,
         });
         self
@@ -377,7 +317,7 @@ impl Engine {
     /// Takes in a block: two channels of equal length, full scale 1.
     pub fn push(&mut self, left: &[f32], right: &[f32]) {
         let count = left.len().min(right.len());
-        self.programme.samples += count as u64;
+        self.activity.samples += count as u64;
         self.advance(&left[..count], &right[..count], FEWEST);
     }
 
@@ -392,12 +332,12 @@ impl Engine {
         let frames = if frames < fewest { 0 } else { frames };
         for start in (0..frames).step_by(BATCH) {
             let range = start..frames.min(start + BATCH);
-            self.spare.transfer = self.programme.foretold.transfer.clone();
-            let (transformer, programme) = (&self.transformer, &mut self.programme);
+            self.spare.transfer = self.activity.predictor.transfer.clone();
+            let (transformer, activity) = (&self.transformer, &mut self.activity);
             let (batch, spare) = (&self.batch, &mut self.spare);
-            spare.first_frame = batch.first_frame + batch.seen.len() as u64;
+            spare.first_frame = batch.first_frame + batch.statistics.len() as u64;
             rayon::join(
-                || programme.take_all(batch),
+                || activity.take_all(batch),
                 || transformer.fill(spare, left, right, range),
             );
             std::mem::swap(&mut self.batch, &mut self.spare);
@@ -415,8 +355,8 @@ impl Engine {
             sample_rate_hz: self.settings.sample_rate_hz,
             frame_length: self.transformer.frame_length(),
             alignment: self.settings.alignment,
-            groups: self.programme.groups(quality.rejection_undone),
-            quietest: self.programme.quietest.found.clone(),
+            groups: self.activity.groups(quality.rejection_undone),
+            quietest: self.activity.quietest.found.clone(),
             span: self.span(),
             origin: 0,
             quality,
@@ -435,7 +375,7 @@ impl Engine {
             span: self.span(),
             quality,
         };
-        for group in self.programme.counted(quality.rejection_undone) {
+        for group in self.activity.counted(quality.rejection_undone) {
             mark.frames += group.frames;
             mark.last_frame = mark.last_frame.max(group.last_frame);
             for (sum, bin) in mark.total.iter_mut().zip(&group.bins) {
@@ -448,38 +388,38 @@ impl Engine {
     fn quality(&self) -> SignalQuality {
         SignalQuality {
             traced: self.transformer.tracing.is_some(),
-            ..self.programme.quality()
+            ..self.activity.quality()
         }
     }
 
     /// Takes in the frames that are complete.
     fn complete(&mut self) {
         self.advance(&[], &[], 1);
-        self.programme.take_all(&self.batch);
-        self.batch.first_frame += self.batch.seen.len() as u64;
-        self.batch.seen.clear();
+        self.activity.take_all(&self.batch);
+        self.batch.first_frame += self.batch.statistics.len() as u64;
+        self.batch.statistics.clear();
         self.batch.before = None;
     }
 
     /// First and last sample of the modulated part.
     fn span(&self) -> (u64, u64) {
         let length = self.transformer.frame_length() as u64;
-        match self.programme.sums.span {
-            _ if self.settings.whole => (0, self.programme.samples),
+        match self.activity.sums.span {
+            _ if self.settings.whole => (0, self.activity.samples),
             None => (0, 0),
             Some((first, last)) => (first * length / 2, last * length / 2 + length),
         }
     }
 }
 
-/// Decides frame by frame what is programme, and sums it.
+/// The activity detector: decides frame by frame what is programme, and sums it.
 ///
 /// A frame is programme when its level (the common power of the channels) is
-/// within 30 dB of the loudest so far. A stretch of programme is held back
+/// within 30 dB of the loudest so far. A stretch of programme is buffered
 /// until it has lasted a second, or 0.3 s once programme has begun, so that needle
 /// drops and run-out ticks do not count. When a stretch is 20 dB louder than all
 /// before it, what came before was lead-in, and is forgotten.
-struct Programme {
+struct Activity {
     whole: bool,
     bins: usize,
     /// Frames in the shortest stretch that counts, first and later on.
@@ -492,17 +432,17 @@ struct Programme {
     /// Weight of a new level in the running one.
     smoothing: f64,
     /// Running and loudest level of what counts.
-    counted: Level,
-    /// The same of the stretch held back.
-    held: Vec<(Frame, Vec<f32>)>,
-    held_level: Level,
+    counted: RunningLevel,
+    /// The stretch buffered, and the same levels of it.
+    buffered: Vec<(Frame, Vec<f32>)>,
+    buffered_level: RunningLevel,
     /// Whether a stretch that counts is running, and its quiet frames of late.
     running: bool,
     quiet: usize,
     /// The block before the next frame.
     previous: BlockQuality,
-    foretold: Foretold,
-    /// Departures of the latest frames from what was foretold.
+    predictor: Predictor,
+    /// Prediction residuals of the latest frames.
     around: VecDeque<(f64, f64)>,
     /// Medians of these, and how many there were in all.
     usual: (f64, f64),
@@ -511,19 +451,19 @@ struct Programme {
     earlier: [Option<Counted>; 2],
     /// Products of the last two frames of the batch before.
     carried: Vec<Vec<f32>>,
-    sums: Sums,
+    sums: FrameSums,
     quietest: Quietest,
     samples: u64,
     loudest_power: f64,
 }
 
 #[derive(Debug, Clone, Copy, Default)]
-struct Level {
+struct RunningLevel {
     smoothed: f64,
     loudest: f64,
 }
 
-impl Level {
+impl RunningLevel {
     fn starting(level: f64) -> Self {
         Self {
             smoothed: level,
@@ -558,7 +498,7 @@ impl Quietest {
 
     fn take(&mut self, frame: &Frame, products: &[f32]) {
         let power = frame.levels.right;
-        if frame.spoilt || power <= 0.0 || power > AS_QUIET * self.power {
+        if frame.rejected || power <= 0.0 || power > AS_QUIET * self.power {
             return;
         }
         if power * AS_QUIET < self.power {
@@ -573,14 +513,14 @@ impl Quietest {
     }
 }
 
-/// A frame as the programme sees it, beside its products.
+/// A frame as the activity detector sees it, beside its products.
 #[derive(Debug, Clone, Copy)]
 struct Frame {
     index: u64,
     levels: Levels,
-    /// Departure from what is foretold, if known by the latest that was learnt.
-    departure: Option<f64>,
-    spoilt: bool,
+    /// Prediction residual, if it is that of the latest predictor.
+    residual: Option<f64>,
+    rejected: bool,
     block: BlockQuality,
 }
 
@@ -588,7 +528,7 @@ struct Frame {
 #[derive(Debug, Clone, Copy)]
 struct Counted {
     index: u64,
-    /// It departs from what is foretold.
+    /// Its prediction residual is an outlier.
     unusual: bool,
     /// It is among the clean ones.
     clean: bool,
@@ -651,14 +591,14 @@ impl LevelBand {
     }
 }
 
-/// What the left channel foretells of the right one: the transfer function
+/// Predicts the right channel from the left one: the transfer function
 /// `H = E[R conj L] / E[|L|^2]` of each bin.
 struct Transfer {
     band: LevelBand,
-    /// Weight of each bin: by frequency, and by how well it is foretold.
+    /// Weight of each bin: by frequency, and by how well it is predicted.
     weights: Vec<[f32; LANES]>,
     /// Factors of `|L|^2`, `Re L conj R` and `Im L conj R` in the power of what
-    /// is not foretold.
+    /// is not predicted.
     factors: [Vec<[f32; LANES]>; 3],
 }
 
@@ -669,7 +609,7 @@ impl Transfer {
     /// phase of `k d` in bin `k` changes it by `d B + d^2 A` with `A` the sum of `k^2
     /// |H|^2 |L|^2` and `B` that of `2 k Im(H S)`, at best by `-B^2 / 4 A`.
     #[inline(never)]
-    fn departure(&self, products: &[f32]) -> f64 {
+    fn residual(&self, products: &[f32]) -> f64 {
         let weights = &self.weights;
         let bins = &self.band.weights[..weights.len()];
         // one length for all, so that no index is checked
@@ -695,8 +635,8 @@ impl Transfer {
     }
 }
 
-/// Learns from the frames counted what the left channel foretells.
-struct Foretold {
+/// Learns the transfer function from the frames counted.
+struct Predictor {
     /// Sums of `|L|^2`, `|R|^2`, `Re L conj R` and `Im L conj R`.
     sums: [Vec<[f64; LANES]>; 4],
     /// Sum of the frames' weights.
@@ -706,8 +646,8 @@ struct Foretold {
     transfer: Arc<Transfer>,
 }
 
-impl Foretold {
-    fn nothing(band: LevelBand) -> Self {
+impl Predictor {
+    fn new(band: LevelBand) -> Self {
         let width = band.weights.len();
         Self {
             learn_at: LEARN_AFTER,
@@ -782,8 +722,8 @@ impl Foretold {
         });
     }
 
-    /// Foretells by the median over some frames in each bin, on which the loudest
-    /// click among them has no more say than any other frame.
+    /// Takes the median over some frames in each bin, on which the loudest click among them
+    /// has no more influence than any other frame.
     fn learn_from_most<'a>(&mut self, frames: impl Iterator<Item = &'a [f32]>) {
         let planes: Vec<_> = frames.map(|p| self.transfer.band.planes(p)).collect();
         let mut values = Vec::with_capacity(planes.len());
@@ -826,7 +766,7 @@ impl Foretold {
 }
 
 /// The upper median of some values.
-fn median(values: impl Iterator<Item = f64>) -> f64 {
+pub(super) fn median(values: impl Iterator<Item = f64>) -> f64 {
     quantile(values, 2)
 }
 
@@ -838,20 +778,20 @@ fn quantile(values: impl Iterator<Item = f64>, parts: usize) -> f64 {
 }
 
 /// What counts so far.
-struct Sums {
+struct FrameSums {
     clean: Groups,
-    spoilt: Groups,
+    rejected: Groups,
     span: Option<(u64, u64)>,
     /// Dropouts of the newest block, counted when programme follows it.
     newest_dropouts: u32,
     quality: SignalQuality,
 }
 
-impl Sums {
+impl FrameSums {
     fn new(origin: u64, bins: usize) -> Self {
         Self {
             clean: Groups::new(origin, bins),
-            spoilt: Groups::new(origin, bins),
+            rejected: Groups::new(origin, bins),
             span: None,
             newest_dropouts: 0,
             quality: SignalQuality::default(),
@@ -861,7 +801,7 @@ impl Sums {
     fn add(&mut self, frame: &Frame, products: &[f32]) {
         let Frame {
             index: frame,
-            spoilt,
+            rejected,
             block,
             ..
         } = *frame;
@@ -874,13 +814,13 @@ impl Sums {
         };
         self.newest_dropouts = if follows { block.dropouts } else { 0 };
         quality.frames += 1;
-        quality.rejected += u64::from(spoilt);
+        quality.rejected += u64::from(rejected);
         quality.clipped += u64::from(block.clipped);
         quality.left_power += f64::from(block.left_power);
         quality.right_power += f64::from(block.right_power);
         self.span = Some((self.span.map_or(frame, |s| s.0), frame));
-        let groups = if spoilt {
-            &mut self.spoilt
+        let groups = if rejected {
+            &mut self.rejected
         } else {
             &mut self.clean
         };
@@ -890,36 +830,36 @@ impl Sums {
     /// Rejects a frame that was counted as clean.
     fn reject(&mut self, frame: u64, products: &[f32]) {
         self.clean.remove(frame, products);
-        self.spoilt.add(frame, products);
+        self.rejected.add(frame, products);
         self.quality.rejected += 1;
     }
 }
 
-impl Programme {
+impl Activity {
     fn new(rate: f64, frame_length: usize, bins: usize, band: LevelBand, whole: bool) -> Self {
         let hop_seconds = frame_length as f64 * window::HOP_FRACTION / rate;
         let frames = |seconds: f64| seconds / hop_seconds;
         Self {
             whole,
             bins,
-            shortest: frames(SHORTEST_SECONDS).round() as usize,
-            shortest_later: frames(SHORTEST_LATER_SECONDS).round() as usize,
-            pause: frames(PAUSE_SECONDS).ceil() as usize,
-            long_pause: frames(LONG_PAUSE_SECONDS).ceil() as usize,
-            smoothing: 1.0 - (-hop_seconds / LEVEL_SECONDS).exp(),
-            counted: Level::default(),
-            held: Vec::new(),
-            held_level: Level::default(),
+            shortest: frames(SHORTEST_S).round() as usize,
+            shortest_later: frames(SHORTEST_LATER_S).round() as usize,
+            pause: frames(PAUSE_S).ceil() as usize,
+            long_pause: frames(LONG_PAUSE_S).ceil() as usize,
+            smoothing: 1.0 - (-hop_seconds / LEVEL_S).exp(),
+            counted: RunningLevel::default(),
+            buffered: Vec::new(),
+            buffered_level: RunningLevel::default(),
             running: false,
             quiet: 0,
             previous: BlockQuality::default(),
-            foretold: Foretold::nothing(band),
+            predictor: Predictor::new(band),
             around: VecDeque::with_capacity(AROUND),
             usual: (0.0, 0.0),
             noticed: 0,
             earlier: [None; 2],
             carried: Vec::new(),
-            sums: Sums::new(0, bins),
+            sums: FrameSums::new(0, bins),
             quietest: Quietest::new(bins),
             samples: 0,
             loudest_power: 0.0,
@@ -928,7 +868,7 @@ impl Programme {
 
     /// Takes in a batch, frame by frame.
     fn take_all(&mut self, batch: &Batch) {
-        if batch.seen.is_empty() {
+        if batch.statistics.is_empty() {
             return;
         }
         self.previous = batch.before.unwrap_or(self.previous);
@@ -937,21 +877,22 @@ impl Programme {
         let products: Vec<&[f32]> = carried
             .iter()
             .map(Vec::as_slice)
-            .chain(products.take(batch.seen.len()))
+            .chain(products.take(batch.statistics.len()))
             .collect();
-        for (k, (seen, index)) in batch.seen.iter().zip(batch.first_frame..).enumerate() {
+        for (k, (statistics, index)) in batch.statistics.iter().zip(batch.first_frame..).enumerate()
+        {
             let at = carried.len() + k;
             let (products, two_before) = (products[at], at.checked_sub(2).map(|i| products[i]));
-            let block = seen.block;
+            let block = statistics.block;
             let power = f64::from(block.left_power.max(block.right_power));
             self.loudest_power = self.loudest_power.max(power);
-            // what was foretold with is out of date once more has been learnt
-            let current = Arc::ptr_eq(&batch.transfer, &self.foretold.transfer);
+            // a residual is out of date once the predictor has learnt more
+            let current = Arc::ptr_eq(&batch.transfer, &self.predictor.transfer);
             let frame = Frame {
                 index,
-                levels: seen.levels,
-                departure: current.then_some(seen.departure),
-                spoilt: self.previous.dropouts > 0 || block.dropouts > 0 || seen.impulsive,
+                levels: statistics.levels,
+                residual: current.then_some(statistics.residual),
+                rejected: self.previous.dropouts > 0 || block.dropouts > 0 || statistics.impulsive,
                 block,
             };
             self.quietest.take(&frame, products);
@@ -964,10 +905,10 @@ impl Programme {
 
     fn take(&mut self, frame: Frame, products: &[f32], two_before: Option<&[f32]>) {
         let level = frame.levels.common;
-        if !self.held.is_empty() {
-            if self.held_level.audible(level) {
+        if !self.buffered.is_empty() {
+            if self.buffered_level.audible(level) {
                 self.quiet = 0;
-                return self.hold(frame, products);
+                return self.buffer(frame, products);
             }
             self.quiet += 1;
             let pause = match self.whole {
@@ -977,20 +918,20 @@ impl Programme {
             if self.quiet < pause {
                 return;
             }
-            self.held.clear();
+            self.buffered.clear();
         }
         let louder_by_far = LEAD_IN * level > self.counted.loudest;
         if self.running && (self.whole || !louder_by_far) {
             if self.counted.audible(level) {
                 self.quiet = 0;
-                self.admit(frame, products, two_before);
+                self.accept(frame, products, two_before);
             } else {
                 self.quiet += 1;
                 self.running = self.whole || !self.paused();
             }
         } else if self.counted.audible(level) {
             self.quiet = 0;
-            self.hold(frame, products);
+            self.buffer(frame, products);
         }
     }
 
@@ -999,112 +940,112 @@ impl Programme {
         self.quiet >= self.pause
     }
 
-    fn hold(&mut self, frame: Frame, products: &[f32]) {
-        if self.held.is_empty() {
-            self.held_level = Level::starting(frame.levels.common);
-        } else if !frame.spoilt {
-            self.held_level.follow(frame.levels.common, self.smoothing);
+    fn buffer(&mut self, frame: Frame, products: &[f32]) {
+        if self.buffered.is_empty() {
+            self.buffered_level = RunningLevel::starting(frame.levels.common);
+        } else if !frame.rejected {
+            self.buffered_level
+                .follow(frame.levels.common, self.smoothing);
         }
-        let departure = None;
-        self.held
-            .push((Frame { departure, ..frame }, products.to_vec()));
+        let residual = None;
+        self.buffered
+            .push((Frame { residual, ..frame }, products.to_vec()));
         // the first programme, or what makes a lead-in of all that came before; by the
         // median, as a needle drop may be far louder
-        let usual = median(self.held.iter().map(|(frame, _)| frame.levels.common));
+        let usual = median(self.buffered.iter().map(|(frame, _)| frame.levels.common));
         let begins = LEAD_IN * usual > self.counted.loudest;
         let shortest = if begins {
             self.shortest
         } else {
             self.shortest_later
         };
-        if self.held.len() < shortest {
+        if self.buffered.len() < shortest {
             return;
         }
         self.running = true;
-        let held = std::mem::take(&mut self.held);
+        let buffered = std::mem::take(&mut self.buffered);
         if begins {
-            let first = &held[0].0;
-            self.sums = Sums::new(first.index, self.bins);
+            let first = &buffered[0].0;
+            self.sums = FrameSums::new(first.index, self.bins);
             self.earlier = [None; 2];
             // the first that counts may be the lead-in, with a needle drop in half of it
             let first_of_all = self.counted.loudest == 0.0;
-            let levels = held.iter().map(|(frame, _)| frame.levels.common);
-            self.counted = Level::starting(if first_of_all {
+            let levels = buffered.iter().map(|(frame, _)| frame.levels.common);
+            self.counted = RunningLevel::starting(if first_of_all {
                 quantile(levels, 4)
             } else {
                 usual
             });
-            self.foretold = Foretold::nothing(self.foretold.transfer.band.clone());
-            self.learn(&held);
+            self.predictor = Predictor::new(self.predictor.transfer.band.clone());
+            self.learn(&buffered);
         }
-        for (k, (frame, products)) in held.iter().enumerate() {
-            let two_before = k.checked_sub(2).map(|i| held[i].1.as_slice());
+        for (k, (frame, products)) in buffered.iter().enumerate() {
+            let two_before = k.checked_sub(2).map(|i| buffered[i].1.as_slice());
             if begins {
-                let departure = self.departure(frame, products);
-                self.count(*frame, departure, products, two_before);
+                let residual = self.residual(frame, products);
+                self.count(*frame, residual, products, two_before);
             } else {
-                self.admit(*frame, products, two_before);
+                self.accept(*frame, products, two_before);
             }
         }
     }
 
     /// Counts a frame of running programme, and learns from it.
-    fn admit(&mut self, frame: Frame, products: &[f32], two_before: Option<&[f32]>) {
-        let departure = self.departure(&frame, products);
-        self.notice(departure);
-        let clean = self.count(frame, departure, products, two_before);
+    fn accept(&mut self, frame: Frame, products: &[f32], two_before: Option<&[f32]>) {
+        let residual = self.residual(&frame, products);
+        self.notice(residual);
+        let clean = self.count(frame, residual, products, two_before);
         if clean && frame.index.is_multiple_of(LEARN_FROM) {
-            self.foretold.add(products, 1.0);
+            self.predictor.add(products, 1.0);
         }
-        if self.foretold.frames >= self.foretold.learn_at {
-            self.foretold.learn();
+        if self.predictor.frames >= self.predictor.learn_at {
+            self.predictor.learn();
         }
     }
 
-    /// Learns from frames just held back, all at once: what most of them foretell
-    /// tells first which hold a click, and each round tells it better.
-    fn learn(&mut self, held: &[(Frame, Vec<f32>)]) {
-        self.foretold
-            .learn_from_most(held.iter().map(|(_, p)| p.as_slice()));
-        for _ in 0..ROUNDS {
-            self.notice_all(held);
-            self.foretold.clear();
-            for (frame, products) in held {
-                let departure = self.departure(frame, products);
-                // what departs further has no more say
-                let weight = match self.is_unusual(departure) {
-                    true => DEPARTS * self.usual.0 / departure.0,
+    /// Learns from frames just buffered, all at once: the median predictor tells first which
+    /// hold a click, and each round tells it better.
+    fn learn(&mut self, buffered: &[(Frame, Vec<f32>)]) {
+        self.predictor
+            .learn_from_most(buffered.iter().map(|(_, p)| p.as_slice()));
+        for _ in 0..PREDICTOR_ROUNDS {
+            self.notice_all(buffered);
+            self.predictor.clear();
+            for (frame, products) in buffered {
+                let residual = self.residual(frame, products);
+                // a larger residual has no more influence
+                let weight = match self.is_unusual(residual) {
+                    true => CLICK_RATIO * self.usual.0 / residual.0,
                     false => 1.0,
                 };
-                self.foretold.add(products, weight);
+                self.predictor.add(products, weight);
             }
-            self.foretold.learn();
+            self.predictor.learn();
         }
-        self.notice_all(held);
+        self.notice_all(buffered);
     }
 
-    fn notice_all(&mut self, held: &[(Frame, Vec<f32>)]) {
+    fn notice_all(&mut self, buffered: &[(Frame, Vec<f32>)]) {
         self.around.clear();
-        for (frame, products) in held {
-            self.notice(self.departure(frame, products));
+        for (frame, products) in buffered {
+            self.notice(self.residual(frame, products));
         }
         self.find_usual();
     }
 
-    /// The departure of a frame from what is foretold: by itself, and relative
-    /// to the programme.
-    fn departure(&self, frame: &Frame, products: &[f32]) -> (f64, f64) {
-        let reckoned = || self.foretold.transfer.departure(products);
-        let departure = frame.departure.unwrap_or_else(reckoned);
-        (departure, departure / frame.levels.right)
+    /// The prediction residual of a frame: its power by itself, and relative to the programme.
+    fn residual(&self, frame: &Frame, products: &[f32]) -> (f64, f64) {
+        let computed = || self.predictor.transfer.residual(products);
+        let residual = frame.residual.unwrap_or_else(computed);
+        (residual, residual / frame.levels.right)
     }
 
     /// Remembers what is usual.
-    fn notice(&mut self, departure: (f64, f64)) {
+    fn notice(&mut self, residual: (f64, f64)) {
         if self.around.len() == AROUND {
             self.around.pop_front();
         }
-        self.around.push_back(departure);
+        self.around.push_back(residual);
         self.noticed += 1;
         if self.noticed.is_multiple_of(MEDIAN_EVERY) {
             self.find_usual();
@@ -1119,16 +1060,16 @@ impl Programme {
         );
     }
 
-    fn is_unusual(&self, departure: (f64, f64)) -> bool {
-        departure.1 > LEAST_DEPARTURE
-            && departure.0 > DEPARTS * self.usual.0
-            && departure.1 > DEPARTS * self.usual.1
+    fn is_unusual(&self, residual: (f64, f64)) -> bool {
+        residual.1 > LEAST_RESIDUAL
+            && residual.0 > CLICK_RATIO * self.usual.0
+            && residual.1 > CLICK_RATIO * self.usual.1
     }
 
-    /// Whether the frame before departs and its neighbours do not: a click in its
+    /// Whether the frame before is an outlier and its neighbours are not: a click in its
     /// middle reaches the edge of one of them, where it does not show. Then both
     /// are rejected, the earlier one here. At the ends of a stretch, where half a
-    /// frame is missing, it may be the end that departs.
+    /// frame is missing, the end itself may be the outlier.
     fn follows_a_lone_click(&mut self, index: u64, two_before: Option<&[f32]>) -> bool {
         let [Some(one), Some(two)] = self.earlier else {
             return false;
@@ -1145,14 +1086,14 @@ impl Programme {
     fn count(
         &mut self,
         mut frame: Frame,
-        departure: (f64, f64),
+        residual: (f64, f64),
         products: &[f32],
         two_before: Option<&[f32]>,
     ) -> bool {
-        let unusual = self.is_unusual(departure);
+        let unusual = self.is_unusual(residual);
         let beside = !unusual && self.follows_a_lone_click(frame.index, two_before);
-        frame.spoilt |= unusual || beside;
-        let clean = !frame.spoilt;
+        frame.rejected |= unusual || beside;
+        let clean = !frame.rejected;
         if clean {
             self.counted.follow(frame.levels.common, self.smoothing);
         }
@@ -1174,25 +1115,27 @@ impl Programme {
         let frames = quality.frames.max(1) as f64;
         quality.left_power /= frames;
         quality.right_power /= frames;
-        if quality.rejected as f64 > MOST_REJECTED * quality.frames as f64 {
+        if quality.rejected as f64
+            > const { Warning::ImpulsiveProgramme.limit() } * quality.frames as f64
+        {
             quality.rejection_undone = true;
             quality.rejected = 0;
         }
         quality
     }
 
-    /// The groups that count: clean ones, and spoilt ones if their rejection is
+    /// The groups that count: clean ones, and rejected ones if their rejection is
     /// undone.
     fn counted(&self, undone: bool) -> impl Iterator<Item = &Group> {
-        let spoilt = self.sums.spoilt.iter().filter(move |_| undone);
-        self.sums.clean.iter().chain(spoilt)
+        let rejected = self.sums.rejected.iter().filter(move |_| undone);
+        self.sums.clean.iter().chain(rejected)
     }
 
     /// The same, joined, in the order of time.
     fn groups(&self, undone: bool) -> Vec<Group> {
         let clean = self.sums.clean.clone();
         match undone {
-            true => clean.with(self.sums.spoilt.clone()).into_list(),
+            true => clean.with(self.sums.rejected.clone()).into_list(),
             false => clean.into_list(),
         }
     }
@@ -1225,18 +1168,18 @@ mod tests {
         (0..BINS).map(|_| Complex64::new(draw(), draw())).collect()
     }
 
-    /// A frame whose right channel is a few samples later than foretold departs by
-    /// next to nothing, one with noise in it by its noise, whatever it foretells, and
-    /// one with nothing in common by all of its power.
+    /// The residual is next to nothing in a frame whose right channel is a few samples later
+    /// than predicted; it is the noise in a frame with noise, whatever the predictor, and all of
+    /// its power in a frame with nothing in common.
     #[test]
     fn a_delay_explains_itself_and_nothing_more() {
         let band = LevelBand::new(8..BINS);
-        let foretold = Foretold::nothing(band);
-        let transfer = foretold.transfer_of(|_| (1.0, 0.0, 1.0));
+        let predictor = Predictor::new(band);
+        let transfer = predictor.transfer_of(|_| (1.0, 0.0, 1.0));
         let mut rng = rand_chacha::ChaCha8Rng::seed_from_u64(3);
         for _ in 0..50 {
             let (left, other) = (noise(&mut rng), noise(&mut rng));
-            let of = |right: &[Complex64]| transfer.departure(&products(&left, right));
+            let of = |right: &[Complex64]| transfer.residual(&products(&left, right));
             let all = of(&other);
             let turned = |d: f64| -> Vec<Complex64> {
                 let turn = |k: usize| Complex64::from_polar(1.0, -d * k as f64);
@@ -1249,7 +1192,7 @@ mod tests {
                 let mixed = late.iter().zip(&other).map(|(l, o)| l + o * share);
                 let expected = share
                     * share
-                    * transfer.departure(&products(&vec![Complex64::default(); BINS], &other));
+                    * transfer.residual(&products(&vec![Complex64::default(); BINS], &other));
                 let found = of(&mixed.collect::<Vec<_>>());
                 assert!((found / expected - 1.0).abs() < 0.05, "{found} {expected}");
             }

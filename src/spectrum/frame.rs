@@ -1,7 +1,7 @@
 //! The Fourier transform of the channels (that of a squared velocity is in
-//! [`super::second_order`]).
+//! [`super::distortion`]).
 
-use super::second_order::{SecondOrder, Work};
+use super::distortion::{TracingDistortion, Work};
 use super::{Bin, window};
 use rustfft::num_complex::{Complex, Complex32};
 use rustfft::{Fft, FftPlanner};
@@ -80,16 +80,16 @@ impl FrameTransform {
     /// power of that over the programme's, both as a delay sees them.
     pub fn products_without(
         &self,
-        (second_order, k): (&SecondOrder, f32),
+        (distortion, k): (&TracingDistortion, f32),
         [left, right]: [&[f32]; 2],
         (scratch, work): (&mut Scratch, &mut Work),
         products: &mut [f32],
     ) -> f32 {
-        let sign = second_order.find(left, right, work);
+        let sign = distortion.find(left, right, work);
         let z = self.transform(left, right, scratch);
         let length = z.len();
         let (mut programme, mut removed) = (0.0, 0.0);
-        let bins = work.added().iter().zip(second_order.turns()).enumerate();
+        let bins = work.added().iter().zip(distortion.turns()).enumerate();
         for (bin, (added, turn)) in bins.skip(1) {
             // half of what is in either channel
             let added = added * (0.5 * k);

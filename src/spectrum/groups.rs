@@ -1,13 +1,7 @@
 //! Time-ordered groups of frames, bounded in number.
 
 use super::Bin;
-
-/// Most groups kept; when they are full, neighbours are joined in pairs, so a
-/// long recording ends with between half of it and all of it. Enough for a
-/// delete-a-group jackknife to know its variance to a fifth.
-const MOST_GROUPS: usize = 64;
-/// Frames in a group at first.
-const FIRST_LENGTH: u64 = 2;
+use super::limits::{FIRST_LENGTH, MOST_GROUPS};
 
 /// Sums over the frames of one stretch of time.
 #[derive(Debug, Clone, PartialEq, Default)]

@@ -9,31 +9,31 @@
 //! [`mod@reference`] is the slow oracle of the fast path.
 
 mod coder;
+mod distortion;
 mod engine;
 mod frame;
 mod groups;
+mod limits;
 mod quality;
 mod recent;
 pub mod reference;
-mod second_order;
 mod tone;
 mod tracing;
 pub mod window;
 
 pub use coder::CoderProbe;
-pub(crate) use engine::LEAD_IN;
 pub use engine::{Engine, EngineSettings, SettingsError};
 pub use frame::correlate;
 pub use groups::Group;
-pub use quality::{CLIPPED, SignalQuality};
+pub(crate) use limits::{ANALYSIS_BAND_HZ, LEAD_IN, SHORTEST_S};
+pub use limits::{CLIPPED, HIGHEST_HZ};
+pub use quality::SignalQuality;
 pub use recent::{Mark, Recent};
+
 /// Complex numbers as the transforms have them.
 pub use rustfft::num_complex::Complex64;
 pub use tone::{Tone, ToneProbe};
 pub use tracing::{Tracing, TracingProbe};
-
-/// Highest frequency kept, hertz: what a groove and the usual converters carry.
-pub const HIGHEST_HZ: f64 = 22_000.0;
 
 /// Time constants of the playback equaliser, seconds (IEC 60098; RIAA 1954),
 /// with the sign of the phase that a longer one adds to `L conj(R)` when it is

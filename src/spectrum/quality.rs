@@ -1,11 +1,7 @@
 //! What is seen of the samples while they pass: clipping, dropouts, level.
 
 use super::frame::LANES;
-
-/// Samples in a cell, the smallest stretch looked at: 0.7 ms at 96 kHz.
-pub(super) const CELL: usize = 64;
-/// A sample this near to full scale counts as clipped: one step of 16 bits.
-pub const CLIPPED: f32 = 1.0 - 1.0 / 32_768.0;
+use super::limits::{CELL, CLIPPED};
 
 /// Counts kept while a signal passes.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]

@@ -1,16 +1,10 @@
 //! The strongest tone of a recording: its frequency and its level.
 
+use super::limits::{LOWEST_TONE_HZ, TONE_FRAME_S, TONE_REACH_HZ};
 use realfft::num_complex::Complex;
 use realfft::{RealFftPlanner, RealToComplex};
 use std::f64::consts::PI;
 use std::sync::Arc;
-
-/// Length of a frame, seconds: bins 4 Hz wide.
-const FRAME_S: f64 = 0.25;
-/// Rumble and hum lie below, hertz.
-const LOWEST_HZ: f64 = 200.0;
-/// What wow and the window spread a tone over, to either side, hertz: 5 % of 1 kHz, and three bins.
-const REACH_HZ: f64 = 60.0;
 
 /// A tone.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -41,7 +35,7 @@ pub struct ToneProbe {
 impl ToneProbe {
     /// A probe that has seen nothing of a recording of a sample rate, hertz.
     pub fn new(rate_hz: f64) -> Self {
-        let length = (FRAME_S * rate_hz) as usize;
+        let length = (TONE_FRAME_S * rate_hz) as usize;
         let plan = RealFftPlanner::new().plan_fft_forward(length);
         let bins = plan.make_output_vec();
         Self {
@@ -63,7 +57,7 @@ impl ToneProbe {
             rest.extend(channel.iter().map(|s| f64::from(*s)));
         }
         while self.rest[0].len() >= self.window.len() {
-            let lowest = (LOWEST_HZ * self.window.len() as f64 / self.rate_hz) as usize;
+            let lowest = (LOWEST_TONE_HZ * self.window.len() as f64 / self.rate_hz) as usize;
             let mut of_frame = 0.0;
             for rest in &mut self.rest {
                 let frame = rest.drain(..self.window.len());
@@ -86,8 +80,10 @@ impl ToneProbe {
     pub fn found(&self) -> Option<Tone> {
         let (power, length) = (&self.power, self.window.len() as f64);
         let bin = |hertz: f64| (hertz * length / self.rate_hz) as usize;
-        let peak = (bin(LOWEST_HZ)..power.len()).max_by(|a, b| power[*a].total_cmp(&power[*b]))?;
-        let near = peak.saturating_sub(bin(REACH_HZ))..(peak + bin(REACH_HZ) + 1).min(power.len());
+        let peak =
+            (bin(LOWEST_TONE_HZ)..power.len()).max_by(|a, b| power[*a].total_cmp(&power[*b]))?;
+        let near = peak.saturating_sub(bin(TONE_REACH_HZ))
+            ..(peak + bin(TONE_REACH_HZ) + 1).min(power.len());
         let sum: f64 = power[near.clone()].iter().sum();
         if sum <= 0.0 {
             return None;
@@ -101,7 +97,7 @@ impl ToneProbe {
         let mean = frames.iter().sum::<f64>() / count;
         let (_, median, _) = frames.select_nth_unstable_by(middle, f64::total_cmp);
         Some(Tone {
-            share: sum / power[bin(LOWEST_HZ)..].iter().sum::<f64>(),
+            share: sum / power[bin(LOWEST_TONE_HZ)..].iter().sum::<f64>(),
             steadiness: (mean / *median).sqrt(),
             hertz: weighted / sum * self.rate_hz / length,
             peak: (4.0 * sum / (count * length * of_window)).sqrt(),

@@ -15,39 +15,17 @@
 //! keep their phases, does not, and the delay moves. But `v` is known, so `k` is the
 //! one unknown, and a regression over some of the frames finds it.
 
+use super::distortion::{TracingDistortion, Work};
+use super::engine::median;
 use super::frame::{FrameTransform, Scratch};
-use super::second_order::{SecondOrder, Work};
+use super::limits::{
+    AGREES, ANALYSIS_BAND_HZ, CHANGE_PER_S, FEWEST_IN_SEGMENT, MOST_CHANGE, NEIGHBOURS, SEGMENT,
+    STRIDES, TRACING_CLICK_RATIO, TRACING_ROUNDS,
+};
 use super::window;
 use crate::uncertainty::Warning;
 use rustfft::num_complex::{Complex, Complex32};
 use std::ops::Range;
-
-/// Band of the regression, hertz.
-const BAND_HZ: (f64, f64) = (100.0, 15_000.0);
-/// Frames in a segment that gives a value of its own, and the fewest.
-const SEGMENT: usize = 32;
-const FEWEST: usize = 8;
-/// One frame in so many is looked at in the first segment; in each further one, one in
-/// twice as many, up to the second number.
-const STRIDES: (u64, u64) = (4, 128);
-/// Rounds of the regression: each tells the noise of the bins better, and which frames
-/// hold clicks.
-const ROUNDS: usize = 4;
-/// A frame that departs by this times more than the median holds a click,
-const DEPARTS: f64 = 3.0;
-/// and so does one whose own coefficient is further off than so many of its standard
-/// uncertainties and this fraction.
-const AGREES: (f64, f64) = (5.0, 0.25);
-/// Bins on either side whose noise is taken together.
-const NEIGHBOURS: usize = 8;
-/// Tracing is found where its coefficient is so many times its standard
-/// uncertainty.
-const FOUND: f64 = Warning::Tracing.limit();
-/// Relative change of the groove's speed in a second, as a standard uncertainty: 0.2 mm of
-/// 100 mm, twice what usual cuts have (common practice, no source).
-const CHANGE_PER_S: f64 = 0.002;
-/// Most change of it about the middle of a recording: from 1 to 3.
-const MOST_CHANGE: f64 = 0.5;
 
 /// The second-order part of tracing along a recording.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -82,7 +60,7 @@ impl Tracing {
     }
 
     /// By how much the coefficient differs from another, relatively.
-    pub fn departs_from(&self, other: &Self) -> f64 {
+    pub fn differs_from(&self, other: &Self) -> f64 {
         (self.middle_s / other.middle_s - 1.0).abs()
     }
 
@@ -124,7 +102,7 @@ pub struct TracingProbe {
     sample_rate_hz: f64,
     transform: FrameTransform,
     scratch: Scratch,
-    second_order: SecondOrder,
+    distortion: TracingDistortion,
     work: Work,
     band: Range<usize>,
     /// The frame being gathered, and where it begins.
@@ -144,15 +122,15 @@ impl TracingProbe {
     pub fn new(sample_rate_hz: f64, delay_s: f64) -> Self {
         let length = window::frame_length(sample_rate_hz);
         let bin = |hz: f64| (hz * length as f64 / sample_rate_hz).round() as usize;
-        let band = bin(BAND_HZ.0)..bin(BAND_HZ.1).min(length / 2);
+        let band = bin(ANALYSIS_BAND_HZ.0)..bin(ANALYSIS_BAND_HZ.1).min(length / 2);
         let transform = FrameTransform::new(length, band.end);
         let late = delay_s * sample_rate_hz;
-        let second_order = SecondOrder::new(sample_rate_hz, length, band.end, late);
+        let distortion = TracingDistortion::new(sample_rate_hz, length, band.end, late);
         Self {
             sample_rate_hz,
             scratch: transform.scratch(),
-            work: second_order.work(),
-            second_order,
+            work: distortion.work(),
+            distortion,
             transform,
             band,
             frame: (Vec::new(), Vec::new()),
@@ -192,7 +170,7 @@ impl TracingProbe {
         self.frame.0.clear();
         self.frame.1.clear();
         if self.probed.len() == SEGMENT {
-            self.conclude();
+            self.end_segment();
             self.stride = (2 * self.stride).min(STRIDES.1);
         }
         self.next += self.stride * self.transform.length() as u64 / 2;
@@ -201,12 +179,12 @@ impl TracingProbe {
     /// The frame gathered.
     fn look(&mut self) -> Probed {
         let (left, right) = (&self.frame.0, &self.frame.1);
-        let sign = self.second_order.find(left, right, &mut self.work);
+        let sign = self.distortion.find(left, right, &mut self.work);
         let z = self.transform.transform(left, right, &mut self.scratch);
         let Range { start, end } = self.band;
         let mirrored = z[z.len() + 1 - end..=z.len() - start].iter().rev();
         let added = &self.work.added()[start..end];
-        let turns = &self.second_order.turns()[start..end];
+        let turns = &self.distortion.turns()[start..end];
         let values = z[start..end].iter().zip(mirrored).zip(added).zip(turns);
         let values = values.map(|(((a, b), added), turn)| {
             let b = b.conj();
@@ -219,7 +197,7 @@ impl TracingProbe {
         }
     }
 
-    fn conclude(&mut self) {
+    fn end_segment(&mut self) {
         let segment = self.segment();
         self.segments.extend(segment);
         self.probed.clear();
@@ -227,7 +205,7 @@ impl TracingProbe {
 
     /// What the frames since the last segment say.
     fn segment(&self) -> Option<Segment> {
-        if self.probed.len() < FEWEST {
+        if self.probed.len() < FEWEST_IN_SEGMENT {
             return None;
         }
         let middle = 0.5 * (self.from + self.next + self.transform.length() as u64) as f64;
@@ -248,7 +226,8 @@ impl TracingProbe {
         let sum = |of: &dyn Fn(&Segment) -> f64| segments.iter().map(of).sum::<f64>();
         let weight = sum(&|s| s.variance.recip());
         let mean = sum(&|s| s.coefficient / s.variance) / weight;
-        if segments.is_empty() || mean * mean * weight < FOUND * FOUND {
+        let limit = const { Warning::Tracing.limit() };
+        if segments.is_empty() || mean * mean * weight < limit * limit {
             return None;
         }
         let samples = (segments[0].sample, segments.last()?.sample);
@@ -305,7 +284,7 @@ fn along(segments: &[Segment], sample_rate_hz: f64, mean: f64) -> (f64, f64) {
 /// Sums of one bin over frames: `|S|^2`, `D conj S`, `Q conj S`, `|Q|^2`,
 /// `Re D conj Q` and `|D|^2`.
 #[derive(Clone, Copy, Default)]
-struct Sums {
+struct BinSums {
     ss: f64,
     ds: Complex<f64>,
     qs: Complex<f64>,
@@ -316,7 +295,7 @@ struct Sums {
     added: f64,
 }
 
-impl Sums {
+impl BinSums {
     /// Takes out what follows the shared signal: gain, delay and crosstalk of the bin,
     /// whatever they are.
     fn projected(self) -> Self {
@@ -339,12 +318,12 @@ impl Sums {
 /// Regresses what the channels do not share on what tracing would add, in bins
 /// weighted by their noise and in frames by how little impulsive they are. Frames
 /// with clicks are left out: one by one those that disagree with the rest, by how far they
-/// pull, and then those that depart.
+/// pull, and then those with a large residual.
 fn regress(frames: &[Probed]) -> Option<Segment> {
     let mut weights: Vec<f64> = frames.iter().map(Probed::smoothness).collect();
     loop {
         let count = weights.iter().filter(|w| **w > 0.0).count();
-        if count < FEWEST {
+        if count < FEWEST_IN_SEGMENT {
             return None;
         }
         // their scale is free: the mean is 1
@@ -352,32 +331,33 @@ fn regress(frames: &[Probed]) -> Option<Segment> {
         weights.iter_mut().for_each(|w| *w *= scale);
         let sums = summed(frames, &weights);
         let (k, noise) = weighted_regression(&sums, count);
-        let seen: Vec<Seen> = frames
+        let residuals: Vec<FrameResidual> = frames
             .iter()
             .zip(&weights)
-            .map(|(frame, weight)| frame.seen(&sums, &noise, k, *weight))
+            .map(|(frame, weight)| frame.residual(&sums, &noise, k, *weight))
             .collect();
-        let disagreeing = (0..frames.len()).filter(|i| weights[*i] > 0.0 && !seen[*i].agrees(k));
-        let pull = |i: &usize| seen[*i].score.abs();
+        let disagreeing =
+            (0..frames.len()).filter(|i| weights[*i] > 0.0 && !residuals[*i].agrees(k));
+        let pull = |i: &usize| residuals[*i].score.abs();
         if let Some(worst) = disagreeing.max_by(|a, b| pull(a).total_cmp(&pull(b))) {
             weights[worst] = 0.0;
             continue;
         }
-        let usual = DEPARTS * median(&seen.iter().map(|s| s.departure).collect::<Vec<_>>());
-        let departs = |i: &usize| weights[*i] > 0.0 && seen[*i].departure > usual;
-        let departing: Vec<usize> = (0..frames.len()).filter(departs).collect();
-        if !departing.is_empty() {
-            departing.iter().for_each(|i| weights[*i] = 0.0);
+        let usual = TRACING_CLICK_RATIO * median(residuals.iter().map(|s| s.power));
+        let impulsive = |i: &usize| weights[*i] > 0.0 && residuals[*i].power > usual;
+        let clicks: Vec<usize> = (0..frames.len()).filter(impulsive).collect();
+        if !clicks.is_empty() {
+            clicks.iter().for_each(|i| weights[*i] = 0.0);
             continue;
         }
-        let power: f64 = seen.iter().map(|s| s.weight).sum();
+        let power: f64 = residuals.iter().map(|s| s.weight).sum();
         // by the noise, and by how frames differ, as what is left need be no noise
-        let chance: f64 = seen
+        let chance: f64 = residuals
             .iter()
             .zip(&weights)
             .map(|(s, w)| 0.5 * s.weight * w)
             .sum();
-        let scatter: f64 = seen.iter().map(|s| s.score * s.score).sum();
+        let scatter: f64 = residuals.iter().map(|s| s.score * s.score).sum();
         let scatter = scatter * count as f64 / (count as f64 - 1.0);
         let segment = Segment {
             sample: 0.0,
@@ -392,32 +372,26 @@ fn regress(frames: &[Probed]) -> Option<Segment> {
 
 /// Sum weighted by the square of frequency, as a delay sees the bins. The band begins
 /// so near to 0 Hz that the index in it will do.
-fn by_frequency(sums: &[Sums], of: fn(&Sums) -> f64) -> f64 {
-    let weighted = |(bin, sum): (usize, &Sums)| (bin as f64).powi(2) * of(sum);
+fn by_frequency(sums: &[BinSums], of: fn(&BinSums) -> f64) -> f64 {
+    let weighted = |(bin, sum): (usize, &BinSums)| (bin as f64).powi(2) * of(sum);
     sums.iter().enumerate().map(weighted).sum()
 }
 
 /// The coefficient and the noise of each bin, in turns.
-fn weighted_regression(sums: &[Sums], frames: usize) -> (f64, Vec<f64>) {
+fn weighted_regression(sums: &[BinSums], frames: usize) -> (f64, Vec<f64>) {
     let (mut k, mut noise) = (0.0, Vec::new());
-    for _ in 0..ROUNDS {
+    for _ in 0..TRACING_ROUNDS {
         noise = noise_of(sums, k, frames);
-        let weighted =
-            |of: fn(&Sums) -> f64| -> f64 { sums.iter().zip(&noise).map(|(s, n)| of(s) / n).sum() };
+        let weighted = |of: fn(&BinSums) -> f64| -> f64 {
+            sums.iter().zip(&noise).map(|(s, n)| of(s) / n).sum()
+        };
         k = weighted(|s| s.dq) / weighted(|s| s.qq);
     }
     (k, noise)
 }
 
-/// The upper median.
-fn median(values: &[f64]) -> f64 {
-    let mut values = values.to_vec();
-    let middle = values.len() / 2;
-    *values.select_nth_unstable_by(middle, f64::total_cmp).1
-}
-
-fn summed(frames: &[Probed], weights: &[f64]) -> Vec<Sums> {
-    let mut sums = vec![Sums::default(); frames[0].values.len()];
+fn summed(frames: &[Probed], weights: &[f64]) -> Vec<BinSums> {
+    let mut sums = vec![BinSums::default(); frames[0].values.len()];
     for (frame, weight) in frames.iter().zip(weights).filter(|(_, w)| **w > 0.0) {
         for (sum, [s, d, q]) in sums.iter_mut().zip(frame.values()) {
             sum.ss += weight * s.norm_sqr();
@@ -428,11 +402,11 @@ fn summed(frames: &[Probed], weights: &[f64]) -> Vec<Sums> {
             sum.dd += weight * d.norm_sqr();
         }
     }
-    sums.into_iter().map(Sums::projected).collect()
+    sums.into_iter().map(BinSums::projected).collect()
 }
 
 /// Power of the noise in each bin and frame, smoothed over its neighbours.
-fn noise_of(sums: &[Sums], k: f64, frames: usize) -> Vec<f64> {
+fn noise_of(sums: &[BinSums], k: f64, frames: usize) -> Vec<f64> {
     let rests: Vec<f64> = sums.iter().map(|s| s.rest(k)).collect();
     (0..rests.len())
         .map(|bin| {
@@ -443,10 +417,10 @@ fn noise_of(sums: &[Sums], k: f64, frames: usize) -> Vec<f64> {
         .collect()
 }
 
-/// What one frame says.
-struct Seen {
+/// What the regression leaves of one frame.
+struct FrameResidual {
     /// Power of what is left, over the noise.
-    departure: f64,
+    power: f64,
     /// Its part in the normal equation of the coefficient, and what it adds to its
     /// weight.
     score: f64,
@@ -455,7 +429,7 @@ struct Seen {
     u: f64,
 }
 
-impl Seen {
+impl FrameResidual {
     /// Whether its own coefficient agrees with that of all.
     fn agrees(&self, k: f64) -> bool {
         (self.score / self.weight).abs() <= AGREES.0 * self.u + AGREES.1 * k.abs()
@@ -483,9 +457,9 @@ impl Probed {
         }
     }
 
-    fn seen(&self, sums: &[Sums], noise: &[f64], k: f64, weight: f64) -> Seen {
-        let mut seen = Seen {
-            departure: 0.0,
+    fn residual(&self, sums: &[BinSums], noise: &[f64], k: f64, weight: f64) -> FrameResidual {
+        let mut residual = FrameResidual {
+            power: 0.0,
             score: 0.0,
             weight: 0.0,
             u: 0.0,
@@ -494,15 +468,15 @@ impl Probed {
             let ss = sum.ss.max(f64::MIN_POSITIVE);
             let added = q - sum.qs / ss * s;
             let rest = d - sum.ds / ss * s - added * k;
-            seen.departure += rest.norm_sqr() / noise;
-            seen.score += (rest * added.conj()).re / noise;
-            seen.weight += added.norm_sqr() / noise;
+            residual.power += rest.norm_sqr() / noise;
+            residual.score += (rest * added.conj()).re / noise;
+            residual.weight += added.norm_sqr() / noise;
         }
-        Seen {
-            u: (0.5 / seen.weight).sqrt(),
-            score: weight * seen.score,
-            weight: weight * seen.weight,
-            ..seen
+        FrameResidual {
+            u: (0.5 / residual.weight).sqrt(),
+            score: weight * residual.score,
+            weight: weight * residual.weight,
+            ..residual
         }
     }
 }

@@ -42,7 +42,7 @@ struct Bump {
 
 /// What lies on a record and bends it.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Dirt {
+pub struct Disturbances {
     rate_hz: f64,
     /// Samples of the whole.
     frames: usize,
@@ -55,8 +55,8 @@ pub struct Dirt {
     end: f64,
 }
 
-impl Dirt {
-    /// The dirt of a recipe in a capture of `frames` samples. What lies
+impl Disturbances {
+    /// The disturbances of a recipe in a capture of `frames` samples. What lies
     /// across both walls reaches the right one `late(t)` seconds after the left one, as
     /// the groove itself does.
     pub fn new(
@@ -202,7 +202,7 @@ mod tests {
         (recipe, table, traced)
     }
 
-    /// Adds the dirt in two stretches; the number of clicks.
+    /// Adds the disturbances in two stretches; the number of clicks.
     fn add(
         traced: &mut Traced,
         recipe: &Recipe,
@@ -211,18 +211,18 @@ mod tests {
         late: impl Fn(f64) -> f64,
     ) -> usize {
         let frames = traced.left.len();
-        let dirt = Dirt::new(recipe, table, rate_hz, frames, late);
+        let disturbances = Disturbances::new(recipe, table, rate_hz, frames, late);
         let half = frames / 2 - 7;
         let mut behind = Traced {
             first: half,
             left: traced.left.split_off(half),
             right: traced.right.split_off(half),
         };
-        dirt.add(traced);
-        dirt.add(&mut behind);
+        disturbances.add(traced);
+        disturbances.add(&mut behind);
         traced.left.append(&mut behind.left);
         traced.right.append(&mut behind.right);
-        dirt.clicks()
+        disturbances.clicks()
     }
 
     #[test]

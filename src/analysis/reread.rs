@@ -1,28 +1,13 @@
 //! Reading a recording again, by what was found at first.
 
-use super::{Analysis, AnalysisError, TakenIn, Through, averaged, conclude_through, engine};
+use super::limits::{COEFFICIENT, CONVERGED_S, FAR_SAMPLES, MOST_KEPT, MOST_READINGS};
+use super::{Analysis, AnalysisError, TakenIn, Through, averaged, engine, estimate_through};
 use crate::capture::{self, CaptureError, Options, Recording, Source, Stereo, StreamWriter};
 use crate::delay;
 use crate::spectrum::{Tracing, TracingProbe};
 use crate::uncertainty::{Caveat, Warning};
 use std::fs::File;
 use std::sync::Arc;
-
-/// A delay of more samples than this is small against a frame no longer (its
-/// loss of coherence would be that of noise 50 dB down), so the recording is
-/// taken in again with the channels aligned.
-const FAR_SAMPLES: f64 = 8.0;
-/// What tracing adds is taken out by the delay known so far; when the delay moves by more
-/// than this, seconds, then again by the new one, so many times at most.
-const SETTLED_S: f64 = 0.2e-6;
-const MOST_READINGS: usize = 3;
-/// Relative standard uncertainty of its coefficient, which the noise in the velocity
-/// makes too small, and by as much of what it moved the delay may be wrong (own
-/// simulations: 1 to 2 % of a voice at 70 mm, 3 % of a train of pulses).
-const COEFFICIENT: f64 = 0.02;
-/// Most that is kept of a stream, bytes, eight counted for a frame whatever its bits: an hour
-/// and a half at 96 kHz.
-const MOST_KEPT: u64 = 1 << 32;
 
 /// Which part of a recording is read, in frames.
 #[derive(Debug, Clone, Copy)]
@@ -58,7 +43,7 @@ pub(super) enum Treatment {
 
 /// How a recording can be read again.
 #[derive(Debug, Clone)]
-pub(super) enum Again {
+pub(super) enum Reread {
     Source(Source, Options),
     /// What was read of a stream, and which part of that is meant.
     Kept(Arc<File>, Part),
@@ -66,12 +51,12 @@ pub(super) enum Again {
 
 /// Keeps what comes of a stream in a temporary file without a name, which the system
 /// removes with the process. Where there is no room, nothing is kept.
-pub(super) struct Keeper {
+pub(super) struct Spool {
     writer: Option<StreamWriter<File>>,
     bytes: u64,
 }
 
-impl Keeper {
+impl Spool {
     pub fn new(recording: &Recording) -> Self {
         let file = tempfile::tempfile();
         let writer = file
@@ -107,7 +92,7 @@ impl Keeper {
 
 /// How a recording is read again, and what is known of it beside its samples.
 struct Rereading<'a> {
-    again: Again,
+    reread: Reread,
     part: Part,
     caveats: Vec<Caveat>,
     settings: &'a delay::Settings,
@@ -128,15 +113,15 @@ impl Rereading<'_> {
         } = before;
         // only one of them at a time
         drop(spectrum);
-        let (mut recording, part) = match &self.again {
-            Again::Source(source, options) => {
+        let (mut recording, part) = match &self.reread {
+            Reread::Source(source, options) => {
                 let options = Options {
                     hash: false,
                     ..options.clone()
                 };
                 (capture::open(source, &options)?, self.part)
             }
-            Again::Kept(kept, part) => {
+            Reread::Kept(kept, part) => {
                 let failed = |source| CaptureError::Open {
                     name: about.file.clone(),
                     source,
@@ -173,9 +158,9 @@ impl Rereading<'_> {
             tracing: None,
             identical: false,
             part: self.part,
-            again: None,
+            reread: None,
         };
-        let analysis = conclude_through(taken, self.settings, self.through)?;
+        let analysis = estimate_through(taken, self.settings, self.through)?;
         Ok(Analysis {
             tracing: probe.and_then(|probe| probe.found()),
             ..analysis
@@ -185,24 +170,24 @@ impl Rereading<'_> {
 
 /// The analysis of a recording that has been taken in. It is read again where the
 /// channels are far apart, or where tracing is to be taken out, which needs the delay.
-pub fn settle(
+pub fn refine(
     mut taken: TakenIn,
     settings: &delay::Settings,
     through: Option<Through>,
     progress: &mut (dyn FnMut(f64) + Send),
 ) -> Result<Analysis, AnalysisError> {
-    let Some(again) = taken.again.take() else {
-        return conclude_through(taken, settings, through);
+    let Some(reread) = taken.reread.take() else {
+        return estimate_through(taken, settings, through);
     };
     let rereading = Rereading {
-        again,
+        reread,
         part: taken.part,
         caveats: taken.caveats.clone(),
         settings,
         through,
     };
     let tracing = taken.tracing;
-    let mut analysis = conclude_through(taken, settings, through)?;
+    let mut analysis = estimate_through(taken, settings, through)?;
     let samples = analysis.estimate.delay_s * f64::from(analysis.about.sample_rate_hz);
     if samples.abs() > FAR_SAMPLES {
         let aligned = Treatment::Aligned(samples.round() as i64);
@@ -220,9 +205,9 @@ pub fn settle(
         delay_s = analysis.estimate.delay_s;
         // with the delay known, its coefficient is known better
         let known = analysis.tracing.unwrap_or(tracing);
-        let changed = known.departs_from(&tracing);
+        let changed = known.differs_from(&tracing);
         tracing = known;
-        if moved.abs() < SETTLED_S && changed < COEFFICIENT {
+        if moved.abs() < CONVERGED_S && changed < COEFFICIENT {
             break;
         }
     }

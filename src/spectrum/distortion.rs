@@ -1,6 +1,7 @@
 //! What the second order of tracing would add to a frame, see [`super::tracing`].
 
 use super::frame::pack;
+use super::limits::{ANALYSIS_BAND_HZ, VELOCITY_HZ};
 use super::{EQUALISER, window};
 use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
 use rustfft::num_complex::{Complex, Complex32, Complex64};
@@ -11,10 +12,6 @@ use std::sync::Arc;
 
 /// Frequency of unit gain, hertz.
 const UNIT_GAIN_HZ: f64 = 1000.0;
-/// Band of the velocity that is squared, hertz.
-const VELOCITY_HZ: (f64, f64) = (20.0, 20_000.0);
-/// Band by which the channels' polarity is told, hertz: above rumble.
-const POLARITY_HZ: f64 = 100.0;
 
 /// The playback equaliser's response, 1 at [`UNIT_GAIN_HZ`].
 fn equaliser(hertz: f64) -> Complex64 {
@@ -37,13 +34,14 @@ fn single(value: Complex64) -> Complex32 {
 /// by the window itself; the equaliser's memory, 3 ms at most, is short against the
 /// window. Between the transforms the samples lie so densely that squaring folds nothing
 /// back.
-pub(super) struct SecondOrder {
+pub(super) struct TracingDistortion {
     forward: Arc<dyn Fft<f32>>,
     to_time: Arc<dyn ComplexToReal<f32>>,
     to_frequency: Arc<dyn RealToComplex<f32>>,
     /// Half of the root of the analysis window.
     root: Vec<f32>,
     velocity: Range<usize>,
+    /// First bin by which the channels' polarity is told: above rumble.
     polarity_from: usize,
     /// What makes velocities of samples, for each bin of the velocity's band.
     gains: Vec<Complex32>,
@@ -73,7 +71,7 @@ impl Work {
     }
 }
 
-impl SecondOrder {
+impl TracingDistortion {
     /// For frames of `length` samples whose right channel is `late` samples late.
     pub fn new(sample_rate_hz: f64, length: usize, bins: usize, late: f64) -> Self {
         let hertz = |bin: usize| bin as f64 * sample_rate_hz / length as f64;
@@ -103,7 +101,7 @@ impl SecondOrder {
                 .iter()
                 .map(|w| 0.5 * w.sqrt() as f32)
                 .collect(),
-            polarity_from: bin(POLARITY_HZ),
+            polarity_from: bin(ANALYSIS_BAND_HZ.0),
             gains: velocity.clone().map(gain).collect(),
             filter: (0..bins).map(filter).collect(),
             turns: (0..bins.max(top)).map(turn).collect(),
@@ -228,7 +226,7 @@ mod tests {
             let single = |v: Vec<f64>| v.into_iter().map(|v| v as f32).collect::<Vec<_>>();
             let left = single(sum_of(&recorded, 0.5 * late));
             let right = single(sum_of(&recorded, -0.5 * late));
-            let second = SecondOrder::new(rate, length, bins, late);
+            let second = TracingDistortion::new(rate, length, bins, late);
             let mut work = second.work();
             assert_eq!(second.find(&left, &right, &mut work), 1.0);
             // cos a cos b = (cos(a + b) + cos(a - b)) / 2; the derivative adds a quarter turn
