@@ -1605,6 +1605,21 @@ rpm = 45
         parse(text, "job.toml").unwrap_err().to_string()
     }
 
+    /// Hours of some setups alone would leave the others at none.
+    #[test]
+    fn hours_are_those_of_all_setups() {
+        let text = "format = 1\n[cartridge.c]\nprofile = \"elliptical\"\n[setup.a]\ncartridge = \"c\"\nhours = 400\n[setup.b]\ncartridge = \"c\"\n";
+        let error = parse(text, "x").unwrap_err().to_string();
+        assert!(
+            error.contains("setup 'b'") && error.contains("state 'hours' of all"),
+            "{error}"
+        );
+        let all = text.replace("[setup.b]", "[setup.b]\nhours = 0");
+        assert_eq!(parse(&all, "x").unwrap().setups["b"].hours, Some(0.0));
+        let long = all.replace("400", "30000");
+        assert!(parse(&long, "x").unwrap_err().to_string().contains("3000"));
+    }
+
     #[test]
     fn a_job_is_read_as_written() {
         let job = parse(&format!("\u{feff}{GOOD}"), "job.toml").unwrap();

@@ -309,10 +309,10 @@ impl<'a> Known<'a> {
             if current <= goal {
                 break;
             }
-            let Some(best) = self.tried(&last, &last, figure)?.into_iter().next() else {
+            let Some(best) = self.tried(job, &last, figure)?.into_iter().next() else {
                 break;
             };
-            let u = self.predict(&best.job)?.figure(&last, figure);
+            let u = self.predict(&best.job)?.figure(job, figure);
             if u > (1.0 - HELPS) * current {
                 break;
             }
@@ -329,7 +329,7 @@ impl<'a> Known<'a> {
             setups: now.setups,
             records: now.records,
             suggestions,
-            limits: self.limits(&last)?,
+            limits: self.limits(job, &last)?,
             notes: Vec::new(),
             reached_deg: current,
             counted,
@@ -338,9 +338,9 @@ impl<'a> Known<'a> {
     }
 
     /// The budget of the setup that is known least; of the cut known least where every tip is spherical. It is
-    /// that of the draw in the middle.
-    fn limits(&self, job: &Job) -> Result<Vec<BudgetLine>, JobError> {
-        let prediction = self.predict(job)?;
+    /// that of the draw in the middle, once `last` is recorded.
+    fn limits(&self, job: &Job, last: &Job) -> Result<Vec<BudgetLine>, JobError> {
+        let prediction = self.predict(last)?;
         let u = |s: &PlannedSetup| s.standard_uncertainty_deg;
         let counted = prediction.counted(job);
         let setup = counted.max_by(|a, b| u(a).total_cmp(&u(b)));
@@ -348,8 +348,8 @@ impl<'a> Known<'a> {
         let records = prediction.records.iter();
         let record = records.max_by(|a, b| u(a).total_cmp(&u(b)));
         let mut budgets = Vec::new();
-        for world in self.worlds(job) {
-            let network = self.network(job, world)?;
+        for world in self.worlds(last) {
+            let network = self.network(last, world)?;
             let solution = network.problem.linearised()?;
             let row = if qualifies(job) {
                 record.and_then(|r| Some(network.unit(network.unknown(&id::cut(&r.name))?)))

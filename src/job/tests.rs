@@ -448,6 +448,47 @@ fn a_plan_keeps_to_the_means() {
     );
 }
 
+/// A goal is one for every setup, and the other sides of the job are tried.
+#[test]
+fn a_goal_is_for_every_setup() {
+    let mut job = worked_example();
+    let other = job.setups["E"].clone();
+    job.setups.insert("F".into(), other);
+    job.records.insert(
+        "Q".into(),
+        Record {
+            cut_rotation: deg(0.1, 0.02),
+            ..Record::default()
+        },
+    );
+    job.records.insert("W".into(), Record::default());
+    job.captures = vec![
+        capture("E", LOW, 0.0, false),
+        CaptureSpec {
+            record: "Q".into(),
+            ..capture("E", LOW, 0.0, true)
+        },
+        CaptureSpec {
+            record: "W".into(),
+            ..capture("F", LOW, 0.0, false)
+        },
+    ];
+    let now = plan(&job, Wanted::Ranking).unwrap();
+    let u = |name: &str| {
+        let of = now.setups.iter().find(|s| s.name == name).unwrap();
+        of.standard_uncertainty_deg
+    };
+    assert!(u("F") > 1.05 * u("E"), "{now:?}");
+    let goal = (0.5 * (u("E").powi(2) + u("F").powi(2))).sqrt();
+    assert_relative_eq!(now.reached_deg, goal, max_relative = 1e-9);
+    let until = plan(&job, Wanted::Until(goal * 1.001)).unwrap();
+    assert!(!until.suggestions.is_empty());
+    assert!(until.reached_deg <= goal * 1.001, "{until:?}");
+    // the other sides of the job, which E has played
+    let there = |s: &Suggestion| s.capture.contains("setup F on record");
+    assert!(now.suggestions.iter().any(there), "{now:?}");
+}
+
 /// Cuts of one session: what is known of one side tells of another by the conditional normal distribution,
 /// however it is known.
 #[test]
@@ -499,6 +540,14 @@ fn sides_of_one_session_tell_of_each_other() {
             (left + by_stated * by_stated).sqrt(),
             max_relative = 1e-9
         );
+        // nobody plays A
+        let alone = Job {
+            captures: vec![with_record("B", "E")],
+            ..job.clone()
+        };
+        let (value, again) = cut_of_b(&alone);
+        assert_relative_eq!(value, 0.64, max_relative = 1e-9);
+        assert_relative_eq!(again, u, max_relative = 1e-9);
     }
 }
 
@@ -506,7 +555,6 @@ fn sides_of_one_session_tell_of_each_other() {
 #[test]
 fn wear_takes_from_the_lever() {
     let mut job = worked_example();
-    job.cartridges.get_mut("E").unwrap().wear = Stated::with_u(3e-9, 1e-12);
     job.captures = vec![capture("E", LOW, 0.0, false)];
     let predicted = |hours: f64, job: &mut Job| {
         job.setups.get_mut("E").unwrap().hours = Some(hours);
@@ -517,7 +565,12 @@ fn wear_takes_from_the_lever() {
         let block = network.capture_blocks[0].unwrap();
         network.problem.blocks()[block].evaluate(&x).values[0]
     };
-    let [new, worn] = [0.0, 1000.0].map(|hours| predicted(hours, &mut job));
+    // exactly known or nearly so
+    let [[new, worn], nearly] = [0.0, 1e-12].map(|u| {
+        job.cartridges.get_mut("E").unwrap().wear = Stated::with_u(3e-9, u);
+        [0.0, 1000.0].map(|hours| predicted(hours, &mut job))
+    });
+    assert_relative_eq!(worn, nearly[1], max_relative = 1e-9);
     job.cartridges.get_mut("E").unwrap().wear = Stated::default();
     let radius = &mut job.cartridges.get_mut("E").unwrap().side_radius;
     *radius = Stated::with_u(radius.value.unwrap() + 3.0 * MICROMETRE, 1e-6);
