@@ -1093,7 +1093,8 @@ fn network(cartridges: usize) -> String {
             for rpm in [100.0 / 3.0, 45.0] {
                 let speed = TAU * rpm / 60.0 * 0.1;
                 let path = 10e-6 * scale * (rotation + cuts[record]).to_radians();
-                let delay = 1e6 * path / speed + skew + normal(0.05);
+                // half of what is stated, so that none of thousands departs by chance
+                let delay = 1e6 * path / speed + skew + normal(0.025);
                 let _ = writeln!(
                     captures,
                     "[[capture]]\nsetup = \"S{k}\"\nrecord = \"R{record}\"\nrpm = {}\nradius_mm = 100\ndelay_us = {{ value = {delay:.4}, u = 0.05 }}",
