@@ -32,7 +32,8 @@ const COARSE_STEP_TOLERANCE: f64 = 1e-4;
 /// so the curvature that they leave out is taken in (Newton's method).
 const SLOW: f64 = 0.5;
 
-/// Distance over which that curvature is taken from Jacobians, in standard uncertainties of priors.
+/// Distance over which that curvature is taken from Jacobians, in standard uncertainties of priors: a central
+/// difference is off by its square, and rounding by 1e-16 over it, both far below what a step needs.
 const DIFFERENCE: f64 = 1e-3;
 
 /// A step that promises to lower chi-square by less than this share of it is

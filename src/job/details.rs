@@ -2,7 +2,7 @@
 
 use super::description::Job;
 use super::history::History;
-use super::network::{CaptureData, Mounting, named, tidy};
+use super::network::{CaptureData, Mounting, id, named, tidy};
 use super::over_radius::OverRadius;
 use super::priors;
 use super::scatter::{Comparable, Scatter, Series};
@@ -142,7 +142,7 @@ impl Details {
 /// Unit of an id, by its ending before any bracket.
 pub(super) fn unit(id: &str) -> &'static str {
     let stem = id.split('[').next().unwrap_or(id);
-    if stem.ends_with(super::network::id::WEAR) {
+    if stem.ends_with(id::WEAR) {
         return "um per 1000 h";
     }
     ["deg", "us", "um", "mm", "rpm"]
@@ -162,8 +162,7 @@ pub(super) fn learned(solved: &Solved) -> Vec<Learned> {
             let value = solved.adjustment.values[k];
             let u = solved.adjustment.covariance[[k, k]].sqrt();
             let prior = parameter.prior;
-            let setup = parameter.id.strip_prefix("setup.");
-            let words = match setup.and_then(|s| s.strip_suffix(".rotation_deg")) {
+            let words = match id::setup_of_rotation(&parameter.id) {
                 Some(setup) => format!("rotation in the headshell, {}", named("setup", setup)),
                 None => parameter.words.clone(),
             };

@@ -366,6 +366,7 @@ fn parse_with_includes(text: &str, path: &str) -> Result<(Job, Includes), JobFil
         job.arms.insert(name, arm(&mut f)?);
     }
     let mut references = Vec::new();
+    let mut setups = Vec::new();
     for (name, mut f) in top.named("setup", SETUP_KEYS)? {
         let cartridge = f.reference("cartridge", &mut references)?;
         let setup = Setup {
@@ -386,7 +387,8 @@ fn parse_with_includes(text: &str, path: &str) -> Result<(Job, Includes), JobFil
             date: f.date("date")?,
             mounted: f.date("mounted")?,
         };
-        job.setups.insert(name, setup);
+        job.setups.insert(name.clone(), setup);
+        setups.push((name, f));
     }
     if let Some(mut f) = top.table("limits", LIMITS_KEYS)? {
         job.limits = limits(&mut f)?;
@@ -409,7 +411,7 @@ fn parse_with_includes(text: &str, path: &str) -> Result<(Job, Includes), JobFil
         job.captures.push(capture(&mut f, &mut references)?);
     }
     complete(&mut job);
-    hours_of_all(&source, &job)?;
+    hours_of_all(&setups, &job)?;
     for reference in references {
         reference.check(&source, &job)?;
     }
@@ -434,15 +436,18 @@ fn parse_with_includes(text: &str, path: &str) -> Result<(Job, Includes), JobFil
 const PLAYED_HOURS: RangeInclusive<f64> = 0.0..=3000.0;
 
 /// Refuses hours of some setups of a cartridge alone: the others would count as played for none.
-fn hours_of_all(source: &SourceText<'_>, job: &Job) -> Result<(), JobFileError> {
-    for (name, setup) in job.setups.iter().filter(|(_, s)| s.hours.is_none()) {
+fn hours_of_all(setups: &[(String, Fields<'_>)], job: &Job) -> Result<(), JobFileError> {
+    for (name, fields) in setups {
+        let setup = &job.setups[name];
+        if setup.hours.is_some() {
+            continue;
+        }
         let mut others = job.setups.iter();
         let other = others.find(|(_, s)| s.cartridge == setup.cartridge && s.hours.is_some());
         if let Some((other, _)) = other {
-            return Err(source.at(
-                0,
-                &format!("setup '{other}' states its hours and setup '{name}' of the same cartridge does not; state 'hours' of all its setups, or of none"),
-            ));
+            return Err(fields.here(&format!(
+                "setup '{other}' of the same cartridge states its hours and this one does not; state 'hours' of all its setups, or of none"
+            )));
         }
     }
     Ok(())
@@ -1498,7 +1503,7 @@ impl<'a> Fields<'a> {
                     .source
                     .fields(&format!("[{key}]"), table, value.span().start, known)
                     .map(Some),
-                _ => Err(self.wrong(key, &format!("a table: [{key}]"))),
+                _ => Err(self.wrong(key, &format!("a table: {key} = {{ ... }}"))),
             },
         }
     }
@@ -1611,7 +1616,7 @@ rpm = 45
         let text = "format = 1\n[cartridge.c]\nprofile = \"elliptical\"\n[setup.a]\ncartridge = \"c\"\nhours = 400\n[setup.b]\ncartridge = \"c\"\n";
         let error = parse(text, "x").unwrap_err().to_string();
         assert!(
-            error.contains("setup 'b'") && error.contains("state 'hours' of all"),
+            error.contains("setup 'a' of the same") && error.contains("line 7"),
             "{error}"
         );
         let all = text.replace("[setup.b]", "[setup.b]\nhours = 0");

@@ -196,6 +196,10 @@ pub(super) mod id {
     pub fn rotation(setup: &str) -> String {
         format!("setup.{setup}.rotation_deg")
     }
+    /// The setup of which this is the rotation.
+    pub fn setup_of_rotation(id: &str) -> Option<&str> {
+        id.strip_prefix("setup.")?.strip_suffix(".rotation_deg")
+    }
     pub fn stylus_to_body(cartridge: &str) -> String {
         format!("cartridge.{cartridge}.stylus_to_body_deg")
     }
@@ -1337,7 +1341,10 @@ impl Builder<'_> {
         for (name, record) in jobs.flat_map(|job| &job.records) {
             if let Some(session) = &record.session {
                 let sides = sessions.entry(session).or_default();
-                sides.entry(id::cut(name)).or_insert(record.cut_rotation);
+                let cut = sides.entry(id::cut(name)).or_default();
+                if cut.value.is_none() {
+                    *cut = record.cut_rotation;
+                }
             }
         }
         let variance = |prior: DefaultPrior| prior.estimate().u.powi(2);
@@ -1352,6 +1359,9 @@ impl Builder<'_> {
             let unknowns = ids.keys().filter_map(|id| self.index.get(id).copied());
             let (mut members, open): (Vec<usize>, Vec<usize>) =
                 unknowns.partition(|&k| self.parameters[k].is_stated());
+            if open.is_empty() {
+                continue;
+            }
             let stated = members.iter().map(|&k| self.parameters[k].prior);
             let known: Vec<Estimate> = stated.chain(aside).collect();
             // of n cuts that are known, each tells this much of the shared part

@@ -178,6 +178,9 @@ pub struct SetupResult {
     /// What the last recording leaves at the cartridge, which the angles here leave out.
     #[serde(skip)]
     pub left_behind: LeftBehind,
+    /// Whether its arm is told to be set otherwise than stated.
+    #[serde(skip)]
+    pub misset_arm: bool,
     /// What would narrow the band of the turn.
     #[serde(skip)]
     pub narrows: Narrows,
@@ -190,8 +193,6 @@ pub struct LeftBehind {
     pub turned: bool,
     /// The leads were the other way round.
     pub leads: bool,
-    /// The arm is not set as stated.
-    pub arm: bool,
 }
 
 /// What limits the band of the turn most, so that knowing it better narrows it.
@@ -386,30 +387,25 @@ impl Solution {
         warnings.extend(further);
         warnings.sort_by_key(|w| std::cmp::Reverse(w.level));
         let standing = Standing::of(&warnings);
-        let misset = |setup: &SetupResult| {
-            let mut arms = self.arms.iter();
-            arms.any(|arm| {
-                arm.overhang_correction_mm.is_some()
-                    && setup.arm_of == ArmOf::Pivoted(arm.name.clone())
-            })
-        };
-        let setups = self.setups.iter().map(|setup| SetupResult {
-            conformity: standing.allow(setup.conformity),
-            correction: standing.allow(setup.correction),
-            left_behind: LeftBehind {
-                arm: misset(setup),
-                ..setup.left_behind
-            },
-            ..setup.clone()
-        });
         let arms = self.arms.iter().map(|arm| ArmKnown {
             overhang_correction_mm: standing.allow(arm.overhang_correction_mm),
             ..arm.clone()
         });
+        let arms: Vec<ArmKnown> = arms.collect();
+        let misset = |setup: &SetupResult| {
+            let mut misset = arms.iter().filter(|a| a.overhang_correction_mm.is_some());
+            misset.any(|arm| setup.arm_of == ArmOf::Pivoted(arm.name.clone()))
+        };
+        let setups = self.setups.iter().map(|setup| SetupResult {
+            conformity: standing.allow(setup.conformity),
+            correction: standing.allow(setup.correction),
+            misset_arm: misset(setup),
+            ..setup.clone()
+        });
         Self {
             in_doubt: standing.in_doubt(),
             setups: setups.collect(),
-            arms: arms.collect(),
+            arms,
             warnings,
             ..self.clone()
         }
@@ -748,25 +744,28 @@ pub(super) fn combination_budget(
 const MOST_LINES: usize = 50;
 
 /// The largest lines of a budget, and all others in one line of readings and one of the rest.
-fn shortened(mut lines: Vec<BudgetLine>) -> Vec<BudgetLine> {
-    let small = lines.split_off(MOST_LINES.min(lines.len()));
+pub(super) fn shortened(mut lines: Vec<BudgetLine>) -> Vec<BudgetLine> {
+    if lines.len() <= MOST_LINES {
+        return lines;
+    }
+    // so that each of the two stands for several, or is the line itself
+    let small = lines.split_off(MOST_LINES - 2);
     for (reading, what) in [(true, "readings"), (false, "contributions")] {
-        let of_kind = small.iter().filter(|line| line.reading == reading);
-        let largest = of_kind.clone().next();
-        let count = of_kind.clone().count();
-        lines.extend(largest.map(|largest| {
-            BudgetLine {
-                source: format!("{count} smaller {what}, together"),
-                evaluation: largest.evaluation,
-                standard_uncertainty: of_kind
-                    .clone()
-                    .map(|line| line.standard_uncertainty.powi(2))
-                    .sum::<f64>()
-                    .sqrt(),
-                share: of_kind.map(|line| line.share).sum(),
-                reading,
+        let of_kind: Vec<&BudgetLine> = small.iter().filter(|l| l.reading == reading).collect();
+        lines.extend(match of_kind[..] {
+            [] => None,
+            [one] => Some(one.clone()),
+            [largest, ..] => {
+                let variance = |l: &&BudgetLine| l.standard_uncertainty.powi(2);
+                Some(BudgetLine {
+                    source: format!("{} smaller {what}, together", of_kind.len()),
+                    evaluation: largest.evaluation,
+                    standard_uncertainty: of_kind.iter().map(variance).sum::<f64>().sqrt(),
+                    share: of_kind.iter().map(|l| l.share).sum(),
+                    reading,
+                })
             }
-        }));
+        });
     }
     lines
 }
@@ -1123,6 +1122,7 @@ impl View<'_> {
                 && setup.alignment != Some(Alignment::Unknown),
             unchecked: false,
             left_behind: self.left_behind(name),
+            misset_arm: false,
             // where a turn is advised, nobody asks
             narrows: match correction {
                 Some(_) => Narrows::default(),
@@ -1184,7 +1184,6 @@ impl View<'_> {
             leads: last
                 .zip(first)
                 .is_some_and(|(last, first)| last.swapped != first.swapped),
-            arm: false,
         }
     }
 
@@ -1282,9 +1281,15 @@ impl View<'_> {
         tip
     }
 
-    /// Lever in a 90 degree groove, metres, with its gradient over all unknowns.
-    fn lever(&self, name: &str) -> (f64, Array1<f64>) {
-        let lever = self.tip(name).lever(FRAC_PI_4);
+    /// Lever in a 90 degree groove after so many hours of playing, metres, with its gradient over all unknowns.
+    fn lever(&self, name: &str, hours: f64) -> (f64, Array1<f64>) {
+        let wear = self.network.unknown(&id::wear(name));
+        let mut tip = self.tip(name);
+        if tip.profile != Profile::Spherical {
+            let exact = || self.job.cartridges[name].wear.or(&priors::WEAR).value;
+            tip.size[1] += hours * wear.map_or_else(exact, |k| self.adjustment.values[k]);
+        }
+        let lever = tip.lever(FRAC_PI_4);
         let unknowns = self.tip_unknowns(name);
         let mut gradient = Array1::zeros(self.network.parameters.len());
         for (unknown, slope) in unknowns.into_iter().zip(lever.d_size) {
@@ -1292,13 +1297,22 @@ impl View<'_> {
                 gradient[at] = slope;
             }
         }
+        if let Some(k) = wear {
+            gradient[k] = hours * lever.d_size[1];
+        }
         (lever.length, gradient)
     }
 
-    /// Logarithm of scale times lever: its gradient over all unknowns, and its
-    /// standard uncertainty.
+    /// Logarithm of scale times lever, at the most hours of the cartridge: its gradient over all unknowns, and
+    /// its standard uncertainty.
     fn relative_lever(&self, cartridge: &str) -> (Array1<f64>, f64) {
-        let (lever, mut gradient) = self.lever(cartridge);
+        let setups = self
+            .job
+            .setups
+            .values()
+            .filter(|s| s.cartridge == cartridge);
+        let hours = setups.filter_map(|s| s.hours).fold(0.0, f64::max);
+        let (lever, mut gradient) = self.lever(cartridge, hours);
         gradient /= lever;
         if let Some(k) = self.network.unknown(&id::scale(cartridge)) {
             gradient[k] = self.adjustment.values[k].recip();
@@ -1308,7 +1322,7 @@ impl View<'_> {
     }
 
     fn cartridge(&self, name: &str) -> Result<CartridgeResult, JobError> {
-        let (length, gradient) = self.lever(name);
+        let (length, gradient) = self.lever(name, 0.0);
         let variance = self.adjustment.variance(&gradient);
         let mut lever = Quantity::normal(length, variance.sqrt(), self.coverage);
         if self.is_small() && variance > 0.0 {
@@ -1442,7 +1456,7 @@ impl View<'_> {
             }));
         }
         for (name, cartridge) in &self.job.cartridges {
-            let (lever, _) = self.lever(name);
+            let (lever, _) = self.lever(name, 0.0);
             let stated = self.stated_tip(cartridge).lever(FRAC_PI_4).length;
             if lever <= 0.0 && stated > 0.0 && cartridge.profile != Some(Profile::Spherical) {
                 let of = network::named("cartridge", name);

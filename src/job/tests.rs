@@ -2,7 +2,7 @@ use super::*;
 use crate::adjust::{Cholesky, Kind};
 use crate::delay::with_response;
 use crate::groove::Profile;
-use crate::uncertainty::{Quantity, Warning};
+use crate::uncertainty::{BudgetLine, Quantity, Warning};
 use crate::units::{DEGREE, MICROMETRE, MICROSECOND, MILLIMETRE};
 use approx::assert_relative_eq;
 use ndarray::Array1;
@@ -1353,4 +1353,42 @@ fn a_wrong_statement_shows_in_chi_square_alone() {
     let further = (10..80).map(|tenth| solve_with(4.0 + 0.2 * f64::from(tenth)));
     let (p, told) = further.into_iter().find(|(p, _)| *p < 0.01).unwrap();
     assert!(told && p > 1e-4, "{p}");
+}
+
+/// A long budget keeps its largest lines and its sums; a line that would stand for itself alone is told.
+#[test]
+fn a_long_budget_is_shortened() {
+    use crate::uncertainty::budget;
+    let of = |count: u32| {
+        let lines = (0..count).map(|k| (format!("line {k}"), f64::from(1 + k * k)));
+        budget(lines)
+    };
+    assert_eq!(solution::shortened(of(50)), of(50));
+    for readings in [0, 1, 40] {
+        let mut long = of(200);
+        // the smallest come last
+        long.iter_mut()
+            .rev()
+            .take(readings)
+            .for_each(|line| line.reading = true);
+        let short = solution::shortened(long.clone());
+        assert_eq!(short.len(), if readings == 0 { 49 } else { 50 });
+        assert_eq!(short[..48], long[..48]);
+        let shares = |lines: &[BudgetLine], reading: bool| -> f64 {
+            lines
+                .iter()
+                .filter(|l| l.reading == reading)
+                .map(|l| l.share)
+                .sum()
+        };
+        for reading in [false, true] {
+            assert_relative_eq!(
+                shares(&short, reading),
+                shares(&long, reading),
+                epsilon = 1e-12
+            );
+        }
+        let alone = short.iter().any(|line| line.source == "line 0");
+        assert_eq!(alone, readings == 1, "{readings}");
+    }
 }

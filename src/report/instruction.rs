@@ -60,6 +60,8 @@ pub struct Situation<'a> {
     pub unchecked: bool,
     /// What the last recording leaves at the cartridge.
     pub left_behind: LeftBehind,
+    /// Whether the arm is not set as stated.
+    pub misset_arm: bool,
     /// What would narrow the band of the turn.
     pub narrows: Narrows,
     /// Whether this is the result of one recording, which belongs to no job.
@@ -84,6 +86,7 @@ impl<'a> Situation<'a> {
             mounting_stated: setup.mounting_stated,
             unchecked: setup.unchecked,
             left_behind: setup.left_behind,
+            misset_arm: setup.misset_arm,
             narrows: setup.narrows,
             single: false,
             groove_deg: Some(&setup.rotation_deg),
@@ -186,7 +189,7 @@ impl<'a> Situation<'a> {
         }
     }
 
-    /// What is to be taken back first.
+    /// What is to be put right first.
     fn undone(&self) -> Vec<Sentence> {
         let mut list = Vec::new();
         if self.left_behind.turned {
@@ -199,7 +202,7 @@ impl<'a> Situation<'a> {
                 "the last recording was made with the leads swapped: put them back first",
             ));
         }
-        if self.left_behind.arm {
+        if self.misset_arm {
             list.push(words(
                 "the arm is not set as stated (see Arms): set its overhang first, then record again",
             ));

@@ -154,6 +154,7 @@ impl Measurement {
             mounting_stated: self.mounting_stated,
             unchecked: self.unchecked,
             left_behind: LeftBehind::default(),
+            misset_arm: false,
             narrows: self.narrows,
             single: true,
             groove_deg: self.rotation_deg.as_ref(),

@@ -90,18 +90,13 @@ impl Expected<'_> {
 
     /// Where an unknown is expected, if not at its prior.
     pub(super) fn start(&self, job: &Job, parameter: &Parameter, world: World) -> Option<f64> {
-        let unstated = || {
-            let mut setups = job.setups.iter();
-            setups.any(|(name, setup)| {
-                let cartridge = job.cartridges.get(&setup.cartridge);
-                setup.rotation.value.is_none()
-                    && cartridge.is_some_and(|c| c.tip() != Profile::Spherical)
-                    && parameter.id == id::rotation(name)
-            })
-        };
-        let found = self.values.get(&parameter.id).copied();
+        if let Some(&found) = self.values.get(&parameter.id) {
+            return Some(found);
+        }
+        let setup = job.setups.get(id::setup_of_rotation(&parameter.id)?)?;
+        let sees = job.cartridges.get(&setup.cartridge)?.tip() != Profile::Spherical;
         let drawn = || priors::PLANNED_ROTATION.estimate().u * world.deviate(&parameter.id);
-        found.or_else(|| unstated().then(drawn))
+        (sees && setup.rotation.value.is_none()).then(drawn)
     }
 
     /// What will be known of a lever, by what is known now and the uncertainty that will be left: the

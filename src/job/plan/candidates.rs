@@ -57,10 +57,9 @@ pub(super) fn candidates(job: &Job, now: &Prediction) -> Vec<Candidate> {
         further_captures(job, &base, &mut found);
         other_sides(job, &base, now, &mut found);
     }
-    let allowed = |allowed: Option<bool>| allowed.unwrap_or(true);
     for (name, chain) in &job.chains {
         let Estimate { value, u } = chain.skew.or(&priors::CHAIN_SKEW);
-        if u <= CALIBRATED_SKEW || !allowed(job.means.calibration) {
+        if u <= CALIBRATED_SKEW || !is_allowed(job.means.calibration) {
             continue;
         }
         let mut calibrated = job.clone();
@@ -83,6 +82,11 @@ pub(super) fn candidates(job: &Job, now: &Prediction) -> Vec<Candidate> {
     let mut seen = BTreeSet::new();
     found.retain(|c| seen.insert(c.words.clone()));
     found
+}
+
+/// What the job does not leave out is at hand.
+fn is_allowed(stated: Option<bool>) -> bool {
+    stated.unwrap_or(true)
 }
 
 /// Further captures like `base`.
@@ -111,7 +115,6 @@ fn further_captures(job: &Job, base: &CaptureSpec, found: &mut Vec<Candidate>) {
         offer("first", words, with(vec![base.clone()]), time);
         return;
     }
-    let is_allowed = |stated: Option<bool>| stated.unwrap_or(true);
     if is_allowed(means.other_speed) {
         let (other, shown) = match (base.nominal_rpm() - 45.0).abs() < 1.0 {
             true => (100.0 / 3.0, "33 1/3"),
