@@ -705,7 +705,8 @@ fn what_is_listened_to_becomes_a_capture() {
     );
 }
 
-/// A false `arecord`, which plays a file: what the page records through it is that file.
+/// A false `arecord`, which plays a file: what the page records through it is that file. It tells of its overrun
+/// before, since it is ended with the last sample.
 #[cfg(unix)]
 #[test]
 fn the_systems_recorder_is_heard() {
@@ -715,7 +716,7 @@ fn the_systems_recorder_is_heard() {
     let false_recorder = folder.path().join("arecord");
     let played = folder.path().join("set-found.wav");
     let script = format!(
-        "#!/bin/sh\nif [ \"$1\" = -l ]; then echo 'card 2: CODEC [Invented input], device 1: USB [USB]'; exit; fi\ncase \"$*\" in *'-D hw:2,1 -c 2 -f S24_3LE -r 48000 -t wav') cat '{}'; echo 'overrun!!! (at least 250.000 ms long)' >&2; exec sleep 60;; esac\necho 'no such form' >&2; exit 1\n",
+        "#!/bin/sh\nif [ \"$1\" = -l ]; then echo 'card 2: CODEC [Invented input], device 1: USB [USB]'; exit; fi\ncase \"$*\" in *'-D hw:2,1 -c 2 -f S24_3LE -r 48000 -t wav') echo 'overrun!!! (at least 250.000 ms long)' >&2; cat '{}'; exec sleep 60;; esac\necho 'no such form' >&2; exit 1\n",
         played.display()
     );
     std::fs::write(&false_recorder, script).unwrap();

@@ -1503,7 +1503,12 @@ impl<'a> Fields<'a> {
                     .source
                     .fields(&format!("[{key}]"), table, value.span().start, known)
                     .map(Some),
-                _ => Err(self.wrong(key, &format!("a table: {key} = {{ ... }}"))),
+                _ => {
+                    let outer = self.context.strip_prefix('[');
+                    let outer = outer.and_then(|outer| outer.strip_suffix(']'));
+                    let path = outer.map_or_else(|| key.to_owned(), |o| format!("{o}.{key}"));
+                    Err(self.wrong(key, &format!("a table: [{path}]")))
+                }
             },
         }
     }
@@ -1608,6 +1613,21 @@ rpm = 45
 
     fn message(text: &str) -> String {
         parse(text, "job.toml").unwrap_err().to_string()
+    }
+
+    /// A table within another is called by its path.
+    #[test]
+    fn a_table_is_named_by_its_path() {
+        for (text, path) in [
+            ("limits = 1", "[limits]"),
+            ("[plan]\nminutes = 5", "[plan.minutes]"),
+        ] {
+            let error = parse(&format!("format = 1\n{text}\n"), "x").unwrap_err();
+            assert!(
+                error.to_string().ends_with(&format!("a table: {path}")),
+                "{error}"
+            );
+        }
     }
 
     /// Hours of some setups alone would leave the others at none.
