@@ -2,7 +2,7 @@
 //! source stands beside each check; `id` names the entry of the project's list
 //! of reference values (references.json) it was taken from.
 
-use groovelag::adjust::{Block, Problem, Solution, Unknown};
+use groovelag::adjust::{Block, Coefficients, Problem, Unknown};
 use groovelag::uncertainty::{
     Direction, Interval, Quantity, Verdict, budget, chi_square_upper_tail, conformity,
     normal_coverage_factor, student_coverage_factor,
@@ -156,10 +156,6 @@ fn inputs(list: &[(&str, f64, f64)]) -> Problem<'static> {
     Problem::new(unknowns, blocks)
 }
 
-fn variance(solution: &Solution, c: &Array1<f64>) -> f64 {
-    c.dot(&solution.covariance.dot(c))
-}
-
 /// GUM H.1, end-gauge calibration (id `H1`): l = 50 000 838 nm, u = 32 nm
 /// (31.67 unrounded), the contributions, second-order terms 34 nm, U99 = 93 nm.
 #[test]
@@ -185,7 +181,7 @@ fn gum_h1_end_gauge() {
     // l = ls + d - ls (d_alpha theta + alpha d_theta), theta = mean + cycle
     let length = x[0] + x[1] + x[2] + x[3] - x[0] * (x[5] * (x[7] + x[8]) + x[4] * x[6]);
     assert!((length - 50_000_838.0).abs() < 0.5, "{length}");
-    let gradient = Array1::from(vec![
+    let gradient = Coefficients::from([
         1.0 - d_alpha * theta - alpha * d_theta,
         1.0,
         1.0,
@@ -226,7 +222,7 @@ fn gum_h1_end_gauge() {
     let rounding = 0.05 * (9.7 + 2.9 + 16.6) / u;
     assert!((squares.sqrt() - u).abs() < rounding, "{}", squares.sqrt());
     // The budget closes on the solution's own variance.
-    assert!((squares - variance(&solution, &gradient)).abs() < 1e-9 * squares);
+    assert!((squares - solution.variance(&gradient)).abs() < 1e-9 * squares);
     assert!((lines.iter().map(|l| l.share).sum::<f64>() - 1.0).abs() < 1e-12);
     // The two second-order terms, 11.7 and 1.7 nm: 34 nm in all.
     let u_theta = list[7].2.hypot(list[8].2);
@@ -303,21 +299,20 @@ fn gum_h2_correlated_inputs() {
     let (v, i, phi) = (solution.values[0], solution.values[1], solution.values[2]);
     let (z, c, s) = (v / i, phi.cos(), phi.sin());
     let gradients = [
-        Array1::from(vec![c / i, -z * c / i, -z * s]),
-        Array1::from(vec![s / i, -z * s / i, z * c]),
-        Array1::from(vec![1.0 / i, -z / i, 0.0]),
+        Coefficients::from([c / i, -z * c / i, -z * s]),
+        Coefficients::from([s / i, -z * s / i, z * c]),
+        Coefficients::from([1.0 / i, -z / i, 0.0]),
     ];
     close(z * c, 127.732_169_928_102_08);
     close(z * s, 219.846_511_912_638_48);
     close(z, 254.259_701_948_018_94);
-    let covariance_of = |a: &Array1<f64>, b: &Array1<f64>| a.dot(&solution.covariance.dot(b));
     let published = [
         0.071_071_407_396_995_12,
         0.295_581_677_358_638_3,
         0.236_336_130_082_370_28,
     ];
     for (gradient, u) in gradients.iter().zip(published) {
-        close(covariance_of(gradient, gradient).sqrt(), u);
+        close(solution.variance(gradient).sqrt(), u);
         // and through the budget
         let parts = problem.variance_parts(&solution, gradient);
         let lines = budget([("sets".to_owned(), parts[0])]);
@@ -330,7 +325,7 @@ fn gum_h2_correlated_inputs() {
         (1, 2, 0.992_511_648_949_017_1),
     ] {
         close(
-            covariance_of(&gradients[a], &gradients[b]) / published[a] / published[b],
+            solution.covariance_of(&gradients[a], &gradients[b]) / published[a] / published[b],
             r,
         );
     }

@@ -2,6 +2,7 @@
 //! docs/method.md, written here once more; arms are real ones, and the spiral is none that
 //! the program knows.
 
+use groovelag::adjust::Coefficients;
 use groovelag::groove::{Arm, Profile, Tip};
 use groovelag::job::{self, Job, Solved};
 use groovelag::units::{DEGREE, MICROMETRE, MICROSECOND, MILLIMETRE};
@@ -158,22 +159,16 @@ fn tally(worlds: u64, arm: &str, stretches: usize) -> Tally {
             tally.inside[k] += usize::from(found.interval.contains(truth));
             tally.u[k] += found.standard_uncertainty / worlds as f64;
         }
-        let covariance = &w.solved.adjustment.covariance;
-        let skews: Vec<usize> = [
+        let skews = [
             "cartridge.red.skew_us",
             "record.A.skew_us",
             "chain.desk.skew_us",
         ]
-        .into_iter()
-        .filter_map(|id| w.solved.network.unknown(id))
-        .collect();
-        assert_eq!(skews.len(), 3);
-        let sum: f64 = skews
-            .iter()
-            .flat_map(|&i| skews.iter().map(move |&j| (i, j)))
-            .map(|ij| covariance[ij])
-            .sum();
-        tally.u[2] += sum.sqrt() / MICROSECOND / worlds as f64;
+        .map(|id| w.solved.network.unknown(id).unwrap());
+        let mut sum = Coefficients::default();
+        skews.into_iter().for_each(|k| sum.add(k, 1.0));
+        let u = w.solved.adjustment.variance(&sum).sqrt();
+        tally.u[2] += u / MICROSECOND / worlds as f64;
         tally.doubted += usize::from(w.solved.solution.in_doubt.is_some());
     }
     tally

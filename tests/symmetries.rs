@@ -964,16 +964,16 @@ fn one_more_capture_never_widens() {
             part.captures.truncate(count);
             let solved = solved(&part, &data[..count]);
             let linearised = solved.network.problem.linearised().unwrap();
-            (solved.network.parameters, linearised.covariance)
+            (solved.network.parameters, linearised)
         };
-        let (mut before, mut covariance) = of(1);
+        let (mut before, mut solution) = of(1);
         for count in 2..=data.len() {
             let (after, next) = of(count);
             let place = |id: &str| after.iter().position(|p| p.id == id).unwrap();
             let places: Vec<usize> = before.iter().map(|p| place(&p.id)).collect();
             // in units of the priors' standard uncertainties
-            let gain = ndarray::Array2::from_shape_fn(covariance.dim(), |(i, j)| {
-                let less = covariance[[i, j]] - next[[places[i], places[j]]];
+            let gain = ndarray::Array2::from_shape_fn((places.len(), places.len()), |(i, j)| {
+                let less = solution.covariance(i, j) - next.covariance(places[i], places[j]);
                 less / (before[i].prior.u * before[j].prior.u)
             });
             let (eigenvalues, _) = symmetric_eigen(&gain);
@@ -984,7 +984,7 @@ fn one_more_capture_never_widens() {
             // skews of 0.5 us and scales of 8 % of some 10 us: 1e6 roundings
             assert!(low > -1e6 * f64::EPSILON, "{low}");
             assert!(high > 0.0);
-            (before, covariance) = (after, next);
+            (before, solution) = (after, next);
         }
     }
 }

@@ -6,12 +6,11 @@ use crate::played::Played;
 use crate::plot::Chart;
 use crate::scene::Scene;
 use crate::{Chapter, Outcome, Row, Table, chances, columns};
-use groovelag::adjust::Marginal;
+use groovelag::adjust::{Coefficients, Marginal};
 use groovelag::groove::{Conditions, Profile, Tip, groove_speed};
 use groovelag::job::{CaptureData, CaptureSpec, Job, Parameter, Solved, file, priors, solve};
 use groovelag::simulate::stylus;
 use groovelag::units::{DEGREE, MICROSECOND};
-use ndarray::Array1;
 use rand::RngExt;
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, StandardNormal, StudentT};
@@ -60,9 +59,9 @@ fn rank(solved: &Solved, judged: &[(&str, f64)], truth: &Truth) -> f64 {
         return found.map_or(f64::NAN, |d| d.cumulative(truth[*id]));
     }
     let network = &solved.network;
-    let mut sum = Array1::zeros(network.parameters.len());
+    let mut sum = Coefficients::default();
     for (id, factor) in judged {
-        sum[network.unknown(id).expect("an unknown")] = *factor;
+        sum.add(network.unknown(id).expect("an unknown"), *factor);
     }
     let everywhere = (f64::NEG_INFINITY, f64::INFINITY);
     let found = Marginal::new(&network.problem, &solved.adjustment, &sum, everywhere);

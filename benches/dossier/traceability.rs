@@ -561,12 +561,11 @@ fn predicted(name: &str, wanted: &Wanted) -> Result<(f64, f64), String> {
         ))
     };
     let (k, factor, prior) = place(wanted.unknown)?;
-    let c = &linearised.covariance;
-    let (mut before, mut after) = (prior * prior, c[[k, k]]);
+    let (mut before, mut after) = (prior * prior, linearised.covariance(k, k));
     if let Some(less) = wanted.less {
         let (j, _, prior) = place(less)?;
         before += prior * prior;
-        after += c[[j, j]] - 2.0 * c[[j, k]];
+        after += linearised.covariance(j, j) - 2.0 * linearised.covariance(j, k);
     }
     Ok((before.sqrt() / factor, after.sqrt() / factor))
 }

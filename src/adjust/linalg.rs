@@ -73,7 +73,22 @@ impl Cholesky {
 
     /// The inverse of the matrix, symmetric to the last bit.
     pub fn inverse(&self) -> Array2<f64> {
-        inverse(self.rows, |right| self.solve(right))
+        let n = self.rows;
+        let mut inverse = Array2::zeros((n, n));
+        let mut unit = Array1::zeros(n);
+        for k in 0..n {
+            unit[k] = 1.0;
+            inverse.row_mut(k).assign(&self.solve(&unit));
+            unit[k] = 0.0;
+        }
+        for i in 0..n {
+            for j in 0..i {
+                let mean = 0.5 * (inverse[[i, j]] + inverse[[j, i]]);
+                inverse[[i, j]] = mean;
+                inverse[[j, i]] = mean;
+            }
+        }
+        inverse
     }
 
     /// Natural logarithm of the matrix's determinant.
@@ -100,26 +115,6 @@ fn dot(a: &[f64], b: &[f64]) -> f64 {
     }
     let rest: f64 = a_rest.iter().zip(b_rest).map(|(a, b)| a * b).sum();
     sums.iter().sum::<f64>() + rest
-}
-
-/// The inverse of a symmetric matrix of `n` rows of which `solve` gives the
-/// solution for a right-hand side; symmetric to the last bit.
-pub(super) fn inverse(n: usize, solve: impl Fn(&Array1<f64>) -> Array1<f64>) -> Array2<f64> {
-    let mut inverse = Array2::zeros((n, n));
-    let mut unit = Array1::zeros(n);
-    for k in 0..n {
-        unit[k] = 1.0;
-        inverse.row_mut(k).assign(&solve(&unit));
-        unit[k] = 0.0;
-    }
-    for i in 0..n {
-        for j in 0..i {
-            let mean = 0.5 * (inverse[[i, j]] + inverse[[j, i]]);
-            inverse[[i, j]] = mean;
-            inverse[[j, i]] = mean;
-        }
-    }
-    inverse
 }
 
 /// Eigenvalues and eigenvectors (columns) of a small symmetric matrix by

@@ -1,10 +1,10 @@
 //! The distribution of one combination of unknowns with everything else taken
 //! account of, where the linearised one will not do.
 
+use super::coefficients::Coefficients;
 use super::problem::{AdjustError, Problem, Solution};
 use super::sparse::Factor;
 use crate::uncertainty::{Interval, normal_cdf};
-use ndarray::Array1;
 
 /// Points per standard uncertainty, near the centre, at which the cost is
 /// minimised. The logarithm of the density is nearly a parabola on that scale.
@@ -93,20 +93,16 @@ impl<T> Walk<T> {
     fn new(
         problem: &Problem<'_>,
         solution: &Solution,
-        combination: &Array1<f64>,
+        combination: &Coefficients,
         (lowest, highest): (f64, f64),
         points_per_u: f64,
-        note: impl Fn(&Solution, &Factor<'_>) -> T,
+        note: impl Fn(&Solution, &Factor) -> T,
     ) -> Result<Option<Self>, AdjustError> {
         // how all unknowns move with the combination, by regression
         let with = solution.gain(combination);
-        let variance = combination.dot(&with);
+        let variance: f64 = combination.terms().map(|(k, c)| c * with[k]).sum();
         let u = variance.sqrt();
-        let centre: f64 = combination
-            .iter()
-            .zip(&solution.values)
-            .map(|(c, x)| c * x)
-            .sum();
+        let centre = combination.at(&solution.values);
         let log_density = |s: &Solution| -0.5 * (s.chi_square + s.log_determinant);
         let (at_centre, factor) = problem.solve_within(solution.values.clone(), combination)?;
         let mut peak = log_density(&at_centre);
@@ -225,7 +221,7 @@ impl Marginal {
     pub fn new(
         problem: &Problem<'_>,
         solution: &Solution,
-        combination: &Array1<f64>,
+        combination: &Coefficients,
         bounds: (f64, f64),
     ) -> Result<Self, AdjustError> {
         let Some(walk) = Walk::new(
@@ -264,18 +260,17 @@ impl Marginal {
     pub fn through(
         problem: &Problem<'_>,
         solution: &Solution,
-        along: &Array1<f64>,
-        targets: &[Array1<f64>],
+        along: &Coefficients,
+        targets: &[Coefficients],
     ) -> Result<Vec<Self>, AdjustError> {
         let everywhere = (f64::NEG_INFINITY, f64::INFINITY);
-        let scales: Array1<f64> = problem.unknowns().iter().map(|u| u.scale).collect();
-        let scaled_along = along * &scales;
-        let note = |s: &Solution, factor: &Factor<'_>| -> Vec<[f64; 2]> {
+        let scaled_along = problem.scaled(along);
+        let note = |s: &Solution, factor: &Factor| -> Vec<[f64; 2]> {
             let with_along = factor.solve(&scaled_along);
             let of_along = scaled_along.dot(&with_along);
-            let moments = |target: &Array1<f64>| {
-                let mean = target.iter().zip(&s.values).map(|(c, x)| c * x).sum();
-                let scaled = target * &scales;
+            let moments = |target: &Coefficients| {
+                let mean = target.at(&s.values);
+                let scaled = problem.scaled(target);
                 let shared = scaled.dot(&with_along);
                 let variance = scaled.dot(&factor.solve(&scaled)) - shared * shared / of_along;
                 [mean, variance.max(0.0)]
@@ -316,12 +311,8 @@ impl Marginal {
     }
 
     /// The normal distribution of the linearised problem.
-    fn normal(solution: &Solution, combination: &Array1<f64>) -> Self {
-        let centre = combination
-            .iter()
-            .zip(&solution.values)
-            .map(|(c, x)| c * x)
-            .sum();
+    fn normal(solution: &Solution, combination: &Coefficients) -> Self {
+        let centre = combination.at(&solution.values);
         let u = solution.variance(combination).sqrt();
         Self {
             form: Form::Mixture(vec![[1.0, centre, u]]),
@@ -541,7 +532,7 @@ mod tests {
         let blocks = vec![prior(0, 5.0, 0.3), prior(1, -2.0, 0.4)];
         let problem = Problem::new(vec![unknown(1.0), unknown(1.0)], blocks);
         let solution = problem.solve().unwrap();
-        let found = Marginal::normal(&solution, &array![2.0, -3.0]);
+        let found = Marginal::normal(&solution, &Coefficients::from([2.0, -3.0]));
         let u = f64::hypot(2.0 * 0.3, 3.0 * 0.4);
         assert_relative_eq!(found.quantile(0.5), 16.0, max_relative = 1e-9);
         let expected = 16.0 + 1.959963984540054 * u;
@@ -560,8 +551,8 @@ mod tests {
         let prior = |k| Block::prior("p", vec![k], array![0.0], &array![[1.0]]).unwrap();
         let problem = Problem::new(vec![unknown(), unknown()], vec![prior(0), prior(1)]);
         let solution = problem.solve().unwrap();
-        let along = array![1.0, 0.0];
-        let targets = [along.clone(), array![1.0, 1.0]];
+        let along = Coefficients::unit(0);
+        let targets = [along.clone(), Coefficients::from([1.0, 1.0])];
         let found = Marginal::through(&problem, &solution, &along, &targets).unwrap();
         let parts = |k: usize| match &found[k].form {
             Form::Mixture(parts) => parts.clone(),

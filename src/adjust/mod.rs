@@ -18,6 +18,7 @@
 //! the variance of any combination `c'x` splits over the blocks as
 //! `c'C J_b' A_b J_b C c`, which adds up to `c'Cc` without inverting any `A_b`.
 
+mod coefficients;
 mod fieller;
 mod linalg;
 mod marginal;
@@ -27,6 +28,7 @@ mod sample;
 mod scatter;
 mod sparse;
 
+pub use coefficients::Coefficients;
 pub use fieller::Line;
 pub use linalg::{Cholesky, symmetric_eigen};
 pub use marginal::Marginal;

@@ -4,8 +4,9 @@
 //! these others say of what they share with it is taken as normal, as the adjustment of all of them has it: then
 //! a band that has to be walked costs as much in a job of thousands of captures as in one of ten.
 
+use super::coefficients::Coefficients;
 use super::linalg::Cholesky;
-use super::problem::{AdjustError, Block, Evaluation, Problem, Solution, Unknown};
+use super::problem::{AdjustError, Block, Evaluation, Incidence, Problem, Solution, Unknown};
 use ndarray::{Array1, Array2};
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -17,43 +18,47 @@ pub struct Part<'a> {
     pub solution: Solution,
     /// The whole's unknowns that it has.
     members: Vec<usize>,
+    /// The whole's blocks that it has.
+    blocks: Vec<usize>,
 }
 
 impl Part<'_> {
     /// A combination of the whole's unknowns as one of its own; `None` where it holds others.
-    pub fn combination(&self, whole: &Array1<f64>) -> Option<Array1<f64>> {
-        let own: Array1<f64> = self.members.iter().map(|&k| whole[k]).collect();
-        let count = |row: &Array1<f64>| row.iter().filter(|c| **c != 0.0).count();
-        (count(whole) == count(&own)).then_some(own)
+    pub fn combination(&self, whole: &Coefficients) -> Option<Coefficients> {
+        let mut own = Coefficients::default();
+        for (k, c) in whole.terms() {
+            own.add(self.members.binary_search(&k).ok()?, c);
+        }
+        Some(own)
+    }
+
+    /// The whole's block that one of its own is; `None` of the rest.
+    pub fn block(&self, own: usize) -> Option<usize> {
+        self.blocks.get(own).copied()
     }
 }
 
 impl Problem<'_> {
-    /// The part that the unknowns `core` are in: every block that has one of them, and the rest as it is about
-    /// the `solution` of the whole.
+    /// The part that the unknowns `core` are in: every block that has one of them, what else is known of each
+    /// unknown of these blocks alone, and the rest as it is about the `solution` of the whole.
     pub fn part<'b>(
         &'b self,
         solution: &Solution,
         core: &[usize],
     ) -> Result<Part<'b>, AdjustError> {
-        let with = self.blocks_with();
+        let Incidence { joint, alone } = self.incidence();
         let blocks = self.blocks();
-        let mut chosen: BTreeSet<usize> = core.iter().flat_map(|&k| with[k].clone()).collect();
+        let mut chosen: BTreeSet<usize> = core.iter().flat_map(|&k| joint[k].clone()).collect();
         let members: BTreeSet<usize> = chosen
             .iter()
             .flat_map(|&b| blocks[b].unknowns().iter().copied())
+            .chain(core.iter().copied())
             .collect();
-        // what has but a prior of its own outside belongs here with it
-        for &k in &members {
-            let outside = || with[k].iter().filter(|b| !chosen.contains(b));
-            if outside().all(|&b| blocks[b].unknowns().len() == 1) {
-                chosen.extend(outside().copied().collect::<Vec<_>>());
-            }
-        }
+        chosen.extend(members.iter().flat_map(|&k| &alone[k]));
         let members: Vec<usize> = members.into_iter().collect();
         let place: BTreeMap<usize, usize> =
             members.iter().enumerate().map(|(at, &k)| (k, at)).collect();
-        let is_shared = |k: usize| with[k].iter().any(|b| !chosen.contains(b));
+        let is_shared = |k: usize| joint[k].iter().any(|b| !chosen.contains(b));
         let (shared, own): (Vec<usize>, Vec<usize>) =
             (0..members.len()).partition(|&at| is_shared(members[at]));
         let unknowns: Vec<Unknown> = members
@@ -70,7 +75,7 @@ impl Problem<'_> {
         }
         if !shared.is_empty() {
             list.push(rest(&unknowns, &list, &shared, &own, |a, b| {
-                solution.covariance[[members[a], members[b]]]
+                solution.covariance(members[a], members[b])
             })?);
         }
         let problem = Problem::new(unknowns, list);
@@ -79,6 +84,7 @@ impl Problem<'_> {
             problem,
             solution,
             members,
+            blocks: chosen.into_iter().collect(),
         })
     }
 }
@@ -216,17 +222,14 @@ mod tests {
             for (a, &i) in part.members.iter().enumerate() {
                 assert_relative_eq!(part.solution.values[a], solution.values[i], epsilon = 1e-9);
                 for (b, &j) in part.members.iter().enumerate() {
-                    let (here, there) = (
-                        part.solution.covariance[[a, b]],
-                        solution.covariance[[i, j]],
-                    );
+                    let (here, there) = (part.solution.covariance(a, b), solution.covariance(i, j));
                     assert_relative_eq!(here, there, max_relative = 1e-7);
                 }
             }
-            let mut row = Array1::zeros(15);
-            row[k] = 2.0;
-            assert_eq!(part.combination(&row).unwrap().sum(), 2.0);
-            row[3 + (object + 1) % 12] = 1.0;
+            let mut row = Coefficients::unit(k).scaled(2.0);
+            let own = part.combination(&row).unwrap();
+            assert_eq!(own.terms().map(|(_, c)| c).sum::<f64>(), 2.0);
+            row.add(3 + (object + 1) % 12, 1.0);
             assert!(part.combination(&row).is_none());
         }
     }

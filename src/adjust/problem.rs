@@ -1,10 +1,12 @@
 //! Blocks, their joint minimum and what can be said about it.
 
+use super::coefficients::Coefficients;
 use super::linalg::{Cholesky, symmetric_eigen};
+use super::sample::MOST_UNKNOWNS;
 use super::sparse::{Factor, Pattern, Symmetric};
 use crate::uncertainty::chi_square_upper_tail;
 use ndarray::{Array1, Array2, ArrayView1};
-use std::sync::OnceLock;
+use std::sync::{Arc, OnceLock};
 use thiserror::Error;
 
 /// An eigenvalue below this share of the largest (after scaling to a unit
@@ -85,9 +87,6 @@ pub struct Block<'a> {
     model: Option<Model<'a>>,
 }
 
-/// Most unknowns: their covariance has 8 bytes for each pair, 800 MB.
-const MOST_UNKNOWNS: usize = 10_000;
-
 /// Why an adjustment could not be set up or solved.
 #[derive(Debug, Clone, PartialEq, Error)]
 pub enum AdjustError {
@@ -105,9 +104,9 @@ pub enum AdjustError {
         /// The first such block's label.
         block: String,
     },
-    /// The covariance would not fit into an ordinary machine.
+    /// Draws would not fit into an ordinary machine.
     #[error(
-        "{unknowns} unknowns are too many to adjust together; the most is {MOST_UNKNOWNS}: solve them in parts, and join these by what each has learned"
+        "{unknowns} unknowns are too many to draw from; the most is {MOST_UNKNOWNS}: draw in a job of fewer captures, which includes what the others have learned"
     )]
     TooMany {
         /// How many there are.
@@ -320,12 +319,20 @@ pub struct Problem<'a> {
     unknowns: Vec<Unknown>,
     blocks: Vec<Block<'a>>,
     /// Which unknowns meet in some block.
-    pattern: Pattern,
+    pattern: Arc<Pattern>,
     /// Per block, the entry of the normal matrix of each pair of its unknowns
     /// in turn (the second never after the first).
     entries: Vec<Vec<usize>>,
-    /// By unknown, the blocks that have it, once they are wanted.
-    blocks_with: OnceLock<Vec<Vec<usize>>>,
+    /// Which blocks each unknown is in, once that is wanted.
+    incidence: OnceLock<Incidence>,
+}
+
+/// By unknown, the blocks that it is in.
+pub(super) struct Incidence {
+    /// With others.
+    pub(super) joint: Vec<Vec<usize>>,
+    /// Alone.
+    pub(super) alone: Vec<Vec<usize>>,
 }
 
 /// How a search ended.
@@ -379,8 +386,8 @@ pub struct BiasTest {
 pub struct Solution {
     /// Values of the unknowns.
     pub values: Vec<f64>,
-    /// Their covariance.
-    pub covariance: Array2<f64>,
+    /// How they vary together; `None` of a minimum on a constraint.
+    covariance: Option<Arc<Covariance>>,
     /// Chi-square of all blocks, priors included.
     pub chi_square: f64,
     /// Sum of the blocks' ranks minus the number of unknowns.
@@ -398,34 +405,84 @@ pub struct Solution {
     jacobians: OnceLock<Vec<Array2<f64>>>,
 }
 
+/// The covariance of the unknowns: of those that meet it is at hand, of others a factor tells it.
+#[derive(Debug)]
+struct Covariance {
+    factor: Factor,
+    /// What of it lies in the pattern, in scaled unknowns, once it is wanted.
+    selected: OnceLock<Symmetric>,
+    scales: Vec<f64>,
+}
+
+impl Covariance {
+    /// Of two unknowns that meet.
+    fn of(&self, i: usize, j: usize) -> Option<f64> {
+        let entry = self.factor.pattern().entry_of(i, j)?;
+        let selected = self.selected.get_or_init(|| self.factor.selected_inverse());
+        Some(selected.values[entry] * self.scales[i] * self.scales[j])
+    }
+
+    /// Of every unknown with a combination.
+    fn gain(&self, combination: &Coefficients) -> Array1<f64> {
+        let mut scaled = Array1::zeros(self.scales.len());
+        for (k, c) in combination.terms() {
+            scaled[k] = c * self.scales[k];
+        }
+        let mut gain = self.factor.solve(&scaled);
+        gain.iter_mut().zip(&self.scales).for_each(|(g, s)| *g *= s);
+        gain
+    }
+}
+
 impl Solution {
-    /// Covariance of two combinations, most of whose coefficients are zero.
-    pub fn covariance_of(&self, a: &Array1<f64>, b: &Array1<f64>) -> f64 {
-        let some = |row: &Array1<f64>| -> Vec<(usize, f64)> {
-            let nonzero = row.indexed_iter().filter(|(_, c)| **c != 0.0);
-            nonzero.map(|(k, c)| (k, *c)).collect()
-        };
-        let (a, b) = (some(a), some(b));
-        let terms = a
-            .iter()
-            .flat_map(|&(i, p)| b.iter().map(move |&(j, q)| (i, j, p * q)));
-        terms
-            .map(|(i, j, product)| product * self.covariance[[i, j]])
-            .sum()
+    fn whole(&self) -> &Covariance {
+        let covariance = self.covariance.as_ref();
+        covariance.expect("a minimum without constraint has its covariance")
+    }
+
+    /// Covariance of two unknowns.
+    pub fn covariance(&self, i: usize, j: usize) -> f64 {
+        let whole = self.whole();
+        let by_solving = || whole.gain(&Coefficients::unit(i))[j];
+        whole.of(i, j).unwrap_or_else(by_solving)
+    }
+
+    /// Covariance of an unknown with all.
+    pub fn covariances(&self, unknown: usize) -> Array1<f64> {
+        self.gain(&Coefficients::unit(unknown))
+    }
+
+    /// Standard uncertainty of an unknown.
+    pub fn uncertainty(&self, unknown: usize) -> f64 {
+        self.covariance(unknown, unknown).sqrt()
+    }
+
+    /// Pairs of unknowns of which one tells of the other at first hand: those that some block has in common,
+    /// and what eliminating others brings together.
+    pub fn pairs(&self) -> impl Iterator<Item = (usize, usize)> {
+        self.whole().factor.pattern().pairs()
+    }
+
+    /// Covariance of two combinations.
+    pub fn covariance_of(&self, a: &Coefficients, b: &Coefficients) -> f64 {
+        let whole = self.whole();
+        let pairs = a
+            .terms()
+            .flat_map(|(i, p)| b.terms().map(move |(j, q)| (i, j, p * q)));
+        let at_hand: Option<f64> = pairs
+            .map(|(i, j, product)| Some(product * whole.of(i, j)?))
+            .sum();
+        at_hand.unwrap_or_else(|| b.at(whole.gain(a).as_slice().unwrap_or_default()))
     }
 
     /// Variance of a combination.
-    pub fn variance(&self, combination: &Array1<f64>) -> f64 {
+    pub fn variance(&self, combination: &Coefficients) -> f64 {
         self.covariance_of(combination, combination)
     }
 
     /// Covariance of every unknown with a combination.
-    pub(super) fn gain(&self, combination: &Array1<f64>) -> Array1<f64> {
-        let mut gain = Array1::zeros(self.values.len());
-        for (k, &c) in combination.indexed_iter().filter(|(_, c)| **c != 0.0) {
-            gain.scaled_add(c, &self.covariance.row(k));
-        }
-        gain
+    pub(super) fn gain(&self, combination: &Coefficients) -> Array1<f64> {
+        self.whole().gain(combination)
     }
 }
 
@@ -460,7 +517,8 @@ impl<'a> Problem<'a> {
                 assert!(i < n, "block '{}' has no unknown {i}", block.label);
             }
         }
-        let pattern = Pattern::new(n, blocks.iter().map(|b| b.unknowns.as_slice()));
+        let groups = blocks.iter().map(|b| b.unknowns.as_slice());
+        let pattern = Arc::new(Pattern::new(n, groups));
         let entries = blocks.iter().map(|b| {
             let pairs = b.unknowns.iter().enumerate();
             pairs
@@ -473,7 +531,7 @@ impl<'a> Problem<'a> {
             unknowns,
             blocks,
             pattern,
-            blocks_with: OnceLock::new(),
+            incidence: OnceLock::new(),
         }
     }
 
@@ -482,14 +540,17 @@ impl<'a> Problem<'a> {
         &self.unknowns
     }
 
-    /// By unknown, the blocks that have it.
-    pub(super) fn blocks_with(&self) -> &[Vec<usize>] {
-        self.blocks_with.get_or_init(|| {
-            let mut with = vec![Vec::new(); self.unknowns.len()];
+    /// Which blocks each unknown is in.
+    pub(super) fn incidence(&self) -> &Incidence {
+        self.incidence.get_or_init(|| {
+            let [mut joint, mut alone] = [(); 2].map(|()| vec![Vec::new(); self.unknowns.len()]);
             for (b, block) in self.blocks.iter().enumerate() {
-                block.unknowns.iter().for_each(|&k| with[k].push(b));
+                match block.unknowns[..] {
+                    [k] => alone[k].push(b),
+                    _ => block.unknowns.iter().for_each(|&k| joint[k].push(b)),
+                }
             }
-            with
+            Incidence { joint, alone }
         })
     }
 
@@ -598,17 +659,15 @@ impl<'a> Problem<'a> {
 
     /// Finds the minimum from the unknowns' starting values.
     pub fn solve(&self) -> Result<Solution, AdjustError> {
-        self.bounded()?;
         let start = self.unknowns.iter().map(|u| u.start).collect();
         let (mut solution, factor) = self.minimise(start, None)?;
-        solution.covariance = self.unscaled(factor.inverse());
+        solution.covariance = Some(self.covariance(factor));
         Ok(solution)
     }
 
     /// The neighbourhood of the starting values, taken as the minimum: what an
     /// adjustment of data that agree with them would find.
     pub fn linearised(&self) -> Result<Solution, AdjustError> {
-        self.bounded()?;
         let x: Vec<f64> = self.unknowns.iter().map(|u| u.start).collect();
         let normal = self.normal(&x);
         if !normal.is_finite() {
@@ -616,45 +675,31 @@ impl<'a> Problem<'a> {
         }
         let factor = self.factor(&normal)?;
         let mut solution = self.describe(x, &normal, Termination::Converged, 0);
-        solution.covariance = self.unscaled(factor.inverse());
         solution.log_determinant = factor.log_determinant();
+        solution.covariance = Some(self.covariance(factor));
         Ok(solution)
     }
 
-    /// The variances of combinations in that neighbourhood, without the covariance of everything.
-    pub fn variances(&self, combinations: &[Array1<f64>]) -> Result<Vec<f64>, AdjustError> {
-        let x: Vec<f64> = self.unknowns.iter().map(|u| u.start).collect();
-        let normal = self.normal(&x);
-        if !normal.is_finite() {
-            return Err(self.not_finite(&x));
-        }
-        let factor = self.factor(&normal)?;
-        let scales: Array1<f64> = self.unknowns.iter().map(|u| u.scale).collect();
-        let variance = |combination: &Array1<f64>| {
-            let scaled = combination * &scales;
-            scaled.dot(&factor.solve(&scaled))
-        };
-        Ok(combinations.iter().map(variance).collect())
-    }
-
-    fn bounded(&self) -> Result<(), AdjustError> {
-        let unknowns = self.unknowns.len();
-        if unknowns > MOST_UNKNOWNS {
-            return Err(AdjustError::TooMany { unknowns });
-        }
-        Ok(())
-    }
-
-    fn factor(&self, normal: &Normal) -> Result<Factor<'_>, AdjustError> {
+    fn factor(&self, normal: &Normal) -> Result<Factor, AdjustError> {
         let factor = normal.matrix.clone().factor(&self.pattern);
-        factor.ok_or_else(|| self.singular(&normal.matrix))
+        factor.ok_or_else(|| self.singular(normal.matrix.clone()))
     }
 
-    fn unscaled(&self, mut covariance: Array2<f64>) -> Array2<f64> {
-        for ((i, j), value) in covariance.indexed_iter_mut() {
-            *value *= self.unknowns[i].scale * self.unknowns[j].scale;
+    fn covariance(&self, factor: Factor) -> Arc<Covariance> {
+        Arc::new(Covariance {
+            scales: self.unknowns.iter().map(|u| u.scale).collect(),
+            selected: OnceLock::new(),
+            factor,
+        })
+    }
+
+    /// A combination's coefficients for scaled unknowns.
+    pub(super) fn scaled(&self, combination: &Coefficients) -> Array1<f64> {
+        let mut scaled = combination.dense(self.unknowns.len());
+        for (k, _) in combination.terms() {
+            scaled[k] *= self.unknowns[k].scale;
         }
-        covariance
+        scaled
     }
 
     fn not_finite(&self, x: &[f64]) -> AdjustError {
@@ -679,7 +724,7 @@ impl<'a> Problem<'a> {
         let degrees_of_freedom = ranks.saturating_sub(self.unknowns.len());
         Solution {
             values,
-            covariance: Array2::zeros((0, 0)),
+            covariance: None,
             chi_square: normal.chi_square,
             degrees_of_freedom,
             p_value: chi_square_upper_tail(normal.chi_square, degrees_of_freedom as f64),
@@ -696,18 +741,18 @@ impl<'a> Problem<'a> {
     pub(super) fn solve_within(
         &self,
         start: Vec<f64>,
-        combination: &Array1<f64>,
-    ) -> Result<(Solution, Factor<'_>), AdjustError> {
+        combination: &Coefficients,
+    ) -> Result<(Solution, Factor), AdjustError> {
         self.minimise(start, Some(combination))
     }
 
     fn minimise(
         &self,
         start: Vec<f64>,
-        within: Option<&Array1<f64>>,
-    ) -> Result<(Solution, Factor<'_>), AdjustError> {
+        within: Option<&Coefficients>,
+    ) -> Result<(Solution, Factor), AdjustError> {
         let n = self.unknowns.len();
-        let within = within.map(|c| Array1::from_shape_fn(n, |i| c[i] * self.unknowns[i].scale));
+        let within = within.map(|c| self.scaled(c));
         let mut x = start;
         let mut normal = self.normal(&x);
         if !normal.is_finite() {
@@ -732,7 +777,7 @@ impl<'a> Problem<'a> {
             }
             let Some(factor) = matrix.factor(&self.pattern) else {
                 if damping > 1e6 {
-                    return Err(self.singular(&normal.matrix));
+                    return Err(self.singular(normal.matrix));
                 }
                 damping = f64::max(10.0 * damping, 1e-3);
                 continue;
@@ -781,17 +826,12 @@ impl<'a> Problem<'a> {
 
     /// The error that names an open unknown at `x`.
     pub(super) fn first_open(&self, x: &[f64]) -> AdjustError {
-        self.singular(&self.normal(x).matrix)
+        self.singular(self.normal(x).matrix)
     }
 
     /// Names the unknown that a singular normal matrix leaves open.
-    fn singular(&self, matrix: &Symmetric) -> AdjustError {
-        let (values, vectors) = symmetric_eigen(&matrix.dense(&self.pattern));
-        let weakest = (0..values.len()).min_by(|&a, &b| values[a].total_cmp(&values[b]));
-        let open = weakest.and_then(|k| {
-            let vector = vectors.column(k);
-            (0..vector.len()).max_by(|&a, &b| vector[a].abs().total_cmp(&vector[b].abs()))
-        });
+    fn singular(&self, matrix: Symmetric) -> AdjustError {
+        let open = matrix.first_open(&self.pattern);
         AdjustError::Singular {
             unknown: open.map_or_else(String::new, |k| self.unknowns[k].name.clone()),
         }
@@ -799,7 +839,7 @@ impl<'a> Problem<'a> {
 
     /// Splits the variance of `combination' x` over the blocks, in their
     /// order; the parts add up to `combination' C combination`.
-    pub fn variance_parts(&self, solution: &Solution, combination: &Array1<f64>) -> Vec<f64> {
+    pub fn variance_parts(&self, solution: &Solution, combination: &Coefficients) -> Vec<f64> {
         let gain = solution.gain(combination);
         let jacobians = solution.jacobians.get_or_init(|| {
             let blocks = self.blocks.iter();
@@ -885,17 +925,23 @@ impl<'a> Problem<'a> {
         data.diagonal_mut(&self.pattern)
             .iter_mut()
             .for_each(|d| *d += floor);
-        let alone = data.factor(&self.pattern).map(|f| f.inverse_diagonal());
+        let alone = data
+            .factor(&self.pattern)
+            .map(|f| (f.selected_inverse(), f));
+        let variance = |i: usize| {
+            let (inverse, _) = alone.as_ref()?;
+            Some(inverse.values[self.pattern.entry(i, i)])
+        };
         // what only the floor holds is not determined, however high that is
         let most = f64::min(1.0, 0.01 / floor);
         let determined = (0..n)
             .map(|i| {
                 let prior = prior_precision[i] > 0.0 || related[i];
-                let by_data = alone.as_ref().is_some_and(|a| a[i] < most);
+                let by_data = variance(i).is_some_and(|a| a < most);
                 if !prior || by_data {
                     Determined::Data
                 } else {
-                    Determined::beside_a_prior(solution.covariance[[i, i]] * prior_precision[i])
+                    Determined::beside_a_prior(solution.covariance(i, i) * prior_precision[i])
                 }
             })
             .collect();
@@ -924,13 +970,13 @@ impl<'a> Problem<'a> {
         solution: &Solution,
         biases: impl IntoIterator<Item = (usize, &'b Array1<f64>)>,
     ) -> Vec<f64> {
-        let mut pull = Array1::zeros(solution.values.len());
+        let mut pull = Coefficients::default();
         for (block, bias) in biases {
             let block = &self.blocks[block];
             let jacobian = block.evaluate(&solution.values).jacobian;
             let own = jacobian.t().dot(&block.information.dot(bias));
             for (&k, of) in block.unknowns.iter().zip(&own) {
-                pull[k] += of;
+                pull.add(k, *of);
             }
         }
         solution.gain(&pull).to_vec()
@@ -947,7 +993,7 @@ impl<'a> Problem<'a> {
         let block = &self.blocks[block];
         let Evaluation { values, jacobian } = block.evaluate(&solution.values);
         let own = Array2::from_shape_fn((block.unknowns.len(), block.unknowns.len()), |(a, b)| {
-            solution.covariance[[block.unknowns[a], block.unknowns[b]]]
+            solution.covariance(block.unknowns[a], block.unknowns[b])
         });
         let pull = block.information.dot(&(&block.target - &values));
         let row = block.information.row(component);

@@ -1,11 +1,17 @@
 //! Symmetric matrices of which most is zero, and their factors.
 //!
-//! Most unknowns of a job belong to one capture and meet only the few that the
-//! capture shares with others. Eliminated first, they cost next to nothing.
+//! Most unknowns of a job belong to one capture or cartridge and meet only the few that these
+//! share with others. Eliminated first, they cost next to nothing, and leave a small full matrix.
 
-use super::linalg::inverse;
-use ndarray::{Array1, Array2};
+use ndarray::Array1;
+#[cfg(test)]
+use ndarray::Array2;
 use std::collections::BTreeSet;
+use std::sync::Arc;
+
+/// Where the unknown that meets fewest others meets this share of those that are left, these count as meeting
+/// all others: at most four times the work, and nothing to look up.
+const FULL: f64 = 0.5;
 
 /// Where a symmetric matrix and its Cholesky factor may differ from zero, and
 /// in which order it is eliminated.
@@ -19,8 +25,10 @@ pub struct Pattern {
     starts: Vec<usize>,
     /// Places of the rows below the diagonal, column after column.
     rows: Vec<usize>,
-    /// What eliminating each column changes: for each pair of its rows in
-    /// turn, the index of their entry (see [`Pattern::entry`]).
+    /// The place from which on all meet one another.
+    full: usize,
+    /// What eliminating each column changes: for each of its rows before `full`, the index of the entry of that
+    /// row with itself and with each of the later ones (see [`Pattern::entry`]).
     targets: Vec<u32>,
 }
 
@@ -37,7 +45,11 @@ impl Pattern {
         }
         let mut queue: BTreeSet<(usize, usize)> = (0..n).map(|i| (met[i].len(), i)).collect();
         let mut order = Vec::with_capacity(n);
-        while let Some((_, i)) = queue.pop_first() {
+        while let Some((count, i)) = queue.pop_first() {
+            if count as f64 >= FULL * queue.len() as f64 {
+                queue.insert((count, i));
+                break;
+            }
             // those it meets meet one another from now on
             let neighbours: Vec<usize> = met[i].iter().copied().collect();
             for &j in &neighbours {
@@ -48,17 +60,23 @@ impl Pattern {
             }
             order.push(i);
         }
+        let full = order.len();
+        order.extend(queue.into_iter().map(|(_, i)| i));
         let mut place = vec![0; n];
         for (at, &i) in order.iter().enumerate() {
             place[i] = at;
         }
         let mut starts = vec![0];
         let mut rows = Vec::new();
-        for &i in &order {
+        for &i in &order[..full] {
             // what is left of its neighbours was eliminated after it
             let mut column: Vec<usize> = met[i].iter().map(|&j| place[j]).collect();
             column.sort_unstable();
             rows.extend(column);
+            starts.push(rows.len());
+        }
+        for k in full..n {
+            rows.extend(k + 1..n);
             starts.push(rows.len());
         }
         let mut pattern = Self {
@@ -66,11 +84,13 @@ impl Pattern {
             place,
             starts,
             rows,
+            full,
             targets: Vec::new(),
         };
-        let targets = (0..n).flat_map(|k| {
+        let targets = (0..full).flat_map(|k| {
             let column = pattern.column(k);
-            (0..column.len()).flat_map(move |a| (0..=a).map(move |b| (column[a], column[b])))
+            let looked_up = (0..column.len()).take_while(|&b| column[b] < pattern.full);
+            looked_up.flat_map(move |b| column[b..].iter().map(move |&row| (row, column[b])))
         });
         let targets = targets.map(|(row, column)| pattern.at(row, column) as u32);
         pattern.targets = targets.collect();
@@ -85,20 +105,45 @@ impl Pattern {
         &self.rows[self.starts[k]..self.starts[k + 1]]
     }
 
-    /// Index of the entry at two places, `row >= column`, which must be in the
-    /// pattern: the diagonal first, then the columns.
-    fn at(&self, row: usize, column: usize) -> usize {
+    /// How many rows of a column have their entries' indices in `targets`.
+    fn looked_up(&self, k: usize) -> usize {
+        self.column(k).partition_point(|&row| row < self.full)
+    }
+
+    /// Index of the entry at two places, `row >= column`: the diagonal first, then the columns.
+    fn find(&self, row: usize, column: usize) -> Option<usize> {
         if row == column {
-            return row;
+            return Some(row);
         }
-        let within = self.column(column).binary_search(&row);
-        self.len() + self.starts[column] + within.expect("an entry of the pattern")
+        let within = match column >= self.full {
+            true => row - column - 1,
+            false => self.column(column).binary_search(&row).ok()?,
+        };
+        Some(self.len() + self.starts[column] + within)
+    }
+
+    fn at(&self, row: usize, column: usize) -> usize {
+        self.find(row, column).expect("an entry of the pattern")
     }
 
     /// Index into [`Symmetric::values`] of the entry of two unknowns of a group.
     pub fn entry(&self, i: usize, j: usize) -> usize {
+        self.entry_of(i, j).expect("an entry of the pattern")
+    }
+
+    /// The same of any two unknowns; `None` where they never meet.
+    pub fn entry_of(&self, i: usize, j: usize) -> Option<usize> {
         let (a, b) = (self.place[i], self.place[j]);
-        self.at(a.max(b), a.min(b))
+        self.find(a.max(b), a.min(b))
+    }
+
+    /// The pairs of unknowns that meet at some time in the elimination, which the pattern has entries of.
+    pub fn pairs(&self) -> impl Iterator<Item = (usize, usize)> {
+        let unknowns = self.order.iter().enumerate();
+        unknowns.flat_map(move |(k, &i)| {
+            let rows = self.column(k).iter();
+            rows.map(move |&row| (i, self.order[row]))
+        })
     }
 
     /// A matrix of zeros.
@@ -144,6 +189,7 @@ impl Symmetric {
     }
 
     /// The whole matrix, in the unknowns' own order.
+    #[cfg(test)]
     pub fn dense(&self, pattern: &Pattern) -> Array2<f64> {
         let n = pattern.len();
         let mut dense = Array2::zeros((n, n));
@@ -163,10 +209,10 @@ impl Symmetric {
     }
 
     /// Its Cholesky factor; `None` unless positive definite.
-    pub fn factor(mut self, pattern: &Pattern) -> Option<Factor<'_>> {
+    pub fn factor(mut self, pattern: &Arc<Pattern>) -> Option<Factor> {
         let pivots = self.eliminate(pattern, 0.0);
         (pivots == pattern.len()).then_some(Factor {
-            pattern,
+            pattern: Arc::clone(pattern),
             values: self.values,
         })
     }
@@ -176,37 +222,57 @@ impl Symmetric {
         self.eliminate(pattern, floor)
     }
 
+    /// The unknown that those eliminated before leave without information of its own.
+    pub fn first_open(mut self, pattern: &Pattern) -> Option<usize> {
+        let before = self.values.clone();
+        self.eliminate(pattern, 0.0);
+        // what is positive has become its root
+        let pivot = |value: f64| if value > 0.0 { value * value } else { value };
+        let left = |k: &usize| pivot(self.values[*k]) / before[*k];
+        let place = (0..pattern.len()).min_by(|a, b| left(a).total_cmp(&left(b)));
+        place.map(|k| pattern.order[k])
+    }
+
     /// Turns it into its factor and counts the pivots above `floor`. The columns of others are left
     /// out, as what is zero in a semidefinite matrix.
     fn eliminate(&mut self, pattern: &Pattern, floor: f64) -> usize {
         let n = pattern.len();
-        let mut targets = pattern.targets.as_slice();
-        let (diagonal, below) = (0..n, n);
+        let mut targets = pattern.targets.iter();
         let mut pivots = 0;
-        for k in diagonal {
+        for k in 0..n {
+            let rows = pattern.column(k);
+            let looked_up = pattern.looked_up(k);
             let pivot = self.values[k];
             if !(pivot > floor && pivot.is_finite()) {
-                let rows = pattern.column(k).len();
-                targets = &targets[rows * (rows + 1) / 2..];
+                (0..looked_up).for_each(|b| targets.by_ref().take(rows.len() - b).for_each(drop));
                 continue;
             }
             pivots += 1;
             let root = pivot.sqrt();
             self.values[k] = root;
-            let span = below + pattern.starts[k]..below + pattern.starts[k + 1];
-            // everything it changes lies in later columns
+            let span = n + pattern.starts[k]..n + pattern.starts[k + 1];
+            // everything it changes lies in later columns, or on the diagonal
             let (values, later) = self.values.split_at_mut(span.end);
-            let column = &mut values[span.clone()];
-            column.iter_mut().for_each(|v| *v /= root);
-            for a in 0..column.len() {
-                let (own, rest) = targets.split_at(a + 1);
-                targets = rest;
-                let left = values[span.start + a];
-                // the pair of a row with itself is on the diagonal
-                for (b, &target) in own[..a].iter().enumerate() {
-                    later[target as usize - span.end] -= left * values[span.start + b];
+            let (diagonal, values) = values.split_at_mut(n);
+            let column = &mut values[span.start - n..];
+            for (value, &row) in column.iter_mut().zip(rows) {
+                *value /= root;
+                diagonal[row] -= *value * *value;
+            }
+            for b in 0..rows.len() {
+                let (left, below) = (column[b], &column[b + 1..]);
+                if b < looked_up {
+                    // the row with itself first, which is on the diagonal
+                    targets.next();
+                    for (value, &target) in below.iter().zip(targets.by_ref()) {
+                        later[target as usize - span.end] -= left * value;
+                    }
+                } else {
+                    let first = n + pattern.starts[rows[b]] - span.end;
+                    for (value, row) in below.iter().zip(&rows[b + 1..]) {
+                        later[first + row - rows[b] - 1] -= left * value;
+                    }
                 }
-                values[own[a] as usize] -= left * left;
             }
         }
         pivots
@@ -215,12 +281,17 @@ impl Symmetric {
 
 /// The Cholesky factor of a [`Symmetric`] matrix.
 #[derive(Debug)]
-pub struct Factor<'a> {
-    pattern: &'a Pattern,
+pub struct Factor {
+    pattern: Arc<Pattern>,
     values: Vec<f64>,
 }
 
-impl Factor<'_> {
+impl Factor {
+    /// Where it differs from zero.
+    pub fn pattern(&self) -> &Arc<Pattern> {
+        &self.pattern
+    }
+
     fn column(&self, k: usize) -> impl Iterator<Item = (usize, f64)> {
         let values = &self.values[self.pattern.len() + self.pattern.starts[k]..];
         self.pattern
@@ -235,12 +306,13 @@ impl Factor<'_> {
         let n = self.pattern.len();
         let mut y: Vec<f64> = self.pattern.order.iter().map(|&i| right[i]).collect();
         for k in 0..n {
+            // a unit vector stays zero up to its place
+            if y[k] == 0.0 {
+                continue;
+            }
             y[k] /= self.values[k];
             let value = y[k];
-            // a unit vector stays zero up to its place
-            if value != 0.0 {
-                self.column(k).for_each(|(r, v)| y[r] -= v * value);
-            }
+            self.column(k).for_each(|(r, v)| y[r] -= v * value);
         }
         for k in (0..n).rev() {
             let sum: f64 = self.column(k).map(|(r, v)| v * y[r]).sum();
@@ -253,22 +325,52 @@ impl Factor<'_> {
         x
     }
 
-    /// The inverse of the matrix, symmetric to the last bit.
-    pub fn inverse(&self) -> Array2<f64> {
-        inverse(self.pattern.len(), |right| self.solve(right))
-    }
-
-    /// The diagonal of the inverse.
-    pub fn inverse_diagonal(&self) -> Vec<f64> {
-        let n = self.pattern.len();
-        let mut unit = Array1::zeros(n);
-        let of = |k: usize| {
-            unit[k] = 1.0;
-            let value = self.solve(&unit)[k];
-            unit[k] = 0.0;
-            value
-        };
-        (0..n).map(of).collect()
+    /// The entries of the inverse that lie in the pattern, by those of later columns (Takahashi, Fagan and
+    /// Chin 1973; Erisman and Tinney 1975, from memory): with `M = L L'` and `Z` the inverse,
+    /// `Z_ik = -sum_j Z_ij L_jk / L_kk` over the rows `j` of column `k`, and
+    /// `Z_kk = (1 / L_kk - sum_j Z_jk L_jk) / L_kk`.
+    pub fn selected_inverse(&self) -> Symmetric {
+        let pattern = &self.pattern;
+        let n = pattern.len();
+        let mut inverse = pattern.zeros();
+        let mut targets = pattern.targets.as_slice();
+        for k in (0..n).rev() {
+            let rows = pattern.column(k);
+            let looked_up = pattern.looked_up(k);
+            let own = n + pattern.starts[k]..n + pattern.starts[k + 1];
+            let column = &self.values[own.clone()];
+            let count: usize = (0..looked_up).map(|b| rows.len() - b).sum();
+            let (before, here) = targets.split_at(targets.len() - count);
+            targets = before;
+            let mut here = here.iter();
+            let (values, later) = inverse.values.split_at_mut(own.end);
+            let (diagonal, values) = values.split_at_mut(n);
+            let sums = &mut values[own.start - n..];
+            for b in 0..rows.len() {
+                sums[b] += diagonal[rows[b]] * column[b];
+                let first = n + pattern.starts[rows[b]];
+                if b < looked_up {
+                    here.next();
+                }
+                for a in b + 1..rows.len() {
+                    let at = match b < looked_up {
+                        true => here.next().map_or(0, |&target| target as usize),
+                        false => first + rows[a] - rows[b] - 1,
+                    };
+                    let entry = later[at - own.end];
+                    sums[a] += entry * column[b];
+                    sums[b] += entry * column[a];
+                }
+            }
+            let pivot = self.values[k];
+            let mut left = pivot.recip();
+            for (sum, value) in sums.iter_mut().zip(column) {
+                *sum /= -pivot;
+                left -= *sum * value;
+            }
+            diagonal[k] = left / pivot;
+        }
+        inverse
     }
 
     /// Natural logarithm of the matrix's determinant.
@@ -289,7 +391,7 @@ mod tests {
     #[test]
     fn agrees_with_the_dense_factor() {
         let groups: [&[usize]; 4] = [&[0, 1, 4], &[2, 5], &[3, 4, 5], &[5]];
-        let pattern = Pattern::new(6, groups.into_iter());
+        let pattern = Arc::new(Pattern::new(6, groups.into_iter()));
         let mut matrix = pattern.zeros();
         for i in 0..6 {
             matrix.values[pattern.entry(i, i)] = 3.0 + i as f64;
@@ -320,17 +422,63 @@ mod tests {
         for (a, b) in factor.solve(&right).iter().zip(&expected.solve(&right)) {
             near(*a, *b);
         }
-        for (a, b) in factor.inverse().iter().zip(&expected.inverse()) {
-            near(*a, *b);
+        let (inverse, whole) = (factor.selected_inverse(), expected.inverse());
+        for i in 0..6 {
+            near(inverse.values[pattern.entry(i, i)], whole[[i, i]]);
         }
-        for (a, b) in factor
-            .inverse_diagonal()
-            .iter()
-            .zip(expected.inverse().diag())
-        {
-            near(*a, *b);
+        assert!(pattern.pairs().count() >= 6);
+        for (i, j) in pattern.pairs() {
+            near(inverse.values[pattern.entry(i, j)], whole[[i, j]]);
         }
         near(factor.log_determinant(), expected.log_determinant());
+    }
+
+    /// Many objects of a few unknowns each on a few shared ones, as a job of many cartridges is.
+    #[test]
+    fn objects_on_shared_unknowns_agree_with_the_dense_factor() {
+        let (shared, objects) = (9, 40);
+        let n = shared + 3 * objects;
+        let groups: Vec<Vec<usize>> = (0..2 * objects)
+            .map(|k| {
+                let own = shared + 3 * (k / 2);
+                vec![
+                    own,
+                    own + 1,
+                    own + 1 + k % 2,
+                    (7 * k) % shared,
+                    (5 * k + 1) % shared,
+                ]
+            })
+            .map(|group| BTreeSet::from_iter(group).into_iter().collect())
+            .collect();
+        let pattern = Arc::new(Pattern::new(n, groups.iter().map(Vec::as_slice)));
+        // the shared ones are left to the end, and some column before has rows of either kind
+        assert!(pattern.full > objects && pattern.full < n);
+        assert!(!pattern.targets.is_empty());
+        let mut matrix = pattern.zeros();
+        for i in 0..n {
+            matrix.values[pattern.entry(i, i)] = 1.0 + 0.1 * (i % 7) as f64;
+        }
+        for (k, group) in groups.iter().enumerate() {
+            let row = |i: usize| 1.0 + ((3 * i + 5 * k) % 11) as f64 / 11.0;
+            for (a, &i) in group.iter().enumerate() {
+                for &j in &group[..=a] {
+                    matrix.values[pattern.entry(i, j)] += row(i) * row(j);
+                }
+            }
+        }
+        let whole = Cholesky::new(&matrix.dense(&pattern)).unwrap();
+        let factor = matrix.factor(&pattern).unwrap();
+        let (inverse, expected) = (factor.selected_inverse(), whole.inverse());
+        let own = (0..n).map(|i| (i, i));
+        for (i, j) in pattern.pairs().chain(own) {
+            // the condition number is below 1e3
+            let found = inverse.values[pattern.entry(i, j)];
+            assert!((found - expected[[i, j]]).abs() < 1e-12, "{i} {j} {found}");
+        }
+        let right = Array1::from_shape_fn(n, |i| (i as f64).sin());
+        let difference = factor.solve(&right) - whole.solve(&right);
+        assert!(difference.iter().all(|d| d.abs() < 1e-12));
     }
 
     /// Sums of outer products: as many as are independent.
@@ -355,7 +503,7 @@ mod tests {
 
     #[test]
     fn an_indefinite_matrix_has_no_factor() {
-        let pattern = Pattern::new(2, [[0, 1].as_slice()].into_iter());
+        let pattern = Arc::new(Pattern::new(2, [[0, 1].as_slice()].into_iter()));
         let mut matrix = pattern.zeros();
         matrix.values = vec![1.0, 1.0, 2.0];
         assert!(matrix.factor(&pattern).is_none());

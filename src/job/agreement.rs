@@ -176,7 +176,7 @@ fn equivalences(list: &[Knowledge], coverage: f64) -> Result<Vec<Equivalence>, J
         };
         let (k, unit) = (network.parameters.len() - 1, difference.factor);
         let solution = network.problem.solve()?;
-        let u = solution.covariance[[k, k]].sqrt();
+        let u = solution.uncertainty(k);
         if u > TOLD * difference.prior.u {
             continue;
         }

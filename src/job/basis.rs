@@ -1,11 +1,11 @@
 //! What a result was made from: enough for somebody else to judge it, and to make it again.
 
-use super::contribution::{self, Brought};
+use super::contribution::Brought;
 use super::description::{Job, Source};
 use super::details::{Learned, learned, mountings};
 use super::file::resolve;
-use super::network::{Angle, CaptureData, known_in};
-use super::solution::{SetupResult, Solved};
+use super::network::{CaptureData, known_in};
+use super::solution::Solved;
 use crate::chain::document::ID_LENGTH;
 use crate::outside::{self, ReadError};
 use crate::units::hexadecimal;
@@ -164,15 +164,13 @@ impl Basis {
         let parameters = &solved.network.parameters[..solved.network.own];
         let covariance = (parameters.len() <= MOST_IN_COVARIANCE).then(|| {
             let row = |i: usize| {
-                let entry = |j: usize| {
-                    let units = parameters[i].factor * parameters[j].factor;
-                    solved.adjustment.covariance[[i, j]] / units
-                };
+                let of_all = solved.adjustment.covariances(i);
+                let entry = |j: usize| of_all[j] / (parameters[i].factor * parameters[j].factor);
                 (0..=i).map(entry).collect()
             };
             (0..parameters.len()).map(row).collect()
         });
-        let shares = shares(job, solved);
+        let shares = shares(solved);
         Ok(Self {
             coverage: solved.coverage,
             monte_carlo,
@@ -197,15 +195,10 @@ impl Basis {
 /// By setup that sees its own rotation, the shares of its variance.
 type Shares = BTreeMap<String, BTreeMap<Brought, f64>>;
 
-fn shares(job: &Job, solved: &Solved) -> Shares {
-    let (network, adjustment) = (&solved.network, &solved.adjustment);
+fn shares(solved: &Solved) -> Shares {
     let seeing = solved.solution.setups.iter().filter(|s| !s.blind);
-    let shares = |setup: &SetupResult| {
-        let angle = network.angle(job, &setup.name, Angle::Groove, &adjustment.values)?;
-        let shares = contribution::shares(job, network, adjustment, &angle.row);
-        Some((setup.name.clone(), shares))
-    };
-    seeing.filter_map(shares).collect()
+    let shares = seeing.map(|setup| (setup.name.clone(), setup.brought.clone()));
+    shares.collect()
 }
 
 /// By setup, what these brought together.

@@ -270,7 +270,7 @@ pub(super) fn cross_check(
             continue;
         };
         let adjustment = network.problem.solve()?;
-        let (left, u) = (adjustment.values[k], adjustment.covariance[[k, k]].sqrt());
+        let (left, u) = (adjustment.values[k], adjustment.uncertainty(k));
         // no better known than without any calibration: they cannot tell
         if u >= priors::CHAIN_SKEW.estimate().u {
             continue;

@@ -1,14 +1,14 @@
 //! Two setups against each other.
 
+use super::budget::combination_budget;
 use super::description::Job;
 use super::knowledge::carried_on;
-use super::network::{Angle, Linear};
-use super::solution::{Correction, Solved, combination_budget, take_band};
+use super::network::Angle;
+use super::solution::{Correction, Solved, take_band};
 use super::{JobError, priors};
-use crate::adjust::Marginal;
+use crate::adjust::{Coefficients, Marginal};
 use crate::uncertainty::{BudgetLine, Caveat, Conformity, Quantity, Standing, Warning, normal_cdf};
 use crate::units::DEGREE;
-use ndarray::Array1;
 use serde::{Deserialize, Serialize};
 use std::f64::consts::PI;
 
@@ -70,19 +70,12 @@ pub fn compare(
     };
     let (first, second) = (of(before)?, of(after)?);
     let x = &solved.adjustment.values;
-    let n = solved.network.parameters.len();
     let angle = |name: &str, angle: Angle| {
-        let exact = || Linear {
-            row: Array1::zeros(n),
-            offset: 0.0,
-        };
         let found = solved.network.angle(job, name, angle, x);
-        let mut linear = found.unwrap_or_else(exact);
-        linear.row *= DEGREE.recip();
-        linear
+        found.unwrap_or_default().row.scaled(DEGREE.recip())
     };
-    let joint = |x: &Array1<f64>, y: &Array1<f64>| solved.adjustment.covariance_of(x, y);
-    let difference = &angle(after, Angle::Headshell).row - &angle(before, Angle::Headshell).row;
+    let joint = |x: &Coefficients, y: &Coefficients| solved.adjustment.covariance_of(x, y);
+    let difference = angle(after, Angle::Headshell).minus(&angle(before, Angle::Headshell));
     let mut change_deg = Quantity::normal(
         second.headshell_deg.value - first.headshell_deg.value,
         joint(&difference, &difference).sqrt(),
@@ -90,17 +83,13 @@ pub fn compare(
     );
     if change_deg.standard_uncertainty > 0.0 {
         // in degrees; what is exact is added afterwards
-        let centre: f64 = difference.iter().zip(x).map(|(c, x)| c * x).sum();
-        let offset = change_deg.value - centre;
+        let offset = change_deg.value - difference.at(x);
         let bounds = (-PI / DEGREE - offset, PI / DEGREE - offset);
         let problem = &solved.network.problem;
         let marginal = Marginal::new(problem, &solved.adjustment, &difference, bounds)?;
         take_band(&mut change_deg, &marginal, offset);
     }
-    let (a, b) = (
-        angle(before, Angle::Groove).row,
-        angle(after, Angle::Groove).row,
-    );
+    let (a, b) = (angle(before, Angle::Groove), angle(after, Angle::Groove));
     let (value_before, value_after) = (first.rotation_deg.value, second.rotation_deg.value);
     let mut warnings = solved.solution.warnings.clone();
     for name in [before, after] {

@@ -3,8 +3,8 @@
 
 use super::description::Job;
 use super::network::{KNOWN, Network, Parameter, RESPONSE, STATED, TRACING, id, known_in};
-use crate::adjust;
-use ndarray::Array1;
+use super::scope::Scope;
+use crate::adjust::Coefficients;
 use std::collections::BTreeMap;
 
 /// What brought a part of a variance.
@@ -31,33 +31,37 @@ pub(super) enum Brought {
 pub(super) fn shares(
     job: &Job,
     network: &Network,
-    adjustment: &adjust::Solution,
-    combination: &Array1<f64>,
+    scope: &Scope<'_>,
+    combination: &Coefficients,
 ) -> BTreeMap<Brought, f64> {
-    let parts = network.problem.variance_parts(adjustment, combination);
-    let whole: f64 = parts.iter().sum();
-    let mut capture_of = vec![None; parts.len()];
-    for (at, block) in network.capture_blocks.iter().enumerate() {
-        if let Some(block) = block {
-            capture_of[*block] = Some(at);
-        }
-    }
+    let parts = scope.variance_parts(combination);
+    let whole: f64 = parts.iter().map(|(_, part)| part).sum();
     let mut shares = BTreeMap::new();
-    let blocks = network.problem.blocks().iter().zip(&network.words);
-    let blocks = blocks.zip(&network.included).zip(capture_of).zip(parts);
-    for ((((block, words), file), capture), part) in blocks.filter(|(_, part)| *part > 0.0) {
-        let mounting = network.mounting_origins.get(words);
-        let brought = match (file, capture, mounting, block.unknowns()) {
-            (Some(file), ..) => Brought::Knowledge(known_in(&job.knowledge[*file].source)),
-            (_, Some(at), ..) => Brought::Capture(at),
-            (_, _, Some(origin), _) => by_origin(origin),
-            _ if words == TRACING => Brought::Recordings,
-            (_, _, _, [first, ..]) => by_prior(job, &network.parameters[*first]),
-            _ => Brought::Assumed,
-        };
+    for (at, part) in parts.into_iter().filter(|(_, part)| *part > 0.0) {
+        let brought = at.map_or(Brought::Recordings, |at| brought(job, network, at));
         *shares.entry(brought).or_insert(0.0) += part / whole;
     }
     shares
+}
+
+/// What brought a block.
+fn brought(job: &Job, network: &Network, at: usize) -> Brought {
+    let words = &network.words[at];
+    let mounting = network.mounting_origins.get(words);
+    let block = &network.problem.blocks()[at];
+    match (
+        network.included[at],
+        network.capture_of[at],
+        mounting,
+        block.unknowns(),
+    ) {
+        (Some(file), ..) => Brought::Knowledge(known_in(&job.knowledge[file].source)),
+        (_, Some(at), ..) => Brought::Capture(at),
+        (_, _, Some(origin), _) => by_origin(origin),
+        _ if words == TRACING => Brought::Recordings,
+        (_, _, _, [first, ..]) => by_prior(job, &network.parameters[*first]),
+        _ => Brought::Assumed,
+    }
 }
 
 /// What brought the prior of an unknown; of several that are known together, of any of them.

@@ -2,7 +2,7 @@
 
 use super::tests::{LOW, capture, deg, worked_example};
 use super::*;
-use crate::adjust::Marginal;
+use crate::adjust::{Coefficients, Marginal};
 use crate::groove::Profile;
 use crate::uncertainty::chi_square_upper_tail;
 use crate::units::{DEGREE, MICROSECOND, MILLIMETRE};
@@ -73,8 +73,9 @@ fn trial(job: &Job, seed: u64) -> (f64, bool) {
     let solution = network.problem.solve().unwrap();
     let k = network.unknown(&network::id::rotation("E")).unwrap();
     let bounds = (-90.0 * DEGREE, 90.0 * DEGREE);
-    let marginal = Marginal::new(&network.problem, &solution, &network.unit(k), bounds).unwrap();
-    let error = (truth[k] - solution.values[k]) / solution.covariance[[k, k]].sqrt();
+    let marginal =
+        Marginal::new(&network.problem, &solution, &Coefficients::unit(k), bounds).unwrap();
+    let error = (truth[k] - solution.values[k]) / solution.uncertainty(k);
     (marginal.cumulative(truth[k]), error.abs() <= 1.959964)
 }
 

@@ -118,6 +118,7 @@ impl Details {
             job,
             data,
             scatter: Scatter::between_drops(job, data).deviation(),
+            network: &solved.network,
         };
         let setups = || job.setups.keys();
         Self {
@@ -160,7 +161,7 @@ pub(super) fn learned(solved: &Solved) -> Vec<Learned> {
         .enumerate()
         .map(|(k, (parameter, unknown))| {
             let value = solved.adjustment.values[k];
-            let u = solved.adjustment.covariance[[k, k]].sqrt();
+            let u = solved.adjustment.uncertainty(k);
             let prior = parameter.prior;
             let words = match id::setup_of_rotation(&parameter.id) {
                 Some(setup) => format!("rotation in the headshell, {}", named("setup", setup)),
@@ -183,9 +184,8 @@ pub(super) fn learned(solved: &Solved) -> Vec<Learned> {
 
 /// What is known of the mountings of cartridge bodies: each the difference of two unknowns.
 pub(super) fn mountings(solved: &Solved) -> Vec<Learned> {
-    let count = solved.network.parameters.len();
     let of = |mounting: &Mounting| {
-        let linear = mounting.linear(count);
+        let linear = mounting.linear();
         let u = solved.adjustment.variance(&linear.row).sqrt();
         let value = linear.at(&solved.adjustment.values);
         let known = mounting.known;

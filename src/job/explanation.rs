@@ -254,10 +254,10 @@ impl Examined<'_> {
                 Some((unknown, s.rotation_deg.half_width()? * DEGREE))
             })
             .collect();
-        let hidden = |setup: &&SetupResult| {
-            let captures = self.job.captures.iter().zip(&self.network.capture_blocks);
-            let own = captures.filter(|(c, _)| c.setup == setup.name);
-            let own: Vec<usize> = own.filter_map(|(_, block)| *block).collect();
+        let hidden = |setup: &SetupResult| {
+            let own = self.network.captures_of(&setup.name).iter();
+            let own = own.filter_map(|&at| self.network.capture_blocks[at]);
+            let own: Vec<usize> = own.collect();
             let changes: Vec<Array1<f64>> = own.iter().map(|&block| change(block)).collect();
             let biases = own.iter().copied().zip(&changes);
             let moved = problem.shift(self.adjustment, biases.clone());
@@ -272,9 +272,8 @@ impl Examined<'_> {
                 && Warning::Unchecked.level(left.sum()).is_some()
                 && rotations.iter().any(|&(k, half)| moved[k].abs() > half)
         };
-        setups
-            .iter()
-            .filter(hidden)
+        let each = setups.par_iter();
+        each.filter(|setup| hidden(setup))
             .map(|s| s.name.clone())
             .collect()
     }

@@ -72,8 +72,8 @@ fn agrees(one: &Solved, other: &Solved, within: f64, names: impl Fn(&str) -> boo
         let Some(j) = other.network.unknown(id).filter(|_| names(id)) else {
             continue;
         };
-        let u = other.adjustment.covariance[[j, j]].sqrt();
-        let found = one.adjustment.covariance[[k, k]].sqrt();
+        let u = other.adjustment.uncertainty(j);
+        let found = one.adjustment.uncertainty(k);
         let off = one.adjustment.values[k] - other.adjustment.values[j];
         assert!((found / u - 1.0).abs() < within, "{id}: u {found} {u}");
         assert!(off.abs() < within * u, "{id}: {} u off", off / u);
@@ -245,7 +245,7 @@ fn what_only_exports_share_is_one_thing() {
             .iter()
             .position(|p| p.id == id)
             .unwrap();
-        solved.adjustment.covariance[[k, k]].sqrt()
+        solved.adjustment.uncertainty(k)
     };
     assert_relative_eq!(
         included(&found, &name),

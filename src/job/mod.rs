@@ -37,6 +37,7 @@
 
 mod agreement;
 mod basis;
+mod budget;
 mod calibration;
 mod comparison;
 mod contribution;
@@ -53,6 +54,7 @@ mod over_radius;
 mod plan;
 pub mod priors;
 mod scatter;
+mod scope;
 mod solution;
 mod tip;
 

@@ -40,7 +40,11 @@ pub fn monte_carlo(
         })
         .collect();
     // the unknowns that any of the angles depends on
-    let depends = |k: &usize| setups.iter().any(|(_, angle)| angle.row[*k] != 0.0);
+    let depends = |k: &usize| {
+        setups
+            .iter()
+            .any(|(_, angle)| angle.row.coefficient(*k) != 0.0)
+    };
     let wanted: Vec<usize> = (0..values.len()).filter(depends).collect();
     let most = MOST_VALUES / wanted.len().max(1);
     if count > most {
@@ -56,7 +60,10 @@ pub fn monte_carlo(
     let tail = 0.5 * (1.0 - coverage);
     for (setup, angle) in setups {
         let rotation = |x: &[f64]| {
-            let own = wanted.iter().zip(x).map(|(&k, x)| angle.row[k] * x);
+            let own = wanted
+                .iter()
+                .zip(x)
+                .map(|(&k, x)| angle.row.coefficient(k) * x);
             (own.sum::<f64>() + angle.offset) / DEGREE
         };
         let [lower, upper] = sample.quantiles(rotation, [tail, 1.0 - tail]);

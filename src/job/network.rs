@@ -6,7 +6,7 @@ use super::description::{
 };
 use super::details::unit;
 use super::priors::{self, DefaultPrior};
-use crate::adjust::{Block, Evaluation, Problem, Solution, Unknown};
+use crate::adjust::{Block, Coefficients, Evaluation, Problem, Solution, Unknown};
 use crate::analysis::{Analysis, Evidence};
 use crate::delay::phase::{EQUALISER, equaliser_term};
 use crate::delay::{Information, Node, Owner, Side, Term, crosstalk_phase_term, is_response};
@@ -442,6 +442,10 @@ pub struct Network {
     pub problem: Problem<'static>,
     /// Per capture of the job, its block; `None` where it has no data.
     pub(super) capture_blocks: Vec<Option<usize>>,
+    /// Per block, the capture of the job that it is.
+    pub(super) capture_of: Vec<Option<usize>>,
+    /// The captures of each setup that have data, in the job's order.
+    captures_of: BTreeMap<String, Vec<usize>>,
     /// Per block, the included file that it is from: its captures, and what is theirs alone.
     pub(super) included: Vec<Option<usize>>,
     /// Blocks of what tracing shows of the tip, with the capture that each is of.
@@ -480,10 +484,10 @@ pub enum Angle {
 }
 
 /// A quantity that is linear in the unknowns: `row' x + offset`.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, Default, PartialEq)]
 pub struct Linear {
-    /// Coefficients of all unknowns.
-    pub row: Array1<f64>,
+    /// Coefficients of the unknowns.
+    pub row: Coefficients,
     /// What is added.
     pub offset: f64,
 }
@@ -491,13 +495,13 @@ pub struct Linear {
 impl Linear {
     /// Its value at `x`.
     pub fn at(&self, x: &[f64]) -> f64 {
-        self.row.iter().zip(x).map(|(c, x)| c * x).sum::<f64>() + self.offset
+        self.row.at(x) + self.offset
     }
 
     fn add(&mut self, place: Place, coefficient: f64) {
         match place {
             Place::Exact(value) => self.offset += coefficient * value,
-            Place::Unknown(k, _) => self.row[k] += coefficient,
+            Place::Unknown(k, _) => self.row.add(k, coefficient),
         }
     }
 }
@@ -537,14 +541,11 @@ impl Network {
     /// An angle of a setup's stylus, linearised at `x`; `None` where the job says
     /// nothing of it (a spherical tip's rotation to the body).
     pub fn angle(&self, job: &Job, setup: &str, angle: Angle, x: &[f64]) -> Option<Linear> {
-        let mut linear = Linear {
-            row: Array1::zeros(self.parameters.len()),
-            offset: 0.0,
-        };
+        let mut linear = Linear::default();
         match angle {
             Angle::Headshell => linear.add(*self.rotations.get(setup)?, 1.0),
             Angle::Body => match *self.bodies.get(&job.setups.get(setup)?.cartridge)? {
-                Body::Unknown(k) => linear.row[k] = 1.0,
+                Body::Unknown(k) => linear.row.add(k, 1.0),
                 Body::Mounted(place, mounting) => {
                     linear.add(place, 1.0);
                     linear.offset -= mounting;
@@ -568,7 +569,7 @@ impl Network {
                             dimensions.into_iter().zip(of_dimensions).chain(changes)
                         {
                             if let Place::Unknown(k, _) = place {
-                                linear.row[k] += slope;
+                                linear.row.add(k, slope);
                                 linear.offset -= slope * x[k];
                             }
                         }
@@ -615,10 +616,14 @@ impl Network {
         self.index.get(id).copied()
     }
 
+    /// The captures of a setup that have data, in the job's order.
+    pub(super) fn captures_of(&self, setup: &str) -> &[usize] {
+        self.captures_of.get(setup).map_or(&[], Vec::as_slice)
+    }
+
     /// The unknowns of a cartridge and of its setups.
-    pub(super) fn of_cartridge(&self, job: &Job, cartridge: &str) -> Vec<usize> {
-        let setups = job.setups.iter().filter(|(_, s)| s.cartridge == cartridge);
-        let prefixes = setups.map(|(name, _)| format!("setup.{name}."));
+    pub(super) fn of_cartridge(&self, cartridge: &str, setups: &[&String]) -> Vec<usize> {
+        let prefixes = setups.iter().map(|name| format!("setup.{name}."));
         let prefixes = prefixes.chain([format!("cartridge.{cartridge}.")]);
         let unknowns = prefixes.flat_map(|prefix| {
             let from = self.index.range(prefix.clone()..);
@@ -626,13 +631,6 @@ impl Network {
                 .map(|(_, &k)| k)
         });
         unknowns.collect()
-    }
-
-    /// The combination that is one unknown alone.
-    pub(super) fn unit(&self, unknown: usize) -> Array1<f64> {
-        let mut unit = Array1::zeros(self.parameters.len());
-        unit[unknown] = 1.0;
-        unit
     }
 }
 
@@ -754,14 +752,11 @@ impl Mounting {
         format!("mounting of the cartridge body ({of})")
     }
 
-    /// As a combination of `count` unknowns.
-    pub(super) fn linear(&self, count: usize) -> Linear {
-        let mut linear = Linear {
-            row: Array1::zeros(count),
-            offset: 0.0,
-        };
+    /// As a combination of unknowns.
+    pub(super) fn linear(&self) -> Linear {
+        let mut linear = Linear::default();
         linear.add(self.rotation, 1.0);
-        linear.row[self.stylus] -= 1.0;
+        linear.row.add(self.stylus, -1.0);
         linear
     }
 }
@@ -1979,7 +1974,7 @@ impl Network {
     pub(super) fn levers_at(&self, solution: &Solution) -> Levers {
         let found = |k: usize| Estimate {
             value: solution.values[k],
-            u: solution.covariance[[k, k]].sqrt(),
+            u: solution.uncertainty(k),
         };
         self.balls().map(|(id, k)| (id.clone(), found(k))).collect()
     }
@@ -1990,11 +1985,10 @@ impl Network {
             Readings::Real(_) => return Ok(self.levers_at(&self.problem.solve()?)),
             Readings::Predicted(expected, world) => (expected, world),
         };
-        let balls: Vec<(&String, usize)> = self.balls().collect();
-        let units: Vec<_> = balls.iter().map(|(_, k)| self.unit(*k)).collect();
-        let left = self.problem.variances(&units)?;
-        let levers = balls.into_iter().zip(left).map(|((id, k), variance)| {
-            let lever = expected.lever(id, self.parameters[k].prior, variance.sqrt(), world);
+        let solution = self.problem.linearised()?;
+        let levers = self.balls().map(|(id, k)| {
+            let left = solution.uncertainty(k);
+            let lever = expected.lever(id, self.parameters[k].prior, left, world);
             (id.clone(), lever)
         });
         Ok(levers.collect())
@@ -2100,6 +2094,14 @@ fn build(
         list.capture(placed, foreseen.then_some(&unknowns), apart)?;
         tip_radii.extend(tells_radius.then(|| (list.blocks.len() - 1, at)));
     }
+    let mut capture_of = vec![None; list.blocks.len()];
+    let mut captures_of: BTreeMap<String, Vec<usize>> = BTreeMap::new();
+    for (at, (spec, block)) in job.captures.iter().zip(&capture_blocks).enumerate() {
+        if let Some(block) = *block {
+            capture_of[block] = Some(at);
+            captures_of.entry(spec.setup.clone()).or_default().push(at);
+        }
+    }
     let included = list
         .included
         .iter()
@@ -2117,6 +2119,8 @@ fn build(
         words: words.collect(),
         problem: Problem::new(unknowns, list.blocks),
         capture_blocks,
+        capture_of,
+        captures_of,
         tip_radii,
         has_turned_ball,
         included: list.included,

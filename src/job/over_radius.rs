@@ -4,6 +4,7 @@ use super::description::Job;
 use super::network::{CaptureData, tidy};
 use super::scatter::SeriesPoint;
 use super::solution::Solved;
+use crate::adjust::Coefficients;
 use crate::units::{MICROSECOND, MILLIMETRE};
 use serde::{Deserialize, Serialize};
 
@@ -92,13 +93,11 @@ impl Solved {
         let unknowns = block.unknowns();
         let found = block.evaluate(&self.adjustment.values);
         let row = found.jacobian.row(0);
-        let covariance = &self.adjustment.covariance;
-        let mut variance = 0.0;
+        let mut own = Coefficients::default();
         for (a, &i) in unknowns.iter().enumerate() {
-            for (b, &j) in unknowns.iter().enumerate() {
-                variance += row[a] * covariance[[i, j]] * row[b];
-            }
+            own.add(i, row[a]);
         }
+        let variance = self.adjustment.variance(&own);
         // with the terms beside the delay as adjusted
         let information = &data.information;
         let weight = information.matrix[[0, 0]];

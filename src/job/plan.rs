@@ -2,11 +2,13 @@
 
 mod candidates;
 
+use super::budget::combination_budget;
 use super::description::Job;
 use super::network::{self, Angle, CaptureData, Expected, Linear, Network, Readings, World, id};
 use super::scatter::Scatter;
-use super::solution::{Solved, combination_budget};
+use super::solution::Solved;
 use super::{JobError, priors};
+use crate::adjust::Coefficients;
 use crate::groove::Profile;
 use crate::uncertainty::{BudgetLine, Quantity, Warning};
 use crate::units::DEGREE;
@@ -352,7 +354,7 @@ impl<'a> Known<'a> {
             let network = self.network(last, world)?;
             let solution = network.problem.linearised()?;
             let row = if qualifies(job) {
-                record.and_then(|r| Some(network.unit(network.unknown(&id::cut(&r.name))?)))
+                record.and_then(|r| network.unknown(&id::cut(&r.name)).map(Coefficients::unit))
             } else {
                 let of =
                     |s: &PlannedSetup| network.angle(job, &s.name, Angle::Groove, &solution.values);
@@ -362,7 +364,7 @@ impl<'a> Known<'a> {
                 return Ok(Vec::new());
             };
             let variance = solution.variance(&row);
-            let lines = combination_budget(&network, &solution, &(row / DEGREE));
+            let lines = combination_budget(&network, &solution, &row.scaled(DEGREE.recip()));
             budgets.push((variance, lines));
         }
         budgets.sort_by(|a, b| a.0.total_cmp(&b.0));
@@ -405,11 +407,9 @@ impl Prediction {
         let cuts = records.iter().map(|name| network.unknown(&id::cut(name)));
         let cuts: Vec<Option<usize>> = cuts.collect();
         let rows = of_setups.iter().flatten().flatten().map(|a| a.row.clone());
-        let rows: Vec<_> = rows
-            .chain(cuts.iter().flatten().map(|&k| network.unit(k)))
-            .collect();
-        let variances = network.problem.variances(&rows)?;
-        let mut u = variances.into_iter().map(|v| v.sqrt() / DEGREE);
+        let rows = rows.chain(cuts.iter().flatten().map(|&k| Coefficients::unit(k)));
+        let solution = network.problem.linearised()?;
+        let mut u = rows.map(|row| solution.variance(&row).sqrt() / DEGREE);
         let mut setups = Vec::new();
         for (name, of) in job.setups.keys().zip(&of_setups) {
             let each: Vec<Option<f64>> = of

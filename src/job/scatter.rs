@@ -1,6 +1,7 @@
 //! Repeated drops and known turns: what can be told without knowing the tip.
 
 use super::description::{CaptureSpec, Job};
+use super::network::Network;
 use super::network::{CaptureData, locate};
 use super::priors;
 use crate::adjust::{Line, paule_mandel};
@@ -171,16 +172,16 @@ pub(super) struct Comparable<'a> {
     pub(super) job: &'a Job,
     pub(super) data: &'a [Option<CaptureData>],
     pub(super) scatter: f64,
+    pub(super) network: &'a Network,
 }
 
 impl Comparable<'_> {
     /// Captures that share everything but what `key` leaves out.
     fn alike<K: Ord>(&self, setup: &str, key: impl Fn(&CaptureSpec) -> K) -> Vec<Vec<usize>> {
         let mut series: BTreeMap<K, Vec<usize>> = BTreeMap::new();
-        for (at, spec) in self.job.captures.iter().enumerate() {
-            if spec.setup == setup && self.data.get(at).is_some_and(Option::is_some) {
-                series.entry(key(spec)).or_default().push(at);
-            }
+        for &at in self.network.captures_of(setup) {
+            let of_key = series.entry(key(&self.job.captures[at]));
+            of_key.or_default().push(at);
         }
         series.into_values().collect()
     }

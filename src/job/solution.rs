@@ -1,27 +1,29 @@
 //! From the solved network to results in the user's terms.
 
+use super::budget::{self, MOST_LINES, combination_budget};
 use super::contribution::{Brought, shares};
 use super::description::{
     Alignment, ArmOf, CaptureSpec, Cartridge, Job, PivotedArm, Setup, Source,
 };
 use super::explanation::{DOUBTED_P, Examined, Explanation};
 use super::network::{
-    self, Angle, CaptureData, Linear, Network, Parameter, READINGS, Readings, SCATTER, id,
+    self, Angle, CaptureData, Linear, Network, Parameter, READINGS, Readings, id,
 };
 use super::scatter::{Comparable, Scatter};
+use super::scope::{MOST_TOLD_WHOLE, Scope};
 use super::{JobError, Knowledge, calibration, priors};
-use crate::adjust::{self, Determined, Marginal, Termination};
+use crate::adjust::{self, Coefficients, Determined, Marginal, Termination};
 use crate::delay::Information;
 use crate::groove::{Profile, Tip};
 use crate::uncertainty::{
-    BudgetLine, Caveat, Conformity, Direction, Evaluation, Quantity, Standing, Warning, budget,
-    chi_square, conformity, plain, tail,
+    BudgetLine, Caveat, Conformity, Direction, Quantity, Standing, Warning, chi_square, conformity,
+    plain, tail,
 };
 use crate::units::{DEGREE, MICROMETRE, MICROSECOND, MILLIMETRE};
-use ndarray::{Array1, Array2};
+use ndarray::Array2;
 use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
-use std::collections::{BTreeMap, HashMap};
+use std::collections::{BTreeMap, BTreeSet};
 use std::f64::consts::{FRAC_PI_2, FRAC_PI_4};
 
 /// Distance of a cartridge's mounting holes, millimetres: half an inch, the
@@ -144,6 +146,9 @@ pub struct SetupResult {
     /// Rotation of the stylus in the headshell (to the body, and the body's
     /// mounting), which a turn takes out.
     pub headshell_deg: Quantity,
+    /// What brought the variance of the rotation to the groove, with its shares.
+    #[serde(skip)]
+    pub(super) brought: BTreeMap<Brought, f64>,
     /// A stated pivoted arm.
     pub arm: Option<ArmResult>,
     /// What the uncertainty of the rotation to the groove consists of.
@@ -463,6 +468,7 @@ pub fn solve(job: &Job, data: &[Option<CaptureData>], coverage: f64) -> Result<S
         job,
         data,
         scatter: deviation,
+        network: &network,
     };
     for setup in &mut findings.setups {
         let turns = comparable.turns(&setup.name, coverage);
@@ -551,15 +557,15 @@ pub fn reading(
     let angle = match turned {
         Turned::Stylus(setup) => network.angle(job, setup, Angle::Groove, &adjustment.values),
         Turned::Cut(record) => network.unknown(&id::cut(record)).map(|k| Linear {
-            row: network.unit(k),
+            row: Coefficients::unit(k),
             offset: 0.0,
         }),
     };
-    let Some(angle) = angle.filter(|a| a.row.iter().any(|c| *c != 0.0)) else {
+    let Some(angle) = angle.filter(|a| !a.row.is_zero()) else {
         return Ok(None);
     };
     let factor = DEGREE.recip();
-    let lines = combination_budget(&network, &adjustment, &(&angle.row * factor));
+    let lines = combination_budget(&network, &adjustment, &angle.row.scaled(factor));
     let noise = lines.iter().find(|line| line.source == READINGS);
     Ok(Some(Quantity::normal(
         angle.at(&adjustment.values) * factor,
@@ -664,12 +670,13 @@ impl Solved {
         let factor = self.network.parameters[k].factor.recip();
         let mut quantity = Quantity::normal(
             self.adjustment.values[k],
-            self.adjustment.covariance[[k, k]].sqrt(),
+            self.adjustment.uncertainty(k),
             self.coverage,
         );
         let marginal = marginal(&self.network, &self.adjustment, k)?;
         take_band(&mut quantity, &marginal, 0.0);
-        let lines = unknown_budget(&self.network, &self.adjustment, k, factor);
+        let unit = Coefficients::unit(k).scaled(factor);
+        let lines = combination_budget(&self.network, &self.adjustment, &unit);
         Ok(Some((quantity.scaled(factor), lines)))
     }
 }
@@ -699,75 +706,27 @@ fn marginal(
     Ok(Marginal::new(
         &network.problem,
         adjustment,
-        &network.unit(k),
+        &Coefficients::unit(k),
         bounds,
     )?)
 }
 
-fn unknown_budget(
-    network: &Network,
-    adjustment: &adjust::Solution,
-    k: usize,
-    factor: f64,
-) -> Vec<BudgetLine> {
-    combination_budget(network, adjustment, &(network.unit(k) * factor))
-}
-
-/// Budget of any combination of unknowns; equal words are added together.
-pub(super) fn combination_budget(
-    network: &Network,
-    adjustment: &adjust::Solution,
-    combination: &Array1<f64>,
-) -> Vec<BudgetLine> {
-    let parts = network.problem.variance_parts(adjustment, combination);
-    let mut lines: Vec<(String, f64)> = Vec::new();
-    let mut places: HashMap<&str, usize> = HashMap::new();
-    for (words, part) in network.words.iter().zip(parts) {
-        let at = *places.entry(words).or_insert(lines.len());
-        match lines.get_mut(at) {
-            Some(line) => line.1 += part,
-            None => lines.push((words.clone(), part)),
-        }
+/// What captures bring to a variance: by their readings, and by unknowns of their own.
+fn capture_shares(brought: &BTreeMap<Brought, f64>) -> Vec<CaptureShare> {
+    let share = |(brought, share): (&Brought, &f64)| match brought {
+        Brought::Capture(at) => Some(CaptureShare {
+            capture: at + 1,
+            share: *share,
+        }),
+        _ => None,
+    };
+    let mut all: Vec<CaptureShare> = brought.iter().filter_map(share).collect();
+    if all.len() > MOST_LINES {
+        all.sort_by(|a, b| b.share.total_cmp(&a.share));
+        all.truncate(MOST_LINES);
+        all.sort_by_key(|share| share.capture);
     }
-    let mut lines = budget(lines);
-    for line in &mut lines {
-        if [READINGS, SCATTER].contains(&line.source.as_str()) {
-            line.evaluation = Evaluation::A;
-        }
-        line.reading = network.readings.contains(&line.source);
-    }
-    shortened(lines)
-}
-
-/// Lines of a budget, and captures of a setup, that are told one by one: what a page holds. The smallest beyond
-/// them are told together.
-const MOST_LINES: usize = 50;
-
-/// The largest lines of a budget, and all others in one line of readings and one of the rest.
-pub(super) fn shortened(mut lines: Vec<BudgetLine>) -> Vec<BudgetLine> {
-    if lines.len() <= MOST_LINES {
-        return lines;
-    }
-    // so that each of the two stands for several, or is the line itself
-    let small = lines.split_off(MOST_LINES - 2);
-    for (reading, what) in [(true, "readings"), (false, "contributions")] {
-        let of_kind: Vec<&BudgetLine> = small.iter().filter(|l| l.reading == reading).collect();
-        lines.extend(match of_kind[..] {
-            [] => None,
-            [one] => Some(one.clone()),
-            [largest, ..] => {
-                let variance = |l: &&BudgetLine| l.standard_uncertainty.powi(2);
-                Some(BudgetLine {
-                    source: format!("{} smaller {what}, together", of_kind.len()),
-                    evaluation: largest.evaluation,
-                    standard_uncertainty: of_kind.iter().map(variance).sum::<f64>().sqrt(),
-                    share: of_kind.iter().map(|l| l.share).sum(),
-                    reading,
-                })
-            }
-        });
-    }
-    lines
+    all
 }
 
 /// A job beside its minimum.
@@ -781,25 +740,30 @@ pub(super) struct View<'a> {
 impl View<'_> {
     fn findings(&self, data: &[Option<CaptureData>]) -> Result<Solution, JobError> {
         let mut warnings = self.network.caveats.clone();
-        let shared = self.marginals_by_lever()?;
-        let mut names: Vec<&String> = self.job.setups.keys().collect();
+        let mut of_cartridges: BTreeMap<&String, Vec<&String>> = BTreeMap::new();
+        of_cartridges.extend(self.job.cartridges.keys().map(|name| (name, Vec::new())));
+        for (name, setup) in &self.job.setups {
+            of_cartridges
+                .entry(&setup.cartridge)
+                .or_default()
+                .push(name);
+        }
+        let results = of_cartridges.into_par_iter();
+        let results = results.map(|(name, setups)| self.of_cartridge(name, &setups));
+        let results = results.collect::<Result<Vec<_>, JobError>>()?;
+        let (setups, cartridges): (Vec<_>, Vec<_>) = results.into_iter().unzip();
+        let mut setups: Vec<SetupResult> = setups.into_iter().flatten().collect();
+        let mut first: BTreeMap<&String, usize> = BTreeMap::new();
+        for (at, spec) in self.job.captures.iter().enumerate() {
+            first.entry(&spec.setup).or_insert(at);
+        }
         // as they were recorded; those that cannot see their rotation last
-        let blind = |name: &String| {
-            let cartridge = self.job.cartridges.get(&self.job.setups[name].cartridge);
-            cartridge.is_some_and(|c| c.profile == Some(Profile::Spherical))
-        };
-        let recorded = |name: &String| {
-            let first = self.job.captures.iter().position(|c| c.setup == *name);
-            first.unwrap_or(usize::MAX)
-        };
-        names.sort_by_cached_key(|name| (blind(name), recorded(name)));
-        let setups = names
-            .into_par_iter()
-            .map(|name| self.setup(name, shared.get(name)))
-            .collect::<Result<Vec<_>, _>>()?;
+        setups.sort_by(|a, b| a.name.cmp(&b.name));
+        setups.sort_by_key(|s| (s.blind, first.get(&s.name).copied().unwrap_or(usize::MAX)));
         let (determined, rank) = self.network.problem.determination(self.adjustment);
         let captures = self.captures(data);
-        self.general_warnings(rank, &mut warnings);
+        let later = setups.iter().filter_map(|s| s.superseded_by.clone());
+        self.general_warnings(rank, &later.collect(), &mut warnings);
         Ok(Solution {
             in_doubt: None,
             setups,
@@ -816,17 +780,13 @@ impl View<'_> {
                             .network
                             .unknown(&id::cut(name))
                             .map_or_else(Vec::new, |k| {
-                                unknown_budget(self.network, self.adjustment, k, DEGREE.recip())
+                                let degrees = Coefficients::unit(k).scaled(DEGREE.recip());
+                                combination_budget(self.network, self.adjustment, &degrees)
                             }),
                     })
                 })
                 .collect::<Result<_, JobError>>()?,
-            cartridges: self
-                .job
-                .cartridges
-                .keys()
-                .map(|name| self.cartridge(name))
-                .collect::<Result<_, _>>()?,
+            cartridges: cartridges.into_iter().flatten().collect(),
             chains: self
                 .job
                 .chains
@@ -885,13 +845,10 @@ impl View<'_> {
         ]
         .map(|(stated, default)| stated.or(default).value);
         let offset = arm.offset.or(&priors::ARM_OFFSET).value;
-        let mut overhang = Linear {
-            row: Array1::zeros(self.network.parameters.len()),
-            offset: 0.0,
-        };
+        let mut overhang = Linear::default();
         for (part, exact, sign) in [(id::ARM_LENGTH, length, 1.0), (id::ARM_PIVOT, pivot, -1.0)] {
             match self.network.unknown(&id::arm(name, part)) {
-                Some(k) => overhang.row[k] = sign,
+                Some(k) => overhang.row.add(k, sign),
                 None => overhang.offset += sign * exact,
             }
         }
@@ -928,7 +885,7 @@ impl View<'_> {
 
     /// An unknown in SI units, with the band of its marginal where given.
     fn quantity(&self, k: usize, marginal: Option<&Marginal>) -> Quantity {
-        let u = self.adjustment.covariance[[k, k]].sqrt();
+        let u = self.adjustment.uncertainty(k);
         let mut quantity = Quantity::normal(self.adjustment.values[k], u, self.coverage);
         if let Some(marginal) = marginal {
             take_band(&mut quantity, marginal, 0.0);
@@ -948,65 +905,61 @@ impl View<'_> {
         })
     }
 
-    /// In a large job: marginals of the angles whose cartridge has a poorly
-    /// known lever, by setup.
-    fn marginals_by_lever(&self) -> Result<BTreeMap<String, [Option<Marginal>; 3]>, JobError> {
-        if self.is_small() {
-            return Ok(BTreeMap::new());
+    /// What is known of a cartridge and of its setups.
+    fn of_cartridge(
+        &self,
+        name: &String,
+        setups: &[&String],
+    ) -> Result<(Vec<SetupResult>, Option<CartridgeResult>), JobError> {
+        let mut scope = Scope::whole(self.network, self.adjustment);
+        if !self.is_small() {
+            scope = scope.around(&self.network.of_cartridge(name, setups));
         }
-        let cartridges: Vec<&String> = self.job.cartridges.keys().collect();
-        let by_cartridge = cartridges.into_par_iter().map(|cartridge| {
-            let (along, u) = self.relative_lever(cartridge);
-            if u <= RELATIVE_LEVER {
-                return Ok(Vec::new());
-            }
-            let setups = self
-                .job
-                .setups
-                .iter()
-                .filter(|(_, s)| s.cartridge == *cartridge);
-            // every angle of every setup that is not known exactly
-            let mut targets = Vec::new();
-            let mut places = Vec::new();
-            for (name, _) in setups {
-                for (which, angle) in self.angles(name).into_iter().enumerate() {
-                    if let Some(angle) = angle.filter(|a| self.variance(a) > 0.0) {
-                        places.push((name.clone(), which));
-                        targets.push(angle.row);
-                    }
+        let cartridge = self.job.cartridges.get(name);
+        let shared = match cartridge {
+            Some(_) if !self.is_small() => self.marginals_by_lever(name, setups, &scope)?,
+            _ => BTreeMap::new(),
+        };
+        let of_setup = |setup: &&String| {
+            let later = self.later_setup(setup, setups);
+            self.setup(setup, &scope, shared.get(*setup), later)
+        };
+        let results = setups.iter().map(of_setup).collect::<Result<_, _>>()?;
+        let cartridge = cartridge.map(|_| self.cartridge(name, &scope));
+        Ok((results, cartridge.transpose()?))
+    }
+
+    /// Marginals of the angles of a cartridge's setups where its lever is poorly known.
+    fn marginals_by_lever<'b>(
+        &self,
+        cartridge: &str,
+        setups: &[&'b String],
+        scope: &Scope<'_>,
+    ) -> Result<BTreeMap<&'b String, [Option<Marginal>; 3]>, JobError> {
+        let mut found: BTreeMap<&String, [Option<Marginal>; 3]> = BTreeMap::new();
+        let (along, u) = self.relative_lever(cartridge, setups);
+        if u <= RELATIVE_LEVER {
+            return Ok(found);
+        }
+        // every angle of every setup that is not known exactly
+        let mut targets = Vec::new();
+        let mut places = Vec::new();
+        for &name in setups {
+            for (which, angle) in self.angles(name).into_iter().enumerate() {
+                if let Some(angle) = angle.filter(|a| self.variance(a) > 0.0) {
+                    places.push((name, which));
+                    targets.push(angle.row);
                 }
             }
-            if targets.is_empty() {
-                return Ok(Vec::new());
-            }
-            let part = self.part(cartridge)?;
-            let rows = targets
-                .iter()
-                .map(|t| part.combination(t))
-                .collect::<Option<Vec<_>>>();
-            let marginals = match part.combination(&along).zip(rows) {
-                Some((along, targets)) => {
-                    Marginal::through(&part.problem, &part.solution, &along, &targets)?
-                }
-                None => {
-                    let problem = &self.network.problem;
-                    Marginal::through(problem, self.adjustment, &along, &targets)?
-                }
-            };
-            Ok(places.into_iter().zip(marginals).collect())
-        });
-        let by_cartridge = by_cartridge.collect::<Result<Vec<_>, JobError>>()?;
-        let mut found: BTreeMap<String, [Option<Marginal>; 3]> = BTreeMap::new();
-        for ((name, which), marginal) in by_cartridge.into_iter().flatten() {
+        }
+        if targets.is_empty() {
+            return Ok(found);
+        }
+        let marginals = scope.marginals_through(&along, &targets)?;
+        for ((name, which), marginal) in places.into_iter().zip(marginals) {
             found.entry(name).or_default()[which] = Some(marginal);
         }
         Ok(found)
-    }
-
-    /// The part of the problem that a cartridge is in.
-    fn part(&self, cartridge: &str) -> Result<adjust::Part<'_>, JobError> {
-        let core = self.network.of_cartridge(self.job, cartridge);
-        Ok(self.network.problem.part(self.adjustment, &core)?)
     }
 
     fn variance(&self, angle: &Linear) -> f64 {
@@ -1018,7 +971,7 @@ impl View<'_> {
     /// angle's offset.
     fn degrees(
         &self,
-        cartridge: &str,
+        scope: &Scope<'_>,
         angle: &Linear,
         shared: Option<&Marginal>,
     ) -> Result<(Quantity, Option<Marginal>), JobError> {
@@ -1031,17 +984,7 @@ impl View<'_> {
             Some(marginal) => Some(marginal.clone()),
             None if self.is_small() || large => {
                 let bounds = (-FRAC_PI_2 - angle.offset, FRAC_PI_2 - angle.offset);
-                let part = (!self.is_small())
-                    .then(|| self.part(cartridge))
-                    .transpose()?;
-                let own = part
-                    .as_ref()
-                    .and_then(|p| Some((p, p.combination(&angle.row)?)));
-                let (problem, solution, row) = match &own {
-                    Some((part, row)) => (&part.problem, &part.solution, row),
-                    None => (&self.network.problem, self.adjustment, &angle.row),
-                };
-                Some(Marginal::new(problem, solution, row, bounds)?)
+                Some(scope.marginal(&angle.row, bounds)?)
             }
             None => None,
         };
@@ -1054,7 +997,9 @@ impl View<'_> {
     fn setup(
         &self,
         name: &str,
+        scope: &Scope<'_>,
         shared: Option<&[Option<Marginal>; 3]>,
+        superseded_by: Option<String>,
     ) -> Result<SetupResult, JobError> {
         let limits = &self.job.limits;
         let setup = &self.job.setups[name];
@@ -1062,23 +1007,16 @@ impl View<'_> {
         let blind = cartridge.is_some_and(|c| c.profile == Some(Profile::Spherical));
         let [groove, body, headshell] = self.angles(name);
         let known = |which: usize| shared.and_then(|s| s[which].as_ref());
-        let exactly = || Linear {
-            row: Array1::zeros(self.network.parameters.len()),
-            offset: 0.0,
-        };
-        let groove = groove.unwrap_or_else(exactly);
-        let (rotation_deg, _) = self.degrees(&setup.cartridge, &groove, known(0))?;
-        let headshell = headshell.unwrap_or_else(exactly);
-        let (headshell_deg, _) = self.degrees(&setup.cartridge, &headshell, known(2))?;
+        let groove = groove.unwrap_or_default();
+        let (rotation_deg, _) = self.degrees(scope, &groove, known(0))?;
+        let headshell = headshell.unwrap_or_default();
+        let (headshell_deg, _) = self.degrees(scope, &headshell, known(2))?;
         let body = body
             .filter(|_| !blind)
-            .map(|angle| {
-                Ok::<_, JobError>((self.degrees(&setup.cartridge, &angle, known(1))?, angle))
-            })
+            .map(|angle| Ok::<_, JobError>((self.degrees(scope, &angle, known(1))?, angle)))
             .transpose()?;
-        let in_degrees = |angle: &Linear| &angle.row * DEGREE.recip();
-        let budget =
-            |angle: &Linear| combination_budget(self.network, self.adjustment, &in_degrees(angle));
+        let in_degrees = |angle: &Linear| angle.row.scaled(DEGREE.recip());
+        let budget = |angle: &Linear| budget::lines(self.network, scope, &in_degrees(angle));
         let conformity = limits.tolerance.zip(body.as_ref()).map(
             |(tolerance, ((quantity, marginal), angle))| match marginal {
                 Some(m) => Conformity::from_probability(
@@ -1093,16 +1031,17 @@ impl View<'_> {
                 ),
             },
         );
-        let superseded_by = self.later_setup(name);
         let max_turn = limits.max_turn.map(|t| t / DEGREE);
         let holes = cartridge.and_then(|c| c.holes_to_stylus);
         let correction = correction(&headshell_deg, max_turn, holes.map(|m| m / MILLIMETRE))
             .filter(|_| !blind && superseded_by.is_none());
         let arm = self.network.pivoted_arm(name, &self.adjustment.values);
+        let brought = shares(self.job, self.network, scope, &groove.row);
         Ok(SetupResult {
             name: name.to_owned(),
             budget: budget(&groove),
-            captures: self.capture_shares(&groove),
+            captures: capture_shares(&brought),
+            brought,
             stylus_to_body_budget: body.as_ref().map_or_else(Vec::new, |(_, a)| budget(a)),
             rotation_deg,
             stylus_to_body_deg: body.map(|((quantity, _), _)| quantity),
@@ -1126,27 +1065,9 @@ impl View<'_> {
             // where a turn is advised, nobody asks
             narrows: match correction {
                 Some(_) => Narrows::default(),
-                None => self.narrows(&setup.cartridge, &headshell),
+                None => self.narrows(scope, &setup.cartridge, &headshell),
             },
         })
-    }
-
-    /// What captures bring to a variance: by their readings, and by unknowns of their own.
-    fn capture_shares(&self, angle: &Linear) -> Vec<CaptureShare> {
-        let shares = shares(self.job, self.network, self.adjustment, &angle.row);
-        let share = |at: usize| {
-            Some(CaptureShare {
-                capture: at + 1,
-                share: *shares.get(&Brought::Capture(at))?,
-            })
-        };
-        let mut all: Vec<CaptureShare> = (0..self.job.captures.len()).filter_map(share).collect();
-        if all.len() > MOST_LINES {
-            all.sort_by(|a, b| b.share.total_cmp(&a.share));
-            all.truncate(MOST_LINES);
-            all.sort_by_key(|share| share.capture);
-        }
-        all
     }
 
     /// Words of a report that name another kind of arm than a setup.
@@ -1173,12 +1094,12 @@ impl View<'_> {
 
     /// What the last recording of the setup leaves at the cartridge, if nothing came after it.
     fn left_behind(&self, name: &str) -> LeftBehind {
-        let recorded = self.job.captures.iter().zip(&self.network.capture_blocks);
-        let mut recorded = recorded
-            .filter(|(_, block)| block.is_some())
-            .map(|(c, _)| c);
-        let first = recorded.clone().find(|c| c.setup == name);
-        let last = recorded.next_back().filter(|c| c.setup == name);
+        let blocks = &self.network.capture_blocks[..self.job.captures.len()];
+        let last = blocks.iter().rposition(Option::is_some);
+        let own = self.network.captures_of(name);
+        let of = |at: &usize| &self.job.captures[*at];
+        let first = own.first().map(of);
+        let last = own.last().filter(|at| Some(**at) == last).map(of);
         LeftBehind {
             turned: last.is_some_and(|c| c.turn.value.is_some_and(|turn| turn != 0.0)),
             leads: last
@@ -1188,16 +1109,16 @@ impl View<'_> {
     }
 
     /// What would narrow the band of what a turn takes out: the largest part of its variance.
-    fn narrows(&self, cartridge: &str, headshell: &Linear) -> Narrows {
-        let problem = &self.network.problem;
-        let parts = problem.variance_parts(self.adjustment, &headshell.row);
+    fn narrows(&self, scope: &Scope<'_>, cartridge: &str, headshell: &Linear) -> Narrows {
+        let blocks = self.network.problem.blocks();
         let own = format!("cartridge.{cartridge}.");
         let (mut arm, mut tip, mut rest) = (0.0, 0.0, 0.0);
-        for (block, part) in problem.blocks().iter().zip(parts) {
+        for (at, part) in scope.variance_parts(&headshell.row) {
+            let prior = at.map(|at| &blocks[at]);
+            let prior = prior.filter(|block| block.kind() == adjust::Kind::Prior);
             let of = |what: &dyn Fn(&Parameter) -> bool| {
-                let mut unknowns = block.unknowns().iter();
-                block.kind() == adjust::Kind::Prior
-                    && unknowns.any(|&k| what(&self.network.parameters[k]))
+                let mut unknowns = prior.iter().flat_map(|block| block.unknowns());
+                unknowns.any(|&k| what(&self.network.parameters[k]))
             };
             let sizes = ["_radius_um", ".contact_spacing_um", ".shape"];
             let is_size = |p: &Parameter| {
@@ -1220,21 +1141,13 @@ impl View<'_> {
         }
     }
 
-    /// The last setup of the same cartridge that was recorded after this one.
-    fn later_setup(&self, name: &str) -> Option<String> {
-        let captures = &self.job.captures;
-        let recorded = |name: &str| {
-            let read = |at: &usize| self.network.capture_blocks[*at].is_some();
-            (0..captures.len())
-                .filter(read)
-                .find(|&at| captures[at].setup == name)
-        };
+    /// The last setup of the same cartridge, out of all of its `setups`, that was recorded after this one.
+    fn later_setup(&self, name: &str, setups: &[&String]) -> Option<String> {
+        let recorded = |name: &str| self.network.captures_of(name).first().copied();
         let own = recorded(name)?;
-        let cartridge = &self.job.setups[name].cartridge;
-        let others = self.job.setups.iter();
+        let others = setups.iter();
         others
-            .filter(|(_, setup)| setup.cartridge == *cartridge)
-            .filter_map(|(other, _)| Some((recorded(other)?, other)))
+            .filter_map(|&other| Some((recorded(other)?, other)))
             .filter(|(at, _)| *at > own)
             .max()
             .map(|(_, other)| other.clone())
@@ -1282,7 +1195,7 @@ impl View<'_> {
     }
 
     /// Lever in a 90 degree groove after so many hours of playing, metres, with its gradient over all unknowns.
-    fn lever(&self, name: &str, hours: f64) -> (f64, Array1<f64>) {
+    fn lever(&self, name: &str, hours: f64) -> (f64, Coefficients) {
         let wear = self.network.unknown(&id::wear(name));
         let mut tip = self.tip(name);
         if tip.profile != Profile::Spherical {
@@ -1291,37 +1204,33 @@ impl View<'_> {
         }
         let lever = tip.lever(FRAC_PI_4);
         let unknowns = self.tip_unknowns(name);
-        let mut gradient = Array1::zeros(self.network.parameters.len());
+        let mut gradient = Coefficients::default();
         for (unknown, slope) in unknowns.into_iter().zip(lever.d_size) {
             if let Some(at) = unknown {
-                gradient[at] = slope;
+                gradient.add(at, slope);
             }
         }
         if let Some(k) = wear {
-            gradient[k] = hours * lever.d_size[1];
+            gradient.add(k, hours * lever.d_size[1]);
         }
         (lever.length, gradient)
     }
 
     /// Logarithm of scale times lever, at the most hours of the cartridge: its gradient over all unknowns, and
     /// its standard uncertainty.
-    fn relative_lever(&self, cartridge: &str) -> (Array1<f64>, f64) {
-        let setups = self
-            .job
-            .setups
-            .values()
-            .filter(|s| s.cartridge == cartridge);
-        let hours = setups.filter_map(|s| s.hours).fold(0.0, f64::max);
-        let (lever, mut gradient) = self.lever(cartridge, hours);
-        gradient /= lever;
+    fn relative_lever(&self, cartridge: &str, setups: &[&String]) -> (Coefficients, f64) {
+        let hours = setups.iter().filter_map(|s| self.job.setups[*s].hours);
+        let hours = hours.fold(0.0, f64::max);
+        let (lever, gradient) = self.lever(cartridge, hours);
+        let mut gradient = gradient.scaled(lever.recip());
         if let Some(k) = self.network.unknown(&id::scale(cartridge)) {
-            gradient[k] = self.adjustment.values[k].recip();
+            gradient.add(k, self.adjustment.values[k].recip());
         }
         let variance = self.adjustment.variance(&gradient);
         (gradient, variance.sqrt())
     }
 
-    fn cartridge(&self, name: &str) -> Result<CartridgeResult, JobError> {
+    fn cartridge(&self, name: &str, scope: &Scope<'_>) -> Result<CartridgeResult, JobError> {
         let (length, gradient) = self.lever(name, 0.0);
         let variance = self.adjustment.variance(&gradient);
         let mut lever = Quantity::normal(length, variance.sqrt(), self.coverage);
@@ -1330,23 +1239,18 @@ impl View<'_> {
             let everywhere = (f64::NEG_INFINITY, f64::INFINITY);
             let problem = &self.network.problem;
             let marginal = Marginal::new(problem, self.adjustment, &gradient, everywhere)?;
-            let sizes: f64 = gradient
-                .iter()
-                .zip(&self.adjustment.values)
-                .map(|(g, x)| g * x)
-                .sum();
-            take_band(&mut lever, &marginal, length - sizes);
+            take_band(
+                &mut lever,
+                &marginal,
+                length - gradient.at(&self.adjustment.values),
+            );
         }
         let exact = self.job.cartridges[name].scale.or(&priors::SCALE).value;
         Ok(CartridgeResult {
             name: name.to_owned(),
             lever_um: lever.scaled(MICROMETRE.recip()),
             lever_budget: match variance > 0.0 {
-                true => combination_budget(
-                    self.network,
-                    self.adjustment,
-                    &(&gradient * MICROMETRE.recip()),
-                ),
+                true => budget::lines(self.network, scope, &gradient.scaled(MICROMETRE.recip())),
                 false => Vec::new(),
             },
             scale: self.parameter(&id::scale(name), exact, 1.0)?,
@@ -1415,19 +1319,27 @@ impl View<'_> {
     }
 
     fn correlations(&self) -> Vec<Correlation> {
-        let c = &self.adjustment.covariance;
         let n = self.network.own;
+        let u: Vec<f64> = (0..n).map(|k| self.adjustment.uncertainty(k)).collect();
         let mut pairs = Vec::new();
-        for i in 0..n {
-            for j in i + 1..n {
-                let coefficient = c[[i, j]] / (c[[i, i]] * c[[j, j]]).sqrt();
-                if coefficient.abs() > NAMED_CORRELATION {
-                    pairs.push(Correlation {
-                        first: self.network.parameters[i].id.clone(),
-                        second: self.network.parameters[j].id.clone(),
-                        coefficient,
-                    });
-                }
+        let mut tell = |i: usize, j: usize, covariance: f64| {
+            let coefficient = covariance / (u[i] * u[j]);
+            if coefficient.abs() > NAMED_CORRELATION {
+                pairs.push(Correlation {
+                    first: self.network.parameters[i].id.clone(),
+                    second: self.network.parameters[j].id.clone(),
+                    coefficient,
+                });
+            }
+        };
+        if n > MOST_TOLD_WHOLE {
+            let met = self.adjustment.pairs().map(|(i, j)| (i.min(j), i.max(j)));
+            let own = met.filter(|&(_, j)| j < n);
+            own.for_each(|(i, j)| tell(i, j, self.adjustment.covariance(i, j)));
+        } else {
+            for i in 0..n {
+                let of_all = self.adjustment.covariances(i);
+                (i + 1..n).for_each(|j| tell(i, j, of_all[j]));
             }
         }
         pairs.sort_by(|a, b| b.coefficient.abs().total_cmp(&a.coefficient.abs()));
@@ -1545,7 +1457,13 @@ impl View<'_> {
         }
     }
 
-    pub(super) fn general_warnings(&self, rank: usize, warnings: &mut Vec<Caveat>) {
+    /// `later` are the setups that came after another one of the same cartridge.
+    pub(super) fn general_warnings(
+        &self,
+        rank: usize,
+        later: &BTreeSet<String>,
+        warnings: &mut Vec<Caveat>,
+    ) {
         let job = self.job;
         if self.adjustment.termination == Termination::IterationLimit {
             warnings.push(Caveat::serious(
@@ -1592,17 +1510,14 @@ impl View<'_> {
                 ),
             ));
         }
-        let anew: Vec<String> = job
-            .setups
-            .keys()
-            .filter_map(|name| self.later_setup(name))
-            .filter(|later| {
-                let aligned = job.setups[later].alignment;
-                aligned.is_some_and(|a| a != Alignment::Unknown)
-            })
-            .map(|later| network::named("setup", &later))
-            .collect::<std::collections::BTreeSet<_>>()
-            .into_iter()
+        let aligned = |name: &&String| {
+            let aligned = job.setups[*name].alignment;
+            aligned.is_some_and(|a| a != Alignment::Unknown)
+        };
+        let anew: Vec<String> = later
+            .iter()
+            .filter(aligned)
+            .map(|later| network::named("setup", later))
             .collect();
         if !anew.is_empty() {
             warnings.push(Warning::AlignedAnew.seen(format!(
