@@ -25,12 +25,12 @@ impl Program {
 
 /// A document as one JSON text with a line break at its end.
 pub fn json<T: Serialize>(document: &T) -> Result<String, serde_json::Error> {
-    serde_json::to_string_pretty(document).map(|text| in_json(&text) + "\n")
+    serde_json::to_string_pretty(document).map(|text| in_json(text) + "\n")
 }
 
 /// A document as one line of JSON with a line break at its end.
 pub fn json_line<T: Serialize>(document: &T) -> Result<String, serde_json::Error> {
-    serde_json::to_string(document).map(|text| in_json(&text) + "\n")
+    serde_json::to_string(document).map(|text| in_json(text) + "\n")
 }
 
 /// The kinds of TOML file that people may mistake for one another, told by their tables.

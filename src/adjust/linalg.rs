@@ -104,7 +104,7 @@ impl Cholesky {
 }
 
 /// A product of two vectors, in four running sums, which the processor takes together.
-fn dot(a: &[f64], b: &[f64]) -> f64 {
+pub(super) fn dot(a: &[f64], b: &[f64]) -> f64 {
     let mut sums = [0.0; 4];
     let (a, a_rest) = a.as_chunks::<4>();
     let (b, b_rest) = b.as_chunks::<4>();

@@ -27,9 +27,19 @@ impl Part<'_> {
     pub fn combination(&self, whole: &Coefficients) -> Option<Coefficients> {
         let mut own = Coefficients::default();
         for (k, c) in whole.terms() {
-            own.add(self.members.binary_search(&k).ok()?, c);
+            own.add(self.place(k)?, c);
         }
         Some(own)
+    }
+
+    /// Its own unknown that one of the whole's is.
+    pub fn place(&self, whole: usize) -> Option<usize> {
+        self.members.binary_search(&whole).ok()
+    }
+
+    /// Its own block that one of the whole's is.
+    pub fn place_of(&self, block: usize) -> Option<usize> {
+        self.blocks.binary_search(&block).ok()
     }
 
     /// The whole's block that one of its own is; `None` of the rest.

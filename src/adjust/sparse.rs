@@ -3,6 +3,7 @@
 //! Most unknowns of a job belong to one capture or cartridge and meet only the few that these
 //! share with others. Eliminated first, they cost next to nothing, and leave a small full matrix.
 
+use super::linalg::dot;
 use ndarray::Array1;
 #[cfg(test)]
 use ndarray::Array2;
@@ -269,8 +270,14 @@ impl Symmetric {
                     }
                 } else {
                     let first = n + pattern.starts[rows[b]] - span.end;
-                    for (value, row) in below.iter().zip(&rows[b + 1..]) {
-                        later[first + row - rows[b] - 1] -= left * value;
+                    let full = &mut later[first..];
+                    if k >= pattern.full {
+                        let rows = full.iter_mut().zip(below);
+                        rows.for_each(|(entry, value)| *entry -= left * value);
+                    } else {
+                        for (value, row) in below.iter().zip(&rows[b + 1..]) {
+                            full[row - rows[b] - 1] -= left * value;
+                        }
                     }
                 }
             }
@@ -349,6 +356,14 @@ impl Factor {
             for b in 0..rows.len() {
                 sums[b] += diagonal[rows[b]] * column[b];
                 let first = n + pattern.starts[rows[b]];
+                if k >= pattern.full {
+                    let entries = &later[first - own.end..][..rows.len() - b - 1];
+                    let (of_row, below) = (column[b], &column[b + 1..]);
+                    let each = sums[b + 1..].iter_mut().zip(entries);
+                    each.for_each(|(sum, entry)| *sum += entry * of_row);
+                    sums[b] += dot(entries, below);
+                    continue;
+                }
                 if b < looked_up {
                     here.next();
                 }

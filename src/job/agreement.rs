@@ -1,11 +1,11 @@
 //! How well knowledge files agree on what they share.
 
 use super::description::Job;
-use super::explanation::CONTRADICTION_W;
+use super::explanation::residual_limit;
 use super::knowledge::stated_otherwise;
 use super::network::{self, Doubt, Parameter, Readings};
 use super::{JobError, Knowledge, PLANNED_COVERAGE};
-use crate::uncertainty::{Caveat, normal_coverage_factor, plain, rounded, rounded_u};
+use crate::uncertainty::{Caveat, Warning, normal_coverage_factor, plain, rounded, rounded_u};
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeSet;
 
@@ -121,7 +121,8 @@ impl Agreement {
 fn disagreement(compared: &[Compared]) -> Option<String> {
     let all = compared.iter();
     let all = all.flat_map(|c| c.equivalences.iter().map(move |e| (&c.file, e)));
-    let beyond = all.filter(|(_, e)| e.difference.abs() > CONTRADICTION_W * e.standard_uncertainty);
+    let limit = residual_limit(Warning::Contradiction, all.clone().count());
+    let beyond = all.filter(|(_, e)| e.difference.abs() > limit * e.standard_uncertainty);
     // which is the one least against what was known before
     let odd = |e: &Equivalence| e.difference.abs() / e.prior_standard_uncertainty;
     let (file, found) = beyond.min_by(|a, b| odd(a.1).total_cmp(&odd(b.1)))?;

@@ -5,6 +5,7 @@ use super::description::{Job, Source};
 use super::details::{Learned, learned, mountings};
 use super::file::resolve;
 use super::network::{CaptureData, known_in};
+use super::scope::MOST_TOLD_WHOLE;
 use super::solution::Solved;
 use crate::chain::document::ID_LENGTH;
 use crate::outside::{self, ReadError};
@@ -57,7 +58,8 @@ pub struct Input {
     pub sha256: Option<String>,
     /// By setup, what it brings to the variance of the rotation to the groove, 0 to 1. The job
     /// itself brings what it states with an uncertainty. With [`OtherShares`], the shares of a
-    /// setup add to 1.
+    /// setup add to 1. In a job of more than 1,000 unknowns, setups to which it brings nothing are
+    /// left out.
     #[serde(default)]
     pub shares: BTreeMap<String, f64>,
 }
@@ -70,6 +72,10 @@ pub struct OtherShares {
     pub assumed: BTreeMap<String, f64>,
     /// What the recordings of a cartridge together leave open of its response.
     pub recordings_together: BTreeMap<String, f64>,
+    /// What the captures of other cartridges bring through records, chains and arms: in a job of more than
+    /// 1,000 unknowns, where the files of these do not have it.
+    #[serde(default)]
+    pub other_cartridges: BTreeMap<String, f64>,
 }
 
 impl Input {
@@ -170,14 +176,15 @@ impl Basis {
             };
             (0..parameters.len()).map(row).collect()
         });
-        let shares = shares(solved);
+        let shares = Shares::of(solved);
         Ok(Self {
             coverage: solved.coverage,
             monte_carlo,
             inputs: inputs(job, path, data, &shares)?,
             other_shares: OtherShares {
-                assumed: brought(&shares, &[Brought::Assumed]),
-                recordings_together: brought(&shares, &[Brought::Recordings]),
+                assumed: shares.brought(&[Brought::Assumed]),
+                recordings_together: shares.brought(&[Brought::Recordings]),
+                other_cartridges: shares.brought(&[Brought::OtherCartridges]),
             },
             stated: stated(job),
             unknowns: learned(solved).into_iter().map(Into::into).collect(),
@@ -192,23 +199,38 @@ impl Basis {
     }
 }
 
-/// By setup that sees its own rotation, the shares of its variance.
-type Shares = BTreeMap<String, BTreeMap<Brought, f64>>;
-
-fn shares(solved: &Solved) -> Shares {
-    let seeing = solved.solution.setups.iter().filter(|s| !s.blind);
-    let shares = seeing.map(|setup| (setup.name.clone(), setup.brought.clone()));
-    shares.collect()
+/// What brought the variances of the setups that see their own rotation.
+struct Shares {
+    /// By what brought them, the shares of each setup.
+    by: BTreeMap<Brought, BTreeMap<String, f64>>,
+    /// What a setup has to which nothing is brought: in a large job it is left out.
+    nothing: BTreeMap<String, f64>,
 }
 
-/// By setup, what these brought together.
-fn brought(shares: &Shares, by: &[Brought]) -> BTreeMap<String, f64> {
-    let of_setup = |(setup, shares): (&String, &BTreeMap<Brought, f64>)| {
-        let parts = by.iter().filter_map(|by| shares.get(by));
-        // a sum of nothing is minus zero
-        (setup.clone(), parts.fold(0.0, |sum, part| sum + part))
-    };
-    shares.iter().map(of_setup).collect()
+impl Shares {
+    fn of(solved: &Solved) -> Self {
+        let seeing = || solved.solution.setups.iter().filter(|s| !s.blind);
+        let mut by: BTreeMap<Brought, BTreeMap<String, f64>> = BTreeMap::new();
+        for setup in seeing() {
+            for (brought, share) in &setup.brought {
+                let of = by.entry(brought.clone()).or_default();
+                of.insert(setup.name.clone(), *share);
+            }
+        }
+        let is_large = solved.network.parameters.len() > MOST_TOLD_WHOLE;
+        let named = seeing().filter(|_| !is_large);
+        let nothing = named.map(|setup| (setup.name.clone(), 0.0)).collect();
+        Self { by, nothing }
+    }
+
+    /// By setup, what these brought together.
+    fn brought(&self, by: &[Brought]) -> BTreeMap<String, f64> {
+        let mut together = self.nothing.clone();
+        for (setup, share) in by.iter().filter_map(|by| self.by.get(by)).flatten() {
+            *together.entry(setup.clone()).or_default() += share;
+        }
+        together
+    }
 }
 
 fn inputs(
@@ -217,7 +239,7 @@ fn inputs(
     data: &[Option<CaptureData>],
     shares: &Shares,
 ) -> Result<Vec<Input>, ReadError> {
-    let brought = |by: &[Brought]| brought(shares, by);
+    let brought = |by: &[Brought]| shares.brought(by);
     let name = |path: &Path| {
         let last = path.file_name().unwrap_or(path.as_os_str());
         last.to_string_lossy().into_owned()
@@ -256,22 +278,27 @@ fn inputs(
             list.push(input);
         }
     }
+    let mut places: BTreeMap<(String, Option<String>), usize> = BTreeMap::new();
     for (at, (capture, data)) in job.captures.iter().zip(data).enumerate() {
         if let (Some(file), Some(data)) = (capture.file(), data) {
-            let recording = Input {
-                kind: InputKind::Recording,
-                file,
-                sha256: data.sha256.clone(),
-                shares: brought(&[Brought::Capture(at)]),
-            };
+            let shares = brought(&[Brought::Capture(at)]);
+            let (file, sha256) = (file, data.sha256.clone());
             // several parts of one
-            match list.iter_mut().find(|i| i.is_same_file(&recording)) {
-                Some(known) => {
-                    for (setup, share) in recording.shares {
-                        *known.shares.entry(setup).or_default() += share;
+            match places.get(&(file.clone(), sha256.clone())) {
+                Some(&known) => {
+                    for (setup, share) in shares {
+                        *list[known].shares.entry(setup).or_default() += share;
                     }
                 }
-                None => list.push(recording),
+                None => {
+                    places.insert((file.clone(), sha256.clone()), list.len());
+                    list.push(Input {
+                        kind: InputKind::Recording,
+                        file,
+                        sha256,
+                        shares,
+                    });
+                }
             }
         }
     }

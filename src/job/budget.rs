@@ -7,7 +7,7 @@ use crate::uncertainty::{BudgetLine, Evaluation, budget};
 use std::collections::HashMap;
 
 /// Words for what a budget does not tell one by one in a large job.
-pub(super) const OTHERS: &str = "captures of other cartridges";
+pub(super) const OTHERS: &str = "all other captures, together";
 
 /// Lines of a budget, and captures of a setup, that are told one by one: what a page holds. The smallest beyond
 /// them are told together.

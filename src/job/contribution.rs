@@ -14,6 +14,8 @@ pub(super) enum Brought {
     Capture(usize),
     /// Recordings of one cartridge together, by what they leave open of its response, and by their tracing.
     Recordings,
+    /// Captures of other cartridges, where a large job does not tell them one by one.
+    OtherCartridges,
     /// A calibration, by the beginning of its document's SHA-256.
     Calibration(String),
     /// The change of this chain since its last calibration.
@@ -38,7 +40,7 @@ pub(super) fn shares(
     let whole: f64 = parts.iter().map(|(_, part)| part).sum();
     let mut shares = BTreeMap::new();
     for (at, part) in parts.into_iter().filter(|(_, part)| *part > 0.0) {
-        let brought = at.map_or(Brought::Recordings, |at| brought(job, network, at));
+        let brought = at.map_or(Brought::OtherCartridges, |at| brought(job, network, at));
         *shares.entry(brought).or_insert(0.0) += part / whole;
     }
     shares

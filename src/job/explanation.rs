@@ -13,9 +13,10 @@ use super::agreement;
 use super::description::{CaptureSpec, Cartridge, Chain, Job, Record, Setup, Source, Stated};
 use super::network::{self, CaptureData, Doubt, Network, Readings, named};
 use super::plan::fresh;
+use super::scope::{MOST_TOLD_WHOLE, Scope};
 use super::solution::SetupResult;
 use crate::adjust::{self, BiasTest};
-use crate::uncertainty::{Caveat, Warning, chi_square, plain, tail};
+use crate::uncertainty::{Caveat, Warning, chi_square, normal_coverage_factor, plain, tail};
 use crate::units::{DEGREE, MILLIMETRE};
 use ndarray::Array1;
 use rayon::prelude::*;
@@ -23,15 +24,21 @@ use serde::{Deserialize, Serialize};
 
 /// Probability below which chance is no explanation: a job whose chi-square is
 /// larger less often than this, or one of whose captures departs from the rest
-/// further, contradicts itself. One honest job in some thousand does (of eight
-/// captures: 8 + 1 chances).
+/// further (see [`residual_limit`]), contradicts itself. One honest job in some thousand does.
 const CONTRADICTION_P: f64 = Warning::Contradiction.limit();
 
-/// Normalised residual that chance exceeds, two-sided, as seldom (normal law).
-pub(super) const CONTRADICTION_W: f64 = 3.8906;
+/// Residuals of a job up to which each is judged by the same probability.
+const JUDGED_ALONE: usize = 10;
 
-/// Normalised residual from which a capture is named.
-const NAMED_W: f64 = Warning::Outlier.limit();
+/// The normalised residual that chance exceeds, two-sided, with this warning's probability (normal law). Of many,
+/// each is judged by so much less that the largest exceeds it as seldom as that of [`JUDGED_ALONE`] (Sidak 1967,
+/// from memory): a job of thousands of captures has some far out.
+pub(super) fn residual_limit(warning: Warning, residuals: usize) -> f64 {
+    let alone = warning.limit();
+    let of_all = (-alone).ln_1p() * JUDGED_ALONE as f64;
+    let of_each = -(of_all / residuals.max(JUDGED_ALONE) as f64).exp_m1();
+    normal_coverage_factor(1.0 - of_each)
+}
 
 /// A chi-square that chance exceeds less often than this is spoken of, and a
 /// hypothesis that leaves one does not explain the data.
@@ -164,13 +171,14 @@ impl Examined<'_> {
                 .filter(move |s| s.1.normalised.abs() > limit)
         };
         let p = self.adjustment.p_value.unwrap_or(1.0);
-        let named: Vec<_> = beyond(NAMED_W).collect();
+        let limit = |warning| residual_limit(warning, suspects.len());
+        let named: Vec<_> = beyond(limit(Warning::Outlier)).collect();
         let tried = self.network.parameters.len() <= MOST_UNKNOWNS;
         let files = tried.then_some(&self.job.knowledge);
         let between_files = files.and_then(|files| agreement::contradiction(files));
         let contradicts = p < CONTRADICTION_P
             || between_files.is_some()
-            || beyond(CONTRADICTION_W).next().is_some();
+            || beyond(limit(Warning::Contradiction)).next().is_some();
         if !contradicts && named.is_empty() && p >= DOUBTED_P {
             return (Vec::new(), Vec::new());
         }
@@ -254,23 +262,33 @@ impl Examined<'_> {
                 Some((unknown, s.rotation_deg.half_width()? * DEGREE))
             })
             .collect();
+        let own_unknowns = |setup: &SetupResult| {
+            let cartridge = &self.job.setups[&setup.name].cartridge;
+            self.network.of_cartridge(cartridge, &[&setup.name])
+        };
         let hidden = |setup: &SetupResult| {
             let own = self.network.captures_of(&setup.name).iter();
             let own = own.filter_map(|&at| self.network.capture_blocks[at]);
             let own: Vec<usize> = own.collect();
             let changes: Vec<Array1<f64>> = own.iter().map(|&block| change(block)).collect();
             let biases = own.iter().copied().zip(&changes);
-            let moved = problem.shift(self.adjustment, biases.clone());
+            let scope = Scope::whole(self.network, self.adjustment);
+            let scope = match self.network.parameters.len() > MOST_TOLD_WHOLE {
+                true => scope.around(&own_unknowns(setup)),
+                false => scope,
+            };
+            let moved = scope.shift(biases.clone());
+            let moved = |k: usize| moved(k).unwrap_or(0.0);
             // what it adds to chi-square once the minimum has moved: c'W (c - J moved)
             let left = biases.map(|(at, change)| {
                 let block = &problem.blocks()[at];
-                let along: Array1<f64> = block.unknowns().iter().map(|&k| moved[k]).collect();
+                let along: Array1<f64> = block.unknowns().iter().map(|&k| moved(k)).collect();
                 let residual = change - &block.evaluate(x).jacobian.dot(&along);
                 change.dot(&block.information().dot(&residual))
             });
             !own.is_empty()
                 && Warning::Unchecked.level(left.sum()).is_some()
-                && rotations.iter().any(|&(k, half)| moved[k].abs() > half)
+                && rotations.iter().any(|&(k, half)| moved(k).abs() > half)
         };
         let each = setups.par_iter();
         each.filter(|setup| hidden(setup))
@@ -684,6 +702,30 @@ impl List<'_> {
                     }
                 });
             }
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use approx::assert_abs_diff_eq;
+
+    /// Against Python 3.13's `statistics.NormalDist`: up to ten by each alone, then such that the job's chance
+    /// stays that of ten.
+    #[test]
+    fn of_many_residuals_each_is_judged_by_less() {
+        for (residuals, serious, named) in [
+            (1, 3.8906, 3.2905),
+            (10, 3.8906, 3.2905),
+            (20, 4.056, 3.481),
+            (100, 4.417, 3.890),
+            (2_000, 5.026, 4.565),
+            (100_000, 5.731, 5.327),
+        ] {
+            let limit = |warning| residual_limit(warning, residuals);
+            assert_abs_diff_eq!(limit(Warning::Contradiction), serious, epsilon = 6e-4);
+            assert_abs_diff_eq!(limit(Warning::Outlier), named, epsilon = 6e-4);
         }
     }
 }

@@ -3,6 +3,7 @@
 use super::JobError;
 use super::network::Network;
 use crate::adjust::{self, Coefficients, Marginal, Part, Problem};
+use ndarray::Array1;
 use std::borrow::Cow;
 
 /// In a job of more unknowns than this, what a cartridge's results consist of is told by its own captures and
@@ -58,24 +59,53 @@ impl<'a> Scope<'a> {
         })
     }
 
-    /// What each block brings to the variance of a combination, by its index in the network; `None` are the
-    /// captures of other cartridges.
+    /// What each block brings to the variance of a combination, by its index in the network. In a large job
+    /// those that are not near it are told together, as `None`.
     pub(super) fn variance_parts(&self, combination: &Coefficients) -> Vec<(Option<usize>, f64)> {
-        let is_large = self.network.parameters.len() > MOST_TOLD_WHOLE;
-        let part = self.part.as_ref().filter(|_| is_large);
-        let own = part.and_then(|part| Some((part, part.combination(combination)?)));
-        match own {
-            Some((part, own)) => {
+        let problem = &self.network.problem;
+        if self.network.parameters.len() > MOST_TOLD_WHOLE {
+            let own = self.part.as_ref();
+            if let Some((part, own)) = own.and_then(|p| Some((p, p.combination(combination)?))) {
                 let parts = part.problem.variance_parts(&part.solution, &own);
                 let parts = parts.into_iter().enumerate();
-                parts.map(|(at, value)| (part.block(at), value)).collect()
+                return parts.map(|(at, value)| (part.block(at), value)).collect();
             }
-            None => {
-                let problem = &self.network.problem;
-                let parts = problem.variance_parts(self.adjustment, combination);
-                let parts = parts.into_iter().enumerate();
-                parts.map(|(at, value)| (Some(at), value)).collect()
+            let mut terms = combination.terms();
+            if let (Some((k, by)), None) = (terms.next(), terms.next()) {
+                let parts = problem.variance_parts_near(self.adjustment, k);
+                return parts.into_iter().map(|(at, v)| (at, v * by * by)).collect();
             }
+        }
+        let parts = problem.variance_parts(self.adjustment, combination);
+        let parts = parts.into_iter().enumerate();
+        parts.map(|(at, value)| (Some(at), value)).collect()
+    }
+
+    /// How far biases of the targets of blocks, by their indices in the network, move unknowns: those of the
+    /// part, or all.
+    pub(super) fn shift<'b>(
+        &self,
+        biases: impl Iterator<Item = (usize, &'b Array1<f64>)> + Clone,
+    ) -> impl Fn(usize) -> Option<f64> {
+        let mut own = Vec::new();
+        if let Some(part) = &self.part {
+            own.extend(
+                biases
+                    .clone()
+                    .map_while(|(at, bias)| Some((part.place_of(at)?, bias))),
+            );
+        }
+        let part = self
+            .part
+            .as_ref()
+            .filter(|_| own.len() == biases.clone().count());
+        let moved = match part {
+            Some(part) => part.problem.shift(&part.solution, own),
+            None => self.network.problem.shift(self.adjustment, biases),
+        };
+        move |k| match part {
+            Some(part) => Some(moved[part.place(k)?]),
+            None => moved.get(k).copied(),
         }
     }
 

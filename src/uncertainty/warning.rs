@@ -249,7 +249,7 @@ warnings! {
     Contradiction "contradiction" {
         judged_by: "probability that chance alone makes the adjustment's chi-square as large, or one capture's normalised residual",
         level: Below(&[(Serious, 1e-4)]),
-        law: "chi-square law, upper tail; standard normal law of the normalised residual, two-sided (Baarda 1968, from memory); one honest job in ten thousand by each of them",
+        law: "chi-square law, upper tail; standard normal law of the normalised residual, two-sided (Baarda 1968, from memory); one honest job in ten thousand by each of them. Of more than ten captures each is judged by less, so that these hold back one honest job in a thousand (Sidak 1967, from memory)",
         effect: "bias of many u possible",
         advice: "look for a wrong entry first: leads, speed, turn, radius, record, cartridge",
     }
@@ -559,9 +559,9 @@ warnings! {
     }
     /// One capture does not fit the others.
     Outlier "outlier" {
-        judged_by: "normalised residual of the capture, without its sign",
-        level: Above(&[(Caution, 3.29)]),
-        law: "standard normal law, two-sided: once in a thousand (Baarda 1968, from memory)",
+        judged_by: "probability that chance alone makes the capture's normalised residual as large",
+        level: Below(&[(Caution, 1e-3)]),
+        law: "standard normal law, two-sided: beyond 3.29 once in a thousand (Baarda 1968, from memory). Of more than ten captures each is judged by less, so that one honest job in a hundred has one (Sidak 1967, from memory)",
         effect: "bias of the residual times the capture's weight possible",
         advice: "check that entry; listen to the recording, or leave it out",
     }

@@ -818,6 +818,14 @@ fn shares(basis: &Basis, names: &Names) -> String {
     };
     let mut rows: Vec<Vec<String>> = basis.inputs.iter().enumerate().map(of_file).collect();
     let others = &basis.other_shares;
+    let told_apart = [(
+        "captures of other cartridges",
+        "other_cartridges",
+        &others.other_cartridges,
+    )];
+    let told_apart = told_apart
+        .into_iter()
+        .filter(|(.., shares)| shares.values().any(|s| *s > 0.0));
     for (what, key, shares) in [
         (
             "what the recordings together leave open of the cartridges' responses",
@@ -829,7 +837,10 @@ fn shares(basis: &Basis, names: &Names) -> String {
             "assumed",
             &others.assumed,
         ),
-    ] {
+    ]
+    .into_iter()
+    .chain(told_apart)
+    {
         rows.push(row(
             what.to_owned(),
             &format!("/basis/other_shares/{key}"),
