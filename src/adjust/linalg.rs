@@ -91,6 +91,12 @@ impl Cholesky {
         inverse
     }
 
+    /// The smallest entry of the factor's diagonal.
+    pub fn least_pivot(&self) -> f64 {
+        let diagonal = (0..self.rows).map(|i| self.row(i)[i]);
+        diagonal.fold(f64::INFINITY, f64::min)
+    }
+
     /// Natural logarithm of the matrix's determinant.
     pub fn log_determinant(&self) -> f64 {
         2.0 * (0..self.rows).map(|i| self.row(i)[i].ln()).sum::<f64>()

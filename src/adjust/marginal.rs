@@ -41,6 +41,12 @@ const REACH: usize = 40;
 /// Steps of a grid at most.
 const FINEST: f64 = 1000.0;
 
+/// A quantile is found to this share of the span in which all probability lies: far below its own error.
+const ROOT_TOLERANCE: f64 = 1e-12;
+
+/// Steps that the search for it may spend before it has to halve: a third of those of halving are usual then.
+const SLACK: i32 = 6;
+
 /// Parts into which a step of the uniform scale is split for a mixture.
 const PARTS: usize = 16;
 
@@ -377,17 +383,8 @@ impl Marginal {
 
     /// The value below which lies the probability `p`.
     pub fn quantile(&self, p: f64) -> f64 {
-        let (mut low, mut high) = self.ends();
-        // halving to the last bits of the span
-        for _ in 0..f64::MANTISSA_DIGITS {
-            let middle = 0.5 * (low + high);
-            if self.cumulative(middle) < p {
-                low = middle;
-            } else {
-                high = middle;
-            }
-        }
-        0.5 * (low + high)
+        let (low, high) = self.ends();
+        root(|x| self.cumulative(x) - p, low, high)
     }
 
     /// The interval with equal probability on either side.
@@ -395,6 +392,35 @@ impl Marginal {
         let tail = 0.5 * (1.0 - coverage);
         Interval::finite(self.quantile(tail), self.quantile(1.0 - tail), coverage)
     }
+}
+
+/// Where a function that rises from below zero to above it does so, to [`ROOT_TOLERANCE`]: by the ITP method
+/// (Oliveira and Takahashi 2020, from memory), whose steps follow the secant and are at most [`SLACK`] more than
+/// those of halving.
+fn root(function: impl Fn(f64) -> f64, mut low: f64, mut high: f64) -> f64 {
+    let steps = ROOT_TOLERANCE.log2().abs().ceil() as i32 + SLACK;
+    let span = high - low;
+    let (mut below, mut above) = (function(low).min(0.0), function(high).max(0.0));
+    for step in 0..=steps {
+        let width = high - low;
+        let middle = 0.5 * (low + high);
+        if width <= ROOT_TOLERANCE * span || below == above {
+            break;
+        }
+        let secant = (above * low - below * high) / (above - below);
+        // a little towards the middle, so that both ends move; and within what halving would have left
+        let towards = (middle - secant).signum();
+        let by = f64::max(0.2 * width * (width / span), 0.5 * ROOT_TOLERANCE * span);
+        let truncated = secant + towards * f64::min(by, (middle - secant).abs());
+        let leeway = f64::max(span * 0.5f64.powi(step - SLACK) - 0.5 * width, 0.0);
+        let next = middle + (truncated - middle).clamp(-leeway, leeway);
+        let value = function(next);
+        match value < 0.0 {
+            true => (low, below) = (next, value),
+            false => (high, above) = (next, value),
+        }
+    }
+    0.5 * (low + high)
 }
 
 /// Cubic with the cumulative's values and slopes at both ends of an interval,
@@ -516,6 +542,34 @@ mod tests {
         for (found, expected) in cumulative.iter().zip(expected) {
             assert_relative_eq!(*found, expected, max_relative = 1e-15);
         }
+    }
+
+    /// Roots of a smooth function, of a step and of one that is flat on both sides of it, and few calls for a smooth one.
+    #[test]
+    fn roots_are_found_in_few_steps() {
+        let calls = std::cell::Cell::new(0);
+        let counted = |f: fn(f64) -> f64| {
+            let calls = &calls;
+            move |x: f64| {
+                calls.set(calls.get() + 1);
+                f(x)
+            }
+        };
+        let near = |found: f64, expected: f64| assert!((found - expected).abs() < 1e-11, "{found}");
+        near(
+            root(counted(|x| x.exp() - 2.0), -5.0, 5.0),
+            std::f64::consts::LN_2,
+        );
+        assert!(calls.get() < 20, "{}", calls.get());
+        near(
+            root(counted(|x| if x < 0.3 { -0.9 } else { 0.1 }), -5.0, 5.0),
+            0.3,
+        );
+        near(
+            root(counted(|x| normal_cdf(x / 1e-3) - 0.1), -5.0, 5.0),
+            -1.2815515655446004e-3,
+        );
+        assert!(calls.get() < 150, "{}", calls.get());
     }
 
     /// A combination of two independent priors: its mean and variance by hand.

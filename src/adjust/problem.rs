@@ -6,6 +6,7 @@ use super::sample::MOST_UNKNOWNS;
 use super::sparse::{Factor, Pattern, Symmetric};
 use crate::uncertainty::chi_square_upper_tail;
 use ndarray::{Array1, Array2, ArrayView1};
+use rayon::prelude::*;
 use std::collections::BTreeMap;
 use std::sync::{Arc, OnceLock};
 use thiserror::Error;
@@ -14,6 +15,10 @@ use thiserror::Error;
 /// diagonal) is taken as zero: above the rounding of sums of a few thousand
 /// products of f64, far below any information worth having.
 const RANK_TOLERANCE: f64 = 1e-11;
+
+/// A matrix (scaled to a unit diagonal) has full rank where all of its factor's diagonal is larger than this: its
+/// smallest eigenvalue is hardly smaller than the least of their squares, far above [`RANK_TOLERANCE`].
+const WELL_CONDITIONED: f64 = 1e-4;
 
 /// Iterations after which the search stops and says so. A problem with
 /// sensible starting values needs fewer than ten; common practice, no source.
@@ -38,6 +43,9 @@ const SLOW: f64 = 0.5;
 /// Distance over which that curvature is taken from Jacobians, in standard uncertainties of priors: a central
 /// difference is off by its square, and rounding by 1e-16 over it, both far below what a step needs.
 const DIFFERENCE: f64 = 1e-3;
+
+/// Blocks from which on it pays to evaluate them on all threads: some milliseconds' worth.
+const TOGETHER: usize = 2_000;
 
 /// A step that promises to lower chi-square by less than this share of it is
 /// lost in the rounding of its sum (a few hundred additions of f64).
@@ -150,6 +158,24 @@ impl<'a> Block<'a> {
         })
     }
 
+    /// Knowledge of `unknowns` themselves by `information`, which may be singular, with the `vector` that
+    /// belongs to it.
+    pub(super) fn known(
+        label: impl Into<String>,
+        unknowns: Vec<usize>,
+        information: Array2<f64>,
+        vector: &Array1<f64>,
+    ) -> Result<Self, AdjustError> {
+        let known = Self::data(label, unknowns, information, vector, |own| Evaluation {
+            values: Array1::from_vec(own.to_vec()),
+            jacobian: Array2::eye(own.len()),
+        })?;
+        Ok(Self {
+            model: None,
+            ..known
+        })
+    }
+
     /// A prior on `unknowns`: `values` with their `covariance`.
     pub fn prior(
         label: impl Into<String>,
@@ -236,11 +262,16 @@ impl<'a> Block<'a> {
     /// Its prediction at `x`, the values of *all* unknowns.
     pub fn evaluate(&self, x: &[f64]) -> Evaluation {
         let own: Vec<f64> = self.unknowns.iter().map(|&k| x[k]).collect();
+        self.evaluate_at(&own)
+    }
+
+    /// The same at the values of its own unknowns.
+    fn evaluate_at(&self, own: &[f64]) -> Evaluation {
         match &self.model {
-            Some(model) => model(&own),
+            Some(model) => model(own),
             None => Evaluation {
                 jacobian: Array2::eye(own.len()),
-                values: Array1::from_vec(own),
+                values: Array1::from_vec(own.to_vec()),
             },
         }
     }
@@ -310,12 +341,15 @@ fn generalised_solution(a: &Array2<f64>, b: &Array1<f64>) -> Option<(Array1<f64>
     }
     let size = a.diag().mapv(|d| if d > 0.0 { d.sqrt() } else { 1.0 });
     let scaled = Array2::from_shape_fn(a.dim(), |(i, j)| a[[i, j]] / (size[i] * size[j]));
+    let right = b / &size;
+    if let Some(factor) = Cholesky::new(&scaled).filter(|f| f.least_pivot() > WELL_CONDITIONED) {
+        return Some((factor.solve(&right) / size, b.len()));
+    }
     let (values, vectors) = symmetric_eigen(&scaled);
     let largest = values.iter().fold(0.0, |m: f64, v| m.max(v.abs()));
     if values.iter().any(|&v| v < -1e-6 * largest) {
         return None;
     }
-    let right = b / &size;
     let mut solution = Array1::zeros(b.len());
     let mut rank = 0;
     for (k, &value) in values.iter().enumerate() {
@@ -593,25 +627,35 @@ impl<'a> Problem<'a> {
             matrix: self.pattern.zeros(),
         };
         let mut weighted = Vec::new();
+        let mut evaluations = self.by_model(|block| block.evaluate(x)).into_iter();
         for (block, entries) in self.blocks.iter().zip(&self.entries) {
-            // most blocks are priors on one unknown: no matrices for those
-            if let (None, &[i]) = (&block.model, block.unknowns.as_slice()) {
-                let weight = block.information[[0, 0]];
-                let misfit = x[i] - block.target[0];
-                let scale = self.unknowns[i].scale;
-                normal.chi_square += weight * misfit * misfit;
-                normal.gradient[i] += scale * weight * misfit;
-                normal.matrix.values[entries[0]] += scale * scale * weight;
+            let mut entries = entries.iter();
+            if block.model.is_none() {
+                // of the unknowns themselves: no matrices for those
+                for (a, &i) in block.unknowns.iter().enumerate() {
+                    let row = block.information.row(a);
+                    let misfit = |b: usize| x[block.unknowns[b]] - block.target[b];
+                    let pull: f64 = row.iter().enumerate().map(|(b, w)| w * misfit(b)).sum();
+                    let scale = self.unknowns[i].scale;
+                    normal.chi_square += misfit(a) * pull;
+                    normal.gradient[i] += scale * pull;
+                    for ((&j, weight), &entry) in
+                        block.unknowns[..=a].iter().zip(row).zip(&mut entries)
+                    {
+                        normal.matrix.values[entry] += scale * self.unknowns[j].scale * weight;
+                    }
+                }
                 continue;
             }
-            let Evaluation { values, jacobian } = block.evaluate(x);
+            let Some(Evaluation { values, jacobian }) = evaluations.next() else {
+                continue;
+            };
             let misfit = &values - &block.target;
             let pull = block.information.dot(&misfit);
             normal.chi_square += misfit.dot(&pull);
             // a prediction or a few of some ten unknowns: plain loops are
             // several times faster than a library's product of matrices here
             let rows = values.len();
-            let mut entries = entries.iter();
             for (a, &i) in block.unknowns.iter().enumerate() {
                 let si = self.unknowns[i].scale;
                 let along = |r: usize| si * jacobian[[r, a]];
@@ -634,40 +678,50 @@ impl<'a> Problem<'a> {
     /// Adds to normal equations at `x` what they leave out of the second derivatives: those of the models times
     /// the residuals' weights.
     fn add_curvature(&self, x: &[f64], matrix: &mut Symmetric) {
-        for (block, entries) in self.blocks.iter().zip(&self.entries) {
-            let Some(model) = &block.model else {
-                continue;
-            };
-            let mut own: Vec<f64> = block.unknowns.iter().map(|&k| x[k]).collect();
-            let scales: Vec<f64> = block
-                .unknowns
-                .iter()
-                .map(|&k| self.unknowns[k].scale)
-                .collect();
-            let pull = block
-                .information
-                .dot(&(&model(&own).values - &block.target));
-            let mut bends = Array2::<f64>::zeros((own.len(), own.len()));
-            for (b, scale) in scales.iter().enumerate() {
-                let at = own[b];
-                let [above, below] = [DIFFERENCE, -DIFFERENCE].map(|by| {
-                    own[b] = at + by * scale;
-                    model(&own).jacobian.t().dot(&pull)
-                });
-                own[b] = at;
-                bends
-                    .row_mut(b)
-                    .assign(&((above - below) / (2.0 * DIFFERENCE)));
-            }
+        let bends = self.by_model(|block| self.curvature(block, x));
+        let blocks = self.blocks.iter().zip(&self.entries);
+        let with_model = blocks.filter(|(block, _)| block.model.is_some());
+        for ((_, entries), bends) in with_model.zip(bends) {
             let mut entries = entries.iter();
-            for a in 0..own.len() {
+            for a in 0..bends.nrows() {
                 for (b, &entry) in (0..=a).zip(&mut entries) {
-                    let bend = 0.5 * (bends[[a, b]] * scales[b] + bends[[b, a]] * scales[a]);
+                    let bend = 0.5 * (bends[[a, b]] + bends[[b, a]]);
                     if bend.is_finite() {
                         matrix.values[entry] += bend;
                     }
                 }
             }
+        }
+    }
+
+    /// The second derivatives of a block's prediction times its residuals' weights, in scaled unknowns.
+    fn curvature(&self, block: &Block<'_>, x: &[f64]) -> Array2<f64> {
+        let mut own: Vec<f64> = block.unknowns.iter().map(|&k| x[k]).collect();
+        let scale = |a: usize| self.unknowns[block.unknowns[a]].scale;
+        let misfit = &block.evaluate_at(&own).values - &block.target;
+        let pull = block.information.dot(&misfit);
+        let mut bends = Array2::<f64>::zeros((own.len(), own.len()));
+        for b in 0..own.len() {
+            let at = own[b];
+            let [above, below] = [DIFFERENCE, -DIFFERENCE].map(|by| {
+                own[b] = at + by * scale(b);
+                block.evaluate_at(&own).jacobian.t().dot(&pull)
+            });
+            own[b] = at;
+            let slopes = (above - below) / (2.0 * DIFFERENCE);
+            for (a, slope) in slopes.iter().enumerate() {
+                bends[[b, a]] = slope * scale(a);
+            }
+        }
+        bends
+    }
+
+    /// Something of each block that has a model, in their order; on all threads where they are many.
+    fn by_model<T: Send>(&self, of: impl Fn(&Block<'_>) -> T + Sync) -> Vec<T> {
+        let with_model = |block: &&Block<'_>| block.model.is_some();
+        match self.blocks.len() > TOGETHER {
+            true => self.blocks.par_iter().filter(with_model).map(&of).collect(),
+            false => self.blocks.iter().filter(with_model).map(&of).collect(),
         }
     }
 

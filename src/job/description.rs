@@ -750,6 +750,15 @@ pub const INSTRUMENT: &[(&str, &str)] = &[
 ];
 
 impl Job {
+    /// The first capture of each setup that has one.
+    pub(super) fn first_captures(&self) -> BTreeMap<&str, usize> {
+        let mut first = BTreeMap::new();
+        for (at, spec) in self.captures.iter().enumerate() {
+            first.entry(spec.setup.as_str()).or_insert(at);
+        }
+        first
+    }
+
     /// The date on which a capture's radius, speed and turn were read, where it is another than the
     /// job's own: what is read again on another date is another reading.
     pub fn read_on<'a>(&'a self, capture: &'a CaptureSpec) -> Option<&'a str> {

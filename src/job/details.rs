@@ -134,7 +134,7 @@ impl Details {
                 .filter_map(|s| comparable.speeds(s, solved.coverage))
                 .collect(),
             over_radius: OverRadius::of(job, data, solved),
-            history: History::of(job, data, solved),
+            history: History::of(job, solved),
             captures: captures(job, data),
         }
     }

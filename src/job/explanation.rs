@@ -240,20 +240,8 @@ impl Examined<'_> {
     /// exchanged, and nobody would see: it would add too little to chi-square, and a rotation
     /// would be wrong by more than its band.
     pub(super) fn unchecked(&self, setups: &[SetupResult]) -> Vec<String> {
-        let mut other = self.job.clone();
-        for capture in &mut other.captures {
-            capture.swapped = !capture.swapped;
-        }
-        let Ok(other) = network::network(&other, Readings::Real(self.data), self.scatter) else {
-            return Vec::new();
-        };
         let problem = &self.network.problem;
         let x = &self.adjustment.values;
-        // what wrong leads change in what a capture is predicted to read
-        let change = |block: usize| {
-            let predicted = |network: &Network| network.problem.blocks()[block].evaluate(x).values;
-            predicted(&other) - predicted(self.network)
-        };
         let rotations: Vec<(usize, f64)> = setups
             .iter()
             .filter(|s| !s.blind)
@@ -270,7 +258,10 @@ impl Examined<'_> {
             let own = self.network.captures_of(&setup.name).iter();
             let own = own.filter_map(|&at| self.network.capture_blocks[at]);
             let own: Vec<usize> = own.collect();
-            let changes: Vec<Array1<f64>> = own.iter().map(|&block| change(block)).collect();
+            let changes = own
+                .iter()
+                .filter_map(|&at| self.network.change_by_leads(at, x));
+            let changes: Vec<Array1<f64>> = changes.collect();
             let biases = own.iter().copied().zip(&changes);
             let scope = Scope::whole(self.network, self.adjustment);
             let scope = match self.network.parameters.len() > MOST_TOLD_WHOLE {

@@ -437,14 +437,16 @@ const PLAYED_HOURS: RangeInclusive<f64> = 0.0..=3000.0;
 
 /// Refuses hours of some setups of a cartridge alone: the others would count as played for none.
 fn hours_of_all(setups: &[(String, Fields<'_>)], job: &Job) -> Result<(), JobFileError> {
+    let stated = job.setups.iter().rev().filter(|(_, s)| s.hours.is_some());
+    let stated: BTreeMap<&str, &String> = stated
+        .map(|(name, s)| (s.cartridge.as_str(), name))
+        .collect();
     for (name, fields) in setups {
         let setup = &job.setups[name];
         if setup.hours.is_some() {
             continue;
         }
-        let mut others = job.setups.iter();
-        let other = others.find(|(_, s)| s.cartridge == setup.cartridge && s.hours.is_some());
-        if let Some((other, _)) = other {
+        if let Some(other) = stated.get(setup.cartridge.as_str()) {
             return Err(fields.here(&format!(
                 "setup '{other}' of the same cartridge states its hours and this one does not; state 'hours' of all its setups, or of none"
             )));

@@ -1,7 +1,6 @@
 //! How the rotation of a stylus has changed from setup to setup.
 
 use super::description::Job;
-use super::network::CaptureData;
 use super::solution::Solved;
 use crate::uncertainty::Quantity;
 
@@ -32,15 +31,14 @@ pub struct HistoryPoint {
 impl History {
     /// Of each cartridge with two setups or more that were recorded at different times: by the hours of
     /// playing where all of them state these, else by the dates of their first recordings.
-    pub fn of(job: &Job, data: &[Option<CaptureData>], solved: &Solved) -> Vec<Self> {
+    pub fn of(job: &Job, solved: &Solved) -> Vec<Self> {
         let histories = job.cartridges.keys().filter_map(|cartridge| {
             let setups = solved.solution.setups.iter();
             let setups: Vec<_> = setups
                 .filter(|s| !s.blind && job.setups[&s.name].cartridge == *cartridge)
                 .filter_map(|s| {
-                    let mut captures = job.captures.iter().zip(data);
-                    let first = captures.find(|(c, d)| c.setup == s.name && d.is_some());
-                    Some((s, first?.0))
+                    let first = solved.network.captures_of(&s.name).first()?;
+                    Some((s, &job.captures[*first]))
                 })
                 .collect();
             let hours = setups.iter().map(|(s, _)| {

@@ -272,8 +272,8 @@ enum Effect {
     Tracking(Course),
     /// Adds to the side radius with every hour of so many that the tip has been played.
     Wear(f64),
-    /// Is a term of the information, seen with this sign.
-    Term(usize, f64),
+    /// Is a term of the information, on this side of where leads are swapped.
+    Term(usize, Side),
 }
 
 /// A quantity of a capture: exact, or one of the job's unknowns.
@@ -374,6 +374,13 @@ impl Observation {
         seen
     }
 
+    /// What wrong leads would change in what it is predicted to read.
+    fn change_by_leads(&self, own: &[f64]) -> Array1<f64> {
+        let mut other = self.clone();
+        other.base.swapped = !self.base.swapped;
+        other.evaluate(own).values - self.evaluate(own).values
+    }
+
     fn evaluate(&self, own: &[f64]) -> Evaluation {
         let mut values = Array1::zeros(self.terms);
         let mut jacobian = Array2::zeros((self.terms, own.len()));
@@ -389,7 +396,11 @@ impl Observation {
                 }
                 Effect::Tracking(_) => {}
                 Effect::Wear(hours) => conditions.tip.size[1] += hours * value,
-                Effect::Term(row, sign) => {
+                Effect::Term(row, side) => {
+                    let sign = match side {
+                        Side::BeforeSwap if self.base.swapped => -1.0,
+                        _ => 1.0,
+                    };
                     values[row] += sign * value;
                     jacobian[[row, column]] += sign;
                 }
@@ -446,6 +457,8 @@ pub struct Network {
     pub(super) capture_of: Vec<Option<usize>>,
     /// The captures of each setup that have data, in the job's order.
     captures_of: BTreeMap<String, Vec<usize>>,
+    /// What each block is that is a capture of the job.
+    observations: BTreeMap<usize, Arc<Observation>>,
     /// Per block, the included file that it is from: its captures, and what is theirs alone.
     pub(super) included: Vec<Option<usize>>,
     /// Blocks of what tracing shows of the tip, with the capture that each is of.
@@ -614,6 +627,13 @@ impl Network {
     /// Index of an unknown by its id; `None` where it is exact or unused.
     pub fn unknown(&self, id: &str) -> Option<usize> {
         self.index.get(id).copied()
+    }
+
+    /// What wrong leads would change in what the capture of this block is predicted to read at `x`.
+    pub(super) fn change_by_leads(&self, block: usize, x: &[f64]) -> Option<Array1<f64>> {
+        let observation = self.observations.get(&block)?;
+        let own: Vec<f64> = observation.unknowns.iter().map(|&k| x[k]).collect();
+        Some(observation.change_by_leads(&own))
     }
 
     /// The captures of a setup that have data, in the job's order.
@@ -909,12 +929,10 @@ impl Builder<'_> {
         rotations: &BTreeMap<String, Place>,
     ) -> (BTreeMap<String, Body>, Vec<Mounting>) {
         let job = self.job;
-        let recorded = |name: &String| {
-            let first = job.captures.iter().position(|c| c.setup == *name);
-            first.unwrap_or(usize::MAX)
-        };
+        let first = job.first_captures();
+        let recorded = |name: &str| first.get(name).copied().unwrap_or(usize::MAX);
         let mut setups: Vec<(&String, &Setup)> = job.setups.iter().collect();
-        setups.sort_by_cached_key(|(name, _)| recorded(name));
+        setups.sort_by_key(|(name, _)| recorded(name));
         let mut bodies: BTreeMap<String, Body> = BTreeMap::new();
         let mut mountings = Vec::new();
         for (name, setup) in setups {
@@ -1306,7 +1324,7 @@ impl Builder<'_> {
             Estimate::zero(self.scatter),
             "scatter of the job's own repeated captures",
         );
-        observation.depends(scatter, Effect::Term(0, 1.0));
+        observation.depends(scatter, Effect::Term(0, Side::BehindSwap));
         for (row, term) in terms.iter().enumerate().skip(1) {
             let (id, words) = term_name(term, spec, with.setup, at);
             let (prior, origin) = term_prior(term, with);
@@ -1317,11 +1335,7 @@ impl Builder<'_> {
                     term: term.name.clone(),
                 });
             }
-            let sign = match term.side {
-                Side::BeforeSwap if spec.swapped => -1.0,
-                _ => 1.0,
-            };
-            observation.depends(place, Effect::Term(row, sign));
+            observation.depends(place, Effect::Term(row, term.side));
         }
         Ok(observation)
     }
@@ -1777,6 +1791,8 @@ struct Blocks {
     blocks: Vec<Block<'static>>,
     words: Vec<String>,
     included: Vec<Option<usize>>,
+    /// Of the job's own captures, in their order.
+    observations: Vec<Arc<Observation>>,
 }
 
 impl Blocks {
@@ -1882,7 +1898,7 @@ impl Blocks {
         foreseen: Option<&Vec<Unknown>>,
         apart: Option<(usize, usize, usize)>,
     ) -> Result<(), JobError> {
-        let observation = placed.observation;
+        let observation = Arc::new(placed.observation);
         let tracing = format!("tracing of {}", placed.label);
         let Information { matrix, vector, .. } = placed.data.information;
         let members = observation.unknowns.clone();
@@ -1897,6 +1913,9 @@ impl Blocks {
             let at = members.iter().position(|&other| other == k)?;
             Some((at, difference))
         });
+        if placed.file.is_none() {
+            self.observations.push(Arc::clone(&observation));
+        }
         let block = match apart {
             None => Block::data(placed.label, members, matrix, &vector, move |own| {
                 observation.evaluate(own)
@@ -2102,6 +2121,8 @@ fn build(
             captures_of.entry(spec.setup.clone()).or_default().push(at);
         }
     }
+    let read = capture_blocks.iter().flatten().copied();
+    let observations = read.zip(list.observations).collect();
     let included = list
         .included
         .iter()
@@ -2121,6 +2142,7 @@ fn build(
         capture_blocks,
         capture_of,
         captures_of,
+        observations,
         tip_radii,
         has_turned_ball,
         included: list.included,

@@ -753,13 +753,15 @@ impl View<'_> {
         let results = results.collect::<Result<Vec<_>, JobError>>()?;
         let (setups, cartridges): (Vec<_>, Vec<_>) = results.into_iter().unzip();
         let mut setups: Vec<SetupResult> = setups.into_iter().flatten().collect();
-        let mut first: BTreeMap<&String, usize> = BTreeMap::new();
-        for (at, spec) in self.job.captures.iter().enumerate() {
-            first.entry(&spec.setup).or_insert(at);
-        }
+        let first = self.job.first_captures();
         // as they were recorded; those that cannot see their rotation last
         setups.sort_by(|a, b| a.name.cmp(&b.name));
-        setups.sort_by_key(|s| (s.blind, first.get(&s.name).copied().unwrap_or(usize::MAX)));
+        setups.sort_by_key(|s| {
+            (
+                s.blind,
+                first.get(s.name.as_str()).copied().unwrap_or(usize::MAX),
+            )
+        });
         let (determined, rank) = self.network.problem.determination(self.adjustment);
         let captures = self.captures(data);
         let later = setups.iter().filter_map(|s| s.superseded_by.clone());
