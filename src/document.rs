@@ -1,7 +1,8 @@
 //! What every JSON document has in common.
 
-use crate::outside::in_json;
+use crate::outside::{SafeJson, in_json};
 use serde::{Deserialize, Serialize};
+use std::io::{self, Write};
 
 /// The program that made a document.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
@@ -25,12 +26,19 @@ impl Program {
 
 /// A document as one JSON text with a line break at its end.
 pub fn json<T: Serialize>(document: &T) -> Result<String, serde_json::Error> {
-    serde_json::to_string_pretty(document).map(|text| in_json(text) + "\n")
+    serde_json::to_string_pretty(document).map(|text| in_json(&text).into_owned() + "\n")
+}
+
+/// Writes the same piece by piece: a large document is never held as a whole.
+pub fn write_json<T: Serialize>(document: &T, writer: impl Write) -> io::Result<()> {
+    let mut safe = SafeJson(writer);
+    serde_json::to_writer_pretty(&mut safe, document)?;
+    safe.write_all(b"\n")
 }
 
 /// A document as one line of JSON with a line break at its end.
 pub fn json_line<T: Serialize>(document: &T) -> Result<String, serde_json::Error> {
-    serde_json::to_string(document).map(|text| in_json(text) + "\n")
+    serde_json::to_string(document).map(|text| in_json(&text).into_owned() + "\n")
 }
 
 /// The kinds of TOML file that people may mistake for one another, told by their tables.

@@ -1,6 +1,8 @@
 //! Small dense linear algebra.
 
-use ndarray::{Array1, Array2, ArrayView1};
+use ndarray::linalg::general_mat_mul;
+use ndarray::{Array1, Array2, ArrayView1, ArrayView2, ArrayViewMut1, Axis, Slice};
+use rayon::prelude::*;
 
 /// Cholesky factor of a symmetric positive definite matrix.
 #[derive(Debug, Clone)]
@@ -109,8 +111,97 @@ impl Cholesky {
     }
 }
 
+/// Columns that are factored together: a panel of them stays in a processor's nearest memory.
+const PANEL: usize = 64;
+
+/// Turns the lower triangle of a symmetric matrix into its Cholesky factor, panel by panel (Golub and Van Loan,
+/// Matrix Computations, 4.2.9, from memory), and counts the pivots above `floor`; the columns of others become zero.
+pub(super) fn factor_in_place(matrix: &mut Array2<f64>, floor: f64) -> usize {
+    let n = matrix.nrows();
+    let mut pivots = 0;
+    for start in (0..n).step_by(PANEL) {
+        let width = PANEL.min(n - start);
+        let (_, mut below) = matrix.view_mut().split_at(Axis(0), start);
+        let of_panel = Slice::from(start..start + width);
+        let mut panel = below.slice_axis(Axis(1), of_panel).to_owned();
+        let (mut triangle, mut rest) = panel.view_mut().split_at(Axis(0), width);
+        let mut inverses = vec![0.0; width];
+        for i in 0..width {
+            let (above, mut row) = triangle.view_mut().split_at(Axis(0), i);
+            let mut row = row.row_mut(0);
+            reduce(
+                row.view_mut().split_at(Axis(0), i).0,
+                above.view(),
+                &inverses,
+            );
+            let left = row[i] - row.iter().take(i).map(|v| v * v).sum::<f64>();
+            row[i] = left;
+            if left > floor && left.is_finite() {
+                pivots += 1;
+                row[i] = left.sqrt();
+                inverses[i] = row[i].recip();
+            }
+        }
+        let rows: Vec<_> = rest.axis_iter_mut(Axis(0)).collect();
+        rows.into_par_iter()
+            .with_min_len(PANEL)
+            .for_each(|row| reduce(row, triangle.view(), &inverses));
+        below.slice_axis_mut(Axis(1), of_panel).assign(&panel);
+        // what the panel takes off the rest, in stripes of rows up to the diagonal
+        let rest = panel.slice_axis(Axis(0), Slice::from(width..));
+        let (_, mut below) = below.split_at(Axis(0), width);
+        let stripes: Vec<_> = below.axis_chunks_iter_mut(Axis(0), PANEL).collect();
+        stripes
+            .into_par_iter()
+            .enumerate()
+            .for_each(|(k, mut stripe)| {
+                let end = k * PANEL + stripe.nrows();
+                let own = rest.slice_axis(Axis(0), Slice::from(k * PANEL..end));
+                let others = rest.slice_axis(Axis(0), Slice::from(..end));
+                let first = start + width;
+                let mut target = stripe.slice_axis_mut(Axis(1), Slice::from(first..first + end));
+                general_mat_mul(-1.0, &own, &others.t(), 1.0, &mut target);
+            });
+    }
+    pivots
+}
+
+/// Solves a row of a factor by the rows above it, whose diagonal has these inverses.
+fn reduce(mut row: ArrayViewMut1<'_, f64>, above: ArrayView2<'_, f64>, inverses: &[f64]) {
+    for j in 0..row.len() {
+        let known = row.iter().zip(above.row(j)).take(j);
+        let sum: f64 = known.map(|(a, b)| a * b).sum();
+        row[j] = (row[j] - sum) * inverses[j];
+    }
+}
+
+/// The inverse of a lower triangular matrix, by halves: `[A 0; B C]` has `[A' 0; -C' B A' C']`, with a prime for
+/// an inverse.
+pub(super) fn triangular_inverse(factor: ArrayView2<'_, f64>) -> Array2<f64> {
+    let n = factor.nrows();
+    if n == 1 {
+        return factor.mapv(f64::recip);
+    }
+    let half = n / 2;
+    let (upper, lower) = factor.split_at(Axis(0), half);
+    let (b, c) = lower.split_at(Axis(1), half);
+    let (first, last) = rayon::join(
+        || triangular_inverse(upper.split_at(Axis(1), half).0),
+        || triangular_inverse(c),
+    );
+    let mut inverse = Array2::zeros((n, n));
+    let (mut above, below) = inverse.view_mut().split_at(Axis(0), half);
+    above
+        .slice_axis_mut(Axis(1), Slice::from(..half))
+        .assign(&first);
+    let (mut across, mut corner) = below.split_at(Axis(1), half);
+    corner.assign(&last);
+    general_mat_mul(-1.0, &last, &b.dot(&first), 0.0, &mut across);
+    inverse
+}
+
 /// A product of two vectors, in four running sums, which the processor takes together.
-pub(super) fn dot(a: &[f64], b: &[f64]) -> f64 {
+fn dot(a: &[f64], b: &[f64]) -> f64 {
     let mut sums = [0.0; 4];
     let (a, a_rest) = a.as_chunks::<4>();
     let (b, b_rest) = b.as_chunks::<4>();
@@ -211,6 +302,36 @@ mod tests {
             }
         }
         assert!((&sum - &a).iter().all(|d| d.abs() < 1e-14));
+    }
+
+    /// Larger than a panel, and no multiple of it.
+    #[test]
+    fn panels_make_the_same_factor() {
+        for n in [1, 63, 64, 150] {
+            let of = |i: usize, j: usize| ((7 * i + 3 * j) % 13) as f64 / 13.0;
+            let matrix = Array2::from_shape_fn((n, n), |(i, j)| {
+                of(i, j) + of(j, i) + if i == j { 2.0 * n as f64 } else { 0.0 }
+            });
+            let expected = Cholesky::new(&matrix).unwrap();
+            let mut factor = matrix.clone();
+            assert_eq!(factor_in_place(&mut factor, 0.0), n);
+            for i in 0..n {
+                for (found, expected) in factor.row(i).iter().zip(expected.row(i)) {
+                    assert!((found - expected).abs() < 1e-12, "{n} {i}");
+                }
+                factor
+                    .row_mut(i)
+                    .iter_mut()
+                    .skip(i + 1)
+                    .for_each(|v| *v = 0.0);
+            }
+            let inverse = triangular_inverse(factor.view());
+            let whole = inverse.t().dot(&inverse);
+            assert!((whole - expected.inverse()).iter().all(|d| d.abs() < 1e-12));
+        }
+        // of rank 2, whatever the panel
+        let mut singular = Array2::from_shape_fn((100, 100), |(i, j)| 1.0 + (i * j) as f64 / 1e4);
+        assert_eq!(factor_in_place(&mut singular, 1e-9), 2);
     }
 
     #[test]

@@ -3,10 +3,8 @@
 //! Most unknowns of a job belong to one capture or cartridge and meet only the few that these
 //! share with others. Eliminated first, they cost next to nothing, and leave a small full matrix.
 
-use super::linalg::dot;
-use ndarray::Array1;
-#[cfg(test)]
-use ndarray::Array2;
+use super::linalg::{factor_in_place, triangular_inverse};
+use ndarray::{Array1, Array2};
 use std::collections::BTreeSet;
 use std::sync::Arc;
 
@@ -223,6 +221,31 @@ impl Symmetric {
         self.eliminate(pattern, floor)
     }
 
+    /// The lower triangle of those that all meet one another.
+    fn full(&self, pattern: &Pattern) -> Array2<f64> {
+        let size = pattern.len() - pattern.full;
+        let mut full = Array2::zeros((size, size));
+        for j in 0..size {
+            full[[j, j]] = self.values[pattern.full + j];
+            let column = &self.values[pattern.len() + pattern.starts[pattern.full + j]..];
+            for (i, value) in (j + 1..size).zip(column) {
+                full[[i, j]] = *value;
+            }
+        }
+        full
+    }
+
+    fn set_full(&mut self, pattern: &Pattern, full: &Array2<f64>) {
+        let size = full.nrows();
+        for j in 0..size {
+            self.values[pattern.full + j] = full[[j, j]];
+            let column = &mut self.values[pattern.len() + pattern.starts[pattern.full + j]..];
+            for (i, value) in (j + 1..size).zip(column) {
+                *value = full[[i, j]];
+            }
+        }
+    }
+
     /// The unknown that those eliminated before leave without information of its own.
     pub fn first_open(mut self, pattern: &Pattern) -> Option<usize> {
         let before = self.values.clone();
@@ -240,7 +263,7 @@ impl Symmetric {
         let n = pattern.len();
         let mut targets = pattern.targets.iter();
         let mut pivots = 0;
-        for k in 0..n {
+        for k in 0..pattern.full {
             let rows = pattern.column(k);
             let looked_up = pattern.looked_up(k);
             let pivot = self.values[k];
@@ -270,18 +293,15 @@ impl Symmetric {
                     }
                 } else {
                     let first = n + pattern.starts[rows[b]] - span.end;
-                    let full = &mut later[first..];
-                    if k >= pattern.full {
-                        let rows = full.iter_mut().zip(below);
-                        rows.for_each(|(entry, value)| *entry -= left * value);
-                    } else {
-                        for (value, row) in below.iter().zip(&rows[b + 1..]) {
-                            full[row - rows[b] - 1] -= left * value;
-                        }
+                    for (value, row) in below.iter().zip(&rows[b + 1..]) {
+                        later[first + row - rows[b] - 1] -= left * value;
                     }
                 }
             }
         }
+        let mut full = self.full(pattern);
+        pivots += factor_in_place(&mut full, floor);
+        self.set_full(pattern, &full);
         pivots
     }
 }
@@ -340,8 +360,16 @@ impl Factor {
         let pattern = &self.pattern;
         let n = pattern.len();
         let mut inverse = pattern.zeros();
+        let of_factor = Symmetric {
+            values: self.values.clone(),
+        };
+        let full = of_factor.full(pattern);
+        if !full.is_empty() {
+            let root = triangular_inverse(full.view());
+            inverse.set_full(pattern, &root.t().dot(&root));
+        }
         let mut targets = pattern.targets.as_slice();
-        for k in (0..n).rev() {
+        for k in (0..pattern.full).rev() {
             let rows = pattern.column(k);
             let looked_up = pattern.looked_up(k);
             let own = n + pattern.starts[k]..n + pattern.starts[k + 1];
@@ -356,14 +384,6 @@ impl Factor {
             for b in 0..rows.len() {
                 sums[b] += diagonal[rows[b]] * column[b];
                 let first = n + pattern.starts[rows[b]];
-                if k >= pattern.full {
-                    let entries = &later[first - own.end..][..rows.len() - b - 1];
-                    let (of_row, below) = (column[b], &column[b + 1..]);
-                    let each = sums[b + 1..].iter_mut().zip(entries);
-                    each.for_each(|(sum, entry)| *sum += entry * of_row);
-                    sums[b] += dot(entries, below);
-                    continue;
-                }
                 if b < looked_up {
                     here.next();
                 }

@@ -7,7 +7,7 @@ use groovelag::report::start;
 use std::collections::{BTreeMap, BTreeSet};
 use std::ffi::OsStr;
 use std::fs::File;
-use std::io::{self, Read, Write};
+use std::io::{self, BufWriter, Read, Write};
 use std::path::{Path, PathBuf};
 use std::sync::{Mutex, MutexGuard, PoisonError, mpsc};
 use std::time::{Duration, Instant};
@@ -346,7 +346,9 @@ fn identity_of<S>(_: S) -> Option<Identity> {
 
 /// Writes one JSON document to standard output.
 pub fn print_json(document: &impl serde::Serialize) -> Result<(), String> {
-    print(&groovelag::document::json(document).map_err(|e| e.to_string())?)
+    let mut out = BufWriter::new(io::stdout().lock());
+    let written = groovelag::document::write_json(document, &mut out);
+    is_read(written.and_then(|()| out.flush())).map(|_| ())
 }
 
 /// The refusal to write over a file.
@@ -384,7 +386,12 @@ pub fn print(text: &str) -> Result<(), String> {
 /// Writes to standard output what is safe already, and says whether anybody still reads there.
 pub fn print_as_it_is(text: &str) -> Result<bool, String> {
     let mut out = io::stdout().lock();
-    match out.write_all(text.as_bytes()).and_then(|()| out.flush()) {
+    is_read(out.write_all(text.as_bytes()).and_then(|()| out.flush()))
+}
+
+/// Whether anybody still reads what was written to standard output.
+fn is_read(written: io::Result<()>) -> Result<bool, String> {
+    match written {
         Ok(()) => Ok(true),
         Err(e) if e.kind() == io::ErrorKind::BrokenPipe => Ok(false),
         Err(e) => Err(format!("standard output cannot be written ({e})")),

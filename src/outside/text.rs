@@ -1,5 +1,8 @@
 //! Text of others: titles, names, notes, metadata, names of files.
 
+use std::borrow::Cow;
+use std::io::{self, Write};
+
 /// Whether a character can do more than be read: a control character (Unicode category Cc,
 /// with which ECMA-48 begins its escape sequences), a mark that turns the direction of
 /// reading (`Bidi_Control`, UAX #9) or ends a line unseen (Zl, Zp), or a noncharacter
@@ -37,10 +40,10 @@ fn written_out(text: &str, legal: &[char]) -> String {
 /// A JSON text that says the same with unsafe characters as JSON's own escapes, so that it
 /// may be shown on a terminal. JSON has them within strings alone, line breaks and tabs
 /// aside (RFC 8259, section 7).
-pub fn in_json(json: String) -> String {
+pub fn in_json(json: &str) -> Cow<'_, str> {
     let legal = |c: char| !is_unsafe(c) || matches!(c, '\n' | '\t' | '\r');
     if json.chars().all(legal) {
-        return json;
+        return Cow::Borrowed(json);
     }
     let mut out = String::with_capacity(json.len());
     for c in json.chars() {
@@ -52,7 +55,24 @@ pub fn in_json(json: String) -> String {
             out.push(c);
         }
     }
-    out
+    Cow::Owned(out)
+}
+
+/// Passes JSON on to a writer, as [`in_json`] has it. What is written at a time must be whole characters, as a
+/// serialiser writes it.
+pub struct SafeJson<W>(pub W);
+
+impl<W: Write> Write for SafeJson<W> {
+    fn write(&mut self, piece: &[u8]) -> io::Result<usize> {
+        let text =
+            str::from_utf8(piece).map_err(|e| io::Error::new(io::ErrorKind::InvalidData, e))?;
+        self.0.write_all(in_json(text).as_bytes())?;
+        Ok(piece.len())
+    }
+
+    fn flush(&mut self) -> io::Result<()> {
+        self.0.flush()
+    }
 }
 
 #[cfg(test)]
@@ -80,7 +100,10 @@ mod tests {
     fn json_says_the_same() {
         let written = serde_json::to_string_pretty(&[NASTY]).unwrap();
         assert!(written.contains('\u{202e}'));
-        let safe = in_json(written);
+        let safe = in_json(&written);
+        let mut passed_on = Vec::new();
+        crate::document::write_json(&[NASTY], &mut passed_on).unwrap();
+        assert_eq!(String::from_utf8(passed_on).unwrap(), format!("{safe}\n"));
         assert!(!safe.chars().any(|c| c != '\n' && is_unsafe(c)), "{safe}");
         let read: Vec<String> = serde_json::from_str(&safe).unwrap();
         assert_eq!(read, [NASTY]);
