@@ -129,6 +129,50 @@ impl CrossSpectrum {
         total
     }
 
+    /// It and another part of the same recording as one.
+    #[must_use]
+    pub fn joined(mut self, other: Self) -> Self {
+        self.span = (self.span.0.min(other.span.0), self.span.1.max(other.span.1));
+        self.origin = self.origin.min(other.origin);
+        self.quietest.join(&other.quietest);
+        self.quality = self.quality.joined(&other.quality);
+        self.groups.extend(other.groups);
+        self
+    }
+
+    /// The same with the channels exchanged.
+    #[must_use]
+    pub fn exchanged(mut self) -> Self {
+        let groups = self.groups.iter_mut().chain([&mut self.quietest]);
+        for bin in groups.flat_map(|group| &mut group.bins) {
+            (bin.left, bin.right, bin.im) = (bin.right, bin.left, -bin.im);
+        }
+        let quality = &mut self.quality;
+        (quality.left_power, quality.right_power) = (quality.right_power, quality.left_power);
+        self.alignment = -self.alignment;
+        self
+    }
+
+    /// Mean squares of the left and the right channel over the modulated part, full scale 1: of
+    /// all of it, and of what lies between 100 Hz and 15 kHz, above hum and rumble.
+    pub fn powers(&self) -> [[f64; 2]; 2] {
+        let whole = [self.quality.left_power, self.quality.right_power];
+        let (low, high) = ANALYSIS_BAND_HZ;
+        let [mut all, mut inside] = [[0.0; 2]; 2];
+        for (k, bin) in self.total().iter().enumerate() {
+            let within = (low..=high).contains(&self.frequency_hz(k));
+            for (channel, power) in [bin.left, bin.right].into_iter().enumerate() {
+                all[channel] += power;
+                inside[channel] += if within { power } else { 0.0 };
+            }
+        }
+        let share = |channel: usize| match all[channel] > 0.0 {
+            true => inside[channel] / all[channel],
+            false => 0.0,
+        };
+        [whole, [whole[0] * share(0), whole[1] * share(1)]]
+    }
+
     /// Share of the programme's samples that are at full scale: half a frame of each
     /// channel is new in every frame.
     pub fn clipped_share(&self) -> f64 {

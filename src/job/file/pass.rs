@@ -1,0 +1,213 @@
+//! Reads what a pass holds beside its captures: bands of one channel, unmodulated grooves.
+
+use super::super::description::{BandKind, Job, Source};
+use super::super::pass::{CrosstalkTold, Pass, Unmodulated};
+use super::{JobFileError, TestBand, resolve};
+use crate::analysis::{self, Request, TakenIn};
+use crate::capture;
+use crate::chain::{self, Calibration, Input, SEPARATED_DB, balance_db};
+use crate::uncertainty::Warning;
+use std::collections::BTreeMap;
+use std::path::Path;
+
+/// Reads the test bands of the job's passes; what they tell of crosstalk is given to passes through chains of
+/// which `calibrations` state none.
+pub(super) fn read(
+    job: &mut Job,
+    job_file: &Path,
+    calibrations: &BTreeMap<String, Calibration>,
+) -> Result<(), JobFileError> {
+    let mut passes = std::mem::take(&mut job.passes);
+    for pass in &mut passes {
+        let stated = calibrations.get(&pass.spec.chain);
+        let mut single = Singles::default();
+        for band in &job.test_bands {
+            let own = pass.holds(&band.spec).then(|| take_in(band, job_file));
+            let Some(taken) = own.transpose()?.flatten() else {
+                continue;
+            };
+            let name = band.name().to_owned();
+            match band.band.kind {
+                BandKind::Silent => {
+                    let [whole, within] = taken.spectrum.powers();
+                    pass.silent.push(Unmodulated {
+                        band: name,
+                        whole,
+                        within,
+                    });
+                }
+                kind @ (BandKind::Left | BandKind::Right) => {
+                    check_kind(band, &taken).map_err(|message| band.error(job_file, message))?;
+                    single.take(name, kind == BandKind::Right, band, taken, stated);
+                    pass.sides_told = true;
+                }
+                BandKind::Lateral | BandKind::Tone => {}
+            }
+        }
+        let cutter = job.records.get(&pass.spec.record);
+        let cutter = cutter.and_then(|r| r.cutter_separation_db);
+        single.tell(pass, stated, cutter);
+    }
+    passes.retain(Pass::tells);
+    job.passes = passes;
+    Ok(())
+}
+
+/// Reads a band that is read for its spectrum; none of another kind, or where its place is not known.
+fn take_in(band: &TestBand, job_file: &Path) -> Result<Option<TakenIn>, JobFileError> {
+    let (Source::File(file), Some(_)) = (&band.spec.source, band.spec.from_s) else {
+        return Ok(None);
+    };
+    let path = resolve(job_file, file);
+    // what is not there is told where it is to be read
+    if band.band.kind == BandKind::Tone || !path.is_file() {
+        return Ok(None);
+    }
+    let mut request = Request::new(capture::Source::Path(path));
+    request.options.channels = band.spec.channels;
+    (request.from_s, request.to_s) = (band.spec.from_s, band.spec.to_s);
+    let taken = analysis::take_in(&request, &mut |_| ());
+    taken
+        .map(Some)
+        .map_err(|e| band.error(job_file, e.to_string()))
+}
+
+/// Whether a band of one channel is that, and in the channel that the job says.
+fn check_kind(band: &TestBand, taken: &TakenIn) -> Result<(), String> {
+    let right = (band.band.kind == BandKind::Right) != band.spec.swapped;
+    let (kind, [own, other]) = match (band.band.kind, right) {
+        (BandKind::Right, true) => ("right", ["right", "left"]),
+        (BandKind::Right, false) => ("right", ["left", "right"]),
+        (_, true) => ("left", ["right", "left"]),
+        (_, false) => ("left", ["left", "right"]),
+    };
+    let right_over_left = balance_db(&taken.spectrum);
+    let above = if right {
+        right_over_left
+    } else {
+        -right_over_left
+    };
+    let leads = if band.spec.swapped {
+        "swapped"
+    } else {
+        "normal"
+    };
+    let what = format!(
+        "the band '{}' in '{}' is described as \"{kind}\", so that with leads = \"{leads}\" the {own} channel plays it",
+        band.name(),
+        band.spec.file().unwrap_or_default()
+    );
+    if above > SEPARATED_DB {
+        Ok(())
+    } else if above < -SEPARATED_DB {
+        Err(format!(
+            "{what}, but the {other} channel is {:.0} dB above: left and right are exchanged somewhere; correct 'leads' or 'channels' of the capture, or 'kind' of the band",
+            -above
+        ))
+    } else {
+        Err(format!(
+            "{what} alone, but its channels differ by {:.1} dB only: it looks like a band cut into both channels; correct 'kind' of the band, or where it is",
+            above.abs()
+        ))
+    }
+}
+
+/// Bands of one channel of a pass: those of the left, and those of the right, at the cartridge.
+#[derive(Default)]
+struct Singles {
+    names: Vec<String>,
+    taken: [Option<TakenIn>; 2],
+}
+
+impl Singles {
+    /// Takes in a band, the chain taken out as far as it is known, with the leads as normal ones have them.
+    fn take(
+        &mut self,
+        name: String,
+        right: bool,
+        band: &TestBand,
+        mut taken: TakenIn,
+        stated: Option<&Calibration>,
+    ) {
+        if let Some(common) = stated.and_then(Calibration::chain_alone) {
+            taken.spectrum = common.apply(&taken.spectrum, band.spec.swapped);
+        }
+        if band.spec.swapped {
+            taken.spectrum = taken.spectrum.exchanged();
+        }
+        self.names.push(name);
+        let held = &mut self.taken[usize::from(right)];
+        match held {
+            Some(first) => {
+                first.spectrum = first.spectrum.clone().joined(taken.spectrum);
+                first.about.duration_s += taken.about.duration_s;
+            }
+            None => *held = Some(taken),
+        }
+    }
+
+    /// What they tell the pass.
+    fn tell(self, pass: &mut Pass, stated: Option<&Calibration>, cutter_db: Option<f64>) {
+        let (left, right) = match &self.taken {
+            [Some(left), Some(right)] => (left, right),
+            [None, None] => return,
+            [left, _] => {
+                let [here, missing] = match left {
+                    Some(_) => ["left", "right"],
+                    None => ["right", "left"],
+                };
+                pass.crosstalk = Some(Err(format!(
+                    "there is a band of the {here} channel alone and none of the {missing} one; crosstalk is taken out both ways, or not at all"
+                )));
+                return;
+            }
+        };
+        let common = stated.and_then(Calibration::chain_alone);
+        let (low, high) = chain::DEFAULT_BAND_HZ;
+        let (from, to) = common.as_ref().map_or((low, high), Calibration::band_hz);
+        let made = chain::calibrate(&chain::Request {
+            common: None,
+            single: Some([input(left), input(right)]),
+            band_hz: (low.max(from), high.min(to)),
+            date: None,
+            coils: None,
+            cutter_separation_db: cutter_db.unwrap_or(chain::DEFAULT_CUTTER_SEPARATION_DB),
+        });
+        let made = match made {
+            Ok(made) => made.calibration,
+            Err(error) => {
+                pass.crosstalk = Some(Err(error.to_string()));
+                return;
+            }
+        };
+        let Some(measured) = made.crosstalk.clone() else {
+            return;
+        };
+        let applied = stated.is_none_or(|stated| stated.crosstalk.is_none());
+        let told = CrosstalkTold::new(made.id.clone(), self.names, applied, measured);
+        pass.crosstalk = Some(Ok(told));
+        // the chain is that of the pass itself
+        let mut warnings = made.warnings.clone();
+        warnings.retain(|w| w.code != Warning::ChainNotCalibrated);
+        let base = stated.cloned().unwrap_or(Calibration {
+            warnings: Vec::new(),
+            ..made.clone()
+        });
+        pass.calibration = applied.then(|| Calibration {
+            crosstalk: made.crosstalk,
+            pass: Some(made.id),
+            warnings: [base.warnings.clone(), warnings].concat(),
+            ..base
+        });
+    }
+}
+
+fn input(taken: &TakenIn) -> Input<'_> {
+    Input {
+        file: &taken.about.file,
+        sha256: "",
+        duration_s: taken.about.duration_s,
+        spectrum: &taken.spectrum,
+        identical: taken.identical,
+    }
+}
