@@ -188,6 +188,8 @@ pub struct Band {
     /// Peak lateral velocity of a tone, metres per second, if stated: it tells the level of a
     /// recording.
     pub velocity: Stated,
+    /// Frequency of a tone at the speed of the cut, hertz, if stated: it tells the speed.
+    pub frequency: Option<f64>,
 }
 
 /// Everything behind the swap point.

@@ -227,7 +227,7 @@ pub fn gather<E: std::fmt::Display>(
         })?;
     let mut caveats = bands::locate(job, job_file)?;
     caveats.extend(bands::levels(job, job_file)?);
-    pass::read(job, job_file, &calibrations)?;
+    caveats.extend(pass::read(job, job_file, &calibrations)?);
     let data = recordings(job, job_file, &calibrations, read_recording)?;
     caveats.extend(stated_otherwise(job));
     caveats.extend(super::replace_priors(job, &calibrations));

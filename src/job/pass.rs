@@ -2,8 +2,10 @@
 
 use super::description::{CaptureSpec, Estimate, Job};
 use super::network::CaptureData;
+use crate::analysis::Change;
 use crate::chain::{Calibration, Crosstalk};
-use crate::uncertainty::Quantity;
+use crate::uncertainty::{Interval, Quantity, student_coverage_factor};
+use crate::units::MILLIMETRE;
 use serde::{Deserialize, Serialize};
 
 /// Frequency at which the separation of channels is stated, hertz (IEC 60098, from memory).
@@ -25,8 +27,25 @@ pub struct Pass {
     pub calibration: Option<Calibration>,
     /// Its unmodulated grooves.
     pub silent: Vec<Unmodulated>,
+    /// Its tones.
+    pub tones: Vec<ToneSeen>,
     /// Speed by its coded marks, revolutions per minute.
     pub speed: Option<Estimate>,
+}
+
+/// A steady tone of a pass.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ToneSeen {
+    /// Name of the band.
+    pub band: String,
+    /// Mean frequency over whole revolutions, hertz.
+    pub hertz: f64,
+    /// Speed that it tells, revolutions per minute.
+    pub speed: Option<Estimate>,
+    /// Its change once a revolution.
+    pub change: Option<Change>,
+    /// Radius in the middle of the band, metres.
+    pub radius: f64,
 }
 
 impl Pass {
@@ -39,6 +58,7 @@ impl Pass {
             sides_told: false,
             calibration: None,
             silent: Vec::new(),
+            tones: Vec::new(),
             speed: None,
         }
     }
@@ -54,7 +74,8 @@ impl Pass {
 
     /// Whether it tells anything.
     pub(super) fn tells(&self) -> bool {
-        self.crosstalk.is_some() || !self.silent.is_empty() || self.speed.is_some()
+        let beside = !self.silent.is_empty() || !self.tones.is_empty();
+        self.crosstalk.is_some() || beside || self.speed.is_some()
     }
 }
 
@@ -126,6 +147,22 @@ pub struct NoiseTold {
     pub below_programme_db: [Option<f64>; 2],
 }
 
+/// What a tone tells of the turning of the record.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+pub struct ToneTold {
+    /// The band.
+    pub band: String,
+    /// Mean frequency over whole revolutions.
+    pub hertz: f64,
+    /// Speed, where the frequency at the cut is stated; the uncertainty is that of the cut's speed.
+    pub speed_rpm: Option<Quantity>,
+    /// Peak change of the frequency once a revolution, percent; null of too few revolutions.
+    pub once_around_percent: Option<Quantity>,
+    /// How far off its centre the hole is, millimetres, if the turntable itself turns evenly.
+    pub eccentricity_mm: Option<Quantity>,
+}
+
 /// What one pass tells beside its captures.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
@@ -140,6 +177,8 @@ pub struct PassResult {
     pub crosstalk_missing: Option<String>,
     /// Noise of its unmodulated grooves.
     pub noise: Vec<NoiseTold>,
+    /// Its steady tones.
+    pub tones: Vec<ToneTold>,
     /// Speed by its coded marks, revolutions per minute; the uncertainty is that of the cut's speed.
     pub speed_rpm: Option<Quantity>,
 }
@@ -160,6 +199,7 @@ impl PassResult {
                 crosstalk,
                 crosstalk_missing,
                 noise: pass.silent.iter().map(|s| s.told(programme)).collect(),
+                tones: pass.tones.iter().map(|t| t.told(coverage)).collect(),
                 speed_rpm: pass.speed.map(|s| Quantity::normal(s.value, s.u, coverage)),
             }
         };
@@ -188,6 +228,28 @@ impl Unmodulated {
             level_dbfs: self.whole.map(db),
             level_within_dbfs: self.within.map(db),
             below_programme_db: [below(0), below(1)],
+        }
+    }
+}
+
+impl ToneSeen {
+    fn told(&self, coverage: f64) -> ToneTold {
+        // a size, of which no part is below zero
+        let size = |change: Change, factor: f64| {
+            let k = student_coverage_factor(coverage, change.degrees_of_freedom);
+            let [value, u] = [factor * change.peak, factor * change.u];
+            Quantity {
+                value,
+                standard_uncertainty: u,
+                interval: Interval::finite((value - k * u).max(0.0), value + k * u, coverage),
+            }
+        };
+        ToneTold {
+            band: self.band.clone(),
+            hertz: self.hertz,
+            speed_rpm: self.speed.map(|s| Quantity::normal(s.value, s.u, coverage)),
+            once_around_percent: self.change.map(|c| size(c, 100.0)),
+            eccentricity_mm: self.change.map(|c| size(c, self.radius / MILLIMETRE)),
         }
     }
 }

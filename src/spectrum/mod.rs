@@ -14,6 +14,7 @@ mod engine;
 mod frame;
 mod groups;
 mod limits;
+mod once_around;
 mod quality;
 mod recent;
 pub mod reference;
@@ -27,6 +28,7 @@ pub use frame::correlate;
 pub use groups::Group;
 pub(crate) use limits::{ANALYSIS_BAND_HZ, LEAD_IN, SHORTEST_S};
 pub use limits::{CLIPPED, HIGHEST_HZ};
+pub use once_around::{Change, OnceAround, ToneFollower};
 pub use quality::SignalQuality;
 pub use recent::{Mark, Recent};
 

@@ -10,15 +10,18 @@ use super::level::TestBand;
 use super::{Fields, JobFileError, SourceText, resolve};
 use crate::analysis;
 use crate::capture::{self, CaptureError, Options, Stereo};
-use crate::side::{self, PARTS};
+use crate::side::{self, Content, PARTS};
 use crate::uncertainty::{Caveat, Warning, plain, rounded, rounded_u};
 use crate::units::{parse_seconds, written};
 use std::collections::BTreeMap;
+use std::ops::RangeInclusive;
 use std::path::Path;
 use toml::de::DeValue;
 
 /// Keys of `[record.X.band.NAME]`.
-const BAND_KEYS: &[&str] = &["kind", "radius_mm", "velocity_cm_s"];
+const BAND_KEYS: &[&str] = &["kind", "radius_mm", "velocity_cm_s", "frequency_hz"];
+/// Frequencies of tones that are told, hertz: above hum, below what recordings leave out.
+const TONES_HZ: RangeInclusive<f64> = 300.0..=15_000.0;
 /// Keys of an entry of a capture's `bands`.
 const ENTRY_KEYS: &[&str] = &["name", "from", "to", "radius_mm"];
 /// What `bands` is instead of a list, to mean every band that the record describes, found by
@@ -46,17 +49,22 @@ pub(super) fn described(f: &mut Fields<'_>) -> Result<BTreeMap<String, Band>, Jo
         let (radius, radius_u) = f.radius()?;
         let kind = kind.unwrap_or_default();
         let velocity = f.quantity("velocity_cm_s", 0.01, 0.1..=100.0)?;
-        if velocity.value.is_some() && kind != BandKind::Tone {
-            return Err(f.error(
-                "velocity_cm_s",
-                "the velocity of a tone tells the level; this band is not of the kind \"tone\"",
-            ));
+        let frequency = f.number("frequency_hz", TONES_HZ)?;
+        for (key, reason) in [
+            ("velocity_cm_s", "the velocity of a tone tells the level"),
+            ("frequency_hz", "the frequency of a tone tells the speed"),
+        ] {
+            if f.has(key) && kind != BandKind::Tone {
+                let message = format!("{reason}; this band is not of the kind \"tone\"");
+                return Err(f.error(key, &message));
+            }
         }
         let band = Band {
             kind,
             radius,
             radius_u,
             velocity,
+            frequency,
         };
         bands.insert(name, band);
     }
@@ -267,9 +275,13 @@ impl<'a> Bands<'a> {
             if band.kind == BandKind::Lateral {
                 captures.push(of_band);
             } else {
+                let of_side = || side_tone(name).filter(|_| self.marked);
                 others.push(TestBand {
                     spec: of_band,
-                    band: *band,
+                    band: Band {
+                        frequency: band.frequency.or_else(of_side),
+                        ..*band
+                    },
                 });
             }
             which += usize::from(heard(band));
@@ -340,6 +352,7 @@ impl<'a> Bands<'a> {
             radius,
             radius_u,
             velocity: known.map_or(Stated::default(), |known| known.velocity),
+            frequency: known.and_then(|known| known.frequency),
         };
         Ok((name, band, entry.at))
     }
@@ -395,6 +408,14 @@ fn side_part(name: &str) -> Option<usize> {
     PARTS.iter().position(|part| part.name == name)
 }
 
+/// The tone of a part of the side to be cut, hertz.
+fn side_tone(name: &str) -> Option<f64> {
+    match PARTS[side_part(name)?].content {
+        Content::Tone(hertz) => Some(hertz),
+        _ => None,
+    }
+}
+
 /// Where bands are in one recording.
 enum Found {
     /// Those that pauses part.
@@ -438,31 +459,16 @@ impl Found {
         let Self::Marks(_, Some(stretch)) = self else {
             return None;
         };
-        let cut_rpm = record.and_then(|r| r.cut_rpm).unwrap_or(side::RPM);
-        let value = cut_rpm / stretch.value;
-        let relative_u = (priors::speed_u(cut_rpm) / cut_rpm).hypot(stretch.u / stretch.value);
-        Some(Estimate {
-            value,
-            u: relative_u * value,
-        })
+        Some(turned(
+            record,
+            stretch.value.recip(),
+            stretch.u / stretch.value,
+        ))
     }
 
     /// What the marks say against the speed at which a capture is said to be played.
     fn against_speed(&self, spec: &CaptureSpec, record: Option<&Record>) -> Option<Caveat> {
-        let told = self.speed(record)?;
-        let stated = spec.speed();
-        let off = stated.apart_from(told);
-        Warning::SpeedDisagrees.at(off, || {
-            let shown = |e: Estimate| format!("{} rpm (u {})", rounded(e.value, e.u), rounded_u(e.u));
-            format!(
-                "'{}' is said to be played at {}, and its coded marks tell {} (their ratio is {} relative standard uncertainties from 1): correct rpm, or cut_rpm of {}; where the turntable is off, state rpm as the marks tell it",
-                spec.file().unwrap_or_default(),
-                shown(stated),
-                shown(told),
-                plain(off, 1),
-                named("record", &spec.record)
-            )
-        })
+        speed_disagrees(spec, self.speed(record)?, "its coded marks tell")
     }
 
     /// Start and end of a capture's band, or why it has none.
@@ -507,6 +513,34 @@ impl Found {
             )),
         }
     }
+}
+
+/// Speed of a record that turns so many times as fast as at its cut, with a relative standard uncertainty beside
+/// that of the cut's own speed.
+pub(super) fn turned(record: Option<&Record>, times: f64, relative_u: f64) -> Estimate {
+    let cut_rpm = record.and_then(|r| r.cut_rpm).unwrap_or(side::RPM);
+    let value = cut_rpm * times;
+    Estimate {
+        value,
+        u: value * relative_u.hypot(priors::speed_u(cut_rpm) / cut_rpm),
+    }
+}
+
+/// What is told of the speed against that at which a capture is said to be played.
+pub(super) fn speed_disagrees(spec: &CaptureSpec, told: Estimate, by: &str) -> Option<Caveat> {
+    let stated = spec.speed();
+    let off = stated.apart_from(told);
+    Warning::SpeedDisagrees.at(off, || {
+        let shown = |e: Estimate| format!("{} rpm (u {})", rounded(e.value, e.u), rounded_u(e.u));
+        format!(
+            "'{}' is said to be played at {}, and {by} {} (their ratio is {} relative standard uncertainties from 1): correct rpm, or cut_rpm of {}; where the turntable is off, state rpm as they tell it",
+            spec.file().unwrap_or_default(),
+            shown(stated),
+            shown(told),
+            plain(off, 1),
+            named("record", &spec.record)
+        )
+    })
 }
 
 /// Left out at the ends of a band that marks tell, and of a pause, seconds.

@@ -4,7 +4,7 @@ use super::super::description::{Band, CaptureSpec, Estimate, Stated};
 use super::super::network::named;
 use super::super::priors;
 use super::JobFileError;
-use crate::analysis;
+use crate::analysis::{self, Tone};
 use crate::capture::{Options, Source};
 use crate::uncertainty::{Caveat, Warning, plain, rounded, rounded_u};
 use std::path::Path;
@@ -41,34 +41,45 @@ impl TestBand {
         }
     }
 
-    /// Peak lateral velocity at 1 kHz that full scale stands for, metres per second.
-    pub(super) fn full_scale(&self, path: &Path) -> Result<Stated, String> {
+    /// Its tone, if it is one from its start to its end.
+    pub(super) fn tone(&self, path: &Path) -> Result<Tone, String> {
         let name = self.name();
         let source = Source::Path(path.to_owned());
-        let options = Options {
-            channels: self.spec.channels,
-            ..Options::default()
-        };
         let span = self.spec.from_s.zip(self.spec.to_s);
         let tone = span.map_or(Ok(None), |(from, to)| {
-            analysis::tone(&source, &options, [from, to])
+            analysis::tone(&source, &self.options(), [from, to])
         });
         let Some(tone) = tone.map_err(|e| e.to_string())? else {
             return Err(format!(
                 "the tone of the band '{name}' is not heard; check its times, or leave out its velocity_cm_s"
             ));
         };
-        if !(ABOUT_HZ[0]..=ABOUT_HZ[1]).contains(&tone.hertz) {
-            return Err(format!(
-                "the tone of the band '{name}' has {:.0} Hz, and a velocity tells the level at 1 kHz; state velocity_cm_s of a band with a tone of 1 kHz",
-                tone.hertz
-            ));
-        }
         let steady = (1.0 - priors::FULL_SCALE_RELATIVE..=1.0 + priors::FULL_SCALE_RELATIVE)
             .contains(&tone.steadiness);
         if tone.share < LEAST_SHARE || !steady {
             return Err(format!(
                 "the band '{name}' is not one steady tone from its start to its end; correct its times, or leave out its velocity_cm_s"
+            ));
+        }
+        Ok(tone)
+    }
+
+    /// How its recording is read.
+    pub(super) fn options(&self) -> Options {
+        Options {
+            channels: self.spec.channels,
+            ..Options::default()
+        }
+    }
+
+    /// Peak lateral velocity at 1 kHz that full scale stands for, metres per second.
+    pub(super) fn full_scale(&self, path: &Path) -> Result<Stated, String> {
+        let tone = self.tone(path)?;
+        if !(ABOUT_HZ[0]..=ABOUT_HZ[1]).contains(&tone.hertz) {
+            return Err(format!(
+                "the tone of the band '{}' has {:.0} Hz, and a velocity tells the level at 1 kHz; state velocity_cm_s of a band with a tone of 1 kHz",
+                self.name(),
+                tone.hertz
             ));
         }
         let by = |v: f64| v / tone.peak;

@@ -1,24 +1,37 @@
 //! Reads what a pass holds beside its captures: bands of one channel, unmodulated grooves.
 
 use super::super::description::{BandKind, Job, Source};
-use super::super::pass::{CrosstalkTold, Pass, Unmodulated};
+use super::super::pass::{CrosstalkTold, Pass, ToneSeen, Unmodulated};
+use super::super::solution::is_usual_speed;
+use super::bands::{speed_disagrees, turned};
 use super::{JobFileError, TestBand, resolve};
 use crate::analysis::{self, Request, TakenIn};
 use crate::capture;
 use crate::chain::{self, Calibration, Input, SEPARATED_DB, balance_db};
-use crate::uncertainty::Warning;
+use crate::uncertainty::{Caveat, Warning};
 use std::collections::BTreeMap;
 use std::path::Path;
 
 /// Reads the test bands of the job's passes; what they tell of crosstalk is given to passes through chains of
-/// which `calibrations` state none.
+/// which `calibrations` state none. What speaks against the speed that is stated comes back.
 pub(super) fn read(
     job: &mut Job,
     job_file: &Path,
     calibrations: &BTreeMap<String, Calibration>,
-) -> Result<(), JobFileError> {
+) -> Result<Vec<Caveat>, JobFileError> {
+    let mut caveats = Vec::new();
     let mut passes = std::mem::take(&mut job.passes);
     for pass in &mut passes {
+        let tones = job.test_bands.iter().filter_map(|band| {
+            let own = pass.holds(&band.spec) && band.band.kind == BandKind::Tone;
+            own.then(|| tone(band, pass, job, job_file))?
+        });
+        pass.tones = tones.collect();
+        if pass.speed.is_none() {
+            let told = pass.tones.iter().find_map(|tone| tone.speed);
+            let by = "a tone of known frequency tells";
+            caveats.extend(told.and_then(|told| speed_disagrees(&pass.spec, told, by)));
+        }
         let stated = calibrations.get(&pass.spec.chain);
         let mut single = Singles::default();
         for band in &job.test_bands {
@@ -50,7 +63,37 @@ pub(super) fn read(
     }
     passes.retain(Pass::tells);
     job.passes = passes;
-    Ok(())
+    Ok(caveats)
+}
+
+/// How the tone of a band turns with the record; nothing where it is no steady tone.
+fn tone(band: &TestBand, pass: &Pass, job: &Job, job_file: &Path) -> Option<ToneSeen> {
+    let Source::File(file) = &band.spec.source else {
+        return None;
+    };
+    let path = resolve(job_file, file);
+    let heard = band.tone(&path).ok()?.hertz;
+    let nominal = band.band.frequency;
+    let record = job.records.get(&pass.spec.record);
+    let speed = |hertz: f64| Some(turned(record, hertz / nominal?, 0.0));
+    let about = pass.speed.or_else(|| speed(heard));
+    let rpm = about.unwrap_or(pass.spec.speed()).value;
+    let span_s = band.spec.from_s.zip(band.spec.to_s)?;
+    let found = analysis::once_around(
+        &capture::Source::Path(path),
+        &band.options(),
+        span_s.into(),
+        [heard, rpm / 60.0],
+    );
+    let found = found.ok().flatten()?;
+    Some(ToneSeen {
+        band: band.name().to_owned(),
+        hertz: found.hertz,
+        // another tone than the one described tells no speed
+        speed: speed(found.hertz).filter(|s| is_usual_speed(s.value)),
+        change: found.change,
+        radius: 0.5 * (band.band.radius[0] + band.band.radius[1]),
+    })
 }
 
 /// Reads a band that is read for its spectrum; none of another kind, or where its place is not known.
@@ -115,7 +158,7 @@ fn check_kind(band: &TestBand, taken: &TakenIn) -> Result<(), String> {
 /// Bands of one channel of a pass: those of the left, and those of the right, at the cartridge.
 #[derive(Default)]
 struct Singles {
-    names: Vec<String>,
+    names: [Vec<String>; 2],
     taken: [Option<TakenIn>; 2],
 }
 
@@ -135,7 +178,7 @@ impl Singles {
         if band.spec.swapped {
             taken.spectrum = taken.spectrum.exchanged();
         }
-        self.names.push(name);
+        self.names[usize::from(right)].push(name);
         let held = &mut self.taken[usize::from(right)];
         match held {
             Some(first) => {
@@ -157,7 +200,7 @@ impl Singles {
                     None => ["right", "left"],
                 };
                 pass.crosstalk = Some(Err(format!(
-                    "there is a band of the {here} channel alone and none of the {missing} one; crosstalk is taken out both ways, or not at all"
+                    "the recording holds a band of the {here} channel alone and none of the {missing} one; crosstalk is taken out both ways, or not at all"
                 )));
                 return;
             }
@@ -165,9 +208,14 @@ impl Singles {
         let common = stated.and_then(Calibration::chain_alone);
         let (low, high) = chain::DEFAULT_BAND_HZ;
         let (from, to) = common.as_ref().map_or((low, high), Calibration::band_hz);
+        let file = pass.spec.file().unwrap_or_default();
+        let called = self
+            .names
+            .each_ref()
+            .map(|names| format!("{file}, band {}", names.join(" and ")));
         let made = chain::calibrate(&chain::Request {
             common: None,
-            single: Some([input(left), input(right)]),
+            single: Some([input(left, &called[0]), input(right, &called[1])]),
             band_hz: (low.max(from), high.min(to)),
             date: None,
             coils: None,
@@ -184,7 +232,7 @@ impl Singles {
             return;
         };
         let applied = stated.is_none_or(|stated| stated.crosstalk.is_none());
-        let told = CrosstalkTold::new(made.id.clone(), self.names, applied, measured);
+        let told = CrosstalkTold::new(made.id.clone(), self.names.concat(), applied, measured);
         pass.crosstalk = Some(Ok(told));
         // the chain is that of the pass itself
         let mut warnings = made.warnings.clone();
@@ -202,9 +250,9 @@ impl Singles {
     }
 }
 
-fn input(taken: &TakenIn) -> Input<'_> {
+fn input<'a>(taken: &'a TakenIn, file: &'a str) -> Input<'a> {
     Input {
-        file: &taken.about.file,
+        file,
         sha256: "",
         duration_s: taken.about.duration_s,
         spectrum: &taken.spectrum,
