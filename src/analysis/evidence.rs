@@ -25,7 +25,8 @@ pub struct Evidence {
     pub about: About,
     /// The part analysed, seconds from the start: start, end.
     pub span_s: (f64, f64),
-    /// Mean squares of the left and the right channel as recorded, from 100 Hz to 15 kHz, full scale 1.
+    /// Mean squares of the left and the right channel from 100 Hz to 15 kHz, clicks left out, full
+    /// scale 1.
     pub powers_within: [f64; 2],
     /// Band used, hertz.
     pub band_hz: (f64, f64),
@@ -72,7 +73,7 @@ impl Analysis {
         Evidence {
             about: self.about.clone(),
             span_s: estimate.span_s,
-            powers_within: self.spectrum.powers()[1],
+            powers_within: self.spectrum.powers(),
             band_hz: estimate.band_hz,
             inverted: estimate.inverted,
             delay_s: estimate.delay_s,

@@ -355,7 +355,7 @@ fn not_silent(input: &Input, role: Role) -> Result<(), CalibrateError> {
 fn quality(input: &Input) -> Option<Caveat> {
     Warning::Clipped.at(input.spectrum.clipped_share(), || {
         format!(
-            "{}: {} samples are at full scale; lower the level and calibrate again",
+            "{}: {} samples are at full scale; lower the level and record again",
             input.file, input.spectrum.quality.clipped
         )
     })

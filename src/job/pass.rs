@@ -93,7 +93,7 @@ pub struct Unmodulated {
     pub band: String,
     /// Of everything.
     pub whole: [f64; 2],
-    /// From 100 Hz to 15 kHz.
+    /// From 100 Hz to 15 kHz, clicks left out.
     pub within: [f64; 2],
 }
 
@@ -138,10 +138,11 @@ impl CrosstalkTold {
 pub struct NoiseTold {
     /// The band.
     pub band: String,
-    /// Root mean square of everything against full scale, dB, rumble and hum included; null of a channel
-    /// without any signal.
+    /// Root mean square of everything against full scale, dB, rumble, hum and clicks included; null of
+    /// a channel without any signal.
     pub level_dbfs: [Option<f64>; 2],
-    /// The same from 100 Hz to 15 kHz, above rumble and hum.
+    /// The same from 100 Hz to 15 kHz, above rumble and hum, clicks left out and crosstalk taken out as of the
+    /// captures.
     pub level_within_dbfs: [Option<f64>; 2],
     /// How far that lies below the captures of the pass, in the same band, dB.
     pub below_programme_db: [Option<f64>; 2],

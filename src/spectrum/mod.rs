@@ -155,24 +155,25 @@ impl CrossSpectrum {
         self
     }
 
-    /// Mean squares of the left and the right channel over the modulated part, full scale 1: of
-    /// all of it, and of what lies between 100 Hz and 15 kHz, above hum and rumble.
-    pub fn powers(&self) -> [[f64; 2]; 2] {
-        let whole = [self.quality.left_power, self.quality.right_power];
+    /// What a bin's sum is for a mean square of 1: of a one-sided spectrum
+    /// `N sum(w^2) / 2` a frame, and the squares of a power-complementary window sum
+    /// to `N / 2`.
+    pub fn full_scale(&self) -> f64 {
+        self.frames() as f64 * (self.frame_length as f64 / 2.0).powi(2)
+    }
+
+    /// Mean squares of the left and the right channel from 100 Hz to 15 kHz, above hum and rumble, in
+    /// the frames that are summed: without clicks. Full scale is 1.
+    pub fn powers(&self) -> [f64; 2] {
         let (low, high) = ANALYSIS_BAND_HZ;
-        let [mut all, mut inside] = [[0.0; 2]; 2];
+        let mut sums = [0.0; 2];
         for (k, bin) in self.total().iter().enumerate() {
-            let within = (low..=high).contains(&self.frequency_hz(k));
-            for (channel, power) in [bin.left, bin.right].into_iter().enumerate() {
-                all[channel] += power;
-                inside[channel] += if within { power } else { 0.0 };
+            if (low..=high).contains(&self.frequency_hz(k)) {
+                sums[0] += bin.left;
+                sums[1] += bin.right;
             }
         }
-        let share = |channel: usize| match all[channel] > 0.0 {
-            true => inside[channel] / all[channel],
-            false => 0.0,
-        };
-        [whole, [whole[0] * share(0), whole[1] * share(1)]]
+        sums.map(|sum| sum / self.full_scale().max(f64::MIN_POSITIVE))
     }
 
     /// Share of the programme's samples that are at full scale: half a frame of each

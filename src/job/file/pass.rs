@@ -33,7 +33,7 @@ pub(super) fn read(
             caveats.extend(told.and_then(|told| speed_disagrees(&pass.spec, told, by)));
         }
         let stated = calibrations.get(&pass.spec.chain);
-        let mut single = Singles::default();
+        let (mut single, mut silent) = (Singles::default(), Vec::new());
         for band in &job.test_bands {
             let own = pass.holds(&band.spec).then(|| take_in(band, job_file));
             let Some(taken) = own.transpose()?.flatten() else {
@@ -41,14 +41,7 @@ pub(super) fn read(
             };
             let name = band.name().to_owned();
             match band.band.kind {
-                BandKind::Silent => {
-                    let [whole, within] = taken.spectrum.powers();
-                    pass.silent.push(Unmodulated {
-                        band: name,
-                        whole,
-                        within,
-                    });
-                }
+                BandKind::Silent => silent.push((name, taken)),
                 kind @ (BandKind::Left | BandKind::Right) => {
                     check_kind(band, &taken).map_err(|message| band.error(job_file, message))?;
                     single.take(name, kind == BandKind::Right, band, taken, stated);
@@ -60,6 +53,18 @@ pub(super) fn read(
         let cutter = job.records.get(&pass.spec.record);
         let cutter = cutter.and_then(|r| r.cutter_separation_db);
         single.tell(pass, stated, cutter);
+        let calibration = pass.calibration.as_ref().or(stated);
+        let unmodulated = silent.into_iter().map(|(band, taken)| {
+            let quality = &taken.spectrum.quality;
+            // as the captures that it is held against
+            let corrected = calibration.map(|c| c.apply(&taken.spectrum, pass.spec.swapped));
+            Unmodulated {
+                band,
+                whole: [quality.left_power, quality.right_power],
+                within: corrected.as_ref().unwrap_or(&taken.spectrum).powers(),
+            }
+        });
+        pass.silent = unmodulated.collect();
     }
     passes.retain(Pass::tells);
     job.passes = passes;
