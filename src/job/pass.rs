@@ -4,7 +4,7 @@ use super::description::{CaptureSpec, Estimate, Job};
 use super::network::CaptureData;
 use crate::analysis::Change;
 use crate::chain::{Calibration, Crosstalk};
-use crate::uncertainty::{Interval, Quantity, student_coverage_factor};
+use crate::uncertainty::{Interval, Quantity, normal_coverage_factor, student_coverage_factor};
 use crate::units::MILLIMETRE;
 use serde::{Deserialize, Serialize};
 
@@ -45,7 +45,7 @@ pub struct ToneSeen {
     /// Its change once a revolution.
     pub change: Option<Change>,
     /// Radius in the middle of the band, metres.
-    pub radius: f64,
+    pub radius: Estimate,
 }
 
 impl Pass {
@@ -235,22 +235,25 @@ impl Unmodulated {
 
 impl ToneSeen {
     fn told(&self, coverage: f64) -> ToneTold {
-        // a size, of which no part is below zero
-        let size = |change: Change, factor: f64| {
+        // a size, of which no part is below zero: relative changes by so much each, which is known to so much
+        let size = |change: Change, each: f64, each_u: f64| {
             let k = student_coverage_factor(coverage, change.degrees_of_freedom);
-            let [value, u] = [factor * change.peak, factor * change.u];
+            let [by_noise, by_factor] = [each * change.u, each_u * change.peak];
+            let half = (k * by_noise).hypot(normal_coverage_factor(coverage) * by_factor);
+            let value = each * change.peak;
             Quantity {
                 value,
-                standard_uncertainty: u,
-                interval: Interval::finite((value - k * u).max(0.0), value + k * u, coverage),
+                standard_uncertainty: by_noise.hypot(by_factor),
+                interval: Interval::finite((value - half).max(0.0), value + half, coverage),
             }
         };
+        let [radius, radius_u] = [self.radius.value, self.radius.u].map(|r| r / MILLIMETRE);
         ToneTold {
             band: self.band.clone(),
             hertz: self.hertz,
             speed_rpm: self.speed.map(|s| Quantity::normal(s.value, s.u, coverage)),
-            once_around_percent: self.change.map(|c| size(c, 100.0)),
-            eccentricity_mm: self.change.map(|c| size(c, self.radius / MILLIMETRE)),
+            once_around_percent: self.change.map(|c| size(c, 100.0, 0.0)),
+            eccentricity_mm: self.change.map(|c| size(c, radius, radius_u)),
         }
     }
 }

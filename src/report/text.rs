@@ -140,8 +140,8 @@ pub fn pass(pass: &PassResult) -> Vec<String> {
         }
         if let (Some(change), Some(off)) = (&tone.once_around_percent, &tone.eccentricity_mm) {
             words += &format!(
-                "; once around it changes by {} to either side, as a hole {} off its centre makes it where the turntable turns evenly",
-                brief(change, "%"),
+                "; once around it changes by {} % to either side, as a hole {} off its centre makes it where the turntable turns evenly",
+                plain(change.value, 3),
                 brief(off, "mm")
             );
         }

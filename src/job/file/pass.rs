@@ -1,7 +1,8 @@
 //! Reads what a pass holds beside its captures: bands of one channel, unmodulated grooves.
 
-use super::super::description::{BandKind, Job, Source};
+use super::super::description::{BandKind, Estimate, Job, Source};
 use super::super::pass::{CrosstalkTold, Pass, ToneSeen, Unmodulated};
+use super::super::priors;
 use super::super::solution::is_usual_speed;
 use super::bands::{speed_disagrees, turned};
 use super::{JobFileError, TestBand, resolve};
@@ -97,7 +98,10 @@ fn tone(band: &TestBand, pass: &Pass, job: &Job, job_file: &Path) -> Option<Tone
         // another tone than the one described tells no speed
         speed: speed(found.hertz).filter(|s| is_usual_speed(s.value)),
         change: found.change,
-        radius: 0.5 * (band.band.radius[0] + band.band.radius[1]),
+        radius: Estimate {
+            value: 0.5 * (band.band.radius[0] + band.band.radius[1]),
+            u: band.band.radius_u.unwrap_or(priors::RADIUS.estimate().u),
+        },
     })
 }
 
