@@ -173,7 +173,7 @@ fn one_pass_tells_crosstalk_noise_and_speed() {
     for input in result["basis"]["inputs"].as_array().unwrap() {
         sum += input["shares"]["s"].as_f64().unwrap_or(0.0);
     }
-    for other in ["assumed", "recordings_together"] {
+    for other in ["assumed", "recordings_together", "other_cartridges"] {
         sum += result["basis"]["other_shares"][other]["s"]
             .as_f64()
             .unwrap_or(0.0);

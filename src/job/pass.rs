@@ -65,10 +65,10 @@ impl Pass {
 
     /// Whether a band belongs to it: the same recording, made in the same way.
     pub(super) fn holds(&self, spec: &CaptureSpec) -> bool {
-        let made = |s: &CaptureSpec| {
-            let objects = (s.setup.clone(), s.record.clone(), s.chain.clone());
-            (s.source.clone(), s.channels, s.swapped, objects)
-        };
+        fn made(s: &CaptureSpec) -> impl PartialEq {
+            let objects = [&s.setup, &s.record, &s.chain];
+            (&s.source, s.channels, s.swapped, objects)
+        }
         made(&self.spec) == made(spec)
     }
 
