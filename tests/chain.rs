@@ -333,6 +333,7 @@ fn bare(common: Option<Common>, crosstalk: Option<Crosstalk>) -> Calibration {
         common,
         crosstalk,
         warnings: Vec::new(),
+        pass: None,
     }
 }
 

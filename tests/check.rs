@@ -839,6 +839,24 @@ const SLIPS: &[(&str, &str, usize, &[&str])] = &[
     // ranges
     ("= -25", "= 25", 7, &["'crosstalk_db'", "out of range"]),
     (
+        "[chain.rack]",
+        "cutter_separation_db = -25\n[chain.rack]",
+        10,
+        &["'cutter_separation_db'", "out of range"],
+    ),
+    (
+        "[chain.rack]",
+        "[record.A.band.t]\nkind = \"tone\"\nradius_mm = 140\nfrequency_hz = 3.15\n[chain.rack]",
+        13,
+        &["'frequency_hz'", "out of range"],
+    ),
+    (
+        "[chain.rack]",
+        "[record.A.band.t]\nradius_mm = 140\nfrequency_hz = 3150\n[chain.rack]",
+        12,
+        &["not of the kind \"tone\""],
+    ),
+    (
         "_deg = 15",
         "_deg = 0",
         21,

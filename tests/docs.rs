@@ -4,7 +4,7 @@
 //! Each document is tried in a folder of its own that holds `test-signals/` as
 //! shipped, `band.wav`, `before.wav` and `after.wav` (invented recordings of
 //! ours under the names that an owner would use), for calibration also
-//! `cable.wav`, `left.wav` and `right.wav`, and every TOML block of the
+//! `cable.wav`, `left.wav` and `right.wav`, for a job of one pass `side.wav`, and every TOML block of the
 //! document whose first line is a comment with a file name. Lines that begin
 //! with `cargo` are not run here: they build or test the crate itself, and `.ci/run`
 //! does so. `TRYCMD=overwrite cargo test --test docs console` writes new output
@@ -13,6 +13,9 @@
 use std::collections::BTreeSet;
 use std::fs;
 use std::path::{Path, PathBuf};
+
+#[path = "recordings/side.rs"]
+mod side;
 
 fn root() -> &'static Path {
     Path::new(env!("CARGO_MANIFEST_DIR"))
@@ -136,6 +139,9 @@ fn console_blocks_do_what_they_show() {
             ("workshop/workshop-corrected.wav", "after.wav"),
         ] {
             fs::copy(signals.join(from), at.join(name)).unwrap();
+        }
+        if text.contains("solve side.toml") {
+            side::record(at, "side", "");
         }
         if text.contains("cable.wav") {
             calibration_signals(at);

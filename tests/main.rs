@@ -18,12 +18,15 @@ mod job;
 mod layers;
 mod measure;
 mod page;
+mod pass;
 mod readers;
 mod recordings;
 mod references_spectrum;
 mod references_uncertainty;
 mod report;
 mod schemas;
+#[path = "recordings/side.rs"]
+mod side;
 mod simulate;
 mod start;
 mod stretches;

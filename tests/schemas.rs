@@ -291,6 +291,7 @@ const JOB: &[(&str, &[(&str, &str)])] = &[
             ("skew_us", "quantity"),
             ("cut_rpm", "rpm"),
             ("groove_angle_deg", "quantity"),
+            ("cutter_separation_db", "number"),
             ("session", "text"),
             ("label", "text"),
             ("side", "text"),
@@ -470,7 +471,8 @@ fn job_schema() -> Value {
         "properties": {
             "kind": { "enum": ["lateral", "left", "right", "tone", "silent"] },
             "radius_mm": reference("radius"),
-            "velocity_cm_s": reference("quantity")
+            "velocity_cm_s": reference("quantity"),
+            "frequency_hz": reference("number")
         },
         "required": ["radius_mm"],
         "additionalProperties": false

@@ -10,14 +10,17 @@ pub use bands::{Span, bands, depth_db, programme};
 pub use evidence::{Evidence, Moment};
 pub use reread::refine;
 
+/// What [`tone`] and [`once_around`] find.
+pub use crate::spectrum::{Change, OnceAround, Tone};
+
 use reread::{Part, Reread, Spool, Treatment};
 
 use crate::capture::{self, CaptureError, Recording, Source, Stereo};
 use crate::chain::{ApplyError, Calibration};
 use crate::delay::{self, Estimate, Refusal};
 use crate::spectrum::{
-    CoderProbe, CrossSpectrum, Engine, EngineSettings, SettingsError, Tone, ToneProbe, Tracing,
-    TracingProbe,
+    CoderProbe, CrossSpectrum, Engine, EngineSettings, SettingsError, ToneFollower, ToneProbe,
+    Tracing, TracingProbe,
 };
 use crate::uncertainty::{Caveat, Level, Warning};
 use crate::units::hexadecimal;
@@ -62,11 +65,41 @@ impl Request {
 pub fn tone(
     source: &Source,
     options: &capture::Options,
-    [from_s, to_s]: [f64; 2],
+    span_s: [f64; 2],
 ) -> Result<Option<Tone>, CaptureError> {
     let mut recording = capture::open(source, options)?;
+    let mut probe = ToneProbe::new(f64::from(recording.sample_rate_hz()));
+    let push = &mut |block: &Stereo| probe.push(&block.left, &block.right);
+    listen(&mut recording, span_s, push)?;
+    Ok(probe.found())
+}
+
+/// How a tone of about so many hertz in a part of a recording follows a record that turns so many times a
+/// second; `None` of less than a revolution.
+///
+/// # Errors
+///
+/// When the recording cannot be read.
+pub fn once_around(
+    source: &Source,
+    options: &capture::Options,
+    span_s: [f64; 2],
+    [hertz, per_s]: [f64; 2],
+) -> Result<Option<OnceAround>, CaptureError> {
+    let mut recording = capture::open(source, options)?;
+    let mut follower = ToneFollower::new(f64::from(recording.sample_rate_hz()), hertz);
+    let push = &mut |block: &Stereo| follower.push(&block.left, &block.right);
+    listen(&mut recording, span_s, push)?;
+    Ok(follower.turning(per_s))
+}
+
+/// Shows a part of a recording, from and to so many seconds, block by block.
+fn listen(
+    recording: &mut Recording,
+    [from_s, to_s]: [f64; 2],
+    push: &mut dyn FnMut(&Stereo),
+) -> Result<(), CaptureError> {
     let rate = f64::from(recording.sample_rate_hz());
-    let mut probe = ToneProbe::new(rate);
     let mut position = recording.skip((from_s * rate) as u64)?;
     let end = (to_s * rate) as u64;
     let mut block = Stereo::default();
@@ -76,10 +109,10 @@ pub fn tone(
         if got == 0 {
             break;
         }
-        probe.push(&block.left, &block.right);
+        push(&block);
         position += got as u64;
     }
-    Ok(probe.found())
+    Ok(())
 }
 
 /// What a recording is, beside its samples.

@@ -10,6 +10,7 @@ use crate::spectrum::{Complex64, CrossSpectrum, EQUALISER};
 use crate::uncertainty::{Caveat, Level, Warning};
 use ndarray::{Array1, Array2};
 use std::f64::consts::{PI, TAU};
+use std::ops::RangeInclusive;
 use thiserror::Error;
 
 /// Band calibrated by default, hertz: half an octave below the delay's band, up
@@ -21,6 +22,9 @@ pub const DEFAULT_BAND_HZ: (f64, f64) = (70.0, 20_000.0);
 /// Separation of the cutter of a test record, dB: cutter heads are quoted 25
 /// to 35 dB over most of the band. Common practice, no source.
 pub const DEFAULT_CUTTER_SEPARATION_DB: f64 = 30.0;
+/// Separations of cutters understood, dB: from one that separates nothing to speak of to beyond what any
+/// recording could show.
+pub const CUTTER_SEPARATIONS_DB: RangeInclusive<f64> = 6.0..=120.0;
 
 /// What a capture holds.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -233,7 +237,7 @@ pub enum CalibrateError {
 const LEVEL_BAND_HZ: (f64, f64) = (200.0, 8_000.0);
 /// A single-channel band has at least this level difference, dB: worse
 /// separation is no stereo cartridge. Common practice, no source.
-const SEPARATED_DB: f64 = 6.0;
+pub const SEPARATED_DB: f64 = 6.0;
 /// Channels of a common signal differ by less, dB.
 const BALANCED_DB: f64 = Warning::Balance.threshold(Level::Serious);
 /// Below this the channels are not one signal, dB.
@@ -303,6 +307,7 @@ pub fn calibrate(request: &Request) -> Result<Calibrated, CalibrateError> {
         common,
         crosstalk,
         warnings: caveats.clone(),
+        pass: None,
     });
     // What is used is what the file says, to the last digit.
     let calibration =
@@ -350,14 +355,14 @@ fn not_silent(input: &Input, role: Role) -> Result<(), CalibrateError> {
 fn quality(input: &Input) -> Option<Caveat> {
     Warning::Clipped.at(input.spectrum.clipped_share(), || {
         format!(
-            "{}: {} samples are at full scale; lower the level and calibrate again",
+            "{}: {} samples are at full scale; lower the level and record again",
             input.file, input.spectrum.quality.clipped
         )
     })
 }
 
-/// Right over left in the level band, dB.
-fn balance_db(spectrum: &CrossSpectrum) -> f64 {
+/// Right over left in the level band, 200 Hz to 8 kHz, dB.
+pub fn balance_db(spectrum: &CrossSpectrum) -> f64 {
     let (mut left, mut right) = (0.0, 0.0);
     for (k, bin) in spectrum.total().iter().enumerate() {
         if (LEVEL_BAND_HZ.0..=LEVEL_BAND_HZ.1).contains(&spectrum.frequency_hz(k)) {

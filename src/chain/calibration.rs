@@ -123,6 +123,9 @@ pub struct Calibration {
     pub crosstalk: Option<Crosstalk>,
     /// Doubts that go with it.
     pub warnings: Vec<Caveat>,
+    /// Where the crosstalk comes from bands of the pass that is corrected, and not from the document:
+    /// its own identifier. Then its cutter is that of the record side.
+    pub pass: Option<String>,
 }
 
 /// Which of a job's priors a calibration replaces. What is `None` or `false`
@@ -267,7 +270,8 @@ impl Calibration {
     fn terms(&self, delay_s: f64) -> Vec<PhaseTerm> {
         let mut terms = Vec::new();
         if let Some(common) = &self.common {
-            terms.extend(self.components(
+            terms.extend(components(
+                &self.id,
                 "calibration, chain",
                 Side::BehindSwap,
                 &common.hertz,
@@ -275,17 +279,26 @@ impl Calibration {
             ));
         }
         if let Some(crosstalk) = &self.crosstalk {
-            terms.extend(self.components(
+            terms.extend(components(
+                self.crosstalk_id(),
                 "calibration, crosstalk",
                 Side::BeforeSwap,
                 &crosstalk.hertz,
                 &crosstalk.components_deg,
             ));
+            let cutter = match self.pass {
+                Some(_) => Owner::Record,
+                None => Owner::Calibration(self.id.clone()),
+            };
             terms.extend(
                 crosstalk
                     .cutter_terms(delay_s)
                     .map(|(name, prior_u, radians)| PhaseTerm {
-                        term: self.term(name.into(), Side::BeforeSwap),
+                        term: Term {
+                            name: name.into(),
+                            owner: cutter.clone(),
+                            side: Side::BeforeSwap,
+                        },
                         prior_u,
                         shape: Shape::Curve {
                             radians,
@@ -311,32 +324,18 @@ impl Calibration {
         }
     }
 
-    fn term(&self, name: String, side: Side) -> Term {
-        Term {
-            name,
-            owner: Owner::Calibration(self.id.clone()),
-            side,
-        }
+    /// What it holds of the chain alone, if it holds that.
+    pub fn chain_alone(&self) -> Option<Self> {
+        self.common.as_ref()?;
+        Some(Self {
+            crosstalk: None,
+            ..self.clone()
+        })
     }
 
-    fn components<'a>(
-        &'a self,
-        name: &'a str,
-        side: Side,
-        hertz: &'a [f64],
-        components: &'a [Vec<f64>],
-    ) -> impl Iterator<Item = PhaseTerm> + 'a {
-        components
-            .iter()
-            .enumerate()
-            .map(move |(i, curve)| PhaseTerm {
-                term: self.term(format!("{name} {}", i + 1), side),
-                prior_u: 1.0,
-                shape: Shape::Curve {
-                    hertz: hertz.to_vec(),
-                    radians: curve.iter().map(|d| d.to_radians()).collect(),
-                },
-            })
+    /// By what identifier captures share the errors of its crosstalk.
+    pub fn crosstalk_id(&self) -> &str {
+        self.pass.as_deref().unwrap_or(&self.id)
     }
 
     /// A capture with crosstalk and chain taken out, and the settings by which
@@ -394,6 +393,31 @@ impl Calibration {
             caveats,
         })
     }
+}
+
+/// Errors of a calibration that captures share by its identifier, one of each curve.
+fn components<'a>(
+    id: &'a str,
+    name: &'a str,
+    side: Side,
+    hertz: &'a [f64],
+    components: &'a [Vec<f64>],
+) -> impl Iterator<Item = PhaseTerm> + 'a {
+    components
+        .iter()
+        .enumerate()
+        .map(move |(i, curve)| PhaseTerm {
+            term: Term {
+                name: format!("{name} {}", i + 1),
+                owner: Owner::Calibration(id.to_owned()),
+                side,
+            },
+            prior_u: 1.0,
+            shape: Shape::Curve {
+                hertz: hertz.to_vec(),
+                radians: curve.iter().map(|d| d.to_radians()).collect(),
+            },
+        })
 }
 
 /// `W S W^H` of the Hermitian matrix of a bin.
@@ -567,6 +591,7 @@ mod tests {
             common: None,
             crosstalk: Some(crosstalk),
             warnings: Vec::new(),
+            pass: None,
         }
     }
 

@@ -115,6 +115,7 @@ pub fn from_toml(text: &str, file: &str) -> Result<Calibration, DocumentError> {
         common: document.common,
         crosstalk: document.crosstalk,
         warnings: document.warning,
+        pass: None,
     })
 }
 

@@ -26,8 +26,8 @@ mod response;
 mod smooth;
 
 pub use build::{
-    CalibrateError, Calibrated, DEFAULT_BAND_HZ, DEFAULT_CUTTER_SEPARATION_DB, Input, Request,
-    Role, calibrate,
+    CUTTER_SEPARATIONS_DB, CalibrateError, Calibrated, DEFAULT_BAND_HZ,
+    DEFAULT_CUTTER_SEPARATION_DB, Input, Request, Role, SEPARATED_DB, balance_db, calibrate,
 };
 pub use calibration::{
     ApplyError, Calibration, Common, Corrected, Crosstalk, Estimated, PriorChanges, SourceFile,

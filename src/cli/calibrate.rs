@@ -110,7 +110,7 @@ fn positive(text: &str) -> Result<f64, String> {
 fn separation(text: &str) -> Result<f64, String> {
     let value = groovelag::units::parse_number(text, "a separation in dB such as 30")
         .map_err(|e| e.to_string())?;
-    if (6.0..=120.0).contains(&value) {
+    if chain::CUTTER_SEPARATIONS_DB.contains(&value) {
         Ok(value)
     } else {
         Err(format!(

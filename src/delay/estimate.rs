@@ -502,7 +502,7 @@ pub fn estimate(spectrum: &CrossSpectrum, settings: &Settings) -> Result<Estimat
             delays: delays.map(|d| d + signal.aligned).collect(),
             values: coarse.correlation.values.clone(),
         },
-        curve: fitted.curve(terms, &signal, full_scale(spectrum)),
+        curve: fitted.curve(terms, &signal, spectrum.full_scale()),
         caveats: Vec::new(),
     };
     estimate.caveats = caveats(&estimate, spectrum, &signal, &fitted);
@@ -833,13 +833,6 @@ fn over_frequency(estimate: &Estimate, signal: &CommonSignal, fitted: &Fitted) -
     }));
     list.extend(fitted.compare_estimators());
     list
-}
-
-/// What a bin's sum is for a mean square of 1: of a one-sided spectrum
-/// `N sum(w^2) / 2` a frame, and the squares of a power-complementary window sum
-/// to `N / 2`.
-fn full_scale(spectrum: &CrossSpectrum) -> f64 {
-    spectrum.frames() as f64 * (spectrum.frame_length as f64 / 2.0).powi(2)
 }
 
 /// Standard deviation of an angle that may lie anywhere on the circle, radians: of the

@@ -14,6 +14,8 @@ pub enum Owner {
     Chain,
     /// The cartridge.
     Cartridge,
+    /// The record side: what its cutter did.
+    Record,
     /// A calibration, known by a stable identifier.
     Calibration(String),
 }

@@ -281,7 +281,7 @@ fn inputs(
     let mut places: BTreeMap<(String, Option<String>), usize> = BTreeMap::new();
     for (at, (capture, data)) in job.captures.iter().zip(data).enumerate() {
         if let (Some(file), Some(data)) = (capture.file(), data) {
-            let shares = brought(&[Brought::Capture(at)]);
+            let shares = brought(&[vec![Brought::Capture(at)], of_pass(job, at)].concat());
             let (file, sha256) = (file, data.sha256.clone());
             // several parts of one
             match places.get(&(file.clone(), sha256.clone())) {
@@ -303,6 +303,15 @@ fn inputs(
         }
     }
     Ok(list)
+}
+
+/// What the other bands of a capture's pass bring, which counts with the first of its captures.
+fn of_pass(job: &Job, capture: usize) -> Vec<Brought> {
+    let pass = job.pass_of(capture);
+    let pass = pass.filter(|pass| pass.captures.first() == Some(&capture));
+    let calibration = pass.and_then(|pass| pass.calibration.as_ref());
+    let id = calibration.map(|c| Brought::Calibration(c.crosstalk_id().to_owned()));
+    id.into_iter().collect()
 }
 
 pub(super) fn stated(job: &Job) -> BTreeMap<String, String> {

@@ -149,8 +149,21 @@ pub fn calibrations(
     Ok(last_of)
 }
 
+impl Job {
+    /// The calibration that is taken out of a capture's recording: that of its pass, or of `calibrations` by
+    /// the name of the chain.
+    pub(super) fn corrected_by<'a>(
+        &'a self,
+        capture: usize,
+        calibrations: &'a BTreeMap<String, Calibration>,
+    ) -> Option<&'a Calibration> {
+        let of_pass = self.pass_of(capture).and_then(|p| p.calibration.as_ref());
+        of_pass.or_else(|| calibrations.get(&self.captures[capture].chain))
+    }
+}
+
 /// Replaces the priors that calibrations make obsolete: `calibrations` by the
-/// name of the chain whose recordings they corrected. What was not measured
+/// name of the chain whose recordings they corrected, and those of passes. What was not measured
 /// keeps its prior. Stated figures that are replaced get a caveat.
 pub fn replace_priors(job: &mut Job, calibrations: &BTreeMap<String, Calibration>) -> Vec<Caveat> {
     let mut caveats = Vec::new();
@@ -188,21 +201,21 @@ pub fn replace_priors(job: &mut Job, calibrations: &BTreeMap<String, Calibration
     }
     // The scale belongs to the cartridge: it is what the calibrations leave
     // only if every recording of the cartridge was corrected.
-    let mut scales: BTreeMap<&str, Option<(f64, BTreeSet<&str>)>> = BTreeMap::new();
-    for capture in &job.captures {
+    let mut scales: BTreeMap<String, Option<(f64, BTreeSet<String>)>> = BTreeMap::new();
+    for (at, capture) in job.captures.iter().enumerate() {
         let Some(setup) = job.setups.get(&capture.setup) else {
             continue;
         };
         let left = match capture.source {
             Source::Delay(_) => None,
-            _ => calibrations.get(&capture.chain).and_then(|c| {
+            _ => job.corrected_by(at, calibrations).and_then(|c| {
                 let u = c.prior_changes().scale_u?;
-                Some((u, BTreeSet::from([c.id.as_str()])))
+                Some((u, BTreeSet::from([c.crosstalk_id().to_owned()])))
             }),
         };
         let both =
             |(a, ids): (f64, BTreeSet<_>), (b, more): (f64, BTreeSet<_>)| (a.max(b), &ids | &more);
-        match scales.entry(&setup.cartridge) {
+        match scales.entry(setup.cartridge.clone()) {
             Entry::Vacant(free) => {
                 free.insert(left);
             }
@@ -213,7 +226,7 @@ pub fn replace_priors(job: &mut Job, calibrations: &BTreeMap<String, Calibration
         }
     }
     for (name, left) in scales {
-        let Some(cartridge) = job.cartridges.get_mut(name) else {
+        let Some(cartridge) = job.cartridges.get_mut(&name) else {
             continue;
         };
         if let Some((u, ids)) = left {

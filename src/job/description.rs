@@ -152,6 +152,9 @@ pub struct Record {
     pub label: Option<String>,
     /// Free text.
     pub side: Option<String>,
+    /// Separation of the channels of its cutter, dB, if stated.
+    #[serde(skip)]
+    pub cutter_separation_db: Option<f64>,
     /// Its bands by name.
     #[serde(skip)]
     pub bands: BTreeMap<String, Band>,
@@ -185,6 +188,8 @@ pub struct Band {
     /// Peak lateral velocity of a tone, metres per second, if stated: it tells the level of a
     /// recording.
     pub velocity: Stated,
+    /// Frequency of a tone at the speed of the cut, hertz, if stated: it tells the speed.
+    pub frequency: Option<f64>,
 }
 
 /// Everything behind the swap point.
@@ -472,6 +477,8 @@ impl BandOf {
 pub enum FoundBy {
     /// It is the one of this number, counted from 0, of so many that pauses part.
     Pauses(usize, usize),
+    /// It is what lies before the one of this number, counted from 0, of so many that pauses part.
+    Before(usize, usize),
     /// The coded marks of the [side to be cut](crate::side) tell where the band of its name is.
     Marks,
     /// It is a stretch of what plays from beginning to end.
@@ -793,8 +800,10 @@ pub struct Job {
     /// Instruments behind the figures that are stated, each by the keys of [`INSTRUMENT`]; free
     /// text.
     pub instruments: Vec<BTreeMap<String, String>>,
-    /// Tones of known velocity in its recordings, which tell the level of their setups.
-    pub levels: Vec<super::file::LevelTone>,
+    /// Bands of its recordings that are no captures.
+    pub test_bands: Vec<super::file::TestBand>,
+    /// What the passes of its recordings tell by them and by marks.
+    pub passes: Vec<super::Pass>,
     /// Cartridges by name.
     pub cartridges: BTreeMap<String, Cartridge>,
     /// Record sides by name.

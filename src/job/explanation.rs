@@ -12,6 +12,7 @@
 use super::agreement;
 use super::description::{CaptureSpec, Cartridge, Chain, Job, Record, Setup, Source, Stated};
 use super::network::{self, CaptureData, Doubt, Network, Readings, named};
+use super::pass::Pass;
 use super::plan::fresh;
 use super::scope::{MOST_TOLD_WHOLE, Scope};
 use super::solution::SetupResult;
@@ -277,7 +278,10 @@ impl Examined<'_> {
                 let residual = change - &block.evaluate(x).jacobian.dot(&along);
                 change.dot(&block.information().dot(&residual))
             });
+            // a band of one channel tells left from right
+            let told = |pass: &Pass| pass.sides_told && pass.spec.setup == setup.name;
             !own.is_empty()
+                && !self.job.passes.iter().any(told)
                 && Warning::Unchecked.level(left.sum()).is_some()
                 && rotations.iter().any(|&(k, half)| moved(k).abs() > half)
         };

@@ -2,8 +2,9 @@
 
 mod bands;
 mod level;
+mod pass;
 
-pub use level::LevelTone;
+pub use level::TestBand;
 
 use super::calibration::FEWEST_REPEATS;
 use super::description::{
@@ -17,7 +18,7 @@ use super::network::CaptureData;
 use super::priors;
 use crate::analysis::{self, AnalysisError, Request, Through};
 use crate::capture;
-use crate::chain::Calibration;
+use crate::chain::{CUTTER_SEPARATIONS_DB, Calibration};
 use crate::delay::phase::PhaseTerm;
 use crate::document::TomlKind;
 use crate::groove::{Arm, CONTACT_SPACINGS_UM, FRONTAL_RADII_UM, Profile, SIDE_RADII_UM, Tip};
@@ -226,6 +227,7 @@ pub fn gather<E: std::fmt::Display>(
         })?;
     let mut caveats = bands::locate(job, job_file)?;
     caveats.extend(bands::levels(job, job_file)?);
+    caveats.extend(pass::read(job, job_file, &calibrations)?);
     let data = recordings(job, job_file, &calibrations, read_recording)?;
     caveats.extend(stated_otherwise(job));
     caveats.extend(super::replace_priors(job, &calibrations));
@@ -240,7 +242,8 @@ fn recordings<E: std::fmt::Display>(
 ) -> Result<Vec<Option<CaptureData>>, JobFileError> {
     job.captures
         .iter()
-        .map(|spec| match &spec.source {
+        .enumerate()
+        .map(|(at, spec)| match &spec.source {
             Source::Planned => Ok(None),
             Source::Delay(d) => Ok(Some(CaptureData::of_delay(d.value, d.u))),
             Source::File(file) => {
@@ -257,7 +260,7 @@ fn recordings<E: std::fmt::Display>(
                         resolved.display()
                     )));
                 }
-                let calibration = calibrations.get(&spec.chain);
+                let calibration = job.corrected_by(at, calibrations);
                 let load_terms = job.load_terms(spec);
                 let mut terms = load_terms.clone();
                 terms.extend(calibration.iter().flat_map(|c| c.prior_changes().terms));
@@ -416,19 +419,19 @@ fn parse_with_includes(text: &str, path: &str) -> Result<(Job, Includes), JobFil
         reference.check(&source, &job)?;
     }
     missing_names(&source, &job)?;
-    let (mut captures, mut levels) = (Vec::new(), Vec::new());
+    let (mut captures, mut test_bands) = (Vec::new(), Vec::new());
     for (spec, parts) in job.captures.iter().zip(&parts) {
         match parts {
             Parts::Bands(bands) => {
-                let (of_bands, tones) = bands.captures(spec, &job)?;
+                let (of_bands, others) = bands.captures(spec, &job)?;
                 captures.extend(of_bands);
-                levels.extend(tones);
+                test_bands.extend(others);
             }
             Parts::Stretches(stretches) => captures.extend(stretches.captures(spec)?),
             Parts::Whole => captures.push(spec.clone()),
         }
     }
-    (job.captures, job.levels) = (captures, levels);
+    (job.captures, job.test_bands) = (captures, test_bands);
     Ok((job, includes))
 }
 
@@ -498,6 +501,7 @@ const RECORD_KEYS: &[&str] = &[
     "skew_us",
     "cut_rpm",
     "groove_angle_deg",
+    "cutter_separation_db",
     "session",
     "label",
     "side",
@@ -675,6 +679,7 @@ fn record(f: &mut Fields<'_>) -> Result<Record, JobFileError> {
         skew: f.quantity("skew_us", MICROSECOND, -1000.0..=1000.0)?,
         cut_rpm: f.rpm("cut_rpm")?.value,
         groove_angle: f.quantity("groove_angle_deg", DEGREE, 30.0..=150.0)?,
+        cutter_separation_db: f.number("cutter_separation_db", CUTTER_SEPARATIONS_DB)?,
         session: f.text("session")?,
         label: f.text("label")?,
         side: f.text("side")?,

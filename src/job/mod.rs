@@ -51,6 +51,7 @@ mod measurement;
 mod monte_carlo;
 mod network;
 mod over_radius;
+mod pass;
 mod plan;
 pub mod priors;
 mod scatter;
@@ -80,6 +81,7 @@ pub use network::{
     Angle, CaptureData, Linear, Network, Parameter, READINGS, TermPrior, TracingSeen,
 };
 pub use over_radius::{OverRadius, StretchResult};
+pub use pass::{CrosstalkTold, NoiseTold, Pass, PassResult, Unmodulated};
 pub use plan::{
     MOST_STEPS, PLANNED_COVERAGE, Plan, PlannedSetup, Suggestion, Wanted, plan, plan_further,
 };

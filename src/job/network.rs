@@ -68,7 +68,7 @@ pub struct CaptureData {
 /// A prior on terms, with covariance.
 #[derive(Debug, Clone, PartialEq)]
 pub struct TermPrior {
-    /// The terms; their owners must be a chain, a cartridge or a calibration.
+    /// The terms; their owners must be a chain, a cartridge, a record side or a calibration.
     pub terms: Vec<Term>,
     /// Their values.
     pub values: Array1<f64>,
@@ -1730,6 +1730,10 @@ fn term_name(term: &Term, spec: &CaptureSpec, setup: &Setup, at: usize) -> (Stri
         Owner::Cartridge => (
             format!("cartridge.{}", setup.cartridge),
             named("cartridge", &setup.cartridge),
+        ),
+        Owner::Record => (
+            format!("record.{}", spec.record),
+            named("record", &spec.record),
         ),
         Owner::Calibration(id) => (format!("calibration.{id}"), format!("calibration {id}")),
     };

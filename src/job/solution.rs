@@ -9,6 +9,7 @@ use super::explanation::{DOUBTED_P, Examined, Explanation};
 use super::network::{
     self, Angle, CaptureData, Linear, Network, Parameter, READINGS, Readings, id,
 };
+use super::pass::PassResult;
 use super::scatter::{Comparable, Scatter};
 use super::scope::{MOST_TOLD_WHOLE, Scope};
 use super::{JobError, Knowledge, calibration, priors};
@@ -364,6 +365,9 @@ pub struct Solution {
     /// Per stated pivoted arm that a capture was made with.
     #[serde(default)]
     pub arms: Vec<ArmKnown>,
+    /// Per pass with bands that are no captures, or with coded marks: what these tell.
+    #[serde(default)]
+    pub passes: Vec<PassResult>,
     /// Per capture that has been read.
     pub captures: Vec<CaptureResult>,
     /// Per unknown.
@@ -807,6 +811,7 @@ impl View<'_> {
                 .iter()
                 .filter_map(|(name, arm)| self.arm(name, arm).transpose())
                 .collect::<Result<_, _>>()?,
+            passes: PassResult::all(self.job, data, self.coverage),
             captures,
             unknowns: self.network.parameters[..self.network.own]
                 .iter()

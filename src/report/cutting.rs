@@ -237,6 +237,9 @@ pub fn job() -> String {
             "\n[record.test-side.band.{}]\nkind = \"{kind}\"\nradius_mm = [{outer:.2}, {inner:.2}]\n",
             cue.part.name
         );
+        if let Content::Tone(hertz) = cue.part.content {
+            let _ = writeln!(out, "frequency_hz = {hertz}");
+        }
         if cue.part.content == Content::Tone(1000.0) {
             let _ = writeln!(out, "velocity_cm_s = {:.0}", 100.0 * TONE_VELOCITY);
         }

@@ -180,6 +180,17 @@ pub fn solution_text(solution: &Solution, title: Option<&str>, width: usize) -> 
             .collect(),
     );
     section(
+        "Passes: what their other bands and their marks tell",
+        solution
+            .passes
+            .iter()
+            .flat_map(|pass| {
+                let lines = text::pass(pass).into_iter();
+                lines.map(|line| item(&pass.file, line))
+            })
+            .collect(),
+    );
+    section(
         "Captures: delay as recorded, as adjusted, normalised residual",
         solution
             .captures

@@ -1,7 +1,7 @@
 //! Plain text for a terminal or a file: composed for 80 columns, nothing
 //! depends on colour.
 
-use crate::job::{ArmKnown, ArmOf, ArmResult, Comparison};
+use crate::job::{ArmKnown, ArmOf, ArmResult, Comparison, PassResult};
 use crate::uncertainty::{
     BudgetLine, Caveat, Conformity, Direction, Level, Quantity, Shape, plain, rounded, rounded_u,
 };
@@ -118,6 +118,59 @@ pub fn turn(quantity: &Quantity) -> String {
         rounded_u(quantity.standard_uncertainty),
         turn_band(quantity)
     )
+}
+
+/// What a pass tells beside its captures, a sentence each.
+pub fn pass(pass: &PassResult) -> Vec<String> {
+    let brief = |q: &Quantity, unit: &str| {
+        let u = q.standard_uncertainty;
+        format!("{} {unit} (u {})", rounded(q.value, u), rounded_u(u))
+    };
+    let pair = |values: [Option<f64>; 2]| {
+        values.map(|v| v.map_or_else(|| "-".to_owned(), |v| plain(v, 1)))
+    };
+    let mut lines = Vec::new();
+    if let Some(rpm) = &pass.speed_rpm {
+        lines.push(format!("speed {} by its marks", brief(rpm, "rpm")));
+    }
+    for tone in &pass.tones {
+        let mut words = format!("band {}: {:.2} Hz", tone.band, tone.hertz);
+        if let Some(rpm) = &tone.speed_rpm {
+            words += &format!(", which is {}", brief(rpm, "rpm"));
+        }
+        if let (Some(change), Some(off)) = (&tone.once_around_percent, &tone.eccentricity_mm) {
+            words += &format!(
+                "; once around it changes by {} % to either side, as a hole {} off its centre makes it where the turntable turns evenly",
+                plain(change.value, 3),
+                brief(off, "mm")
+            );
+        }
+        lines.push(words);
+    }
+    if let Some(told) = &pass.crosstalk {
+        let bands = told.bands.join(", ");
+        let size = told.separation_db.map_or_else(String::new, |db| {
+            let [to_right, to_left] = db.map(|db| plain(db, 1));
+            format!("separation at 1 kHz {to_right} dB left into right, {to_left} dB right into left (the cutter's crosstalk included); ")
+        });
+        let use_of_it = match told.applied {
+            true => "taken out of the captures of this pass",
+            false => "not used, since the chain states a calibration of its own",
+        };
+        lines.push(format!("crosstalk by the bands {bands}: {size}{use_of_it}"));
+    }
+    if let Some(reason) = &pass.crosstalk_missing {
+        lines.push(format!("no crosstalk is told: {reason}"));
+    }
+    for noise in &pass.noise {
+        let [left, right] = pair(noise.below_programme_db);
+        let [l, r] = pair(noise.level_within_dbfs);
+        lines.push(format!(
+            "band {}: noise from 100 Hz to 15 kHz {left} dB (left) and {right} dB (right) below the captures, at {l} and {r} dB against full scale",
+            noise.band
+        ));
+    }
+    lines
 }
 
 /// A value with its standard uncertainty and band, short.

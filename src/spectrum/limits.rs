@@ -146,6 +146,11 @@ pub(super) const CLICK_SHARE: f64 = 0.5;
 
 // Tones
 
+/// Step at which the phase of a tone is followed, seconds: 50 Hz to either side, which is 1.6 % of 3150 Hz.
+pub(super) const ONCE_AROUND_CELL_S: f64 = 0.01;
+/// Lines beside that of one revolution, counted in periods of the whole, by whose size noise is judged: not the
+/// next one, which a speed that is off by some tenths of a percent reaches; eight in all know it to a quarter.
+pub(super) const NEIGHBOURING: [u32; 2] = [2, 5];
 /// Length of a frame, seconds: bins 4 Hz wide.
 pub(super) const TONE_FRAME_S: f64 = 0.25;
 /// Rumble and hum lie below, hertz.

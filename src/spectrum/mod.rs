@@ -14,6 +14,7 @@ mod engine;
 mod frame;
 mod groups;
 mod limits;
+mod once_around;
 mod quality;
 mod recent;
 pub mod reference;
@@ -27,6 +28,7 @@ pub use frame::correlate;
 pub use groups::Group;
 pub(crate) use limits::{ANALYSIS_BAND_HZ, LEAD_IN, SHORTEST_S};
 pub use limits::{CLIPPED, HIGHEST_HZ};
+pub use once_around::{Change, OnceAround, ToneFollower};
 pub use quality::SignalQuality;
 pub use recent::{Mark, Recent};
 
@@ -127,6 +129,51 @@ impl CrossSpectrum {
             }
         }
         total
+    }
+
+    /// It and another part of the same recording as one.
+    #[must_use]
+    pub fn joined(mut self, other: Self) -> Self {
+        self.span = (self.span.0.min(other.span.0), self.span.1.max(other.span.1));
+        self.origin = self.origin.min(other.origin);
+        self.quietest.join(&other.quietest);
+        self.quality = self.quality.joined(&other.quality);
+        self.groups.extend(other.groups);
+        self
+    }
+
+    /// The same with the channels exchanged.
+    #[must_use]
+    pub fn exchanged(mut self) -> Self {
+        let groups = self.groups.iter_mut().chain([&mut self.quietest]);
+        for bin in groups.flat_map(|group| &mut group.bins) {
+            (bin.left, bin.right, bin.im) = (bin.right, bin.left, -bin.im);
+        }
+        let quality = &mut self.quality;
+        (quality.left_power, quality.right_power) = (quality.right_power, quality.left_power);
+        self.alignment = -self.alignment;
+        self
+    }
+
+    /// What a bin's sum is for a mean square of 1: of a one-sided spectrum
+    /// `N sum(w^2) / 2` a frame, and the squares of a power-complementary window sum
+    /// to `N / 2`.
+    pub fn full_scale(&self) -> f64 {
+        self.frames() as f64 * (self.frame_length as f64 / 2.0).powi(2)
+    }
+
+    /// Mean squares of the left and the right channel from 100 Hz to 15 kHz, above hum and rumble, in
+    /// the frames that are summed: without clicks. Full scale is 1.
+    pub fn powers(&self) -> [f64; 2] {
+        let (low, high) = ANALYSIS_BAND_HZ;
+        let mut sums = [0.0; 2];
+        for (k, bin) in self.total().iter().enumerate() {
+            if (low..=high).contains(&self.frequency_hz(k)) {
+                sums[0] += bin.left;
+                sums[1] += bin.right;
+            }
+        }
+        sums.map(|sum| sum / self.full_scale().max(f64::MIN_POSITIVE))
     }
 
     /// Share of the programme's samples that are at full scale: half a frame of each

@@ -30,6 +30,27 @@ pub struct SignalQuality {
 }
 
 impl SignalQuality {
+    /// What was seen of two parts of a signal.
+    pub(super) fn joined(&self, other: &Self) -> Self {
+        let frames = self.frames + other.frames;
+        let mean = |of: fn(&Self) -> f64| {
+            let sum = of(self) * self.frames as f64 + of(other) * other.frames as f64;
+            sum / frames.max(1) as f64
+        };
+        Self {
+            samples: self.samples + other.samples,
+            clipped: self.clipped + other.clipped,
+            dropouts: self.dropouts + other.dropouts,
+            frames,
+            rejected: self.rejected + other.rejected,
+            rejection_undone: self.rejection_undone || other.rejection_undone,
+            traced: self.traced || other.traced,
+            loudest_power: self.loudest_power.max(other.loudest_power),
+            left_power: mean(|q| q.left_power),
+            right_power: mean(|q| q.right_power),
+        }
+    }
+
     /// What was seen since an earlier moment of the same signal; for the loudest
     /// block, the mean of the louder channel, since maxima cannot be taken apart.
     pub(super) fn since(&self, earlier: &Self) -> Self {

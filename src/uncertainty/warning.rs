@@ -677,13 +677,13 @@ warnings! {
         effect: "bias of all of it if it is one signal through a skewed chain",
         advice: "make sure that there is no mono switch and no strapped cartridge",
     }
-    /// Coded marks tell another speed than what is stated.
+    /// Coded marks, or a tone of known frequency, tell another speed than what is stated.
     SpeedDisagrees "speed-disagrees" {
-        judged_by: "logarithm of the ratio of the speed that coded marks tell to what is stated, without its sign, over its standard uncertainty",
+        judged_by: "logarithm of the ratio of the speed that coded marks, or else a tone of known frequency, tell to what is stated, without its sign, over its standard uncertainty",
         level: Above(&[(Caution, 3.29), (Serious, 3.89)]),
-        law: "standard normal law, two-sided: once in a thousand, once in ten thousand. The marks know how far it turned against the cut to a few parts in a million (one alone to 0.1 %), the cut's own speed is known to 0.15 % (a third of what IEC 60098:2020, 5.6, allows)",
+        law: "standard normal law, two-sided: once in a thousand, once in ten thousand. Marks and tone know how far it turned against the cut to a few parts in a million (one mark alone to 0.1 %), the cut's own speed is known to 0.15 % (a third of what IEC 60098:2020, 5.6, allows)",
         effect: "bias in proportion to the speed",
-        advice: "correct rpm, or cut_rpm of the record; state rpm as the marks tell it where the turntable is off",
+        advice: "correct rpm, or cut_rpm of the record; state rpm as they tell it where the turntable is off",
     }
     /// A spherical tip cannot see its own rotation.
     SphericalTip "spherical-tip" {

@@ -4,20 +4,24 @@ use super::super::description::{
     Band, BandKind, BandOf, CaptureSpec, Estimate, FoundBy, Job, Record, STRETCHES, Source, Stated,
 };
 use super::super::network::named;
+use super::super::pass::Pass;
 use super::super::priors;
-use super::level::LevelTone;
+use super::level::TestBand;
 use super::{Fields, JobFileError, SourceText, resolve};
 use crate::analysis;
 use crate::capture::{self, CaptureError, Options, Stereo};
-use crate::side::{self, PARTS};
+use crate::side::{self, Content, PARTS};
 use crate::uncertainty::{Caveat, Warning, plain, rounded, rounded_u};
 use crate::units::{parse_seconds, written};
 use std::collections::BTreeMap;
+use std::ops::RangeInclusive;
 use std::path::Path;
 use toml::de::DeValue;
 
 /// Keys of `[record.X.band.NAME]`.
-const BAND_KEYS: &[&str] = &["kind", "radius_mm", "velocity_cm_s"];
+const BAND_KEYS: &[&str] = &["kind", "radius_mm", "velocity_cm_s", "frequency_hz"];
+/// Frequencies of tones that are told, hertz: above hum, below what recordings leave out.
+const TONES_HZ: RangeInclusive<f64> = 300.0..=15_000.0;
 /// Keys of an entry of a capture's `bands`.
 const ENTRY_KEYS: &[&str] = &["name", "from", "to", "radius_mm"];
 /// What `bands` is instead of a list, to mean every band that the record describes, found by
@@ -45,17 +49,22 @@ pub(super) fn described(f: &mut Fields<'_>) -> Result<BTreeMap<String, Band>, Jo
         let (radius, radius_u) = f.radius()?;
         let kind = kind.unwrap_or_default();
         let velocity = f.quantity("velocity_cm_s", 0.01, 0.1..=100.0)?;
-        if velocity.value.is_some() && kind != BandKind::Tone {
-            return Err(f.error(
-                "velocity_cm_s",
-                "the velocity of a tone tells the level; this band is not of the kind \"tone\"",
-            ));
+        let frequency = f.number("frequency_hz", TONES_HZ)?;
+        for (key, reason) in [
+            ("velocity_cm_s", "the velocity of a tone tells the level"),
+            ("frequency_hz", "the frequency of a tone tells the speed"),
+        ] {
+            if f.has(key) && kind != BandKind::Tone {
+                let message = format!("{reason}; this band is not of the kind \"tone\"");
+                return Err(f.error(key, &message));
+            }
         }
         let band = Band {
             kind,
             radius,
             radius_u,
             velocity,
+            frequency,
         };
         bands.insert(name, band);
     }
@@ -214,13 +223,12 @@ impl<'a> Bands<'a> {
         Ok(())
     }
 
-    /// The captures that `spec` stands for: those of its bands that are cut laterally; and its tones of known
-    /// velocity.
+    /// The captures that `spec` stands for, those of its bands that are cut laterally; and its other bands.
     pub fn captures(
         &self,
         spec: &CaptureSpec,
         job: &Job,
-    ) -> Result<(Vec<CaptureSpec>, Vec<LevelTone>), JobFileError> {
+    ) -> Result<(Vec<CaptureSpec>, Vec<TestBand>), JobFileError> {
         let nothing = Record::default();
         let record = job.records.get(&spec.record).unwrap_or(&nothing);
         let (bands, spans): (Vec<_>, Vec<_>) = match &self.list {
@@ -243,7 +251,7 @@ impl<'a> Bands<'a> {
         }
         let heard = |band: &Band| band.kind != BandKind::Silent;
         let count = bands.iter().filter(|(_, band, _)| heard(band)).count();
-        let (mut captures, mut levels) = (Vec::new(), Vec::new());
+        let (mut captures, mut others) = (Vec::new(), Vec::new());
         let mut which = 0;
         for (k, (name, band, at)) in bands.iter().enumerate() {
             let span = spans.get(k);
@@ -253,7 +261,8 @@ impl<'a> Bands<'a> {
                     found: match (span, self.marked) {
                         (Some(_), _) => None,
                         (None, true) => Some(FoundBy::Marks),
-                        (None, false) => Some(FoundBy::Pauses(which, count)),
+                        (None, false) if heard(band) => Some(FoundBy::Pauses(which, count)),
+                        (None, false) => Some(FoundBy::Before(which, count)),
                     },
                 }),
                 radius: band.radius,
@@ -265,10 +274,14 @@ impl<'a> Bands<'a> {
             };
             if band.kind == BandKind::Lateral {
                 captures.push(of_band);
-            } else if band.velocity.value.is_some() {
-                levels.push(LevelTone {
+            } else {
+                let of_side = || side_tone(name).filter(|_| self.marked);
+                others.push(TestBand {
                     spec: of_band,
-                    velocity: band.velocity,
+                    band: Band {
+                        frequency: band.frequency.or_else(of_side),
+                        ..*band
+                    },
                 });
             }
             which += usize::from(heard(band));
@@ -279,7 +292,7 @@ impl<'a> Bands<'a> {
                 "none of these bands is lateral, and others tell no rotation; list one that is",
             ));
         }
-        Ok((captures, levels))
+        Ok((captures, others))
     }
 
     /// Every band that a record describes, as a recording brings them: from the outside in.
@@ -339,6 +352,7 @@ impl<'a> Bands<'a> {
             radius,
             radius_u,
             velocity: known.map_or(Stated::default(), |known| known.velocity),
+            frequency: known.and_then(|known| known.frequency),
         };
         Ok((name, band, entry.at))
     }
@@ -394,6 +408,14 @@ fn side_part(name: &str) -> Option<usize> {
     PARTS.iter().position(|part| part.name == name)
 }
 
+/// The tone of a part of the side to be cut, hertz.
+fn side_tone(name: &str) -> Option<f64> {
+    match PARTS[side_part(name)?].content {
+        Content::Tone(hertz) => Some(hertz),
+        _ => None,
+    }
+}
+
 /// Where bands are in one recording.
 enum Found {
     /// Those that pauses part.
@@ -432,31 +454,21 @@ impl Found {
         ))
     }
 
-    /// What the marks say against the speed at which a capture is said to be played.
-    fn speed(&self, spec: &CaptureSpec, record: Option<&Record>) -> Option<Caveat> {
+    /// The speed that the marks tell of a recording of a record side.
+    fn speed(&self, record: Option<&Record>) -> Option<Estimate> {
         let Self::Marks(_, Some(stretch)) = self else {
             return None;
         };
-        let stated = spec.speed();
-        let cut_rpm = record.and_then(|r| r.cut_rpm).unwrap_or(side::RPM);
-        let value = cut_rpm / stretch.value;
-        let relative_u = (priors::speed_u(cut_rpm) / cut_rpm).hypot(stretch.u / stretch.value);
-        let told = Estimate {
-            value,
-            u: relative_u * value,
-        };
-        let off = stated.apart_from(told);
-        Warning::SpeedDisagrees.at(off, || {
-            let shown = |e: Estimate| format!("{} rpm (u {})", rounded(e.value, e.u), rounded_u(e.u));
-            format!(
-                "'{}' is said to be played at {}, and its coded marks tell {} (their ratio is {} relative standard uncertainties from 1): correct rpm, or cut_rpm of {}; where the turntable is off, state rpm as the marks tell it",
-                spec.file().unwrap_or_default(),
-                shown(stated),
-                shown(told),
-                plain(off, 1),
-                named("record", &spec.record)
-            )
-        })
+        Some(turned(
+            record,
+            stretch.value.recip(),
+            stretch.u / stretch.value,
+        ))
+    }
+
+    /// What the marks say against the speed at which a capture is said to be played.
+    fn against_speed(&self, spec: &CaptureSpec, record: Option<&Record>) -> Option<Caveat> {
+        speed_disagrees(spec, self.speed(record)?, "its coded marks tell")
     }
 
     /// Start and end of a capture's band, or why it has none.
@@ -471,6 +483,15 @@ impl Found {
                 let file = spec.file().unwrap_or_default();
                 span.map(|s| [s.from_s, s.to_s])
                     .ok_or_else(|| miscounted(&file, found, count))
+            }
+            (Self::Pauses(found), Some(FoundBy::Before(which, count))) => {
+                let beside = which.checked_sub(1).map(|before| found.get(before..=which));
+                match beside.flatten().filter(|_| found.len() == count) {
+                    Some([before, after]) => Ok([before.to_s + MARGIN_S, after.from_s - MARGIN_S]),
+                    _ => Err(format!(
+                        "the band '{name}' does not lie between two bands that are heard"
+                    )),
+                }
             }
             (Self::Pauses(found), Some(FoundBy::Stretch(stretch))) => {
                 let whole = analysis::programme(found, &spec.file().unwrap_or_default())?;
@@ -494,25 +515,66 @@ impl Found {
     }
 }
 
-/// Left out at the ends of a band that marks tell, seconds.
+/// Speed of a record that turns so many times as fast as at its cut, with a relative standard uncertainty beside
+/// that of the cut's own speed.
+pub(super) fn turned(record: Option<&Record>, times: f64, relative_u: f64) -> Estimate {
+    let cut_rpm = record.and_then(|r| r.cut_rpm).unwrap_or(side::RPM);
+    let value = cut_rpm * times;
+    Estimate {
+        value,
+        u: value * relative_u.hypot(priors::speed_u(cut_rpm) / cut_rpm),
+    }
+}
+
+/// What is told of the speed against that at which a capture is said to be played.
+pub(super) fn speed_disagrees(spec: &CaptureSpec, told: Estimate, by: &str) -> Option<Caveat> {
+    let stated = spec.speed();
+    let off = stated.apart_from(told);
+    Warning::SpeedDisagrees.at(off, || {
+        let shown = |e: Estimate| format!("{} rpm (u {})", rounded(e.value, e.u), rounded_u(e.u));
+        format!(
+            "'{}' is said to be played at {}, and {by} {} (their ratio is {} relative standard uncertainties from 1): correct rpm, or cut_rpm of {}; where the turntable is off, state rpm as they tell it",
+            spec.file().unwrap_or_default(),
+            shown(stated),
+            shown(told),
+            plain(off, 1),
+            named("record", &spec.record)
+        )
+    })
+}
+
+/// Left out at the ends of a band that marks tell, and of a pause, seconds.
 const MARGIN_S: f64 = 0.2;
 
-/// Gives captures their times where these are to be found, and tells what speaks against their speeds. Each
-/// recording is read once for that.
+/// Gives captures and test bands their times where these are to be found, puts together what belongs to one
+/// pass, and tells what speaks against stated speeds. Each recording is read once for that.
 pub(super) fn locate(job: &mut Job, job_file: &Path) -> Result<Vec<Caveat>, JobFileError> {
     let mut known: BTreeMap<_, Found> = BTreeMap::new();
     let mut caveats = Vec::new();
-    let of_levels = job.levels.iter_mut().map(|level| &mut level.spec);
-    for spec in job.captures.iter_mut().chain(of_levels) {
-        let by = spec.band.as_ref().and_then(|band| band.found);
-        let (Source::File(file), Some(by), None) = (&spec.source, by, spec.from_s) else {
+    let mut passes: Vec<Pass> = Vec::new();
+    let captures = job.captures.iter_mut().enumerate();
+    let captures = captures.map(|(at, spec)| (Some(at), true, spec));
+    let others = job.test_bands.iter_mut().map(|band| {
+        // without it the level that the job asks for is not known
+        let needed = band.band.velocity.value.is_some();
+        (None, needed, &mut band.spec)
+    });
+    for (at, needed, spec) in captures.chain(others) {
+        let (Source::File(file), Some(band)) = (&spec.source, &spec.band) else {
             continue;
         };
         let path = resolve(job_file, file);
         // what is not there is told where it is to be read
-        if !path.is_file() {
-            continue;
+        if spec.stretch().is_none() && path.is_file() {
+            if !passes.iter().any(|pass| pass.holds(spec)) {
+                passes.push(Pass::of(spec));
+            }
+            let pass = passes.iter_mut().find(|pass| pass.holds(spec));
+            pass.into_iter().for_each(|pass| pass.captures.extend(at));
         }
+        let (Some(by), None, true) = (band.found, spec.from_s, path.is_file()) else {
+            continue;
+        };
         let content = |message: String| JobFileError::Content {
             path: job_file.to_string_lossy().replace('\\', "/"),
             line: spec.line.unwrap_or(1),
@@ -523,13 +585,21 @@ pub(super) fn locate(job: &mut Job, job_file: &Path) -> Result<Vec<Caveat>, JobF
             let found = Found::read(by, &path, spec.channels);
             known.insert(key.clone(), found.map_err(|e| content(e.to_string()))?);
         }
-        let [from, to] = known[&key].span(spec).map_err(content)?;
-        spec.from_s = Some(from);
-        spec.to_s = Some(to);
-        let caveat = known[&key].speed(spec, job.records.get(&spec.record));
+        let found = &known[&key];
+        let span = match found.span(spec) {
+            Err(message) if needed => return Err(content(message)),
+            other => other.ok(),
+        };
+        let record = job.records.get(&spec.record);
         // its bands all say the same
+        let caveat = found.against_speed(spec, record);
         caveats.extend(caveat.filter(|c| !caveats.contains(c)));
+        if let Some(pass) = passes.iter_mut().find(|pass| pass.holds(spec)) {
+            pass.speed = pass.speed.or(found.speed(record));
+        }
+        [spec.from_s, spec.to_s] = [span.map(|s| s[0]), span.map(|s| s[1])];
     }
+    job.passes = passes;
     Ok(caveats)
 }
 
@@ -537,7 +607,8 @@ pub(super) fn locate(job: &mut Job, job_file: &Path) -> Result<Vec<Caveat>, JobF
 /// tells another.
 pub(super) fn levels(job: &mut Job, job_file: &Path) -> Result<Vec<Caveat>, JobFileError> {
     let mut caveats = Vec::new();
-    for level in &job.levels {
+    let with_velocity = |band: &&TestBand| band.band.velocity.value.is_some();
+    for level in job.test_bands.iter().filter(with_velocity) {
         let (Source::File(file), Some(setup)) =
             (&level.spec.source, job.setups.get_mut(&level.spec.setup))
         else {
@@ -549,11 +620,7 @@ pub(super) fn levels(job: &mut Job, job_file: &Path) -> Result<Vec<Caveat>, JobF
         }
         let told = level
             .full_scale(&path)
-            .map_err(|message| JobFileError::Content {
-                path: job_file.to_string_lossy().replace('\\', "/"),
-                line: level.spec.line.unwrap_or(1),
-                message,
-            })?;
+            .map_err(|message| level.error(job_file, message))?;
         match setup.full_scale.value {
             None => setup.full_scale = told,
             Some(_) => caveats.extend(level.against(setup.full_scale, told)),
@@ -610,7 +677,7 @@ mod tests {
                 cut_rpm,
                 ..Record::default()
             };
-            found.speed(&spec, Some(&record))
+            found.against_speed(&spec, Some(&record))
         };
         let third = 100.0 / 3.0;
         for (rpm, cut_rpm, level) in [
@@ -639,7 +706,7 @@ mod tests {
         }
         assert_eq!(
             Found::Marks(Vec::new(), None)
-                .speed(&job("bands = \"pauses\"").unwrap().captures[0], None),
+                .against_speed(&job("bands = \"pauses\"").unwrap().captures[0], None),
             None
         );
     }

@@ -1,20 +1,21 @@
-//! The level of a recording, from a tone of known velocity in it.
+//! Bands of a recording that are no captures, and the level that a tone of known velocity among them tells.
 
-use super::super::description::{CaptureSpec, Estimate, Stated};
+use super::super::description::{Band, CaptureSpec, Estimate, Stated};
 use super::super::network::named;
 use super::super::priors;
-use crate::analysis;
+use super::JobFileError;
+use crate::analysis::{self, Tone};
 use crate::capture::{Options, Source};
 use crate::uncertainty::{Caveat, Warning, plain, rounded, rounded_u};
 use std::path::Path;
 
-/// A tone of known velocity within a recording.
+/// A band of a recording that is no capture: a tone, one channel alone, an unmodulated groove.
 #[derive(Debug, Clone, PartialEq)]
-pub struct LevelTone {
-    /// Its band, as if it were a capture.
+pub struct TestBand {
+    /// It as if it were a capture.
     pub spec: CaptureSpec,
-    /// Its peak lateral velocity, metres per second.
-    pub velocity: Stated,
+    /// What is cut into it.
+    pub band: Band,
 }
 
 /// Frequencies at which a tone is taken for one of 1 kHz, whose velocity the recording equaliser leaves as
@@ -25,30 +26,34 @@ const ABOUT_HZ: [f64; 2] = [950.0, 1050.0];
 /// half a decibel.
 const LEAST_SHARE: f64 = 0.9;
 
-impl LevelTone {
-    /// Peak lateral velocity at 1 kHz that full scale stands for, metres per second.
-    pub(super) fn full_scale(&self, path: &Path) -> Result<Stated, String> {
-        let name = self.spec.band.as_ref().map_or("", |band| &band.name);
+impl TestBand {
+    /// Its name.
+    pub(super) fn name(&self) -> &str {
+        self.spec.band.as_ref().map_or("", |band| &band.name)
+    }
+
+    /// What is wrong with it, at its line of the job file.
+    pub(super) fn error(&self, job_file: &Path, message: String) -> JobFileError {
+        JobFileError::Content {
+            path: job_file.to_string_lossy().replace('\\', "/"),
+            line: self.spec.line.unwrap_or(1),
+            message,
+        }
+    }
+
+    /// Its tone, if it is one from its start to its end.
+    pub(super) fn tone(&self, path: &Path) -> Result<Tone, String> {
+        let name = self.name();
         let source = Source::Path(path.to_owned());
-        let options = Options {
-            channels: self.spec.channels,
-            ..Options::default()
-        };
         let span = self.spec.from_s.zip(self.spec.to_s);
         let tone = span.map_or(Ok(None), |(from, to)| {
-            analysis::tone(&source, &options, [from, to])
+            analysis::tone(&source, &self.options(), [from, to])
         });
         let Some(tone) = tone.map_err(|e| e.to_string())? else {
             return Err(format!(
                 "the tone of the band '{name}' is not heard; check its times, or leave out its velocity_cm_s"
             ));
         };
-        if !(ABOUT_HZ[0]..=ABOUT_HZ[1]).contains(&tone.hertz) {
-            return Err(format!(
-                "the tone of the band '{name}' has {:.0} Hz, and a velocity tells the level at 1 kHz; state velocity_cm_s of a band with a tone of 1 kHz",
-                tone.hertz
-            ));
-        }
         let steady = (1.0 - priors::FULL_SCALE_RELATIVE..=1.0 + priors::FULL_SCALE_RELATIVE)
             .contains(&tone.steadiness);
         if tone.share < LEAST_SHARE || !steady {
@@ -56,10 +61,31 @@ impl LevelTone {
                 "the band '{name}' is not one steady tone from its start to its end; correct its times, or leave out its velocity_cm_s"
             ));
         }
+        Ok(tone)
+    }
+
+    /// How its recording is read.
+    pub(super) fn options(&self) -> Options {
+        Options {
+            channels: self.spec.channels,
+            ..Options::default()
+        }
+    }
+
+    /// Peak lateral velocity at 1 kHz that full scale stands for, metres per second.
+    pub(super) fn full_scale(&self, path: &Path) -> Result<Stated, String> {
+        let tone = self.tone(path)?;
+        if !(ABOUT_HZ[0]..=ABOUT_HZ[1]).contains(&tone.hertz) {
+            return Err(format!(
+                "the tone of the band '{}' has {:.0} Hz, and a velocity tells the level at 1 kHz; state velocity_cm_s of a band with a tone of 1 kHz",
+                self.name(),
+                tone.hertz
+            ));
+        }
         let by = |v: f64| v / tone.peak;
         Ok(Stated {
-            value: self.velocity.value.map(by),
-            u: self.velocity.u.map(by),
+            value: self.band.velocity.value.map(by),
+            u: self.band.velocity.u.map(by),
         })
     }
 
@@ -214,7 +240,7 @@ bands = [{{ name = \"level\", from = 0.1, to = 1.9 }}, {{ name = \"wide\", from 
         // a band that reaches into what follows the tone
         recorded(at, 1000.0, [0.25, 0.25]);
         let mut late = job("");
-        late.levels[0].spec.to_s = Some(3.9);
+        late.test_bands[0].spec.to_s = Some(3.9);
         let message = gathered(at, &mut late).unwrap_err();
         assert!(message.contains("not one steady tone"), "{message}");
         let wrong = "format = 1\n[record.r.band.a]\nradius_mm = 140\nvelocity_cm_s = 5";

@@ -647,6 +647,7 @@ fn together(s: &Solution, about: &About<'_>, names: &Names) -> Section {
     let mut blocks = vec![
         Block::Figures(3, about.shared_pictures()),
         Block::Html(things(s, names)),
+        Block::Html(passes(s, names)),
     ];
     for (k, r) in s.records.iter().enumerate() {
         blocks.push(Block::Html(parts::budget(
@@ -738,6 +739,88 @@ fn things(s: &Solution, names: &Names) -> String {
     }
     let head = ["Quantity", "value"];
     parts::table("Records, cartridges, chains and arms", &head, &rows)
+}
+
+/// What the other bands and the marks of passes tell, as a table; nothing where there are none.
+fn passes(s: &Solution, names: &Names) -> String {
+    let mut rows: Vec<Vec<String>> = Vec::new();
+    for (k, pass) in s.passes.iter().enumerate() {
+        let at = format!("/passes/{k}");
+        let file = names.html(file_name(&pass.file));
+        let mut add = |what: &str, value: String| {
+            rows.push(vec![format!("{file}: {}", names.html(what)), value]);
+        };
+        if let Some(rpm) = &pass.speed_rpm {
+            let speed = quantity(&format!("{at}/speed_rpm"), rpm, "rpm");
+            add("speed by its marks", speed);
+        }
+        for (n, tone) in pass.tones.iter().enumerate() {
+            let told = [
+                ("speed_rpm", "speed", &tone.speed_rpm, "rpm"),
+                (
+                    "once_around_percent",
+                    "change of the frequency once around, to either side",
+                    &tone.once_around_percent,
+                    "%",
+                ),
+                (
+                    "eccentricity_mm",
+                    "hole off its centre, where the turntable turns evenly",
+                    &tone.eccentricity_mm,
+                    "mm",
+                ),
+            ];
+            for (key, words, value, unit) in told {
+                if let Some(q) = value {
+                    let shown = quantity(&format!("{at}/tones/{n}/{key}"), q, unit);
+                    add(&format!("{words}, by the band {}", tone.band), shown);
+                }
+            }
+        }
+        let channels = |at: &str, values: [Option<f64>; 2]| {
+            let shown = values.into_iter().enumerate().map(|(c, v)| {
+                v.map_or_else(
+                    || "-".to_owned(),
+                    |v| number(&format!("{at}/{c}"), v, &plain(v, 1)),
+                )
+            });
+            shown.collect::<Vec<_>>().join(" and ") + " dB"
+        };
+        if let Some(told) = &pass.crosstalk {
+            let used = match told.applied {
+                true => "taken out of its captures",
+                false => "not used: the chain states a calibration",
+            };
+            let what = format!(
+                "separation at 1 kHz, left into right and right into left, by the bands {} ({used})",
+                told.bands.join(", ")
+            );
+            let db = told.separation_db.map_or([None; 2], |db| db.map(Some));
+            add(
+                &what,
+                channels(&format!("{at}/crosstalk/separation_db"), db),
+            );
+        }
+        if let Some(reason) = &pass.crosstalk_missing {
+            add("crosstalk", format!("not told: {}", names.html(reason)));
+        }
+        for (n, noise) in pass.noise.iter().enumerate() {
+            let at = format!("{at}/noise/{n}/below_programme_db");
+            let what = format!(
+                "noise of the band {}, left and right, below the captures, from 100 Hz to 15 kHz",
+                noise.band
+            );
+            add(&what, channels(&at, noise.below_programme_db));
+        }
+    }
+    match rows.is_empty() {
+        true => String::new(),
+        false => parts::table(
+            "What other bands and marks of a pass tell",
+            &["Quantity", "value"],
+            &rows,
+        ),
+    }
 }
 
 /// How each capture fits, as a table.

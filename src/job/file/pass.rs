@@ -1,0 +1,270 @@
+//! Reads what a pass holds beside its captures: bands of one channel, unmodulated grooves.
+
+use super::super::description::{BandKind, Estimate, Job, Source};
+use super::super::pass::{CrosstalkTold, Pass, ToneSeen, Unmodulated};
+use super::super::priors;
+use super::super::solution::is_usual_speed;
+use super::bands::{speed_disagrees, turned};
+use super::{JobFileError, TestBand, resolve};
+use crate::analysis::{self, Request, TakenIn};
+use crate::capture;
+use crate::chain::{self, Calibration, Input, SEPARATED_DB, balance_db};
+use crate::uncertainty::{Caveat, Warning};
+use std::collections::BTreeMap;
+use std::path::Path;
+
+/// Reads the test bands of the job's passes; what they tell of crosstalk is given to passes through chains of
+/// which `calibrations` state none. What speaks against the speed that is stated comes back.
+pub(super) fn read(
+    job: &mut Job,
+    job_file: &Path,
+    calibrations: &BTreeMap<String, Calibration>,
+) -> Result<Vec<Caveat>, JobFileError> {
+    let mut caveats = Vec::new();
+    let mut passes = std::mem::take(&mut job.passes);
+    for pass in &mut passes {
+        let tones = job.test_bands.iter().filter_map(|band| {
+            let own = pass.holds(&band.spec) && band.band.kind == BandKind::Tone;
+            own.then(|| tone(band, pass, job, job_file))?
+        });
+        pass.tones = tones.collect();
+        if pass.speed.is_none() {
+            let told = pass.tones.iter().find_map(|tone| tone.speed);
+            let by = "a tone of known frequency tells";
+            caveats.extend(told.and_then(|told| speed_disagrees(&pass.spec, told, by)));
+        }
+        let stated = calibrations.get(&pass.spec.chain);
+        let (mut single, mut silent) = (Singles::default(), Vec::new());
+        for band in &job.test_bands {
+            let own = pass.holds(&band.spec).then(|| take_in(band, job_file));
+            let Some(taken) = own.transpose()?.flatten() else {
+                continue;
+            };
+            let name = band.name().to_owned();
+            match band.band.kind {
+                BandKind::Silent => silent.push((name, taken)),
+                kind @ (BandKind::Left | BandKind::Right) => {
+                    check_kind(band, &taken).map_err(|message| band.error(job_file, message))?;
+                    single.take(name, kind == BandKind::Right, band, taken, stated);
+                    pass.sides_told = true;
+                }
+                BandKind::Lateral | BandKind::Tone => {}
+            }
+        }
+        let cutter = job.records.get(&pass.spec.record);
+        let cutter = cutter.and_then(|r| r.cutter_separation_db);
+        single.tell(pass, stated, cutter);
+        let calibration = pass.calibration.as_ref().or(stated);
+        let unmodulated = silent.into_iter().map(|(band, taken)| {
+            let quality = &taken.spectrum.quality;
+            // as the captures that it is held against
+            let corrected = calibration.map(|c| c.apply(&taken.spectrum, pass.spec.swapped));
+            Unmodulated {
+                band,
+                whole: [quality.left_power, quality.right_power],
+                within: corrected.as_ref().unwrap_or(&taken.spectrum).powers(),
+            }
+        });
+        pass.silent = unmodulated.collect();
+    }
+    passes.retain(Pass::tells);
+    job.passes = passes;
+    Ok(caveats)
+}
+
+/// How the tone of a band turns with the record; nothing where it is no steady tone.
+fn tone(band: &TestBand, pass: &Pass, job: &Job, job_file: &Path) -> Option<ToneSeen> {
+    let Source::File(file) = &band.spec.source else {
+        return None;
+    };
+    let path = resolve(job_file, file);
+    let heard = band.tone(&path).ok()?.hertz;
+    let nominal = band.band.frequency;
+    let record = job.records.get(&pass.spec.record);
+    let speed = |hertz: f64| Some(turned(record, hertz / nominal?, 0.0));
+    let about = pass.speed.or_else(|| speed(heard));
+    let rpm = about.unwrap_or(pass.spec.speed()).value;
+    let span_s = band.spec.from_s.zip(band.spec.to_s)?;
+    let found = analysis::once_around(
+        &capture::Source::Path(path),
+        &band.options(),
+        span_s.into(),
+        [heard, rpm / 60.0],
+    );
+    let found = found.ok().flatten()?;
+    Some(ToneSeen {
+        band: band.name().to_owned(),
+        hertz: found.hertz,
+        // another tone than the one described tells no speed
+        speed: speed(found.hertz).filter(|s| is_usual_speed(s.value)),
+        change: found.change,
+        radius: Estimate {
+            value: 0.5 * (band.band.radius[0] + band.band.radius[1]),
+            u: band.band.radius_u.unwrap_or(priors::RADIUS.estimate().u),
+        },
+    })
+}
+
+/// Reads a band that is read for its spectrum; none of another kind, or where its place is not known.
+fn take_in(band: &TestBand, job_file: &Path) -> Result<Option<TakenIn>, JobFileError> {
+    let (Source::File(file), Some(_)) = (&band.spec.source, band.spec.from_s) else {
+        return Ok(None);
+    };
+    let path = resolve(job_file, file);
+    // what is not there is told where it is to be read
+    if band.band.kind == BandKind::Tone || !path.is_file() {
+        return Ok(None);
+    }
+    let mut request = Request::new(capture::Source::Path(path));
+    request.options.channels = band.spec.channels;
+    (request.from_s, request.to_s) = (band.spec.from_s, band.spec.to_s);
+    let taken = analysis::take_in(&request, &mut |_| ());
+    taken
+        .map(Some)
+        .map_err(|e| band.error(job_file, e.to_string()))
+}
+
+/// Whether a band of one channel is that, and in the channel that the job says.
+fn check_kind(band: &TestBand, taken: &TakenIn) -> Result<(), String> {
+    let right = (band.band.kind == BandKind::Right) != band.spec.swapped;
+    let (kind, [own, other]) = match (band.band.kind, right) {
+        (BandKind::Right, true) => ("right", ["right", "left"]),
+        (BandKind::Right, false) => ("right", ["left", "right"]),
+        (_, true) => ("left", ["right", "left"]),
+        (_, false) => ("left", ["left", "right"]),
+    };
+    let right_over_left = balance_db(&taken.spectrum);
+    let above = if right {
+        right_over_left
+    } else {
+        -right_over_left
+    };
+    let leads = if band.spec.swapped {
+        "swapped"
+    } else {
+        "normal"
+    };
+    let what = format!(
+        "the band '{}' in '{}' is described as \"{kind}\", so that with leads = \"{leads}\" the {own} channel plays it",
+        band.name(),
+        band.spec.file().unwrap_or_default()
+    );
+    if above > SEPARATED_DB {
+        Ok(())
+    } else if above < -SEPARATED_DB {
+        Err(format!(
+            "{what}, but the {other} channel is {:.0} dB above: left and right are exchanged somewhere; correct 'leads' or 'channels' of the capture, or 'kind' of the band",
+            -above
+        ))
+    } else {
+        Err(format!(
+            "{what} alone, but its channels differ by {:.1} dB only: it looks like a band cut into both channels; correct 'kind' of the band, or where it is",
+            above.abs()
+        ))
+    }
+}
+
+/// Bands of one channel of a pass: those of the left, and those of the right, at the cartridge.
+#[derive(Default)]
+struct Singles {
+    names: [Vec<String>; 2],
+    taken: [Option<TakenIn>; 2],
+}
+
+impl Singles {
+    /// Takes in a band, the chain taken out as far as it is known, with the leads as normal ones have them.
+    fn take(
+        &mut self,
+        name: String,
+        right: bool,
+        band: &TestBand,
+        mut taken: TakenIn,
+        stated: Option<&Calibration>,
+    ) {
+        if let Some(common) = stated.and_then(Calibration::chain_alone) {
+            taken.spectrum = common.apply(&taken.spectrum, band.spec.swapped);
+        }
+        if band.spec.swapped {
+            taken.spectrum = taken.spectrum.exchanged();
+        }
+        self.names[usize::from(right)].push(name);
+        let held = &mut self.taken[usize::from(right)];
+        match held {
+            Some(first) => {
+                first.spectrum = first.spectrum.clone().joined(taken.spectrum);
+                first.about.duration_s += taken.about.duration_s;
+            }
+            None => *held = Some(taken),
+        }
+    }
+
+    /// What they tell the pass.
+    fn tell(self, pass: &mut Pass, stated: Option<&Calibration>, cutter_db: Option<f64>) {
+        let (left, right) = match &self.taken {
+            [Some(left), Some(right)] => (left, right),
+            [None, None] => return,
+            [left, _] => {
+                let [here, missing] = match left {
+                    Some(_) => ["left", "right"],
+                    None => ["right", "left"],
+                };
+                pass.crosstalk = Some(Err(format!(
+                    "the recording holds a band of the {here} channel alone and none of the {missing} one; crosstalk is taken out both ways, or not at all"
+                )));
+                return;
+            }
+        };
+        let common = stated.and_then(Calibration::chain_alone);
+        let (low, high) = chain::DEFAULT_BAND_HZ;
+        let (from, to) = common.as_ref().map_or((low, high), Calibration::band_hz);
+        let file = pass.spec.file().unwrap_or_default();
+        let called = self
+            .names
+            .each_ref()
+            .map(|names| format!("{file}, band {}", names.join(" and ")));
+        let made = chain::calibrate(&chain::Request {
+            common: None,
+            single: Some([input(left, &called[0]), input(right, &called[1])]),
+            band_hz: (low.max(from), high.min(to)),
+            date: None,
+            coils: None,
+            cutter_separation_db: cutter_db.unwrap_or(chain::DEFAULT_CUTTER_SEPARATION_DB),
+        });
+        let made = match made {
+            Ok(made) => made.calibration,
+            Err(error) => {
+                pass.crosstalk = Some(Err(error.to_string()));
+                return;
+            }
+        };
+        let Some(measured) = made.crosstalk.clone() else {
+            return;
+        };
+        let applied = stated.is_none_or(|stated| stated.crosstalk.is_none());
+        let told = CrosstalkTold::new(made.id.clone(), self.names.concat(), applied, measured);
+        pass.crosstalk = Some(Ok(told));
+        // the chain is that of the pass itself
+        let mut warnings = made.warnings.clone();
+        warnings.retain(|w| w.code != Warning::ChainNotCalibrated);
+        let base = stated.cloned().unwrap_or(Calibration {
+            warnings: Vec::new(),
+            ..made.clone()
+        });
+        pass.calibration = applied.then(|| Calibration {
+            crosstalk: made.crosstalk,
+            pass: Some(made.id),
+            warnings: [base.warnings.clone(), warnings].concat(),
+            ..base
+        });
+    }
+}
+
+fn input<'a>(taken: &'a TakenIn, file: &'a str) -> Input<'a> {
+    Input {
+        file,
+        sha256: "",
+        duration_s: taken.about.duration_s,
+        spectrum: &taken.spectrum,
+        identical: taken.identical,
+    }
+}
