@@ -619,14 +619,26 @@ fn work_is_bounded() {
             2,
             "at most 2500000",
         ),
-        ("$G solve many-setups.toml", 2, "unknowns are too many"),
-        ("$G plan many-setups.toml", 2, "unknowns are too many"),
+        (
+            "$G solve many-setups.toml",
+            2,
+            "setups of the cartridge are too many",
+        ),
+        (
+            "$G plan many-setups.toml",
+            2,
+            "setups of the cartridge are too many",
+        ),
         (
             "$G compare many-setups.toml --before s1 --after s2",
             2,
-            "unknowns are too many",
+            "setups of the cartridge are too many",
         ),
-        ("$G check many-setups.toml", 2, "unknowns are too many"),
+        (
+            "$G check many-setups.toml",
+            2,
+            "setups of the cartridge are too many",
+        ),
         ("$G check include-many.toml", 2, "the most is 1000"),
         (
             "sed 's/duration_s = 1/duration_s = 1e12/' recipe.toml > kept-long.toml; $G simulate kept-long.toml -o out",

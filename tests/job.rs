@@ -365,6 +365,76 @@ fn what_several_jobs_learned_adds_up() {
 }
 
 /// A day of mounting that no included file knows is refused, and a figure stated otherwise is told.
+/// A network in three shards, two of which are solved at once by processes of their own and exported: the job that
+/// includes them knows the records as the job of everything does.
+#[test]
+fn a_network_is_the_sum_of_its_shards() {
+    let folder = folder();
+    const THINGS: &str = "[record.A]\n[record.B]\n[chain.desk]\nskew_us = { value = 0, u = 0.1 }\n";
+    // invented: rotations from -3 to 3 degrees, cuts of 0.4 and -0.3, read to 0.05 us
+    let cartridges = |shard: usize| {
+        let each = (0..4).map(|k| {
+            let name = format!("{shard}{k}");
+            let rotation = f64::from(((5 * shard + 3 * k) % 7) as u8) - 3.0;
+            let mut text = format!("[cartridge.{name}]\nprofile = \"elliptical\"\n[setup.{name}]\ncartridge = \"{name}\"\narm = \"tangential\"\n");
+            for (record, cut) in [("A", 0.4f64), ("B", -0.3)] {
+                for rpm in [33.0, 45.0] {
+                    let speed = std::f64::consts::TAU * rpm / 60.0 * 0.1;
+                    let us = 10.0 * (rotation + cut).to_radians() / speed;
+                    text += &format!("[[capture]]\nsetup = \"{name}\"\nrecord = \"{record}\"\nrpm = {rpm}\nradius_mm = 100\ndelay_us = {{ value = {us}, u = 0.05 }}\n");
+                }
+            }
+            text
+        });
+        each.collect::<String>()
+    };
+    let job = |head: &str, shards: &[usize]| {
+        let all: String = shards.iter().map(|&shard| cartridges(shard)).collect();
+        format!("format = 1\n{head}{THINGS}{all}")
+    };
+    let program = |arguments: &[&str]| {
+        let mut command = Command::new(env!("CARGO_BIN_EXE_groovelag"));
+        command.args(arguments).current_dir(folder.path());
+        command
+    };
+    let write = |name: &str, text: String| std::fs::write(folder.path().join(name), text).unwrap();
+    let shards = [1, 2].map(|shard| {
+        let (name, part) = (format!("shard-{shard}.toml"), format!("part-{shard}.toml"));
+        write(&name, job("", &[shard]));
+        let mut solve = program(&["solve", &name, "--export-knowledge", &part]);
+        solve.stdout(std::process::Stdio::null()).spawn().unwrap()
+    });
+    for mut shard in shards {
+        assert_eq!(shard.wait().unwrap().code(), Some(0));
+    }
+    write(
+        "sum.toml",
+        job("include = [\"part-1.toml\", \"part-2.toml\"]\n", &[0]),
+    );
+    write("whole.toml", job("", &[0, 1, 2]));
+    let cuts = |name: &str| {
+        let out = program(&["solve", name, "--json"]).output().unwrap();
+        let value: serde_json::Value = serde_json::from_slice(&out.stdout).unwrap();
+        let records = value["records"].as_array().unwrap().clone();
+        records
+            .iter()
+            .map(|r| {
+                let of = |key: &str| r["cut_rotation_deg"][key].as_f64().unwrap();
+                [of("value"), of("standard_uncertainty")]
+            })
+            .collect::<Vec<_>>()
+    };
+    let (sum, whole) = (cuts("sum.toml"), cuts("whole.toml"));
+    assert_eq!(whole.len(), 2);
+    for ([value, u], [of_whole, u_of_whole]) in sum.into_iter().zip(whole) {
+        assert!(
+            (value - of_whole).abs() < 0.01 * u_of_whole,
+            "{value} {of_whole}"
+        );
+        assert!((u / u_of_whole - 1.0).abs() < 0.01, "{u} {u_of_whole}");
+    }
+}
+
 #[test]
 fn what_knowledge_contradicts_is_told() {
     let folder = folder();

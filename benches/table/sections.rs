@@ -1109,10 +1109,10 @@ fn network(cartridges: usize) -> String {
 /// Cost against the number of cartridges in one network.
 pub fn networks(lab: &Lab) -> Page {
     let mut page = Page::default();
-    let counts: &[usize] = lab.of(&[25, 50, 100, 200, 400], &[25, 50]);
+    let counts: &[usize] = lab.of(&[25, 50, 100, 200, 400, 800, 1600, 3200, 10_000], &[25, 50]);
     let mut rows = Vec::new();
-    let mut last: Option<f64> = None;
-    let mut wall_s = 0.0;
+    let mut last: Option<(usize, f64)> = None;
+    let mut growth: f64 = 0.0;
     for &count in counts {
         let job = lab.path(&format!("network-{count}.toml"));
         std::fs::write(&job, network(count)).expect("space");
@@ -1122,31 +1122,133 @@ pub fn networks(lab: &Lab) -> Page {
             command
         };
         let cost = run(&mut solve());
-        wall_s = cost.wall_s;
+        let wall_s = cost.wall_s;
+        let peak = peak(&mut solve());
+        let doublings = |last: usize| (count as f64 / last as f64).log2();
+        let of_last = last.map(|(last, s)| (wall_s / s).powf(doublings(last).recip()));
+        // shorter ones are made up of starting the program
+        if count > 100 {
+            growth = growth.max(of_last.unwrap_or(0.0));
+        }
         rows.push(vec![
             count.to_string(),
             (10 * count).to_string(),
             format!("{wall_s:.2}"),
-            last.map_or(String::new(), |last| times(wall_s / last)),
-            mb(peak(&mut solve())),
+            of_last.map_or(String::new(), times),
+            mb(peak),
         ]);
-        last = Some(wall_s);
+        last = Some((count, wall_s));
+        page.aims.extend(match count {
+            400 => vec![at_most(
+                "4000 captures of 400 cartridges",
+                wall_s,
+                10.0,
+                " s",
+            )],
+            10_000 => vec![
+                at_most("100,000 captures of 10,000 cartridges", wall_s, 60.0, " s"),
+                at_most("their memory", peak as f64 / MB, 2000.0, " MB"),
+            ],
+            _ => Vec::new(),
+        });
     }
+    page.aims.extend((!lab.quick).then(|| {
+        at_most(
+            "growth per doubling, from 1000 captures on",
+            growth,
+            2.2,
+            "",
+        )
+    }));
     page.text = "`solve --json` of one network, ten given delays for each cartridge on records that the cartridges share, two threads; one run each:\n\n".to_owned();
     page.text += &table(
         &[
             "cartridges",
             "captures",
             "wall, s",
-            "of the one before",
+            "growth per doubling",
             "peak, MB",
         ],
         &rows,
     );
-    page.aims.extend(
-        (!lab.quick).then(|| at_most("4000 captures of 400 cartridges", wall_s, 10.0, " s")),
-    );
+    page.text += &beside_scipy(lab, lab.of(&[400, 3200], &[25]));
     page
+}
+
+/// The factor of the same normal equations here and by scipy.sparse, and what both say of uncertainties.
+fn beside_scipy(lab: &Lab, counts: &[usize]) -> String {
+    /// Unknowns compared.
+    const COMPARED: usize = 50;
+    let python = match interpreter(&root()) {
+        Ok(python) => python,
+        Err(reason) => return format!("SciPy left out: {reason}.\n\n"),
+    };
+    let mut rows = Vec::new();
+    for &count in counts {
+        let job = job::file::parse(&network(count), "network").expect("a job");
+        let given = |c: &job::CaptureSpec| match &c.source {
+            job::Source::Delay(d) => Some(CaptureData::of_delay(d.value, d.u)),
+            _ => None,
+        };
+        let data: Vec<_> = job.captures.iter().map(given).collect();
+        let solved = job::solve(&job, &data, 0.95).expect("a solution");
+        let (problem, adjustment) = (&solved.network.problem, &solved.adjustment);
+        let n = adjustment.values.len();
+        let entries = problem.normal_matrix(&adjustment.values);
+        let mut text = format!(
+            "%%MatrixMarket matrix coordinate real symmetric\n{n} {n} {}\n",
+            entries.len()
+        );
+        for (i, j, value) in &entries {
+            let _ = writeln!(text, "{} {} {value:e}", i + 1, j + 1);
+        }
+        let file = lab.path("normal.mtx");
+        std::fs::write(&file, text).expect("space");
+        let compared: Vec<usize> = (0..COMPARED).map(|k| k * n / COMPARED).collect();
+        let start = Instant::now();
+        let own = problem.linearised().expect("a neighbourhood");
+        let factored = start.elapsed().as_secs_f64();
+        let start = Instant::now();
+        std::hint::black_box(own.uncertainty(0));
+        let inverted = start.elapsed().as_secs_f64();
+        let mut command = Command::new(&python);
+        command
+            .arg(root().join("benches/python/scipy_network.py"))
+            .arg(&file);
+        command.args(compared.iter().map(usize::to_string));
+        let found: serde_json::Value =
+            serde_json::from_str(&run(&mut command).output).expect("JSON");
+        let number = |key: &str| found[key].as_f64().expect("a number");
+        let apart = compared.iter().enumerate().map(|(at, &k)| {
+            let theirs = found["uncertainties"][at].as_f64().expect("a number");
+            (theirs / adjustment.uncertainty(k) - 1.0).abs()
+        });
+        rows.push(vec![
+            (10 * count).to_string(),
+            n.to_string(),
+            ms(factored),
+            ms(inverted),
+            ms(number("factor_s")),
+            format!("{} x {}", n, ms(number("solution_s"))),
+            format!("{:.0e}", apart.fold(0.0, f64::max)),
+        ]);
+    }
+    let mut text = format!(
+        "\nThe same normal equations by scipy.sparse (SuperLU, minimum degree; [script](../benches/python/scipy_network.py)). Here the factor has the making of the equations with it, and all variances and covariances of unknowns that meet come from one selected inverse; SciPy solves once for each unknown. Uncertainties of {COMPARED} unknowns are compared:\n\n"
+    );
+    text += &table(
+        &[
+            "captures",
+            "unknowns",
+            "factor here, ms",
+            "selected inverse here, ms",
+            "SciPy's factor, ms",
+            "SciPy's variances, ms",
+            "largest difference",
+        ],
+        &rows,
+    );
+    text
 }
 
 /// Instructions that callgrind counts of a program; its report goes to `report`.

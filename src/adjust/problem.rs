@@ -2,7 +2,6 @@
 
 use super::coefficients::Coefficients;
 use super::linalg::{Cholesky, symmetric_eigen};
-use super::sample::MOST_UNKNOWNS;
 use super::sparse::{Factor, Pattern, Symmetric};
 use crate::uncertainty::chi_square_upper_tail;
 use ndarray::{Array1, Array2, ArrayView1};
@@ -19,6 +18,9 @@ const RANK_TOLERANCE: f64 = 1e-11;
 /// A matrix (scaled to a unit diagonal) has full rank where all of its factor's diagonal is larger than this: its
 /// smallest eigenvalue is hardly smaller than the least of their squares, far above [`RANK_TOLERANCE`].
 const WELL_CONDITIONED: f64 = 1e-4;
+
+/// Most unknowns of a full matrix: it has 8 bytes for each pair, 800 MB.
+pub(super) const MOST_UNKNOWNS: usize = 10_000;
 
 /// Iterations after which the search stops and says so. A problem with
 /// sensible starting values needs fewer than ten; common practice, no source.
@@ -113,13 +115,15 @@ pub enum AdjustError {
         /// The first such block's label.
         block: String,
     },
-    /// Draws would not fit into an ordinary machine.
+    /// A full matrix of them would not fit into an ordinary machine.
     #[error(
-        "{unknowns} unknowns are too many to draw from; the most is {MOST_UNKNOWNS}: draw in a job of fewer captures, which includes what the others have learned"
+        "{unknowns} unknowns are too many to {what}; the most is {MOST_UNKNOWNS}: split the job, and include in one what the others have learned"
     )]
     TooMany {
         /// How many there are.
         unknowns: usize,
+        /// For what.
+        what: &'static str,
     },
     /// Data and priors together leave a combination of unknowns open.
     #[error("data and priors together do not determine {unknown}; give it a prior")]
@@ -736,6 +740,7 @@ impl<'a> Problem<'a> {
     /// The neighbourhood of the starting values, taken as the minimum: what an
     /// adjustment of data that agree with them would find.
     pub fn linearised(&self) -> Result<Solution, AdjustError> {
+        self.bounded()?;
         let x: Vec<f64> = self.unknowns.iter().map(|u| u.start).collect();
         let normal = self.normal(&x);
         if !normal.is_finite() {
@@ -746,6 +751,34 @@ impl<'a> Problem<'a> {
         solution.log_determinant = factor.log_determinant();
         solution.covariance = Some(self.covariance(factor));
         Ok(solution)
+    }
+
+    /// The lower triangle of the normal matrix at `x`, `sum J'AJ`, row, column and value of each entry that is
+    /// not zero: for other solvers.
+    pub fn normal_matrix(&self, x: &[f64]) -> Vec<(usize, usize, f64)> {
+        let normal = self.normal(x);
+        let own = (0..self.unknowns.len()).map(|k| (k, k));
+        let met = self.pattern.pairs().map(|(i, j)| (i.max(j), i.min(j)));
+        let entries = own.chain(met).map(|(i, j)| {
+            let scales = self.unknowns[i].scale * self.unknowns[j].scale;
+            (
+                i,
+                j,
+                normal.matrix.values[self.pattern.entry(i, j)] / scales,
+            )
+        });
+        entries.filter(|&(.., value)| value != 0.0).collect()
+    }
+
+    fn bounded(&self) -> Result<(), AdjustError> {
+        let unknowns = self.pattern.size_of_full();
+        match unknowns > MOST_UNKNOWNS {
+            true => Err(AdjustError::TooMany {
+                unknowns,
+                what: "be shared by all captures",
+            }),
+            false => Ok(()),
+        }
     }
 
     fn factor(&self, normal: &Normal) -> Result<Factor, AdjustError> {
@@ -819,6 +852,7 @@ impl<'a> Problem<'a> {
         start: Vec<f64>,
         within: Option<&Coefficients>,
     ) -> Result<(Solution, Factor), AdjustError> {
+        self.bounded()?;
         let n = self.unknowns.len();
         let within = within.map(|c| self.scaled(c));
         let mut x = start;

@@ -2,7 +2,7 @@
 //! that is linearised.
 
 use super::linalg::Cholesky;
-use super::problem::{AdjustError, Problem, Solution};
+use super::problem::{AdjustError, MOST_UNKNOWNS, Problem, Solution};
 use ndarray::{Array1, Array2};
 use rand::SeedableRng as _;
 use rand_chacha::ChaCha8Rng;
@@ -11,9 +11,6 @@ use rayon::prelude::*;
 
 /// Steps after which a draw is given up.
 const ITERATIONS: usize = 50;
-
-/// Most unknowns: their covariance has 8 bytes for each pair, 800 MB.
-pub(super) const MOST_UNKNOWNS: usize = 10_000;
 
 /// Draws solved together, on all threads.
 const TOGETHER: usize = 256;
@@ -54,7 +51,10 @@ impl Sample {
     ) -> Result<Self, AdjustError> {
         let unknowns = solution.values.len();
         if unknowns > MOST_UNKNOWNS {
-            return Err(AdjustError::TooMany { unknowns });
+            return Err(AdjustError::TooMany {
+                unknowns,
+                what: "draw from",
+            });
         }
         let frozen = problem.frozen(&solution.values);
         let factor = Cholesky::new(&frozen.matrix(problem, &solution.values))

@@ -74,9 +74,10 @@ impl Pattern {
             rows.extend(column);
             starts.push(rows.len());
         }
+        // of the full part one list serves all columns
+        rows.extend(full..n);
         for k in full..n {
-            rows.extend(k + 1..n);
-            starts.push(rows.len());
+            starts.push(starts[k] + n - 1 - k);
         }
         let mut pattern = Self {
             order,
@@ -101,7 +102,15 @@ impl Pattern {
     }
 
     fn column(&self, k: usize) -> &[usize] {
-        &self.rows[self.starts[k]..self.starts[k + 1]]
+        match k >= self.full {
+            true => &self.rows[self.rows.len() - (self.len() - 1 - k)..],
+            false => &self.rows[self.starts[k]..self.starts[k + 1]],
+        }
+    }
+
+    /// How many unknowns all meet one another in the end.
+    pub fn size_of_full(&self) -> usize {
+        self.len() - self.full
     }
 
     /// How many rows of a column have their entries' indices in `targets`.
@@ -148,7 +157,7 @@ impl Pattern {
     /// A matrix of zeros.
     pub fn zeros(&self) -> Symmetric {
         Symmetric {
-            values: vec![0.0; self.len() + self.rows.len()],
+            values: vec![0.0; self.len() + self.starts[self.len()]],
         }
     }
 }
@@ -223,7 +232,7 @@ impl Symmetric {
 
     /// The lower triangle of those that all meet one another.
     fn full(&self, pattern: &Pattern) -> Array2<f64> {
-        let size = pattern.len() - pattern.full;
+        let size = pattern.size_of_full();
         let mut full = Array2::zeros((size, size));
         for j in 0..size {
             full[[j, j]] = self.values[pattern.full + j];

@@ -168,6 +168,18 @@ pub enum JobError {
         /// As another, or the job, has it.
         there: String,
     },
+    /// A cartridge has more setups than anybody waits for.
+    #[error(
+        "the {setups} setups of {cartridge} are too many to adjust together; the most is {most}: split the job, and include in one what the others have learned"
+    )]
+    TooManySetups {
+        /// In words.
+        cartridge: String,
+        /// Its setups.
+        setups: usize,
+        /// The most.
+        most: usize,
+    },
     /// More draws than memory is kept for.
     #[error(
         "{count} draws of {setups} setups are too many; at most {most} with this job, and a million tell two digits of a band"

@@ -2018,6 +2018,10 @@ impl Network {
     }
 }
 
+/// Most setups of one cartridge: their bands are found together, at a cost that grows with their square, and so
+/// many take about a minute.
+const MOST_SETUPS: usize = 3_000;
+
 /// Puts the network together.
 fn build(
     job: &Job,
@@ -2026,6 +2030,17 @@ fn build(
     doubt: Doubt<'_>,
     levers: &Levers,
 ) -> Result<Network, JobError> {
+    let mut setups_of: BTreeMap<&str, usize> = BTreeMap::new();
+    for setup in job.setups.values() {
+        *setups_of.entry(&setup.cartridge).or_default() += 1;
+    }
+    if let Some((cartridge, &setups)) = setups_of.iter().find(|(_, n)| **n > MOST_SETUPS) {
+        return Err(JobError::TooManySetups {
+            cartridge: named("cartridge", cartridge),
+            setups,
+            most: MOST_SETUPS,
+        });
+    }
     let mut builder = Builder::new(job, scatter, levers);
     let setups = job.setups.iter();
     let rotations: BTreeMap<String, Place> = setups
