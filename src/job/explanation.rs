@@ -264,6 +264,7 @@ impl Examined<'_> {
                 .filter_map(|&at| self.network.change_by_leads(at, x));
             let changes: Vec<Array1<f64>> = changes.collect();
             let biases = own.iter().copied().zip(&changes);
+            // in a large job, what they do to other cartridges is not asked for
             let scope = Scope::whole(self.network, self.adjustment);
             let scope = match self.network.parameters.len() > MOST_TOLD_WHOLE {
                 true => scope.around(&own_unknowns(setup)),

@@ -133,3 +133,97 @@ impl<'a> Scope<'a> {
         Ok(Marginal::through(problem, solution, &along, &targets)?)
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::network::{Angle, CaptureData, id};
+    use super::super::{Source, file, solve};
+    use super::*;
+    use std::fmt::Write as _;
+
+    /// Invented: so many cartridges, each with two sides at two speeds.
+    fn job(cartridges: usize) -> String {
+        let mut text = "format = 1\n[chain.C]\n".to_owned();
+        (0..9).for_each(|side| text += &format!("[record.R{side}]\n"));
+        for k in 0..cartridges {
+            let _ = writeln!(
+                text,
+                "[cartridge.K{k}]\nprofile = \"elliptical\"\n[setup.S{k}]\ncartridge = \"K{k}\"\narm = \"tangential\""
+            );
+            for (side, rpm, us) in [(k % 9, 33.0, 0.6), ((2 * k + 1) % 9, 45.0, 0.4)] {
+                let us = us * ((k % 11) as f64 - 5.0);
+                let _ = writeln!(
+                    text,
+                    "[[capture]]\nsetup = \"S{k}\"\nrecord = \"R{side}\"\nrpm = {rpm}\nradius_mm = 100\ndelay_us = {{ value = {us}, u = 0.05 }}"
+                );
+            }
+        }
+        text
+    }
+
+    /// What a large job tells of the captures near a cartridge or a side is what the whole says of them, and the
+    /// rest makes up the difference.
+    #[test]
+    fn what_is_near_has_its_part_of_the_whole() {
+        let job = file::parse(&job(160), "large").unwrap();
+        let given = |source: &Source| match source {
+            Source::Delay(d) => Some(CaptureData::of_delay(d.value, d.u)),
+            _ => None,
+        };
+        let data: Vec<_> = job.captures.iter().map(|c| given(&c.source)).collect();
+        let solved = solve(&job, &data, 0.95).unwrap();
+        let (network, adjustment) = (&solved.network, &solved.adjustment);
+        assert!(network.parameters.len() > MOST_TOLD_WHOLE);
+        let (name, setup) = ("K7", "S7".to_owned());
+        let near = Scope::whole(network, adjustment).around(&network.of_cartridge(name, &[&setup]));
+        let angle = network.angle(&job, &setup, Angle::Groove, &adjustment.values);
+        let cut = Coefficients::unit(network.unknown(&id::cut("R3")).unwrap());
+        for (scope, row) in [
+            (&near, angle.unwrap().row),
+            (&Scope::whole(network, adjustment), cut),
+        ] {
+            let whole = network.problem.variance_parts(adjustment, &row);
+            let total: f64 = whole.iter().sum();
+            let told = scope.variance_parts(&row);
+            assert!(told.len() < whole.len() / 2);
+            let mut rest = total;
+            for &(at, part) in &told {
+                let expected = at.map_or(rest, |at| whole[at]);
+                assert!(
+                    (part - expected).abs() < 1e-7 * total,
+                    "{at:?} {part} {expected}"
+                );
+                rest -= part;
+            }
+            assert!(rest.abs() < 1e-7 * total);
+            assert!((adjustment.variance(&row) / total - 1.0).abs() < 1e-7);
+        }
+        // wrong leads in both captures of the setup
+        let blocks = network.captures_of(&setup).iter();
+        let blocks: Vec<usize> = blocks
+            .map(|&at| network.capture_blocks[at].unwrap())
+            .collect();
+        let change = |&at: &usize| network.change_by_leads(at, &adjustment.values).unwrap();
+        let changes: Vec<_> = blocks.iter().map(change).collect();
+        let biases = || blocks.iter().copied().zip(&changes);
+        let whole = network.problem.shift(adjustment, biases());
+        let moved = near.shift(biases());
+        let own = network.of_cartridge(name, &[&setup]);
+        let largest = own.iter().map(|&k| whole[k].abs()).fold(0.0, f64::max);
+        assert!(largest > 0.0);
+        for k in own {
+            assert!((moved(k).unwrap() - whole[k]).abs() < 1e-7 * largest);
+        }
+        // what is told of the job is told from there: every budget closes
+        let of_setup = solved
+            .solution
+            .setups
+            .iter()
+            .find(|s| s.name == setup)
+            .unwrap();
+        let shares: f64 = of_setup.budget.iter().map(|line| line.share).sum();
+        assert!((shares - 1.0).abs() < 1e-9);
+        assert!((of_setup.brought.values().sum::<f64>() - 1.0).abs() < 1e-9);
+        assert_eq!(of_setup.captures.len(), 2);
+    }
+}
