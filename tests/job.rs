@@ -602,6 +602,17 @@ fn what_no_stylus_is_gets_no_advice() {
     );
     let text = String::from_utf8(output.stdout).unwrap();
     assert!(text.starts_with("In doubt: "), "{text}");
+    // a picture by itself says so, too, and a plan from there
+    for (delay_us, doubted) in [(25.0, true), (3.0, false)] {
+        let job = job_in(folder.path(), &(head.to_owned() + &capture(delay_us, 0.0)));
+        let picture = in_folder(&folder, &format!("{delay_us}.svg"));
+        let written = run(&["solve", "--plot", &format!("rotations={picture}")], &job);
+        assert_ne!(written.status.code(), Some(2), "{written:?}");
+        let svg = std::fs::read_to_string(picture).unwrap();
+        assert_eq!(svg.contains("In doubt: "), doubted, "{delay_us}");
+        let plan = String::from_utf8(run(&["plan"], &job).stdout).unwrap();
+        assert_eq!(plan.contains("do not act on them"), doubted, "{plan}");
+    }
     assert!(
         text.contains("Turn nothing before the doubt is resolved"),
         "{text}"

@@ -163,9 +163,10 @@ impl Plot {
                 names.join(", ")
             )
         })?;
+        let picture = page.by_itself(picture);
         let bytes = match self.form {
-            Form::Svg => picture::svg_file(picture).map(String::into_bytes),
-            Form::Png => picture::png_file(picture),
+            Form::Svg => picture::svg_file(&picture).map(String::into_bytes),
+            Form::Png => picture::png_file(&picture),
         };
         bytes.map_err(|e| e.to_string())
     }

@@ -409,12 +409,8 @@ pub fn comparison_text(c: &Comparison, after: &SetupResult, width: usize) -> Str
 
 /// The text of a plan.
 pub fn plan_text(plan: &Plan, wanted: Wanted, width: usize) -> String {
-    let mut out = String::new();
+    let mut out = text::in_doubt(plan.in_doubt.as_deref(), width);
     let percent = text::coverage_percent(PLANNED_COVERAGE);
-    if let Some(doubt) = &plan.in_doubt {
-        out += &wrapped("", doubt, width);
-        out.push('\n');
-    }
     let mut list = |heading: &str, entries: Vec<(&String, Option<(f64, f64)>)>| {
         out += &wrapped("", heading, width);
         for (name, known) in entries {

@@ -35,6 +35,7 @@ pub fn calibration(report: &CalibrationReport) -> Page {
     }
     Page {
         title: format!("Calibration: {}", names.html(file_name(&report.file))),
+        doubted: false,
         answer,
         picture: first,
         advice,

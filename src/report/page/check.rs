@@ -62,6 +62,7 @@ pub fn check(document: &CheckDocument) -> Page {
     }
     Page {
         title: "Check of jobs against their limits".to_owned(),
+        doubted: false,
         answer,
         picture: Some(picture::outcomes(document)),
         advice: advice.to_owned(),

@@ -26,6 +26,8 @@ const STYLE: &str = include_str!("style.css");
 pub struct Page {
     /// What was done, for the heading.
     title: String,
+    /// Whether the result is in doubt, which the answer then begins with.
+    doubted: bool,
     /// The answer, as HTML.
     answer: String,
     /// Its picture.
@@ -54,6 +56,19 @@ enum Block {
 }
 
 impl Page {
+    /// A picture by itself: of a result in doubt, its heading says so.
+    pub fn by_itself(&self, picture: &Picture) -> Picture {
+        let said = |text: &str| match self.doubted {
+            true => format!("In doubt: {text}"),
+            false => text.to_owned(),
+        };
+        Picture {
+            title: said(&picture.title),
+            description: said(&picture.description),
+            ..picture.clone()
+        }
+    }
+
     /// All pictures, the answer's first.
     pub fn pictures(&self) -> impl Iterator<Item = &Picture> {
         let blocks = self.sections.iter().flat_map(|s| &s.blocks);

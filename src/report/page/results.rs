@@ -432,6 +432,7 @@ pub fn measurement(m: &Measurement, about: &About<'_>) -> Page {
     });
     sections.extend(about.closing(&m.warnings, &names));
     Page {
+        doubted: m.in_doubt.is_some(),
         title: format!("Stylus rotation: {}", names.html(file_name(&m.file))),
         answer,
         picture: (!contacts.is_empty()).then(|| contacts.remove(0)),
@@ -584,6 +585,7 @@ pub fn solution(s: &Solution, about: &About<'_>) -> Page {
         ),
     };
     Page {
+        doubted: s.in_doubt.is_some(),
         title,
         answer: in_doubt(s.in_doubt.as_deref(), &names) + &answer,
         picture,
@@ -1053,6 +1055,7 @@ pub fn comparison(c: &Comparison, s: &Solution, about: &About<'_>) -> Page {
     sections.extend(about.closing(&c.warnings, &names));
     about.stand_apart(&mut advice, &mut sections);
     Page {
+        doubted: c.in_doubt.is_some(),
         title: format!(
             "Stylus rotation, {} against {}",
             names.html(&c.after),
