@@ -114,6 +114,22 @@ fn powers(samples: &Stereo) -> [f64; 2] {
     sums.map(|sum| 2.0 * sum / (n as f64).powi(2))
 }
 
+/// A tenth of what the cutter's own crosstalk (30 dB) leaves of the cartridge's.
+fn crosstalk_limit() -> f64 {
+    0.1 * 10f64.powf(-30.0 / 20.0)
+}
+
+fn crosstalk_is_found(told: &serde_json::Value) {
+    let limit = crosstalk_limit();
+    for (way, [re, im]) in ["left_into_right", "right_into_left"].iter().zip(CROSSTALK) {
+        let part = |p: &str| numbers(&told["measured"][format!("{way}_{p}")]);
+        for (found_re, found_im) in part("re").iter().zip(part("im")) {
+            let off = (found_re - re).hypot(found_im - im);
+            assert!(off < limit, "{way}: {off}");
+        }
+    }
+}
+
 #[test]
 fn one_pass_tells_crosstalk_noise_and_speed() {
     let at = folder();
@@ -125,22 +141,15 @@ fn one_pass_tells_crosstalk_noise_and_speed() {
     assert_eq!(pass["file"], "side.wav");
     assert_eq!(numbers(&pass["captures"]), [1.0, 2.0]);
 
-    // crosstalk both ways, to a tenth of what the cutter's own (30 dB) leaves of it
+    // crosstalk both ways
     let told = &pass["crosstalk"];
     assert_eq!(told["applied"], true);
     assert_eq!(told["bands"], serde_json::json!(["left", "right"]));
-    let limit = 0.1 * 10f64.powf(-30.0 / 20.0);
-    for (way, [re, im]) in ["left_into_right", "right_into_left"].iter().zip(CROSSTALK) {
-        let part = |p: &str| numbers(&told["measured"][format!("{way}_{p}")]);
-        for (found_re, found_im) in part("re").iter().zip(part("im")) {
-            let off = (found_re - re).hypot(found_im - im);
-            assert!(off < limit, "{way}: {off}");
-        }
-    }
+    crosstalk_is_found(told);
     for (db, [re, im]) in numbers(&told["separation_db"]).iter().zip(CROSSTALK) {
         let truth = -20.0 * re.hypot(im).log10();
         assert!(
-            (db - truth).abs() < 20.0 * (1.0 + limit / 0.04).log10(),
+            (db - truth).abs() < 20.0 * (1.0 + crosstalk_limit() / 0.04).log10(),
             "{db}"
         );
     }
@@ -359,14 +368,7 @@ fn swapped_leads_exchange_the_bands() {
     );
     let result = solved(at, "swapped.toml");
     let told = &result["passes"][0]["crosstalk"];
-    let limit = 0.1 * 10f64.powf(-30.0 / 20.0);
-    for (way, [re, im]) in ["left_into_right", "right_into_left"].iter().zip(CROSSTALK) {
-        let part = |p: &str| numbers(&told["measured"][format!("{way}_{p}")]);
-        for (found_re, found_im) in part("re").iter().zip(part("im")) {
-            let off = (found_re - re).hypot(found_im - im);
-            assert!(off < limit, "{way}: {off}");
-        }
-    }
+    crosstalk_is_found(told);
     let [value, u, lower, upper] = rotation(&result);
     println!("rotation {value} u {u}");
     assert!(lower < ROTATION_DEG && ROTATION_DEG < upper);

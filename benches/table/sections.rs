@@ -1234,7 +1234,7 @@ fn beside_scipy(lab: &Lab, counts: &[usize]) -> String {
         ]);
     }
     let mut text = format!(
-        "\nThe same normal equations by scipy.sparse (SuperLU, minimum degree; [script](../benches/python/scipy_network.py)). Here the factor has the making of the equations with it, and all variances and covariances of unknowns that meet come from one selected inverse; SciPy solves once for each unknown. Uncertainties of {COMPARED} unknowns are compared:\n\n"
+        "The same normal equations by scipy.sparse (SuperLU, minimum degree; [script](../benches/python/scipy_network.py)). Here the factor has the making of the equations with it, and all variances and covariances of unknowns that meet come from one selected inverse; SciPy solves once for each unknown. Uncertainties of {COMPARED} unknowns are compared:\n\n"
     );
     text += &table(
         &[

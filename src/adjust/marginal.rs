@@ -544,7 +544,8 @@ mod tests {
         }
     }
 
-    /// Roots of a smooth function, of a step and of one that is flat on both sides of it, and few calls for a smooth one.
+    /// Roots of a smooth function, of a step and of one that is flat on both sides of it, and few calls for a smooth
+    /// one. The last is the tenth percentile by Python 3.11's `statistics.NormalDist`, in thousandths.
     #[test]
     fn roots_are_found_in_few_steps() {
         let calls = std::cell::Cell::new(0);

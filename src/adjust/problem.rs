@@ -1045,13 +1045,8 @@ impl<'a> Problem<'a> {
         data.diagonal_mut(&self.pattern)
             .iter_mut()
             .for_each(|d| *d += floor);
-        let alone = data
-            .factor(&self.pattern)
-            .map(|f| (f.selected_inverse(), f));
-        let variance = |i: usize| {
-            let (inverse, _) = alone.as_ref()?;
-            Some(inverse.values[self.pattern.entry(i, i)])
-        };
+        let alone = data.factor(&self.pattern).map(|f| f.selected_inverse());
+        let variance = |i: usize| Some(alone.as_ref()?.values[self.pattern.entry(i, i)]);
         // what only the floor holds is not determined, however high that is
         let most = f64::min(1.0, 0.01 / floor);
         let determined = (0..n)

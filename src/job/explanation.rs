@@ -707,7 +707,7 @@ mod tests {
     use super::*;
     use approx::assert_abs_diff_eq;
 
-    /// Against Python 3.13's `statistics.NormalDist`: up to ten by each alone, then such that the job's chance
+    /// Against Python 3.11's `statistics.NormalDist`: up to ten by each alone, then such that the job's chance
     /// stays that of ten.
     #[test]
     fn of_many_residuals_each_is_judged_by_less() {

@@ -63,22 +63,20 @@ impl<'a> Scope<'a> {
     /// those that are not near it are told together, as `None`.
     pub(super) fn variance_parts(&self, combination: &Coefficients) -> Vec<(Option<usize>, f64)> {
         let problem = &self.network.problem;
-        if self.network.parameters.len() > MOST_TOLD_WHOLE {
-            let own = self.part.as_ref();
-            if let Some((part, own)) = own.and_then(|p| Some((p, p.combination(combination)?))) {
-                let parts = part.problem.variance_parts(&part.solution, &own);
-                let parts = parts.into_iter().enumerate();
-                return parts.map(|(at, value)| (part.block(at), value)).collect();
-            }
-            let mut terms = combination.terms();
-            if let (Some((k, by)), None) = (terms.next(), terms.next()) {
-                let parts = problem.variance_parts_near(self.adjustment, k);
-                return parts.into_iter().map(|(at, v)| (at, v * by * by)).collect();
-            }
+        let is_large = self.network.parameters.len() > MOST_TOLD_WHOLE;
+        let part = self.part.as_ref().filter(|_| is_large);
+        if let Some((part, own)) = part.and_then(|p| Some((p, p.combination(combination)?))) {
+            let parts = part.problem.variance_parts(&part.solution, &own);
+            let parts = parts.into_iter().enumerate();
+            return parts.map(|(at, value)| (part.block(at), value)).collect();
+        }
+        let mut terms = combination.terms();
+        if let (true, Some((k, by)), None) = (is_large, terms.next(), terms.next()) {
+            let parts = problem.variance_parts_near(self.adjustment, k);
+            return parts.into_iter().map(|(at, v)| (at, v * by * by)).collect();
         }
         let parts = problem.variance_parts(self.adjustment, combination);
-        let parts = parts.into_iter().enumerate();
-        parts.map(|(at, value)| (Some(at), value)).collect()
+        (0..).map(Some).zip(parts).collect()
     }
 
     /// How far biases of the targets of blocks, by their indices in the network, move unknowns: those of the
@@ -87,25 +85,20 @@ impl<'a> Scope<'a> {
         &self,
         biases: impl Iterator<Item = (usize, &'b Array1<f64>)> + Clone,
     ) -> impl Fn(usize) -> Option<f64> {
-        let mut own = Vec::new();
-        if let Some(part) = &self.part {
-            own.extend(
-                biases
-                    .clone()
-                    .map_while(|(at, bias)| Some((part.place_of(at)?, bias))),
-            );
-        }
-        let part = self
-            .part
-            .as_ref()
-            .filter(|_| own.len() == biases.clone().count());
-        let moved = match part {
-            Some(part) => part.problem.shift(&part.solution, own),
-            None => self.network.problem.shift(self.adjustment, biases),
+        let own = self.part.as_ref().and_then(|part| {
+            let own = biases.clone();
+            let own = own.map(|(at, bias)| Some((part.place_of(at)?, bias)));
+            let own: Vec<_> = own.collect::<Option<_>>()?;
+            Some((part, part.problem.shift(&part.solution, own)))
+        });
+        let (part, moved) = match own {
+            Some((part, moved)) => (Some(part), moved),
+            None => (None, self.network.problem.shift(self.adjustment, biases)),
         };
-        move |k| match part {
-            Some(part) => Some(moved[part.place(k)?]),
-            None => moved.get(k).copied(),
+        move |k| {
+            moved
+                .get(part.map_or(Some(k), |part| part.place(k))?)
+                .copied()
         }
     }
 

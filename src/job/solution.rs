@@ -836,7 +836,6 @@ impl View<'_> {
         self.network.parameters.len() <= ALWAYS_MARGINAL
     }
 
-    /// An unknown in its unit, or the exact value it has.
     /// What is known of an arm; `None` where no recording was made with it.
     fn arm(&self, name: &str, arm: &PivotedArm) -> Result<Option<ArmKnown>, JobError> {
         let played = |c: &CaptureSpec| {
@@ -874,6 +873,7 @@ impl View<'_> {
         }))
     }
 
+    /// An unknown in its unit, or the exact value it has.
     pub(super) fn parameter(
         &self,
         id: &str,

@@ -561,7 +561,7 @@ warnings! {
     Outlier "outlier" {
         judged_by: "probability that chance alone makes the capture's normalised residual as large",
         level: Below(&[(Caution, 1e-3)]),
-        law: "standard normal law, two-sided: beyond 3.29 once in a thousand (Baarda 1968, from memory). Of more than ten captures each is judged by less, so that one honest job in a hundred has one (Sidak 1967, from memory)",
+        law: "standard normal law, two-sided: beyond 3.29 once in a thousand (Baarda 1968, from memory). Of more than ten captures each is judged by less, so that one honest job in a hundred has such a capture (Sidak 1967, from memory)",
         effect: "bias of the residual times the capture's weight possible",
         advice: "check that entry; listen to the recording, or leave it out",
     }
