@@ -5,7 +5,7 @@ use super::*;
 use crate::adjust::{Coefficients, Marginal};
 use crate::groove::Profile;
 use crate::uncertainty::chi_square_upper_tail;
-use crate::units::{DEGREE, MICROSECOND, MILLIMETRE};
+use crate::units::{DEGREE, MICROMETRE, MICROSECOND, MILLIMETRE};
 use rand::SeedableRng as _;
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution as _, StandardNormal};
@@ -462,6 +462,48 @@ fn a_turned_ball_tells_its_lever() {
     assert!(mean(true) < 0.75 * mean(false));
 }
 
+/// What a ball of this lever, turned by 4 degrees, leads to in a job that has turned it each way.
+fn with_a_ball_of(lever_um: f64) -> (Job, Vec<Option<CaptureData>>, Solved) {
+    let captures = [0.0, -8.0, 8.0].map(|t| capture("S", LOW, t, false));
+    let own = [one(), capture("E", LOW, 0.0, true)];
+    let job = example([&captures[..], &own[..]].concat());
+    let (_, _, data) = drawn_with(&job, 0, |id, value| match id {
+        id if id.ends_with(network::id::BALL_LEVER) => lever_um * MICROMETRE,
+        id if id.ends_with("ball_path_um") => lever_um * MICROMETRE * 4.0 * DEGREE,
+        _ => value,
+    });
+    let solved = solve(&job, &data, 0.95).unwrap();
+    (job, data, solved)
+}
+
+/// A ball that its turns show to be bad is a limit of the result, and the plan asks for another; of a good one
+/// neither is so. One that is no ball at all contradicts what is assumed of it, and is named.
+#[test]
+fn a_bad_ball_is_told_and_another_asked_for() {
+    for (lever_um, bad) in [(0.05, false), (2.5, true)] {
+        let (job, data, solved) = with_a_ball_of(lever_um);
+        let setup = solved.solution.setups.iter().find(|s| s.name == "E");
+        let budget = &setup.unwrap().budget;
+        let ball = budget
+            .iter()
+            .find(|l| l.source.contains("ball that is not"));
+        let share = ball.map_or(0.0, |l| l.share);
+        assert_eq!(share > 0.05, bad, "{lever_um}: {share}");
+        let plan = plan_further(&job, &data, &solved, Wanted::Ranking).unwrap();
+        let asks = |s: &Suggestion| s.capture.contains("another cartridge with a spherical tip");
+        assert_eq!(plan.suggestions.iter().any(asks), bad, "{plan:?}");
+    }
+    let (_, _, solved) = with_a_ball_of(8.0);
+    let words: Vec<&str> = (solved.solution.explanations.iter())
+        .map(|e| e.words.as_str())
+        .collect();
+    assert!(solved.solution.in_doubt.is_some());
+    assert!(
+        words.iter().any(|w| w.contains("lever left on the ball")),
+        "{words:?}"
+    );
+}
+
 /// The uncertainty that a plan predicts is the one that is solved for: its ratio to that of jobs drawn from the
 /// priors, with rotations as a plan takes them, in the median.
 #[test]
@@ -500,9 +542,9 @@ fn a_plan_says_what_will_be_solved() {
                 .unwrap();
             found.rotation_deg.standard_uncertainty / planned.standard_uncertainty_deg
         };
-        let mut ratios: Vec<f64> = (0..200).into_par_iter().map(of_world).collect();
+        let mut ratios: Vec<f64> = (0..400).into_par_iter().map(of_world).collect();
         ratios.sort_by(f64::total_cmp);
-        let median = ratios[100];
+        let median = ratios[200];
         println!("{}: {median}", job.captures.len());
         assert!(
             (0.95..=1.05).contains(&median),

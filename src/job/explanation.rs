@@ -439,11 +439,12 @@ impl Examined<'_> {
         }
         for parameter in &self.network.parameters[..self.network.own] {
             let stated = parameter.is_stated();
+            let ball = parameter.id.ends_with(network::id::BALL_LEVER);
             let skew = parameter.id.ends_with(".skew_us");
             let own = ["setup.", "capture.", "speed_rpm", "tracking_deg"];
             let of_capture = parameter.id.contains(".radius_mm[")
                 || own.iter().any(|p| parameter.id.starts_with(p));
-            if of_capture || !(stated || skew) {
+            if of_capture || !(stated || skew || ball) {
                 continue;
             }
             list.add(
