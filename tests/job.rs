@@ -412,6 +412,12 @@ fn a_network_is_the_sum_of_its_shards() {
         job("include = [\"part-1.toml\", \"part-2.toml\"]\n", &[0]),
     );
     write("whole.toml", job("", &[0, 1, 2]));
+    // a job without captures is about those that it includes
+    write(
+        "included.toml",
+        "format = 1\ninclude = [\"part-1.toml\", \"part-2.toml\"]\n".to_owned(),
+    );
+    write("both.toml", job("", &[1, 2]));
     let cuts = |name: &str| {
         let out = program(&["solve", name, "--json"]).output().unwrap();
         let value: serde_json::Value = serde_json::from_slice(&out.stdout).unwrap();
@@ -424,14 +430,19 @@ fn a_network_is_the_sum_of_its_shards() {
             })
             .collect::<Vec<_>>()
     };
-    let (sum, whole) = (cuts("sum.toml"), cuts("whole.toml"));
-    assert_eq!(whole.len(), 2);
-    for ([value, u], [of_whole, u_of_whole]) in sum.into_iter().zip(whole) {
-        assert!(
-            (value - of_whole).abs() < 0.01 * u_of_whole,
-            "{value} {of_whole}"
-        );
-        assert!((u / u_of_whole - 1.0).abs() < 0.01, "{u} {u_of_whole}");
+    for (parts, whole) in [("sum.toml", "whole.toml"), ("included.toml", "both.toml")] {
+        let (sum, whole) = (cuts(parts), cuts(whole));
+        assert_eq!((sum.len(), whole.len()), (2, 2));
+        for ([value, u], [of_whole, u_of_whole]) in sum.into_iter().zip(whole) {
+            assert!(
+                (value - of_whole).abs() < 0.01 * u_of_whole,
+                "{parts}: {value} {of_whole}"
+            );
+            assert!(
+                (u / u_of_whole - 1.0).abs() < 0.01,
+                "{parts}: {u} {u_of_whole}"
+            );
+        }
     }
 }
 

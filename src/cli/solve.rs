@@ -46,13 +46,14 @@ pub fn load(
 ) -> Result<(Job, Vec<Option<CaptureData>>, Solved), String> {
     let job = job::file::read(path).map_err(|e| e.to_string())?;
     outputs(&Inputs::of(job::file::inputs(&job, path)))?;
-    if job.captures.is_empty() {
+    if job.captures.is_empty() && job.knowledge.is_empty() {
         return Err(format!(
-            "{}: the job has no capture, so there is nothing to solve; add [[capture]]",
+            "{}: the job has no capture, so there is nothing to solve; add [[capture]], or include what other jobs exported",
             path.display()
         ));
     }
-    if job.captures.iter().all(|c| c.source == Source::Planned) {
+    let mut captures = job.captures.iter();
+    if !job.captures.is_empty() && captures.all(|c| c.source == Source::Planned) {
         return Err(format!(
             "{}: nothing is recorded yet, every capture is planned; 'groovelag plan' predicts such a job. Once recorded, give a capture its file in place of planned = true",
             path.display()
@@ -109,7 +110,7 @@ pub fn run(arguments: &SolveArguments, reader: &Reader<'_>) -> Result<Outcome, S
                 output::write_file(path, text.as_bytes(), KNOWLEDGE, arguments.views.force)
             }
             None => Err(format!(
-                "{}: not written, since nothing is recorded yet",
+                "{}: not written, since the job has recorded nothing of its own; 'groovelag merge' joins what it includes",
                 path.display()
             )),
         });

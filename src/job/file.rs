@@ -12,7 +12,7 @@ use super::description::{
     Minutes, PivotedArm, REPORT, Record, Setup, Source, Stated,
 };
 use super::knowledge::{
-    Knowledge, KnowledgeError, counted_once, mounted_as_known, stated_otherwise,
+    Knowledge, KnowledgeError, counted_once, described_as_known, mounted_as_known, stated_otherwise,
 };
 use super::network::CaptureData;
 use super::priors;
@@ -123,6 +123,7 @@ pub fn read(path: &Path) -> Result<Job, JobFileError> {
         job.knowledge.push(knowledge);
         lines.push(line);
     }
+    described_as_known(&mut job);
     counted_once(&job.knowledge).map_err(|e| JobFileError::Content {
         path: shown.clone(),
         line: match &e {

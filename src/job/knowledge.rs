@@ -678,6 +678,25 @@ pub(super) fn mounted_as_known(job: &Job) -> Result<(), (String, String)> {
     Ok(())
 }
 
+/// A job without captures of its own is about what it includes: describes the records, cartridges and chains of
+/// those captures as their own jobs did, where it does not itself.
+pub(super) fn described_as_known(job: &mut Job) {
+    if !job.captures.is_empty() {
+        return;
+    }
+    for known in job.knowledge.iter().flat_map(|k| &k.parts) {
+        fill(&mut job.records, &known.job.records);
+        fill(&mut job.cartridges, &known.job.cartridges);
+        fill(&mut job.chains, &known.job.chains);
+    }
+}
+
+fn fill<T: Clone>(own: &mut BTreeMap<String, T>, known: &BTreeMap<String, T>) {
+    for (name, thing) in known {
+        own.entry(name.clone()).or_insert_with(|| thing.clone());
+    }
+}
+
 /// Whether the knowledge of `job` has captures of a setup of it that stayed mounted.
 pub(super) fn carried_on(job: &Job, setup: &str) -> bool {
     let mounted = |job: &Job| job.setups.get(setup)?.mounted.clone();

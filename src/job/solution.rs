@@ -1439,8 +1439,11 @@ impl View<'_> {
         }
     }
 
-    /// What was included and concerns nothing here: a name may be misspelt.
+    /// What was included and concerns no capture: a name may be misspelt.
     fn unused_knowledge(&self, warnings: &mut Vec<Caveat>) {
+        if self.job.captures.is_empty() {
+            return;
+        }
         for knowledge in &self.job.knowledge {
             let own = &self.network.parameters[..self.network.own];
             let used = |thing: &String| {
