@@ -260,6 +260,8 @@ pub(super) struct Clusters {
     pub points: Vec<Point>,
     /// Gains of the same clusters, left over right.
     pub gains: Vec<Gain>,
+    /// Power that the channels do not share over what they share.
+    pub unshared: Vec<f64>,
     /// Shapes of the delay and the terms: one row a point.
     pub design: Array2<f64>,
 }
@@ -283,6 +285,7 @@ impl Clusters {
             turns,
             points: Vec::new(),
             gains: Vec::new(),
+            unshared: Vec::new(),
             design: Array2::zeros((0, 0)),
         };
         let sums = clusters.sums(&band.bins);
@@ -335,6 +338,12 @@ impl Clusters {
             clusters
                 .gains
                 .push(Gain::of(powers, information, averages[k]));
+            let shared = coherence.sqrt();
+            clusters.unshared.push(match shared > 0.0 {
+                true => (1.0 - shared) / shared,
+                // says nothing
+                false => 0.0,
+            });
         }
         clusters
     }

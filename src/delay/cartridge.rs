@@ -25,6 +25,7 @@
 //! times the square of its level. All curves being smooth, some forty directions hold all
 //! that the causes can make of the data, and each combination costs a factor of that size.
 
+use super::band::Clusters;
 use super::limits::{LINEARISED, UNLIKELY, UNSEEN};
 use super::phase::{self, Fit, Load, LoadPart, PhaseTerm, Point, wrap};
 use super::{Information, Owner, Side, Term};
@@ -86,18 +87,21 @@ enum CauseKind {
     HighPass,
     /// By its band-pass part.
     BandPass,
+    /// Noise that the walls have in common.
+    Noise,
     Rest,
     /// Its strength is its prior's.
     Fixed,
 }
 
 /// The kinds of which the strength is not known.
-const KINDS: [CauseKind; 6] = [
+const KINDS: [CauseKind; 7] = [
     CauseKind::Coils,
     CauseKind::Resonance,
     CauseKind::Coupling,
     CauseKind::HighPass,
     CauseKind::BandPass,
+    CauseKind::Noise,
     CauseKind::Rest,
 ];
 
@@ -112,6 +116,8 @@ impl CauseKind {
             Self::Coupling | Self::HighPass | Self::BandPass => {
                 &[(0.25, 1.0), (1.0, 1.0), (4.0, 1.0)]
             }
+            // two crosstalks of -25 dB, of -15 dB; or a vertical movement of the groove as large
+            Self::Noise => &[(1.0, 1.0), (3.0, 1.0)],
             Self::Rest => &[(1.0, 0.8), (5.0, 0.15), (25.0, 0.05)],
             Self::Fixed => &[(1.0, 1.0)],
         }
@@ -157,6 +163,9 @@ const VERTICAL_HZ: [f64; 2] = [16e3, 22e3];
 /// Standard deviation of `c1 + c2` in what all frequencies share, which shapes the phase of a large
 /// delay: two crosstalks of -25 dB, as in the scale's prior.
 pub(super) const CROSSTALK_PHASE_U: f64 = 0.08;
+/// What the walls' noises have in common, over their power: what two crosstalks of -25 dB carry from
+/// wall to wall, as in the scale's prior, at all frequencies alike and an octave wide.
+const NOISE_U: f64 = CROSSTALK_PHASE_U;
 /// The rest: phase as a delay, seconds, of which one part is alike at all frequencies and
 /// the others lie an octave from each other, and gain, nepers, likewise. With these, what
 /// resonant crosstalk leaves beside its own terms, 0.1 to 0.4 us, was within the band (trials with
@@ -220,6 +229,8 @@ enum Enters {
     Right,
     /// As crosstalk into both alike.
     Both,
+    /// As what noise, which has no delay, has in common in both.
+    Noise,
 }
 
 /// A cause of one standard deviation at one frequency.
@@ -296,9 +307,11 @@ fn causes(cartridge: Cartridge, w: f64, delay: f64) -> Vec<Cause> {
             crosstalk * CROSSTALK_PHASE_U,
         );
     }
+    add(CauseKind::Noise, Enters::Noise, real(NOISE_U));
     for k in 0..REST_OCTAVES {
         let octaves = (w / (TAU * REST_TOP_HZ)).log2() + f64::from(k);
         let at = (-0.5 * (octaves / REST_WIDTH).powi(2)).exp();
+        add(CauseKind::Noise, Enters::Noise, real(NOISE_U * at));
         add(
             CauseKind::Rest,
             Enters::Response,
@@ -316,10 +329,16 @@ fn causes(cartridge: Cartridge, w: f64, delay: f64) -> Vec<Cause> {
 }
 
 /// What causes of some sizes make of `ln (L / R)` where the delay is a phase of `phase`, and the
-/// derivative by each size.
-fn response(causes: &[Cause], sizes: &[f64], phase: f64) -> (Complex64, Vec<Complex64>) {
+/// derivative by each size. Where there is noise, `unshared` times the programme, crosstalk carries it from
+/// wall to wall as well, and turns the cross-spectrum by so much more.
+fn response(
+    causes: &[Cause],
+    sizes: &[f64],
+    phase: f64,
+    unshared: f64,
+) -> (Complex64, Vec<Complex64>) {
     let zero = Complex64::new(0.0, 0.0);
-    let (mut value, mut left, mut right) = (zero, zero, zero);
+    let (mut value, mut left, mut right, mut noise) = (zero, zero, zero, zero);
     for (cause, size) in causes.iter().zip(sizes) {
         let of = cause.size * *size;
         match cause.enters {
@@ -327,18 +346,25 @@ fn response(causes: &[Cause], sizes: &[f64], phase: f64) -> (Complex64, Vec<Comp
             Enters::Left => left += of,
             Enters::Right => right += of,
             Enters::Both => (left, right) = (left + of, right + of),
+            Enters::Noise => noise += of,
         }
     }
     let late = Complex64::cis(-phase);
     let (left, right) = (1.0 + left * late, 1.0 + right * late.conj());
     let (by_left, by_right) = (late / left, -late.conj() / right);
+    let undelayed = Complex64::new(0.0, -unshared * phase.sin());
+    let with_noise = |of: Complex64| Complex64::new(of.re, of.im * (1.0 + unshared));
     let derivatives = causes.iter().map(|cause| match cause.enters {
         Enters::Response => cause.size,
-        Enters::Left => cause.size * by_left,
-        Enters::Right => cause.size * by_right,
-        Enters::Both => cause.size * (by_left + by_right),
+        Enters::Left => with_noise(cause.size * by_left),
+        Enters::Right => with_noise(cause.size * by_right),
+        Enters::Both => with_noise(cause.size * (by_left + by_right)),
+        Enters::Noise => cause.size * undelayed,
     });
-    (value + left.ln() - right.ln(), derivatives.collect())
+    (
+        value + noise * undelayed + with_noise(left.ln() - right.ln()),
+        derivatives.collect(),
+    )
 }
 
 /// What gain and phase together say of delay, terms and the cartridge's response.
@@ -582,9 +608,9 @@ fn combinations(kinds: &[CauseKind]) -> Vec<(Vec<f64>, f64)> {
 
 /// What a recording tells at its points, and all that may move it.
 struct Data<'a> {
-    points: &'a [Point],
-    gains: &'a [Gain],
-    design: &'a Array2<f64>,
+    clusters: &'a Clusters,
+    /// Its points; what stood against the start says nothing.
+    points: Vec<Point>,
     terms: &'a [PhaseTerm],
     /// SI units in one unit of delay and terms.
     units: Array1<f64>,
@@ -600,29 +626,36 @@ struct Data<'a> {
 
 impl<'a> Data<'a> {
     fn new(
-        (points, gains): (&'a [Point], &'a [Gain]),
-        design: &'a Array2<f64>,
+        clusters: &'a Clusters,
         terms: &'a [PhaseTerm],
         start: &Fit,
         (cartridge, delay): (Cartridge, f64),
     ) -> Option<Self> {
         let units = terms.iter().map(|t| t.prior_u);
+        let points = clusters.points.iter().zip(&start.weights);
+        let points = points.map(|(p, weight)| Point {
+            information: if *weight > 0.0 { p.information } else { 0.0 },
+            ..*p
+        });
+        let points: Vec<Point> = points.collect();
         let causes = points.iter().map(|p| causes(cartridge, p.w, delay));
         let causes: Vec<Vec<Cause>> = causes.collect();
-        let targets = points.iter().zip(gains).zip(design.rows());
-        let targets = targets.map(|((p, g), row)| {
-            let near = row.dot(&start.values);
-            [near + wrap(p.phase - near), g.nepers]
-        });
+        let targets = points.iter().zip(&clusters.gains);
+        let targets = targets.zip(clusters.design.rows());
+        let targets: Vec<[f64; 2]> = targets
+            .map(|((p, g), row)| {
+                let near = row.dot(&start.values);
+                [near + wrap(p.phase - near), g.nepers]
+            })
+            .collect();
         Some(Self {
+            clusters,
             points,
-            gains,
-            design,
             terms,
             units: std::iter::once(MICROSECOND).chain(units).collect(),
             kinds: causes.first()?.iter().map(|c| c.kind).collect(),
             causes,
-            targets: targets.collect(),
+            targets,
             delay,
             start: start.values[0],
         })
@@ -635,10 +668,13 @@ impl<'a> Data<'a> {
 
     /// The model near some sizes of the causes and a delay.
     fn linear(&self, sizes: &[f64], value: f64) -> LinearModel {
-        let each = self.points.iter().zip(self.design.rows());
-        let each = each.zip(&self.causes).map(|((point, row), causes)| {
+        let of = self.clusters;
+        let each = self.points.iter().zip(&of.unshared);
+        let each = each.zip(of.design.rows());
+        let each = each.zip(&self.causes);
+        let each = each.map(|(((point, unshared), row), causes)| {
             let phase = point.w * self.delay_at(value);
-            let (made, by) = response(causes, sizes, phase);
+            let (made, by) = response(causes, sizes, phase, *unshared);
             let phases = by.iter().map(|c| c.im);
             let of_own = row.iter().zip(&self.units).map(|(s, u)| s * u);
             let of_terms = self.terms.iter();
@@ -658,7 +694,8 @@ impl<'a> Data<'a> {
         let mut gram = Array2::<f64>::zeros((n, n));
         let mut products = Array1::<f64>::zeros(n);
         for (k, row) in model.rows.iter().enumerate() {
-            let information = [self.points[k].information, self.gains[k].information];
+            let (point, gain) = (&self.points[k], &self.clusters.gains[k]);
+            let information = [point.information, gain.information];
             for c in 0..2 {
                 let q = information[c] * weights[k][c] / spread;
                 if q <= 0.0 {
@@ -685,11 +722,12 @@ impl<'a> Data<'a> {
             each.map(|((row, off), target)| target[c] - off[c] - row[c].dot(&all))
                 .collect()
         };
-        let as_points = self.points.iter().zip(self.gains).map(|(p, g)| Point {
+        let as_points = self.points.iter().zip(&self.clusters.gains);
+        let as_points = as_points.map(|(p, g)| Point {
             information: g.information,
             ..*p
         });
-        let (of_phase, sizes) = phase::huber_weights(self.points, &left(0));
+        let (of_phase, sizes) = phase::huber_weights(&self.points, &left(0));
         let (of_gain, _) = phase::huber_weights(&as_points.collect::<Vec<_>>(), &left(1));
         let both = of_phase.into_iter().zip(of_gain).map(|(p, g)| [p, g]);
         (both.collect(), phase::misfit(&sizes))
@@ -700,14 +738,13 @@ impl<'a> Data<'a> {
 /// `delay` the whole delay as far as it is known, `dispersion` divides the data's information.
 /// `None` where the fit is singular.
 pub(super) fn fit(
-    of_points: (&[Point], &[Gain]),
-    design: &Array2<f64>,
+    clusters: &Clusters,
     terms: &[PhaseTerm],
     start: &Fit,
     (cartridge, delay): (Cartridge, f64),
     dispersion: f64,
 ) -> Option<Joint> {
-    let data = Data::new(of_points, design, terms, start, (cartridge, delay))?;
+    let data = Data::new(clusters, terms, start, (cartridge, delay))?;
     let (kinds, units) = (&data.kinds, &data.units);
     let mut weights: Vec<[f64; 2]> = start.weights.iter().map(|w| [*w, *w]).collect();
     let mut misfit = 1.0;
@@ -775,10 +812,13 @@ fn positive(matrix: Array2<f64>) -> Array2<f64> {
 }
 
 impl Joint {
-    /// Phase that the response makes at an angular frequency, radians.
-    pub fn phase(&self, w: f64) -> f64 {
+    /// Phase that the response makes at an angular frequency where so much power is not shared, over what
+    /// is; radians.
+    pub fn phase(&self, w: f64, unshared: f64) -> f64 {
         let causes = causes(self.cartridge, w, self.delay);
-        response(&causes, &self.sizes, w * self.delay).0.im
+        response(&causes, &self.sizes, w * self.delay, unshared)
+            .0
+            .im
     }
 
     /// What the recording tells of delay and terms, before their priors, with what the cartridge's
@@ -808,4 +848,57 @@ pub(crate) fn with_response(known: Information, left_s: f64) -> Information {
         let entry = s * known.vector[0];
         known.with_term(response_term(owner), &column, own, entry)
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// The cross-spectrum of two walls with noise of their own behind a crosstalk matrix, multiplied out: `m s m*`
+    /// with `s` the walls' spectral matrix.
+    fn cross_spectrum(phase: f64, noise: f64, common: f64, [c1, c2]: [Complex64; 2]) -> Complex64 {
+        let one = Complex64::new(1.0, 0.0);
+        let walls = [
+            [one * (1.0 + noise), Complex64::cis(phase) + common * noise],
+            [Complex64::cis(-phase) + common * noise, one * (1.0 + noise)],
+        ];
+        let matrix = [[one, c1], [c2, one]];
+        let pairs = [(0, 0), (0, 1), (1, 0), (1, 1)];
+        let of = |(i, j): (usize, usize)| matrix[0][i] * walls[i][j] * matrix[1][j].conj();
+        pairs.into_iter().map(of).sum()
+    }
+
+    /// Small crosstalk, and noise that the walls share, turn the cross-spectrum as the model says.
+    #[test]
+    fn noise_turns_the_phase_as_the_matrices_do() {
+        let cause = |enters, size| Cause {
+            kind: CauseKind::Fixed,
+            enters,
+            size,
+        };
+        let [c1, c2] = [Complex64::new(2e-5, 3e-5), Complex64::new(-1e-5, 4e-5)];
+        let common = 3e-5;
+        for phase in [0.1, 0.8, 1.4] {
+            for noise in [0.0, 0.5, 6.0] {
+                let crosstalk = [cause(Enters::Left, c1), cause(Enters::Right, c2)];
+                let shared = [cause(Enters::Noise, Complex64::new(common, 0.0))];
+                for (causes, exact) in [
+                    (&crosstalk[..], cross_spectrum(phase, noise, 0.0, [c1, c2])),
+                    (
+                        &shared[..],
+                        cross_spectrum(phase, noise, common, [Complex64::ZERO; 2]),
+                    ),
+                ] {
+                    let sizes = vec![1.0; causes.len()];
+                    let made = response(causes, &sizes, phase, noise).0.im;
+                    let exact = exact.arg() - phase;
+                    // to second order
+                    assert!(
+                        (made - exact).abs() < 1e-7 && (exact.abs() > 1e-6 || noise == 0.0),
+                        "{phase} {noise}: {made:e} {exact:e}"
+                    );
+                }
+            }
+        }
+    }
 }

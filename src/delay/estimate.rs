@@ -372,8 +372,7 @@ impl Fitted {
             let loaded = terms.iter().any(|t| matches!(t.shape, Shape::Load { .. }));
             let coils = cartridge.coils && !loaded;
             let joint = cartridge::fit(
-                (&clusters.points, &clusters.gains),
-                &clusters.design,
+                &clusters,
                 terms,
                 &first,
                 (
@@ -385,8 +384,9 @@ impl Fitted {
             joint.ok_or_else(|| refused(FitError::Singular))
         };
         let joint = settings.cartridge.map(respond).transpose()?;
-        for point in &mut clusters.points {
-            point.phase -= joint.as_ref().map_or(0.0, |joint| joint.phase(point.w));
+        for (point, unshared) in clusters.points.iter_mut().zip(&clusters.unshared) {
+            let made = joint.as_ref().map(|joint| joint.phase(point.w, *unshared));
+            point.phase -= made.unwrap_or(0.0);
         }
         let misfit = joint.as_ref().map_or_else(|| first.misfit(), |j| j.misfit);
         Ok(Self {
@@ -406,7 +406,7 @@ impl Fitted {
 
     /// Phase that the cartridge's response makes, radians.
     fn response(&self, w: f64) -> f64 {
-        self.joint.as_ref().map_or(0.0, |joint| joint.phase(w))
+        self.joint.as_ref().map_or(0.0, |joint| joint.phase(w, 0.0))
     }
 
     /// What the data know, and the same with the phase that crosstalk makes.
