@@ -246,6 +246,10 @@ fn a_pass_tells_what_calibrate_does() {
         &run(at, &["measure", "side.wav", "--bands", "--json"]).stdout,
     );
     let list = list.unwrap();
+    // the list hears what the job describes; a silent band is a pause
+    let kinds = list["bands"].as_array().unwrap().iter();
+    let kinds: Vec<&Value> = kinds.map(|band| &band["kind"]).collect();
+    assert_eq!(kinds, ["tone", "lateral", "left", "right", "lateral"]);
     for (k, name) in [(2, "left-cut.wav"), (3, "right-cut.wav")] {
         let span = numbers(&list["bands"][k]["span_s"]);
         write(&at.join(name), &[&part(&recording, [span[0], span[1]])]);

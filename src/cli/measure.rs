@@ -276,7 +276,14 @@ impl Measure {
             let taken = analysis::take_in(&request, &mut shown).map_err(|e| e.to_string())?;
             let quality = &taken.spectrum.quality;
             let powers = [quality.left_power, quality.right_power];
+            let tone = analysis::tone(&request.source, &request.options, [span.from_s, span.to_s]);
+            let tone = tone.map_err(|e| e.to_string())?;
             let band = BandFound::of(k, *span).with_powers(powers);
+            let band = band.with_kind(&taken.spectrum, tone);
+            if band.is_of_one_channel() {
+                bands.push(band);
+                continue;
+            }
             bands.push(
                 match analysis::refine(taken, &request.settings, through, &mut shown) {
                     Ok(a) => band.with_delay(

@@ -161,7 +161,9 @@ pub struct Record {
 }
 
 /// What is cut into a band.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[serde(rename_all = "kebab-case")]
 pub enum BandKind {
     /// Both channels alike: what tells a rotation.
     #[default]

@@ -1,8 +1,11 @@
 //! The bands of one recording: a line for each, and their document.
 
 use super::text;
-use crate::analysis::{self, Span};
+use crate::analysis::{self, Span, Tone};
+use crate::chain;
 use crate::document::Program;
+use crate::job::BandKind;
+use crate::spectrum::CrossSpectrum;
 use crate::uncertainty::{Caveat, Quantity, Standing, rounded, rounded_u};
 use crate::units::MICROSECOND;
 use schemars::JsonSchema;
@@ -18,6 +21,10 @@ pub struct BandFound {
     /// Level of the left and the right channel, root mean square against full scale; null of
     /// a channel without any signal, and where the band cannot be read.
     pub level_dbfs: [Option<f64>; 2],
+    /// What it sounds like, as a job describes it: one channel 6 dB above the other is that channel alone, what holds
+    /// nine tenths of the power above 200 Hz is a tone. Null where the band cannot be read.
+    #[serde(default)]
+    pub kind: Option<BandKind>,
     /// Offset between the channels as recorded, right after left; null where the band gives none.
     pub delay_us: Option<Quantity>,
     /// Why it gives none.
@@ -33,6 +40,7 @@ impl BandFound {
             band: index + 1,
             span_s: [span.from_s, span.to_s],
             level_dbfs: [None; 2],
+            kind: None,
             delay_us: None,
             refusal: None,
             warnings: Vec::new(),
@@ -46,6 +54,26 @@ impl BandFound {
             level_dbfs: powers.map(db),
             ..self
         }
+    }
+
+    /// The same with what the band sounds like by its spectrum, and the strongest tone in it.
+    pub fn with_kind(self, spectrum: &CrossSpectrum, tone: Option<Tone>) -> Self {
+        let right_db = chain::balance_db(spectrum);
+        let kind = match tone {
+            _ if right_db > chain::SEPARATED_DB => BandKind::Right,
+            _ if right_db < -chain::SEPARATED_DB => BandKind::Left,
+            Some(tone) if tone.is_alone() => BandKind::Tone,
+            _ => BandKind::Lateral,
+        };
+        Self {
+            kind: Some(kind),
+            ..self
+        }
+    }
+
+    /// Whether one channel plays alone: what both have in common is then crosstalk, and tells no delay.
+    pub fn is_of_one_channel(&self) -> bool {
+        matches!(self.kind, Some(BandKind::Left | BandKind::Right))
     }
 
     /// The same with a delay and its standard uncertainty, seconds.
@@ -97,7 +125,7 @@ impl BandList {
             self.file, self.depth_db
         );
         let mut out = text::wrapped("", &intro, width);
-        out += "  band     from    length    level        delay        u\n";
+        out += "  band     from    length    level  kind           delay        u\n";
         for found in &self.bands {
             let [from, to] = found.span_s;
             let louder = found.level_dbfs.into_iter().flatten().reduce(f64::max);
@@ -109,8 +137,16 @@ impl BandList {
                 ),
                 None => ("-".to_owned(), "-".to_owned()),
             };
+            let kind = match found.kind {
+                Some(BandKind::Lateral) => "lateral",
+                Some(BandKind::Left) => "left",
+                Some(BandKind::Right) => "right",
+                Some(BandKind::Tone) => "tone",
+                Some(BandKind::Silent) => "silent",
+                None => "-",
+            };
             out += &format!(
-                "{:>6} {:>8} {:>7.1} s {level:>5} dB {delay:>12} {u:>8}\n",
+                "{:>6} {:>8} {:>7.1} s {level:>5} dB  {kind:<8} {delay:>11} {u:>8}\n",
                 found.band,
                 minutes(from),
                 to - from,
@@ -123,7 +159,7 @@ impl BandList {
         out += "\n";
         out += &text::wrapped(
             "",
-            "Delays are as recorded, right after left; level: root mean square of the louder channel against full scale. In a job, bands = [{ from = ..., to = ..., radius_mm = ... }, ...] makes each band a capture.",
+            "Delays are as recorded, right after left; level: root mean square of the louder channel against full scale; kind: what the band sounds like. In a job, bands = [{ from = ..., to = ..., radius_mm = ... }, ...] makes each band a capture, and [record.NAME.band.NAME] with a kind says what else is on the side.",
             width,
         );
         out

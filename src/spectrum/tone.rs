@@ -6,6 +6,10 @@ use realfft::{RealFftPlanner, RealToComplex};
 use std::f64::consts::PI;
 use std::sync::Arc;
 
+/// Least share of the power above 200 Hz that a tone has which is alone: what is beside it then changes its level by
+/// less than half a decibel.
+const ALONE: f64 = 0.9;
+
 /// A tone.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Tone {
@@ -17,6 +21,13 @@ pub struct Tone {
     pub share: f64,
     /// Mean level of the frames above 200 Hz over their median, as a ratio of amplitudes.
     pub steadiness: f64,
+}
+
+impl Tone {
+    /// Whether next to nothing is heard beside it.
+    pub fn is_alone(&self) -> bool {
+        self.share >= ALONE
+    }
 }
 
 /// Looks for the strongest tone.

@@ -22,10 +22,6 @@ pub struct TestBand {
 /// it is: within 5 % it is within 0.2 dB (IEC 60098), and no turntable is further off.
 const ABOUT_HZ: [f64; 2] = [950.0, 1050.0];
 
-/// Least share of the power above 200 Hz that a tone has: what is beside it then changes its level by less than
-/// half a decibel.
-const LEAST_SHARE: f64 = 0.9;
-
 impl TestBand {
     /// Its name.
     pub(super) fn name(&self) -> &str {
@@ -56,7 +52,7 @@ impl TestBand {
         };
         let steady = (1.0 - priors::FULL_SCALE_RELATIVE..=1.0 + priors::FULL_SCALE_RELATIVE)
             .contains(&tone.steadiness);
-        if tone.share < LEAST_SHARE || !steady {
+        if !tone.is_alone() || !steady {
             return Err(format!(
                 "the band '{name}' is not one steady tone from its start to its end; correct its times, or leave out its velocity_cm_s"
             ));
