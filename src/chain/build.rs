@@ -278,7 +278,7 @@ pub fn calibrate(request: &Request) -> Result<Calibrated, CalibrateError> {
         common_snr = Some(snr_db);
         let (fitted, parts, warnings) = fit_common(input, &points, request.coils, snr_db)?;
         parts_deg = parts;
-        coherence = around(&fitted.hertz, &points);
+        coherence = around(&fitted.hertz, &points, |p| p.coherence);
         caveats.extend(warnings);
         common = Some(fitted);
     }
@@ -771,8 +771,12 @@ fn pivoted_factor(covariance: &Array2<f64>) -> Vec<Vec<f64>> {
     columns
 }
 
-/// Mean coherence a sixth of an octave about each frequency.
-fn around(hertz: &[f64], points: &[ResponsePoint]) -> Vec<f64> {
+/// Mean of a property of points a sixth of an octave about each frequency.
+fn around(
+    hertz: &[f64],
+    points: &[ResponsePoint],
+    property: fn(&ResponsePoint) -> f64,
+) -> Vec<f64> {
     let half = 2f64.powf(1.0 / 12.0);
     hertz
         .iter()
@@ -780,13 +784,13 @@ fn around(hertz: &[f64], points: &[ResponsePoint]) -> Vec<f64> {
             let near: Vec<f64> = points
                 .iter()
                 .filter(|p| f / half <= p.hertz && p.hertz <= f * half)
-                .map(|p| p.coherence)
+                .map(property)
                 .collect();
             let nearest = || {
                 points
                     .iter()
                     .min_by(|a, b| (a.hertz - f).abs().total_cmp(&(b.hertz - f).abs()))
-                    .map_or(0.0, |p| p.coherence)
+                    .map_or(0.0, property)
             };
             if near.is_empty() {
                 nearest()
@@ -800,9 +804,18 @@ fn around(hertz: &[f64], points: &[ResponsePoint]) -> Vec<f64> {
 /// One way of crosstalk: parts on the grid with their covariances.
 struct OneWay {
     values: Vec<Complex64>,
-    u: Vec<f64>,
     covariance: [Array2<f64>; 2],
     scatter: f64,
+}
+
+impl OneWay {
+    /// Of each value, the mean of its parts'.
+    fn u(&self) -> Vec<f64> {
+        let [re, im] = &self.covariance;
+        let mean = |k: usize| (re[[k, k]] + im[[k, k]]) / 2.0;
+        let each = (0..self.values.len()).map(mean);
+        each.map(|variance| variance.max(0.0).sqrt()).collect()
+    }
 }
 
 fn fit_crosstalk(
@@ -814,31 +827,40 @@ fn fit_crosstalk(
     // Driven over driving channel is H c2 with the left channel driving and
     // c1 / H with the right.
     let measure = |input: &Input, direction: Direction| {
-        let averages = input.spectrum.averages_in_fit();
-        let points: Vec<ResponsePoint> = response(input.spectrum, direction, request.band_hz)
-            .into_iter()
-            .map(|p| {
-                let chain = match (common, direction) {
-                    (None, _) => Complex64::new(1.0, 0.0),
-                    (Some(c), Direction::RightOverLeft) => c.at(p.hertz),
-                    (Some(c), Direction::LeftOverRight) => c.at(p.hertz).inv(),
-                };
-                ResponsePoint {
-                    transfer: p.transfer / chain,
-                    symmetric_gain: p.symmetric_gain / chain.norm(),
-                    ..p
-                }
-            })
-            .collect();
-        let errors: Vec<f64> = points
-            .iter()
-            .map(|p| limited(p).part_error(averages))
-            .collect();
-        let band = usable(input.file, &points, &errors, USABLE_RATIO)?;
-        Ok((points, errors, band))
+        let points = response(input.spectrum, direction, request.band_hz);
+        let points = points.into_iter().map(|p| {
+            let chain = match (common, direction) {
+                (None, _) => Complex64::new(1.0, 0.0),
+                (Some(c), Direction::RightOverLeft) => c.at(p.hertz),
+                (Some(c), Direction::LeftOverRight) => c.at(p.hertz).inv(),
+            };
+            ResponsePoint {
+                transfer: p.transfer / chain,
+                symmetric_gain: p.symmetric_gain / chain.norm(),
+                ..p
+            }
+        });
+        points.collect::<Vec<ResponsePoint>>()
     };
-    let (left_points, left_errors, left_band) = measure(left, Direction::RightOverLeft)?;
-    let (right_points, right_errors, right_band) = measure(right, Direction::LeftOverRight)?;
+    let usable_part = |input: &Input, points: &[ResponsePoint]| {
+        let averages = input.spectrum.averages_in_fit();
+        let error = |p: &ResponsePoint| {
+            // where noise is most of what drives, it is the noise that is told
+            let programme = (1.0 - 2.0 * noise_share(p)).max(0.0);
+            limited(p).part_error(averages) / programme
+        };
+        let errors: Vec<f64> = points.iter().map(error).collect();
+        let band = usable(input.file, points, &errors, USABLE_RATIO)?;
+        Ok((errors, band))
+    };
+    let found = [
+        measure(left, Direction::RightOverLeft),
+        measure(right, Direction::LeftOverRight),
+    ];
+    let left_points = without_noise(&found[0], &found[1]);
+    let right_points = without_noise(&found[1], &found[0]);
+    let (left_errors, left_band) = usable_part(left, &left_points)?;
+    let (right_errors, right_band) = usable_part(right, &right_points)?;
     let mut band = (left_band.0.max(right_band.0), left_band.1.min(right_band.1));
     if let Some(c) = common {
         // beyond it the chain's part in the ratio is not known
@@ -854,8 +876,15 @@ fn fit_crosstalk(
         });
     }
     let hertz = smooth::grid(band.0, band.1);
-    let to_right = one_way(left, &left_points, &left_errors, &hertz)?;
-    let to_left = one_way(right, &right_points, &right_errors, &hertz)?;
+    let mut to_right = one_way(left, &left_points, &left_errors, &hertz)?;
+    let mut to_left = one_way(right, &right_points, &right_errors, &hertz)?;
+    let shares = [&left_points, &right_points].map(|points| {
+        let within = |p: &&ResponsePoint| band.0 <= p.hertz && p.hertz <= band.1;
+        let points: Vec<ResponsePoint> = points.iter().filter(within).copied().collect();
+        around(&hertz, &points, noise_share)
+    });
+    to_right.add_unknown_noise(&shares[0], &to_left.values);
+    to_left.add_unknown_noise(&shares[1], &to_right.values);
     let (c1, c2) = (&to_left, &to_right);
     let parts =
         |way: &OneWay| -> (Vec<f64>, Vec<f64>) { way.values.iter().map(|c| (c.re, c.im)).unzip() };
@@ -867,13 +896,57 @@ fn fit_crosstalk(
         scale_u: scale_variance(&hertz, c1, c2).max(0.0).sqrt(),
         left_into_right_re,
         left_into_right_im,
-        left_into_right_u: to_right.u.clone(),
+        left_into_right_u: to_right.u(),
         right_into_left_re,
         right_into_left_im,
-        right_into_left_u: to_left.u.clone(),
+        right_into_left_u: to_left.u(),
         components_deg: components(&phase_covariance(c1, c2)),
         hertz,
     })
+}
+
+/// Power of the driven wall's own noise over that of the driving channel: what the driving channel does not explain
+/// of the driven one.
+fn noise_share(p: &ResponsePoint) -> f64 {
+    p.symmetric_gain.powi(2) * (1.0 - p.coherence)
+}
+
+/// Takes out what crosstalk the other way carries of that noise back into the driving channel: with `n` its share, the
+/// ratio found is `c2 + n c1*`, and `c1 + m c2*` where the `other` channel drives.
+fn without_noise(points: &[ResponsePoint], other: &[ResponsePoint]) -> Vec<ResponsePoint> {
+    let nearest = |hertz: f64| {
+        let at = other.partition_point(|q| q.hertz < hertz);
+        let near = &other[at.saturating_sub(1)..other.len().min(at + 1)];
+        let off = |q: &&ResponsePoint| (q.hertz - hertz).abs();
+        near.iter().min_by(|a, b| off(a).total_cmp(&off(b)))
+    };
+    let corrected = |p: &ResponsePoint| {
+        let (n, of_other) = (noise_share(p), nearest(p.hertz));
+        let (m, back) = of_other.map_or((0.0, Complex64::ZERO), |q| (noise_share(q), q.transfer));
+        ResponsePoint {
+            transfer: (p.transfer - back.conj() * n) / (1.0 - n * m).max(f64::EPSILON),
+            ..*p
+        }
+    };
+    points.iter().map(corrected).collect()
+}
+
+impl OneWay {
+    /// Adds what is not known of [`without_noise`], where the noise has such shares on the grid. Noise of the
+    /// electronics comes behind the crosstalk and is not carried, and how much of the noise is the groove's is not
+    /// known: what was taken out has the standard uncertainty of a part between none and all, about all
+    /// (rectangular law, GUM 4.3.7), at all frequencies alike.
+    fn add_unknown_noise(&mut self, shares: &[f64], back: &[Complex64]) {
+        for (k, part) in [|c: &Complex64| c.re, |c: &Complex64| c.im]
+            .iter()
+            .enumerate()
+        {
+            let out: Vec<f64> = shares.iter().zip(back).map(|(n, c)| n * part(c)).collect();
+            for ((i, j), entry) in self.covariance[k].indexed_iter_mut() {
+                *entry += out[i] * out[j] / 3.0;
+            }
+        }
+    }
 }
 
 /// Covariance of the corrected phase, at no delay, that errors `d1`, `d2` of the
@@ -945,12 +1018,6 @@ fn one_way(
             .iter()
             .zip(&im.curves[0])
             .map(|(re, im)| Complex64::new(*re, *im))
-            .collect(),
-        u: (0..hertz.len())
-            .map(|k| {
-                let mean = (re.covariance[[k, k]] + im.covariance[[k, k]]) / 2.0;
-                mean.max(0.0).sqrt()
-            })
             .collect(),
         scatter: re.scatter.max(im.scatter),
         covariance: [re.covariance, im.covariance],
@@ -1171,10 +1238,10 @@ mod tests {
         let mean = (48..=52).map(|k| f64::from(k * k)).sum::<f64>() / 5e4;
         // none within 236 to 265 Hz: the nearest; none at all
         for (hertz, expected) in [(5000.0, mean), (251.0, 9e-4), (249.0, 4e-4)] {
-            let found = around(&[hertz], &points)[0];
+            let found = around(&[hertz], &points, |p| p.coherence)[0];
             assert!((found - expected).abs() < 1e-12, "{hertz}: {found}");
         }
-        assert_eq!(around(&[5000.0], &[]), [0.0]);
+        assert_eq!(around(&[5000.0], &[], |p| p.coherence), [0.0]);
     }
 
     /// A response of one coherence has the ratio of shared to own power.
@@ -1320,7 +1387,6 @@ mod tests {
         };
         OneWay {
             values,
-            u: vec![0.0; n],
             covariance: [outer(|e| e.re), outer(|e| e.im)],
             scatter: 1.0,
         }
@@ -1411,6 +1477,58 @@ mod tests {
         assert!((found - (0.1 * d1.re).powi(2)).abs() < 1e-15, "{found}");
     }
 
+    /// Noise of either wall behind a crosstalk matrix, multiplied out (`m s m*` with `s` the powers of the walls): the
+    /// ratios lose what noise adds to them, and are uncertain by what is taken out, over the square root of three.
+    #[test]
+    fn crosstalk_of_noise_is_taken_out() {
+        let (c1, c2) = (Complex64::new(0.04, -0.03), Complex64::new(0.02, 0.05));
+        // powers of the driving wall's programme, and of the noises of left and right
+        let points = [(1.0, 0.0, 0.0), (1.0, 0.02, 0.03), (1.0, 0.5, 0.3)];
+        let mut found = [Vec::new(), Vec::new()];
+        for (hertz, (programme, left, right)) in [1e3, 2e3, 3e3].into_iter().zip(points) {
+            for (way, walls) in [[left + programme, right], [left, right + programme]]
+                .into_iter()
+                .enumerate()
+            {
+                let ll = walls[0] + c1.norm_sqr() * walls[1];
+                let rr = walls[1] + c2.norm_sqr() * walls[0];
+                let rl = c2 * walls[0] + c1.conj() * walls[1];
+                let (driving, driven, across) = match way {
+                    0 => (ll, rr, rl),
+                    _ => (rr, ll, rl.conj()),
+                };
+                found[way].push(ResponsePoint {
+                    transfer: across / driving,
+                    symmetric_gain: f64::sqrt(driven / driving),
+                    ..flat(hertz, across.norm_sqr() / (driving * driven))
+                });
+            }
+        }
+        let corrected = [
+            without_noise(&found[0], &found[1]),
+            without_noise(&found[1], &found[0]),
+        ];
+        for (of, found, exact) in [
+            (&corrected[0], &found[0], c2),
+            (&corrected[1], &found[1], c1),
+        ] {
+            for (k, point) in of.iter().enumerate() {
+                // to third order in the crosstalk
+                let error = (point.transfer - exact).norm();
+                assert!(error < 2e-4, "{k}: {point:?}");
+            }
+            assert!((found[2].transfer - exact).norm() > 0.005);
+        }
+        // of a part between none and all, about all
+        let mut to_right = way(vec![c2; 3], &[Complex64::ZERO; 3]);
+        to_right.add_unknown_noise(&[0.0, 0.1, 1.0], &[c1; 3]);
+        let u = to_right.u();
+        for (k, share) in [0.0, 0.1, 1.0].into_iter().enumerate() {
+            let rectangular = share * c1.norm() / 3f64.sqrt();
+            assert!((u[k] - rectangular / 2f64.sqrt()).abs() < 1e-12, "{u:?}");
+        }
+    }
+
     /// What lies beyond the grid has no say in its ends.
     #[test]
     fn crosstalk_is_fitted_within_its_grid() {
@@ -1437,7 +1555,7 @@ mod tests {
             );
         }
         // both parts have one error, and so has either on average
-        for (k, u) in made.u.iter().enumerate() {
+        for (k, u) in made.u().iter().enumerate() {
             let variance = made.covariance[0][[k, k]];
             assert!((u * u - variance).abs() < 1e-9 * variance, "{u} {variance}");
         }
