@@ -2,6 +2,7 @@
 
     drawn.py PROGRAM FOLDER --count N --first SEED --json OUT [--off a,b] [--only a,b] [--keep] [--quiet]
     drawn.py --table OUT             tables of results written before
+    drawn.py PROGRAM FOLDER --jobs N --first SEED --json OUT    jobs of six recordings
 
 Nothing of the program nor of cartridge.py is used. Physics runs in the time domain at four times
 44.1 or 48 kHz (digital biquads by the bilinear transform, scipy sosfilt), then is decimated by
@@ -20,6 +21,11 @@ TRUTH = delay * (1 - Re(c1 + c2) at 1 kHz), c1 = M12/M11, c2 = M21/M22 of the wh
 (crosstalk and vertical response), first order, as cartridge.py defines it. `truth2` keeps the exact
 small-delay scale Re[(1 - c1 c2) / ((1 + c1)(1 + c2))] at 1 kHz for comparison. Skew of record, cutter
 and chain: zero.
+
+A job plays one record with one cartridge of a grade and with a ball: at 33 1/3 and 45 rpm, with its leads swapped, turned by
+4 degrees each way, and the ball once. Drawn: rotation, cut, sizes of the tips, lever and rotation of the ball, skews of cutter
+and chain, and what is read of radius, speed and turn; from them the paths, by docs/method.md. Of a spherical tip the cut is
+seen alone. TRUTH = the rotation.
 
 Each effect draws from a stream of its own ([seed, crc of name]), so --off switches one off alone.
 Grade and programme go round with the seed (programme = seed % 8, grade = seed // 8 % 3); all else drawn.
@@ -202,7 +208,8 @@ def resonance(f0, q, fs):
 
 
 class Cartridge:
-    def __init__(self, seed, grade, fs, off):
+    def __init__(self, seed, grade, fs, off, chain=None):
+        """`chain`: the seed of the equaliser's parts, if another."""
         q = lambda name: stream(seed, name)
         by = lambda name: BY[name][grade]
         sign = lambda g: g.choice([-1, 1])
@@ -226,15 +233,17 @@ class Cartridge:
         left.append(resonance(f0 * (1 + u[0] / 2), qq * (1 + u[1] / 2), fs))
         right.append(resonance(f0 * (1 - u[0] / 2), qq * (1 - u[1] / 2), fs))
         # equaliser parts
-        g = q("riaa")
+        g = q("riaa") if chain is None else stream(chain, "riaa")
         u = by("riaa") * g.normal(size=(2, 3))
         if "riaa" in off: u *= 0
         d["riaa"] = list(100 * (u[0] - u[1]))
-        for side, e in ((left, u[0]), (right, u[1])):
+        self.chain = [], []
+        for side, e in zip(self.chain, u):
             for k, (tau, pole) in enumerate(((3180e-6, 1), (318e-6, 0), (75e-6, 1))):
                 ta, tn = tau * (1 + e[k]), tau
                 side.append(bi(np.array([1, tn if pole else ta]), np.array([1, ta if pole else tn]), fs))
         self.left, self.right = np.concatenate(left), np.concatenate(right)
+        self.chain = [np.concatenate(side) for side in self.chain]
         g = q("gain")
         db = by("gain") * g.uniform(-1, 1)
         if "gain" in off: db = 0
@@ -294,22 +303,26 @@ class Cartridge:
         m = self.matrix(f)
         return m[0, 1] / m[0, 0], m[1, 0] / m[1, 1]
 
-    def play(self, l, r):
+    def play(self, l, r, swapped=False):
         dv = (l - r) / 2
         dv = run(self.rho, dv) - dv
         l, r = l + dv, r - dv
         def into(row, x):
             return sum(m * (g0 * x + (h * run(B, x) if h else 0)) for m, (g0, h, B) in zip(row, self.c) if m)
         a, b = l + into(self.mix[0], r), r + into(self.mix[1], l)
-        return run(self.left, a) * self.gain, run(self.right, b) / self.gain
+        a, b = run(self.left, a) * self.gain, run(self.right, b) / self.gain
+        return [run(side, x) for side, x in zip(self.chain, (b, a) if swapped else (a, b))]
 
 
-def recording(seed, off):
+def recording(seed, off, of=None):
+    """`of` a job: what is not drawn for this recording by itself."""
     grade, kind = seed // 8 % 3, PROGRAMMES[seed % 8]
+    if of: grade, kind = of["grade"], of["programme"]
     g = stream(seed, "frame")
     rate = int(g.choice([44100, 48000, 96000, 192000]))
     bits, seconds = int(g.choice([16, 24])), int(g.uniform(10, 25) * 5) / 5
     delay = g.uniform(-5e-6, 5e-6)
+    if of: delay, rate = of["delay"], of["rate"]
     info = dict(seed=seed, grade=GRADES[grade], programme=kind, rate=rate, bits=bits, seconds=seconds, delay_us=delay * 1e6)
     base = 44100 if rate == 44100 else 48000
     fs, nb = 4 * base, int(round(seconds * base))
@@ -389,13 +402,14 @@ def recording(seed, off):
                 j = max(0, i + int(g.uniform(-20e-6, 20e-6) * fs))
                 l[i:i + m] += p
                 r[j:j + m] += p * g.uniform(.3, 1) * g.choice([-1, 1])
-    cart = Cartridge(seed, grade, fs, off)
+    cart = Cartridge(of["cartridge"], grade, fs, off, of["chain"]) if of else Cartridge(seed, grade, fs, off)
     info["drawn"] = cart.drawn
     c1, c2 = cart.cross(1000)
     info["c1"], info["c2"] = [c1.real, c1.imag], [c2.real, c2.imag]
     info["truth"] = delay * 1e6 * (1 - (c1 + c2).real)
     info["truth2"] = delay * 1e6 * ((1 - c1 * c2) / ((1 + c1) * (1 + c2))).real
-    l, r = cart.play(l, r)
+    l, r = cart.play(l, r, bool(of) and of["swapped"])
+    if of: r = fft.irfft(fft.rfft(r) * np.exp(-1j * PI2 * fft.rfftfreq(n, 1 / fs) * of["skew"]), n)
     # to the rate asked for
     k = fs // rate
     if k > 1:
@@ -457,6 +471,71 @@ def one(program, folder, seed, off=(), keep=False, extra=()):
                        messages=[w["message"] for w in found["warnings"] if w["level"] != "note"])
 
 
+def job(program, folder, seed, off):
+    """One job: its truth, and what `solve` finds."""
+    g = stream(seed, "job")
+    grade, kind = seed % 3, ["pink", "white", "plucked", "chords", "speech"][seed // 3 % 5]
+    deg = np.pi / 180
+    rotation, cut = g.uniform(-6, 6) * deg, .5 * g.normal() * deg
+    front, side = (18 + g.normal()) * 1e-6, (8 + g.normal()) * 1e-6
+    ball, lever, mounted = (18 + .5 * g.normal()) * 1e-6, g.normal() * 1e-6, 3 * g.normal() * deg
+    skew, cutter = .5e-6 * g.normal(), .1e-6 * g.normal()
+    rate, half = int(g.choice([44100, 48000, 96000])), np.sqrt(.5)
+    text = f"""format = 1
+[cartridge.E]
+profile = "elliptical"
+frontal_radius_um = 18
+side_radius_um = 8
+[cartridge.S]
+profile = "spherical"
+frontal_radius_um = {{ value = 18, u = 0.5 }}
+[setup.E]
+cartridge = "E"
+arm = "tangential"
+[setup.S]
+cartridge = "S"
+arm = "tangential"
+"""
+    played = [("E", 100 / 3, 0, False), ("E", 45, 0, False), ("E", 100 / 3, 0, True),
+              ("E", 100 / 3, 4, False), ("E", 100 / 3, -4, False), ("S", 100 / 3, 0, False)]
+    for k, (tip, rpm, turn, swapped) in enumerate(played):
+        z = rotation + turn * deg + (.2 * deg * g.normal() if turn else 0)
+        if tip == "E":
+            path = 2 * half * (front - side) * np.sin(z) * np.cos(z) / np.sqrt(half**2 * np.cos(z) ** 2 + half**2)
+            path -= 2 * front * half * np.tan(cut)
+        else:
+            path = lever * np.sin(mounted) - 2 * ball * half * np.tan(cut)
+        speed = PI2 * .070 * rpm * (1 + .0015 * g.normal()) / 60
+        of = dict(grade=grade, programme=kind, rate=rate, delay=path / speed + cutter, cartridge=1000 * seed + (tip == "S"),
+                  chain=seed, swapped=swapped, skew=skew)
+        _, rate, bits, x = recording(1000 * seed + 10 + k, off, of)
+        wav(os.path.join(folder, f"job-{k}.wav"), rate, bits, x)
+        text += (f'[[capture]]\nfile = "job-{k}.wav"\nsetup = "{tip}"\nrpm = {33 if rpm < 40 else rpm}\nradius_mm = {70 + .5 * g.normal():.3f}\n'
+                 + f'turn_deg = {turn}\n' * bool(turn) + 'leads = "swapped"\n' * swapped)
+    path = os.path.join(folder, "job.toml")
+    with open(path, "w") as f: f.write(text)
+    done = subprocess.run(["nice", "-n", "15", program, "solve", path, "--json"], capture_output=True, text=True)
+    info = dict(seed=seed, grade=GRADES[grade], programme=kind, truth=rotation / deg, truth2=rotation / deg)
+    if done.returncode == 2:
+        return info | {"refused": done.stderr.strip()[:300], "warnings": []}
+    found = json.loads(done.stdout)
+    q = next(s for s in found["setups"] if s["name"] == "E")["rotation_deg"]
+    error = q["value"] - info["truth"]
+    return info | dict(value=q["value"], u=q["standard_uncertainty"], error=error, error2=error, delay_us=0, rate=rate, bits=bits,
+                       held=q["lower"] <= info["truth"] <= q["upper"], in_doubt=found["in_doubt"],
+                       warnings=[[w["code"], w["level"]] for w in found["warnings"]])
+
+
+def job_table(rows):
+    for name in [*GRADES, "all"]:
+        some = [r for r in rows if name in (r["grade"], "all")]
+        sure = [r for r in some if not doubtful(r)]
+        if not sure: continue
+        e, u = (np.array([r[key] for r in sure]) for key in ("error", "u"))
+        print(f"{name:6} jobs {len(some):4} in doubt {len(some) - len(sure):3} | 95 % bands hold {sum(r['held'] for r in sure):4} of {len(sure):4}"
+              f"  rms e/u {np.sqrt(np.mean((e / u) ** 2)):.2f}  median |e| {np.median(abs(e)):.2f} deg  median u {np.median(u):.2f} deg")
+
+
 def doubtful(r):
     return bool(r.get("in_doubt")) or any(l == "serious" for _, l in r["warnings"]) or "refused" in r
 
@@ -512,6 +591,7 @@ def main():
     p.add_argument("--keep", action="store_true")
     p.add_argument("--quiet", action="store_true")
     p.add_argument("--table")
+    p.add_argument("--jobs", type=int)
     a = p.parse_args()
     if a.table:
         return table(json.load(open(a.table)))
@@ -519,6 +599,15 @@ def main():
     off = set(filter(None, a.off.split(",")))
     if a.only is not None: off = set(EFFECTS) - set(a.only.split(","))
     rows = []
+    if a.jobs:
+        for seed in range(a.first, a.first + a.jobs):
+            rows.append(job(a.program, a.folder, seed, off))
+            r = rows[-1]
+            print(seed, r["grade"], r["programme"], r.get("refused") or f"truth {r['truth']:.2f} e {r['error']:.2f} u {r['u']:.2f} held {r['held']}",
+                  [c for c, l in r["warnings"] if l != "note"], flush=True)
+            if a.json:
+                with open(a.json, "w") as f: json.dump(rows, f, default=float)
+        return job_table(rows)
     for seed in range(a.first, a.first + a.count):
         r = one(a.program, a.folder, seed, off, a.keep)
         rows.append(r)
