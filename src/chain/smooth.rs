@@ -11,6 +11,7 @@
 //! unknowns have unit priors and the matrices are well conditioned.
 
 use crate::adjust::Cholesky;
+use crate::uncertainty::huber_limit;
 use ndarray::{Array1, Array2};
 
 /// Distance over which a deviation is correlated, in octaves. Equaliser parts,
@@ -21,8 +22,6 @@ const CORRELATED_OCTAVES: f64 = 1.0;
 const SIZES: [f64; 9] = [1e-5, 3e-5, 1e-4, 3e-4, 1e-3, 3e-3, 1e-2, 3e-2, 1e-1];
 /// Rounds of the search for the sizes at most, where curves share parameters.
 const MOST_ROUNDS: usize = 3;
-/// Residuals beyond this many scales get less weight (as in the phase fit).
-const HUBER: f64 = 4.0;
 
 /// A grid of about six points an octave from `low` to `high` hertz, to a
 /// hundredth of a hertz, at least four.
@@ -145,7 +144,7 @@ pub(super) fn fit(
                 (o.value - fitted) / o.u
             })
             .collect();
-        let limit = HUBER * robust_scale(&normalised);
+        let limit = huber_limit(normalised.iter().copied());
         let kept: f64 = normalised.iter().map(|r| r.abs().min(limit).powi(2)).sum();
         let free = observations.len() as f64 - solved.effective;
         scatter = (kept / free.max(1.0) * per_point).max(1.0);
@@ -340,18 +339,6 @@ impl Whitened {
     }
 }
 
-/// Median size as a standard deviation, at least 1 (1.4826: median absolute
-/// deviation to sigma of a normal distribution).
-fn robust_scale(normalised: &[f64]) -> f64 {
-    let mut sizes: Vec<f64> = normalised.iter().map(|r| r.abs()).collect();
-    if sizes.is_empty() {
-        return 1.0;
-    }
-    let middle = sizes.len() / 2;
-    let median = *sizes.select_nth_unstable_by(middle, f64::total_cmp).1;
-    (1.4826 * median).max(1.0)
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -385,13 +372,6 @@ mod tests {
         assert!((at(9e3) - cubic(1600.0)).abs() < 1e-12);
         // between the points about it
         assert_eq!(weights(&points, points[7] * 1.01).0, 6);
-    }
-
-    #[test]
-    fn scales_are_of_the_median() {
-        assert_eq!(robust_scale(&[]), 1.0);
-        assert_eq!(robust_scale(&[0.1, -0.2, 0.1]), 1.0);
-        assert_eq!(robust_scale(&[9.0, -2.0, 1.0, -3.0, 50.0]), 1.4826 * 3.0);
     }
 
     /// Residuals of twice their size about a constant: a mean square of 4 on one
@@ -435,7 +415,7 @@ mod tests {
             again.parameters
         );
         // and counts in the scatter as what is just within the limit
-        let limit = HUBER * 1.4826 * 2.0;
+        let limit = huber_limit(std::iter::repeat_n(2.0, 400));
         let expected = 0.5 * (399.0 * 4.0 + limit * limit) / 399.0;
         assert!(
             (again.scatter - expected).abs() < 0.01 * expected,

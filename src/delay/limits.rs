@@ -67,9 +67,6 @@ pub(super) const LINE: (f64, f64) = (0.01, 0.3);
 
 // Phase fit
 
-/// Residuals beyond this many scales get less weight (Huber). At 4 the loss of efficiency on
-/// Gaussian data is below 0.1 % (Huber 1964, from memory).
-pub(super) const HUBER: f64 = 4.0;
 /// Most steps of the fit: twice what its slowest part, the weights, may take.
 pub(super) const MOST_STEPS: usize = 2 * WEIGHING_STEPS;
 /// After so many steps the weights stay as they are: among many outliers they converge slowly, by

@@ -5,11 +5,11 @@
 //! intercept is fixed: nothing in a groove or a chain turns all frequencies
 //! alike, other than an inversion.
 
-use super::limits::{CHANCE, CONVERGED_U, HUBER, MOST_STEPS, WEIGHING_STEPS};
+use super::limits::{CHANCE, CONVERGED_U, MOST_STEPS, WEIGHING_STEPS};
 use super::{Owner, Side, Term};
 use crate::adjust::Cholesky;
 pub use crate::spectrum::EQUALISER;
-use crate::uncertainty::chi_square_upper_tail;
+use crate::uncertainty::{chi_square_upper_tail, huber_limit};
 use ndarray::{Array1, Array2};
 use std::f64::consts::{PI, TAU};
 
@@ -366,7 +366,7 @@ fn opposed_share(points: &[Point], residuals: &[f64]) -> f64 {
 /// of those that matter, normalised and limited.
 pub(super) fn huber_weights(points: &[Point], residuals: &[f64]) -> (Vec<f64>, Vec<f64>) {
     let normalised = |(p, r): (&Point, &f64)| p.information.sqrt() * r.abs();
-    let mut sizes: Vec<f64> = points
+    let sizes: Vec<f64> = points
         .iter()
         .zip(residuals)
         .filter(|(p, r)| p.information > 0.0 && !opposed(p, r))
@@ -375,10 +375,7 @@ pub(super) fn huber_weights(points: &[Point], residuals: &[f64]) -> (Vec<f64>, V
     if sizes.is_empty() {
         return (vec![1.0; points.len()], sizes);
     }
-    let middle = sizes.len() / 2;
-    let median = *sizes.select_nth_unstable_by(middle, f64::total_cmp).1;
-    // 1.4826: median absolute deviation to sigma of a normal distribution.
-    let limit = HUBER * (1.4826 * median).max(1.0);
+    let limit = huber_limit(sizes.iter().copied());
     let weights: Vec<f64> = points
         .iter()
         .zip(residuals)

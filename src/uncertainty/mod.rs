@@ -4,6 +4,7 @@
 mod conformity;
 mod outlook;
 mod quantile;
+mod robust;
 mod rounding;
 mod standing;
 mod warning;
@@ -15,6 +16,7 @@ pub use quantile::{
     normal_coverage_factor, normal_quantile, student_coverage_factor,
 };
 
+pub(crate) use robust::huber_limit;
 pub use rounding::{chi_square, plain, rounded, rounded_u, tail};
 pub use standing::Standing;
 pub use warning::{Definition, Rule, Warning};
