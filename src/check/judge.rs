@@ -102,7 +102,7 @@ pub fn judge(
     coverage: f64,
 ) -> Result<(Outcome, String), String> {
     let mut found = Vec::new();
-    let seeing: Vec<&SetupResult> = solution.setups.iter().filter(|s| !s.blind).collect();
+    let seeing: Vec<&SetupResult> = solution.setups.iter().filter(|s| !s.unobservable).collect();
     let judged = match solution.standing().is_doubted() {
         true => &[][..],
         false => &seeing[..],

@@ -100,7 +100,7 @@ impl Checked {
             in_doubt: solution.and_then(|s| s.in_doubt.clone()),
             p_value: solution.and_then(|s| s.fit.p_value),
             setups: seeing
-                .filter(|setup| !setup.blind)
+                .filter(|setup| !setup.unobservable)
                 .map(|setup| CheckedSetup {
                     name: setup.name.clone(),
                     rotation_deg: setup.rotation_deg,
@@ -173,7 +173,7 @@ fn solve_and_judge(
     let (outcome, reason) =
         judge(&job.limits, baseline.as_ref(), &solution, coverage).map_err(here)?;
     let limits = &job.limits;
-    let seeing = solution.setups.iter().any(|s| !s.blind);
+    let seeing = solution.setups.iter().any(|s| !s.unobservable);
     let applies = limits.warning_level.is_some() || (seeing && limits.of_rotations());
     let judged = if options.require_limits && !applies {
         let asked = format!(

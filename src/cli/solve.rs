@@ -149,7 +149,7 @@ pub fn run(arguments: &SolveArguments, reader: &Reader<'_>) -> Result<Outcome, S
         let width = output::width();
         let mut text = solution_text(&solved.solution, job.title.as_deref(), width);
         if let (true, Some(details)) = (views.sketch, &details) {
-            let seeing = solved.solution.setups.iter().filter(|s| !s.blind);
+            let seeing = solved.solution.setups.iter().filter(|s| !s.unobservable);
             let list: Vec<_> = seeing.map(|s| (s.name.clone(), s.rotation_deg)).collect();
             text.push('\n');
             text += &sketch::rotations(&list, None, width);

@@ -209,7 +209,7 @@ struct Shares {
 
 impl Shares {
     fn of(solved: &Solved) -> Self {
-        let seeing = || solved.solution.setups.iter().filter(|s| !s.blind);
+        let seeing = || solved.solution.setups.iter().filter(|s| !s.unobservable);
         let mut by: BTreeMap<Brought, BTreeMap<String, f64>> = BTreeMap::new();
         for setup in seeing() {
             for (brought, share) in &setup.brought {

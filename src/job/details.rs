@@ -211,7 +211,7 @@ fn contacts(view: &View<'_>, solved: &Solved) -> Vec<ContactView> {
         .solution
         .setups
         .iter()
-        .filter(|setup| !setup.blind)
+        .filter(|setup| !setup.unobservable)
         .filter_map(|setup| {
             let cartridge = &job.setups[&setup.name].cartridge;
             job.cartridges.get(cartridge)?;

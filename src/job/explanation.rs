@@ -245,7 +245,7 @@ impl Examined<'_> {
         let x = &self.adjustment.values;
         let rotations: Vec<(usize, f64)> = setups
             .iter()
-            .filter(|s| !s.blind)
+            .filter(|s| !s.unobservable)
             .filter_map(|s| {
                 let unknown = self.network.unknown(&network::id::rotation(&s.name))?;
                 Some((unknown, s.rotation_deg.half_width()? * DEGREE))

@@ -35,7 +35,7 @@ impl History {
         let histories = job.cartridges.keys().filter_map(|cartridge| {
             let setups = solved.solution.setups.iter();
             let setups: Vec<_> = setups
-                .filter(|s| !s.blind && job.setups[&s.name].cartridge == *cartridge)
+                .filter(|s| !s.unobservable && job.setups[&s.name].cartridge == *cartridge)
                 .filter_map(|s| {
                     let first = solved.network.captures_of(&s.name).first()?;
                     Some((s, &job.captures[*first]))

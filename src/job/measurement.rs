@@ -229,11 +229,11 @@ impl OfOneRecording {
         let setups = &solution.setups;
         let setup = setups.iter().find(|s| s.name == spec.setup);
         let setup = setup.unwrap_or(&setups[0]);
-        let cut = match setup.blind {
+        let cut = match setup.unobservable {
             true => Some(solved.cut(&spec.record)?),
             false => None,
         };
-        let sees = |quantity: Quantity| Some(quantity).filter(|_| !setup.blind);
+        let sees = |quantity: Quantity| Some(quantity).filter(|_| !setup.unobservable);
         // That priors carry a single capture goes without saying, and the budget
         // says which.
         let unspoken = [Warning::CarriedByPriors, Warning::ChiSquareLow];

@@ -1453,7 +1453,7 @@ impl Builder<'_> {
             return Err(JobError::Delay(self.name(at, spec)));
         }
         let with = Equipment::of(self.job, at, spec)?;
-        if bend_u(with.cartridge) == 0.0 {
+        if crosstalk_phase_u(with.cartridge) == 0.0 {
             data.information = data.information.without(&crosstalk_phase_term());
         }
         // priors that came with the data make their terms' unknowns first
@@ -1607,7 +1607,7 @@ impl Builder<'_> {
 /// here (a block that comes with the data may still cover it).
 fn term_prior(term: &Term, with: &Equipment<'_>) -> (Estimate, &'static str) {
     if *term == crosstalk_phase_term() {
-        let u = bend_u(with.cartridge);
+        let u = crosstalk_phase_u(with.cartridge);
         return (Estimate::zero(u), "crosstalk: as that of the scale");
     }
     if is_response(term) {
@@ -1714,10 +1714,10 @@ fn scale(cartridge: &Cartridge) -> Stated {
     }
 }
 
-/// Prior standard uncertainty of the bend that crosstalk makes: as large as that of the
+/// Prior standard uncertainty of the phase that crosstalk makes: as large as that of the
 /// scale, of which most is crosstalk; apart from it, since the scale has other causes, and
 /// crosstalk differs with frequency.
-fn bend_u(cartridge: &Cartridge) -> f64 {
+fn crosstalk_phase_u(cartridge: &Cartridge) -> f64 {
     scale(cartridge).or(&priors::SCALE).u
 }
 

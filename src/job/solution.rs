@@ -171,7 +171,7 @@ pub struct SetupResult {
     /// Whether the tip cannot see its own rotation, which then is only what
     /// was known before; neither conformity nor correction follow from it.
     #[serde(skip)]
-    pub blind: bool,
+    pub unobservable: bool,
     /// What is stated of the arm.
     #[serde(skip)]
     pub arm_of: ArmOf,
@@ -762,7 +762,7 @@ impl View<'_> {
         setups.sort_by(|a, b| a.name.cmp(&b.name));
         setups.sort_by_key(|s| {
             (
-                s.blind,
+                s.unobservable,
                 first.get(s.name.as_str()).copied().unwrap_or(usize::MAX),
             )
         });
@@ -1011,7 +1011,7 @@ impl View<'_> {
         let limits = &self.job.limits;
         let setup = &self.job.setups[name];
         let cartridge = self.job.cartridges.get(&setup.cartridge);
-        let blind = cartridge.is_some_and(|c| c.profile == Some(Profile::Spherical));
+        let unobservable = cartridge.is_some_and(|c| c.profile == Some(Profile::Spherical));
         let [groove, body, headshell] = self.angles(name);
         let known = |which: usize| shared.and_then(|s| s[which].as_ref());
         let groove = groove.unwrap_or_default();
@@ -1019,7 +1019,7 @@ impl View<'_> {
         let headshell = headshell.unwrap_or_default();
         let (headshell_deg, _) = self.degrees(scope, &headshell, known(2))?;
         let body = body
-            .filter(|_| !blind)
+            .filter(|_| !unobservable)
             .map(|angle| Ok::<_, JobError>((self.degrees(scope, &angle, known(1))?, angle)))
             .transpose()?;
         let in_degrees = |angle: &Linear| angle.row.scaled(DEGREE.recip());
@@ -1041,7 +1041,7 @@ impl View<'_> {
         let max_turn = limits.max_turn.map(|t| t / DEGREE);
         let holes = cartridge.and_then(|c| c.holes_to_stylus);
         let correction = correction(&headshell_deg, max_turn, holes.map(|m| m / MILLIMETRE))
-            .filter(|_| !blind && superseded_by.is_none());
+            .filter(|_| !unobservable && superseded_by.is_none());
         let arm = self.network.pivoted_arm(name, &self.adjustment.values);
         let brought = shares(self.job, self.network, scope, &groove.row);
         Ok(SetupResult {
@@ -1053,7 +1053,7 @@ impl View<'_> {
             rotation_deg,
             stylus_to_body_deg: body.map(|((quantity, _), _)| quantity),
             headshell_deg,
-            arm: arm.filter(|_| !blind).map(|(arm, radius)| ArmResult {
+            arm: arm.filter(|_| !unobservable).map(|(arm, radius)| ArmResult {
                 radius_mm: radius / MILLIMETRE,
                 tracking_error_deg: arm.tracking_error(radius) / DEGREE,
                 null_radii_mm: arm.null_radii().map(|r| r.map(|r| r / MILLIMETRE)),
@@ -1062,7 +1062,7 @@ impl View<'_> {
             correction,
             superseded_by,
             zero_setting_deg: None,
-            blind,
+            unobservable,
             arm_of: setup.arm.clone(),
             mounting_stated: setup.mounting(false).is_some()
                 && setup.alignment != Some(Alignment::Unknown),
@@ -1360,9 +1360,9 @@ impl View<'_> {
                 continue;
             };
             let degrees = self.adjustment.values[k] / DEGREE;
-            let blind = self.job.cartridges.get(&setup.cartridge);
-            let blind = blind.is_some_and(|c| c.profile == Some(Profile::Spherical));
-            if blind {
+            let cartridge = self.job.cartridges.get(&setup.cartridge);
+            let unobservable = cartridge.is_some_and(|c| c.profile == Some(Profile::Spherical));
+            if unobservable {
                 continue;
             }
             warnings.extend(Warning::ImplausibleRotation.at(degrees.abs(), || {

@@ -107,8 +107,8 @@ pub fn solution_text(solution: &Solution, title: Option<&str>, width: usize) -> 
         out.push('\n');
     }
     let doubted = solution.standing().is_doubted();
-    let (blind, seeing): (Vec<_>, Vec<_>) = solution.setups.iter().partition(|s| s.blind);
-    for setup in seeing {
+    let (unobservable, observed): (Vec<_>, Vec<_>) = solution.setups.iter().partition(|s| s.unobservable);
+    for setup in observed {
         out += &setup_text(setup, doubted, width);
         out.push('\n');
     }
@@ -120,7 +120,7 @@ pub fn solution_text(solution: &Solution, title: Option<&str>, width: usize) -> 
         }
         out.push('\n');
     }
-    for setup in blind {
+    for setup in unobservable {
         out += &setup_text(setup, false, width);
         out.push('\n');
     }
@@ -250,7 +250,7 @@ fn shown(name: &str) -> &str {
 
 fn setup_text(setup: &SetupResult, doubted: bool, width: usize) -> String {
     let mut out = format!("Setup {}\n", shown(&setup.name));
-    if setup.blind {
+    if setup.unobservable {
         let known = turn_band(&setup.rotation_deg);
         return out
             + &wrapped(

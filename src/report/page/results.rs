@@ -203,7 +203,7 @@ impl About<'_> {
         names: &Names,
     ) -> Vec<Block> {
         let mut blocks = Vec::new();
-        let several = all.iter().filter(|s| !s.blind).count() > 1;
+        let several = all.iter().filter(|s| !s.unobservable).count() > 1;
         let of = self.job.setups.get(&setup.name);
         let cartridge = of.map_or("", |of| &of.cartridge);
         let of_cartridge = match of {
@@ -271,7 +271,7 @@ impl About<'_> {
         let cartridge = |s: &SetupResult| self.job.setups.get(&s.name).map(|s| &s.cartridge);
         let first = all
             .iter()
-            .find(|s| !s.blind && cartridge(s) == cartridge(setup));
+            .find(|s| !s.unobservable && cartridge(s) == cartridge(setup));
         first.is_none_or(|first| first.name == setup.name)
     }
 
@@ -469,7 +469,7 @@ fn to_the_body(body: &str, verdict: Option<String>, arm: Option<String>) -> Stri
 /// How each setup's arm entered the calculation.
 fn arms(setups: &[SetupResult], names: &Names) -> String {
     let mut list: Vec<(String, Vec<&str>)> = Vec::new();
-    for setup in setups.iter().filter(|s| !s.blind) {
+    for setup in setups.iter().filter(|s| !s.unobservable) {
         let words = text::arm(&setup.arm_of, setup.arm.as_ref())
             .unwrap_or_else(|| "not stated: a pivoted arm of unknown tracking error".to_owned());
         match list.iter_mut().find(|(known, _)| *known == words) {
@@ -520,7 +520,7 @@ type Seeing<'a> = (String, &'a SetupResult);
 pub fn solution(s: &Solution, about: &About<'_>) -> Page {
     let names = about.names();
     let setups = s.setups.iter().enumerate();
-    let seeing = setups.filter(|(_, setup)| !setup.blind);
+    let seeing = setups.filter(|(_, setup)| !setup.unobservable);
     let seeing: Vec<Seeing<'_>> = seeing.map(|(k, s)| (format!("/setups/{k}"), s)).collect();
     let several = seeing.len() > 1;
     let answer = match seeing.is_empty() {

@@ -462,7 +462,7 @@ pub fn current<'a>(job: &Job, solution: &'a Solution) -> Option<&'a SetupResult>
         .filter(|c| c.source != crate::job::Source::Planned);
     recorded
         .filter_map(|c| solution.setups.iter().find(|s| s.name == c.setup))
-        .find(|s| !s.blind)
+        .find(|s| !s.unobservable)
 }
 
 /// The two setups to be compared: the one that was recorded last and the one before it of the
