@@ -1053,11 +1053,13 @@ impl View<'_> {
             rotation_deg,
             stylus_to_body_deg: body.map(|((quantity, _), _)| quantity),
             headshell_deg,
-            arm: arm.filter(|_| !unobservable).map(|(arm, radius)| ArmResult {
-                radius_mm: radius / MILLIMETRE,
-                tracking_error_deg: arm.tracking_error(radius) / DEGREE,
-                null_radii_mm: arm.null_radii().map(|r| r.map(|r| r / MILLIMETRE)),
-            }),
+            arm: arm
+                .filter(|_| !unobservable)
+                .map(|(arm, radius)| ArmResult {
+                    radius_mm: radius / MILLIMETRE,
+                    tracking_error_deg: arm.tracking_error(radius) / DEGREE,
+                    null_radii_mm: arm.null_radii().map(|r| r.map(|r| r / MILLIMETRE)),
+                }),
             conformity,
             correction,
             superseded_by,

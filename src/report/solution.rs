@@ -4,8 +4,8 @@ use super::instruction::Situation;
 use super::text::{self, quantity, rotation, turn_band, wrapped};
 use crate::document::Program;
 use crate::job::{
-    Agreement, Basis, Comparison, MOST_STEPS, PLANNED_COVERAGE, Plan, PlannedSetup, SetupResult,
-    Solution, Wanted,
+    Agreement, Basis, CartridgeResult, Comparison, MOST_STEPS, PLANNED_COVERAGE, Plan,
+    PlannedSetup, SetupResult, Solution, Wanted,
 };
 use crate::uncertainty::{
     BudgetLine, Caveat, DECIDED, Direction, Quantity, chi_square, plain, rounded_u, tail,
@@ -107,7 +107,8 @@ pub fn solution_text(solution: &Solution, title: Option<&str>, width: usize) -> 
         out.push('\n');
     }
     let doubted = solution.standing().is_doubted();
-    let (unobservable, observed): (Vec<_>, Vec<_>) = solution.setups.iter().partition(|s| s.unobservable);
+    let (unobservable, observed): (Vec<_>, Vec<_>) =
+        solution.setups.iter().partition(|s| s.unobservable);
     for setup in observed {
         out += &setup_text(setup, doubted, width);
         out.push('\n');
@@ -138,29 +139,7 @@ pub fn solution_text(solution: &Solution, title: Option<&str>, width: usize) -> 
         solution
             .cartridges
             .iter()
-            .map(|c| {
-                let lever = quantity(&c.lever_um, "um");
-                let mut words = format!("{lever}; scale {}", quantity(&c.scale, ""));
-                if let Some(wear) = &c.wear_um_per_1000_h {
-                    let wear = quantity(wear, "um in 1000 hours");
-                    let _ = write!(words, "; wear of the side radius {wear}");
-                }
-                if let Some(radius) = &c.radius_along_groove_um {
-                    let _ = write!(
-                        words,
-                        "; radius along the groove {}",
-                        quantity(radius, "um")
-                    );
-                }
-                if let Some(shapes) = &c.shape_probabilities {
-                    let each = shapes
-                        .iter()
-                        .map(|(shape, p)| format!("{shape} {}", plain(*p, 2)));
-                    let each = each.collect::<Vec<_>>().join(", ");
-                    let _ = write!(words, "; shape by its tracing, probability: {each}");
-                }
-                item(&c.name, words)
-            })
+            .map(|c| item(&c.name, cartridge(c)))
             .collect(),
     );
     section(
@@ -229,6 +208,28 @@ pub fn solution_text(solution: &Solution, title: Option<&str>, width: usize) -> 
         out += &wrapped("", text::CAUTIONS, width);
     }
     out
+}
+
+/// What is found of a cartridge.
+fn cartridge(c: &CartridgeResult) -> String {
+    let lever = quantity(&c.lever_um, "um");
+    let mut words = format!("{lever}; scale {}", quantity(&c.scale, ""));
+    if let Some(wear) = &c.wear_um_per_1000_h {
+        let wear = quantity(wear, "um in 1000 hours");
+        let _ = write!(words, "; wear of the side radius {wear}");
+    }
+    if let Some(radius) = &c.radius_along_groove_um {
+        let radius = quantity(radius, "um");
+        let _ = write!(words, "; radius along the groove {radius}");
+    }
+    if let Some(shapes) = &c.shape_probabilities {
+        let each = shapes
+            .iter()
+            .map(|(shape, p)| format!("{shape} {}", plain(*p, 2)));
+        let each = each.collect::<Vec<_>>().join(", ");
+        let _ = write!(words, "; shape by its tracing, probability: {each}");
+    }
+    words
 }
 
 /// A cut with its direction in words.

@@ -6,7 +6,7 @@
 //! crosstalk and vertical response leave of a motion of the channels in opposition, which is their factor
 //! on the groove's delay, too (to first order in the crosstalks).
 
-use super::{Effect, Observation, Place, shift};
+use super::observation::{Effect, Observation, Place, shift};
 use crate::adjust::{AdjustError, Block, Evaluation};
 use crate::analysis::Analysis;
 use crate::groove::{Input, Profile, groove_speed};

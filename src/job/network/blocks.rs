@@ -1,0 +1,163 @@
+//! The blocks of the adjustment.
+
+use super::super::JobError;
+use super::super::description::Estimate;
+use super::builder::{Brought, Mounting, Placed};
+use super::observation::{Observation, Place};
+use super::{Parameter, READINGS, TRACING};
+use crate::adjust::{Block, Unknown};
+use crate::delay::Information;
+use ndarray::{Array1, Array2};
+use std::collections::{BTreeMap, BTreeSet};
+use std::sync::Arc;
+
+/// Blocks of a problem, with their budget lines and the included files that they are from.
+#[derive(Default)]
+pub(super) struct Blocks {
+    pub(super) blocks: Vec<Block<'static>>,
+    pub(super) words: Vec<String>,
+    pub(super) included: Vec<Option<usize>>,
+    /// Of the job's own captures, in their order.
+    pub(super) observations: Vec<Arc<Observation>>,
+}
+
+impl Blocks {
+    pub(super) fn push(&mut self, block: Block<'static>, words: String, file: Option<usize>) {
+        self.blocks.push(block);
+        self.words.push(words);
+        self.included.push(file);
+    }
+
+    /// Priors that came with data; returns the unknowns that have one. `wrong` is an unknown whose prior is
+    /// off by an error of so many times its standard uncertainty.
+    pub(super) fn brought(
+        &mut self,
+        parameters: &[Parameter],
+        theirs: &BTreeMap<usize, usize>,
+        brought: Vec<Brought>,
+        wrong: Option<(usize, f64)>,
+    ) -> Result<BTreeSet<usize>, JobError> {
+        let mut covered = BTreeSet::new();
+        for Brought {
+            members,
+            prior,
+            words: of_all,
+        } in brought
+        {
+            let Some(&first) = members.first() else {
+                continue;
+            };
+            if members.iter().any(|k| covered.contains(k)) {
+                continue;
+            }
+            covered.extend(&members);
+            let words = &parameters[first].words;
+            let label = match members.len() {
+                1 => words.clone(),
+                _ => of_all.unwrap_or_else(|| format!("{words} and what is known with it")),
+            };
+            let mut covariance = prior.covariance;
+            if let Some((k, by)) = wrong
+                && let Some(at) = members.iter().position(|&m| m == k)
+            {
+                covariance[[at, at]] *= 1.0 + by * by;
+            }
+            let block = Block::prior(label.clone(), members, prior.values, &covariance)?;
+            self.push(block, label, theirs.get(&first).copied());
+        }
+        Ok(covered)
+    }
+
+    /// What is known of mountings; what stays mounted is mounted once.
+    pub(super) fn mountings<'a>(
+        &mut self,
+        mountings: impl Iterator<Item = &'a Mounting>,
+    ) -> Result<(), JobError> {
+        let mut mounted = BTreeSet::new();
+        for mounting in mountings {
+            let label = mounting.words();
+            // rotation in the headshell = rotation to the body + mounting
+            let Estimate { value, u } = mounting.known;
+            let (unknowns, coefficients, value) = match mounting.rotation {
+                Place::Unknown(k, _) => {
+                    if !mounted.insert((k, mounting.stylus)) && mounting.file.is_some() {
+                        continue;
+                    }
+                    (vec![k, mounting.stylus], vec![1.0, -1.0], value)
+                }
+                Place::Exact(rotation) => (vec![mounting.stylus], vec![-1.0], value - rotation),
+            };
+            let block = Block::relation(label.clone(), unknowns, coefficients, value, u)?;
+            self.push(block, label, mounting.file);
+        }
+        Ok(())
+    }
+
+    /// The priors of all unknowns that have none yet.
+    pub(super) fn priors(
+        &mut self,
+        parameters: &[Parameter],
+        theirs: &BTreeMap<usize, usize>,
+        covered: BTreeSet<usize>,
+        wrong: Option<(usize, f64)>,
+    ) -> Result<(), JobError> {
+        let open = parameters.iter().enumerate();
+        for (k, parameter) in open.filter(|(k, _)| !covered.contains(k)) {
+            let off = wrong.map_or(0.0, |(at, by)| if at == k { by } else { 0.0 });
+            let variance = parameter.prior.u.powi(2) * (1.0 + off * off);
+            let block = Block::prior(
+                parameter.words.clone(),
+                vec![k],
+                Array1::from_elem(1, parameter.prior.value),
+                &Array2::from_elem((1, 1), variance),
+            )?;
+            self.push(block, parameter.words.clone(), theirs.get(&k).copied());
+        }
+        Ok(())
+    }
+
+    /// A capture. With `foreseen` it reads what is predicted where these unknowns start; with `apart` one of
+    /// its unknowns differs from everybody else's, by another.
+    pub(super) fn capture(
+        &mut self,
+        placed: Placed,
+        foreseen: Option<&Vec<Unknown>>,
+        apart: Option<(usize, usize, usize)>,
+    ) -> Result<(), JobError> {
+        let observation = Arc::new(placed.observation);
+        let tracing = format!("tracing of {}", placed.label);
+        let Information { matrix, vector, .. } = placed.data.information;
+        let members = observation.unknowns.clone();
+        let vector = match foreseen {
+            Some(unknowns) => {
+                let own: Vec<f64> = members.iter().map(|&k| unknowns[k].start).collect();
+                matrix.dot(&observation.evaluate(&own).values)
+            }
+            None => vector,
+        };
+        let apart = apart.and_then(|(_, k, difference)| {
+            let at = members.iter().position(|&other| other == k)?;
+            Some((at, difference))
+        });
+        if placed.file.is_none() {
+            self.observations.push(Arc::clone(&observation));
+        }
+        let block = match apart {
+            None => Block::data(placed.label, members, matrix, &vector, move |own| {
+                observation.evaluate(own)
+            })?,
+            Some((at, difference)) => {
+                let members = [members, vec![difference]].concat();
+                Block::data(placed.label, members, matrix, &vector, move |own| {
+                    observation.evaluate_apart(own, at)
+                })?
+            }
+        };
+        self.push(block, READINGS.to_owned(), placed.file);
+        if let Some(tip_radius) = placed.tip_radius {
+            let block = tip_radius.block(tracing)?;
+            self.push(block, TRACING.to_owned(), placed.file);
+        }
+        Ok(())
+    }
+}
