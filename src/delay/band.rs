@@ -338,12 +338,7 @@ impl Clusters {
             clusters
                 .gains
                 .push(Gain::of(powers, information, averages[k]));
-            let shared = coherence.sqrt();
-            clusters.unshared.push(match shared > 0.0 {
-                true => (1.0 - shared) / shared,
-                // says nothing
-                false => 0.0,
-            });
+            clusters.unshared.push(unshared(coherence));
         }
         clusters
     }
@@ -375,6 +370,14 @@ impl Clusters {
                 sum
             })
             .collect()
+    }
+}
+
+/// Power that the channels do not share over what they share, of a coherence without bias; 0 of none, which tells nothing.
+pub(super) fn unshared(coherence: f64) -> f64 {
+    match coherence > 0.0 {
+        true => coherence.sqrt().recip() - 1.0,
+        false => 0.0,
     }
 }
 

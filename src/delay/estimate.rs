@@ -1,6 +1,6 @@
 //! From a cross-spectrum to an estimate, or a refusal with its reason.
 
-use super::band::{Band, Clusters};
+use super::band::{Band, Clusters, unshared};
 use super::cartridge::{self, Cartridge, Joint};
 use super::coarse::{self, Coarse, Correlation};
 use super::information::crosstalk_phase_term;
@@ -404,9 +404,10 @@ impl Fitted {
         self.dispersion.max(self.misfit)
     }
 
-    /// Phase that the cartridge's response makes, radians.
-    fn response(&self, w: f64) -> f64 {
-        self.joint.as_ref().map_or(0.0, |joint| joint.phase(w, 0.0))
+    /// Phase that the cartridge's response makes where so much power is not shared, over what is; radians.
+    fn response(&self, w: f64, unshared: f64) -> f64 {
+        let made = self.joint.as_ref().map(|joint| joint.phase(w, unshared));
+        made.unwrap_or(0.0)
     }
 
     /// What the data know, and the same with the phase that crosstalk makes.
@@ -853,9 +854,9 @@ impl Fitted {
         } = signal.coarse;
         let ratio = 2.0_f64.powf(0.1);
         let turn = if inverted { std::f64::consts::PI } else { 0.0 };
-        let fitted = |w: f64| {
+        let fitted = |w: f64, unshared: f64| {
             let shapes = terms.iter().zip(fit.values.iter().skip(1));
-            let known = w * (delay + fit.values[0]) + self.response(w);
+            let known = w * (delay + fit.values[0]) + self.response(w, unshared);
             known + shapes.map(|(t, d)| d * t.shape.at(w)).sum::<f64>()
         };
         let fitted_u = |w: f64| {
@@ -871,26 +872,28 @@ impl Fitted {
                 end += 1;
             }
             let information: f64 = points[start..end].iter().map(|p| p.information).sum();
+            let snr = information / (end - start) as f64 / (2.0 * band.averages);
+            let coherence = snr / (1.0 + snr);
+            let noise = unshared(coherence);
             // residual phase, averaged by information, on the fit at the middle
             let residual: f64 = points[start..end]
                 .iter()
-                .map(|p| p.information * phase::wrap(p.phase - turn - fitted(p.w)))
+                .map(|p| p.information * phase::wrap(p.phase - turn - fitted(p.w, noise)))
                 .sum::<f64>()
                 / information.max(f64::MIN_POSITIVE);
-            let snr = information / (end - start) as f64 / (2.0 * band.averages);
             let mean = |of: fn(&Bin) -> f64| {
                 let sum: f64 = band.bins[start..end].iter().map(of).sum();
                 10.0 * (sum / (end - start) as f64 / full_scale).max(1e-30).log10()
             };
             let w = points[(start + end - 1) / 2].w;
-            let middle = fitted(w);
+            let middle = fitted(w, noise);
             list.push(CurvePoint {
                 hertz: w / std::f64::consts::TAU,
                 phase_rad: middle + residual,
                 phase_u_rad: information.sqrt().recip().min(ANY_ANGLE),
                 fitted_rad: middle,
                 fitted_u_rad: fitted_u(w),
-                coherence: snr / (1.0 + snr),
+                coherence,
                 left_db: mean(|b| b.left),
                 right_db: mean(|b| b.right),
             });
