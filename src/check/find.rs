@@ -1,7 +1,7 @@
 //! From what was typed to a list of jobs.
 
 use super::DEFAULTS_FILE;
-use crate::job::file::HEADER_KEYS;
+use crate::job::file;
 use crate::outside::{self, on_one_line};
 use globset::GlobBuilder;
 use std::collections::BTreeSet;
@@ -210,11 +210,8 @@ fn is_job(path: &Path) -> bool {
         table.get("capture").map(|v| v.get_ref()),
         Some(DeValue::Array(_))
     );
-    // nothing, or no more than a job begins with
-    if table
-        .keys()
-        .all(|key| HEADER_KEYS.contains(&key.get_ref().as_ref()))
-    {
+    // nothing, or nothing but what a job has
+    if table.keys().all(|key| file::is_key(key.get_ref())) {
         return true;
     }
     let parts = table.get("format").is_some() && PARTS.iter().any(|p| table.get(*p).is_some());
@@ -308,6 +305,7 @@ mod tests {
         write("a/broken.toml", "format = \n");
         write("a/cut-off.toml", "# a job, but for its contents\n");
         write("a/header.toml", "format = 1\ntitle = \"cut off\"\n");
+        write("a/part.toml", "[record.A]\n");
         write("a/forgot.toml", "[[capture]]\nplanned = true\n");
         write("a/slip.toml", "format = 1\n[[captures]]\n[record.A]\n");
         write("a/groovelag.toml", "format = 1\n[limits]\n");
@@ -327,6 +325,7 @@ mod tests {
                 "a/deep/y.toml",
                 "a/forgot.toml",
                 "a/header.toml",
+                "a/part.toml",
                 "a/slip.toml",
                 "a/z.toml",
                 "b.toml"
@@ -340,7 +339,7 @@ mod tests {
             root.join("a/**/*.toml"),
             root.join("a/z.toml"),
         ];
-        assert_eq!(names(&found(&twice), root).len(), 8);
+        assert_eq!(names(&found(&twice), root).len(), 9);
         assert_eq!(
             names(&found(&[root.join("a/?.toml")]), root),
             ["a/z.toml"],

@@ -334,56 +334,6 @@ impl Setup {
     }
 }
 
-/// What a plan may ask for: what is at hand, and how long each thing takes. What is not stated is at
-/// hand.
-#[derive(Debug, Clone, Copy, PartialEq, Default)]
-pub struct Means {
-    /// Spherical cartridges, those of the job among them.
-    pub spherical_cartridges: Option<usize>,
-    /// Record sides, those of the job among them.
-    pub record_sides: Option<usize>,
-    /// Whether the turntable has another speed.
-    pub other_speed: Option<bool>,
-    /// Whether the leads may be swapped at the cartridge.
-    pub swapped_leads: Option<bool>,
-    /// Whether the cartridge may be turned by a known angle.
-    pub turn: Option<bool>,
-    /// Whether one signal can be fed to both inputs.
-    pub calibration: Option<bool>,
-    /// How long each thing takes.
-    pub minutes: Minutes,
-}
-
-/// How long each thing takes, minutes; common practice, no source, where nothing is stated.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Minutes {
-    /// A recording.
-    pub recording: f64,
-    /// Swapping the leads.
-    pub leads: f64,
-    /// Setting a turn, and reading it.
-    pub turn: f64,
-    /// Mounting another cartridge.
-    pub mounting: f64,
-    /// A calibration of the chain.
-    pub calibration: f64,
-    /// Reading a radius with care.
-    pub reading: f64,
-}
-
-impl Default for Minutes {
-    fn default() -> Self {
-        Self {
-            recording: 3.0,
-            leads: 5.0,
-            turn: 5.0,
-            mounting: 20.0,
-            calibration: 10.0,
-            reading: 1.0,
-        }
-    }
-}
-
 /// What a result is held against.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Limits {
@@ -821,7 +771,7 @@ pub struct Job {
     /// Limits.
     pub limits: Limits,
     /// What a plan may ask for.
-    pub means: Means,
+    pub means: super::file::Means,
     /// What captures of earlier jobs have said.
     pub knowledge: Vec<super::Knowledge>,
 }

@@ -65,12 +65,12 @@ pub use calibration::{calibrations, replace_priors};
 pub use comparison::{Comparison, compare};
 pub use description::{
     Alignment, ArmOf, Band, BandKind, BandOf, CaptureSpec, Cartridge, Chain, Estimate, FoundBy,
-    INSTRUMENT, Job, Limits, Means, Minutes, PivotedArm, REPORT, Record, STRETCHES, Setup, Source,
-    Stated, Stretch,
+    INSTRUMENT, Job, Limits, PivotedArm, REPORT, Record, STRETCHES, Setup, Source, Stated, Stretch,
 };
 pub use details::{CaptureDetails, ContactView, Details, Learned};
 pub use explanation::{Explanation, Slip};
 pub use file::JobFileError;
+pub use file::{Means, Minutes};
 pub use history::{History, HistoryPoint};
 pub use knowledge::{
     Knowledge, KnowledgeError, KnowledgeFile, KnownCapture, KnownJob, KnownTerms, Part,

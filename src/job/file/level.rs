@@ -30,11 +30,7 @@ impl TestBand {
 
     /// What is wrong with it, at its line of the job file.
     pub(super) fn error(&self, job_file: &Path, message: String) -> JobFileError {
-        JobFileError::Content {
-            path: job_file.to_string_lossy().replace('\\', "/"),
-            line: self.spec.line.unwrap_or(1),
-            message,
-        }
+        JobFileError::at(job_file, self.spec.line, message)
     }
 
     /// Its tone, if it is one from its start to its end.

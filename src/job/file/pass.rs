@@ -4,7 +4,7 @@ use super::super::description::{BandKind, Estimate, Job, Source};
 use super::super::pass::{CrosstalkTold, Pass, ToneSeen, Unmodulated};
 use super::super::priors;
 use super::super::solution::is_usual_speed;
-use super::bands::{speed_disagrees, turned};
+use super::found::{speed_disagrees, turned};
 use super::{JobFileError, TestBand, resolve};
 use crate::analysis::{self, Request, TakenIn};
 use crate::capture;
