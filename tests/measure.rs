@@ -46,6 +46,14 @@ fn measured_by(recipe: &str) -> (f64, Estimate) {
 
 /// The same, where something comes on top of the channels at this rate.
 fn measured_after(recipe: &str, change: impl Fn(&mut [f64], &mut [f64], f64)) -> (f64, Estimate) {
+    measured_with(&Settings::default(), recipe, change)
+}
+
+fn measured_with(
+    settings: &Settings,
+    recipe: &str,
+    change: impl Fn(&mut [f64], &mut [f64], f64),
+) -> (f64, Estimate) {
     let parsed = Recipe::parse(recipe).unwrap_or_else(|e| panic!("{recipe}: {e}"));
     let mut rendered = render(&parsed, Path::new("")).unwrap();
     let rate = f64::from(rendered.sample_rate_hz);
@@ -58,8 +66,8 @@ fn measured_after(recipe: &str, change: impl Fn(&mut [f64], &mut [f64], f64)) ->
     })
     .unwrap();
     engine.push(&to_f32(&rendered.left), &to_f32(&rendered.right));
-    let estimate = estimate(&engine.snapshot(), &Settings::default())
-        .unwrap_or_else(|e| panic!("{recipe}: {e}"));
+    let estimate =
+        estimate(&engine.snapshot(), settings).unwrap_or_else(|e| panic!("{recipe}: {e}"));
     (rendered.truth.delay_us.mean * 1e-6, estimate)
 }
 
@@ -151,13 +159,14 @@ fn a_fit_that_settles_slowly_is_found() {
 #[test]
 fn noise_through_crosstalk_is_no_programme() {
     for seed in [1, 2] {
-        let (truth, e) = measured_by(&format!(
+        let recipe = format!(
             "format = 1\nseed = {seed}\n[programme]\nkind = \"pink\"\nduration_s = 30\npeak_cm_s = 5\nhigh_hz = 3000\n\
              [capture]\nradius_mm = 72\nrpm = 33\nsample_rate_hz = 48000\n\
              [cartridge]\nprofile = \"elliptical\"\nfrontal_radius_um = 18\nside_radius_um = 8\n\
              crosstalk_left_into_right = [0.056, 0]\ncrosstalk_right_into_left = [0.056, 0]\n\
              [setup]\nrotation_deg = 5\n[dirt]\nsnr_db = 20\nnoise_spectrum = \"surface\"\n"
-        ));
+        );
+        let (truth, e) = measured_with(&Settings::of_groove(), &recipe, |_, _, _| ());
         let error = e.delay_s - truth * (1.0 - 2.0 * 0.056);
         assert!(truth > 4.8e-6, "{truth}");
         // without noise in the model 2.2 and 3.2 us, with a stated uncertainty of 1.6 and 1.4 us
