@@ -77,7 +77,14 @@ const ARROWS: &[(&str, &[&str])] = &[
     ("check", &["job", "outside", "uncertainty", "units"]),
     (
         "simulate",
-        &["groove", "capture", "document", "uncertainty", "units"],
+        &[
+            "groove",
+            "capture",
+            "document",
+            "outside",
+            "uncertainty",
+            "units",
+        ],
     ),
     (
         "report",

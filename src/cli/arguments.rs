@@ -6,6 +6,7 @@ use groovelag::capture::{self, RawFormat, Source};
 use groovelag::delay;
 use groovelag::groove::{self, CONTACT_SPACINGS_UM, FRONTAL_RADII_UM, SIDE_RADII_UM};
 use groovelag::job::Alignment;
+use groovelag::outside::nearest;
 use groovelag::report::start::{AnyArm, ArmDimensions, Tip};
 use groovelag::units::{
     DEGREE, MILLIMETRE, parse_length_mm, parse_number, parse_radius_mm, parse_rpm, parse_seconds,
@@ -68,17 +69,6 @@ pub fn rpm(text: &str) -> Result<f64, String> {
 /// Micrometres in a thousandth of an inch, in which older data state sizes.
 const MIL_UM: f64 = 25.4;
 
-/// The nearest of `known`, if near enough to be a slip of the pen: a third of
-/// the letters (common practice, no source).
-fn nearest<'k>(word: &str, known: &[&'k str]) -> Option<&'k str> {
-    known
-        .iter()
-        .map(|k| (strsim::damerau_levenshtein(word, k), *k))
-        .min()
-        .filter(|&(distance, k)| distance <= 1 + k.len() / 3)
-        .map(|(_, k)| k)
-}
-
 /// What is typed for a tip or an arm that nothing is known of.
 pub const UNKNOWN: &str = "unknown";
 
@@ -91,7 +81,7 @@ pub fn stylus(text: &str) -> Result<Tip, String> {
     if let Some((shape, sizes)) = text.split_once(':') {
         return match SHAPES.contains(&shape) || shape == CONICAL {
             true => tip(shape, sizes).map_err(|e| format!("'{text}': {e}")),
-            false => Err(match nearest(shape, SHAPES) {
+            false => Err(match nearest(shape, SHAPES.iter().copied()) {
                 Some(near) => format!("'{shape}' is not a tip shape; did you mean '{near}'?"),
                 None => format!("'{shape}' is not a tip shape; write {FORMS}"),
             }),
@@ -108,7 +98,7 @@ pub fn stylus(text: &str) -> Result<Tip, String> {
             "'{text}' names no shape; for an elliptical tip write elliptical:{text}"
         )),
         _ if digit => Err(format!("'{text}' names no shape; write {FORMS}")),
-        _ => Err(match nearest(text, SHAPES) {
+        _ => Err(match nearest(text, SHAPES.iter().copied()) {
             Some(near) => format!("'{text}' is not a tip; did you mean '{near}'?"),
             None => format!("'{text}' is not of the form {FORMS}"),
         }),

@@ -7,4 +7,4 @@ mod text;
 
 pub use file::{LARGEST_BYTES, ReadError, read, read_text, without_content};
 pub use identity::Identity;
-pub use text::{SafeJson, in_json, is_unsafe, on_one_line, shown};
+pub use text::{SafeJson, in_json, is_unsafe, nearest, on_one_line, shown};

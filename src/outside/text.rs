@@ -15,6 +15,17 @@ pub fn is_unsafe(c: char) -> bool {
         || u32::from(c) & 0xfffe == 0xfffe
 }
 
+/// The word of `known` that was meant: the nearest by edit distance, if near enough to be a slip of the pen, a third of
+/// the letters (common practice, no source).
+pub fn nearest<'k>(word: &str, known: impl IntoIterator<Item = &'k str>) -> Option<&'k str> {
+    let known = known.into_iter().filter(|k| !k.is_empty());
+    known
+        .map(|k| (strsim::damerau_levenshtein(word, k), k))
+        .min()
+        .filter(|&(distance, k)| distance <= 1 + k.chars().count() / 3)
+        .map(|(_, k)| k)
+}
+
 /// The text with unsafe characters written out as `\u{1b}`, line breaks and tabs aside.
 pub fn shown(text: &str) -> String {
     written_out(&text.replace("\r\n", "\n"), &['\n', '\t'])

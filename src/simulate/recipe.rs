@@ -4,6 +4,7 @@
 //! key's name) and checked once by [`Recipe::check`]; later stages compute
 //! without rechecking.
 
+use crate::outside::nearest;
 use crate::units::{nominal_rpm, parse_rpm};
 use serde::{Deserialize, Deserializer, Serialize};
 use std::path::PathBuf;
@@ -918,19 +919,6 @@ pub(super) fn explain(error: &toml::de::Error, text: Option<&str>) -> RecipeErro
         };
     }
     RecipeError::Text(format!("{place}{written}{message}"))
-}
-
-/// The known word nearest to what was written.
-pub(super) fn nearest<'a>(word: &str, known: impl Iterator<Item = &'a str>) -> Option<&'a str> {
-    known
-        .map(|candidate| {
-            (
-                strsim::normalized_damerau_levenshtein(word, candidate),
-                candidate,
-            )
-        })
-        .max_by(|a, b| a.0.total_cmp(&b.0))
-        .map(|(_, candidate)| candidate)
 }
 
 #[cfg(test)]

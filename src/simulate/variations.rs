@@ -21,7 +21,8 @@
 //! variation sets one.
 
 use super::random::{Purpose, stream};
-use super::recipe::{Recipe, RecipeError, explain, nearest};
+use super::recipe::{Recipe, RecipeError, explain};
+use crate::outside::nearest;
 use rand::RngExt;
 use rand_chacha::ChaCha8Rng;
 use rand_distr::StandardNormal;
@@ -262,10 +263,11 @@ impl SampledDesign {
                 for key in inner.keys() {
                     let known = ["low", "high", "value", "u"];
                     if !known.contains(&key.as_str()) {
+                        let meant = nearest(key, known).ok_or_else(|| wrong(&here, what))?;
                         return Err(RecipeError::UnknownKey {
                             place: format!("{here}: "),
                             key: key.clone(),
-                            nearest: nearest(key, known.into_iter()).unwrap_or("value").into(),
+                            nearest: meant.to_owned(),
                         });
                     }
                 }

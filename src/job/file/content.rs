@@ -2,7 +2,7 @@
 
 use super::JobFileError;
 use super::bands::{self, Parts};
-use super::slip::{Slip, SourceText, nearest};
+use super::slip::{Slip, SourceText};
 use super::values::{At, FromPlain, LISTED, NAMED, Plain, Table, Text, number, quantity};
 use super::written::{
     ArmTable, CaptureTable, CartridgeTable, ChainTable, JobFile, Leads, LimitsTable, RecordTable,
@@ -16,6 +16,7 @@ use crate::job::description::{
     Record, Setup, Source, Stated,
 };
 use crate::job::priors;
+use crate::outside::nearest;
 use crate::units::{DEGREE, MICROMETRE, MICROSECOND, MILLIMETRE};
 use std::collections::{BTreeMap, BTreeSet};
 use std::f64::consts::FRAC_PI_4;

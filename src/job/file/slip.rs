@@ -2,6 +2,7 @@
 
 use super::JobFileError;
 use super::values::Format;
+use crate::outside::nearest;
 use crate::units::{QuantityError, parse_number};
 use serde::Deserialize;
 use serde::de::DeserializeOwned;
@@ -297,15 +298,4 @@ pub fn unknown<T: DeserializeOwned>(key: &str) -> Option<String> {
     let alone = MapDeserializer::<_, value::Error>::new([(key, ())].into_iter());
     let said = T::deserialize(alone).err()?.to_string();
     said.starts_with("unknown field").then_some(said)
-}
-
-/// The nearest of `known` by edit distance, if near enough to be a slip of
-/// the pen: a third of the letters (common practice, no source).
-pub fn nearest<'k>(word: &str, known: impl Iterator<Item = &'k str>) -> Option<&'k str> {
-    known
-        .filter(|k| !k.is_empty())
-        .map(|k| (strsim::damerau_levenshtein(word, k), k))
-        .min()
-        .filter(|&(distance, k)| distance <= 1 + k.chars().count() / 3)
-        .map(|(_, k)| k)
 }
