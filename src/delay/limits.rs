@@ -78,7 +78,7 @@ pub(super) const CONVERGED_U: f64 = 1e-6;
 /// A misfit that chance makes less often than this is one.
 pub(super) const CHANCE: f64 = 1e-3;
 /// A combination of a response's strengths is not looked at again when it is less likely than this
-/// beside the best: all 1458 together then weigh less than a hundredth.
+/// beside the best: all 1458 together then weigh less than two thousandths.
 pub(super) const UNLIKELY: f64 = 1e-6;
 /// Directions in which the unknowns move the data, all at their largest, by less than this standard
 /// deviation of the noise are left out: in quadrature with the noise, a two-thousandth of it.
