@@ -294,6 +294,26 @@ fn a_pass_tells_what_calibrate_does() {
         (a - b).abs() < 0.01 * u && (u / u_stated - 1.0).abs() < 0.01,
         "{a} {b} {u} {u_stated}"
     );
+    let level = |result: &Value| {
+        let warnings = result["warnings"].as_array().unwrap().iter();
+        let mut own = warnings.filter(|w| w["code"] == "crosstalk-disagrees");
+        own.next().map(|w| w["level"].clone())
+    };
+    assert_eq!(level(&stated), None);
+    // two cutters of 30 dB: u of the difference is 0.045, so that 0.12 more in the scale is doubted, 0.2 seriously
+    let lower = |by: f64| {
+        let key = "left_into_right_re";
+        let mut other = file.clone();
+        for re in other["crosstalk"][key].as_array_mut().unwrap() {
+            *re = (re.as_float().unwrap() - by).into();
+        }
+        fs::write(at.join("CHAIN.toml"), toml::to_string(&other).unwrap()).unwrap();
+        solved(at, "calibrated.toml")
+    };
+    assert_eq!(level(&lower(0.12)), Some("caution".into()));
+    let result = lower(0.2);
+    assert_eq!(level(&result), Some("serious".into()));
+    assert!(result["in_doubt"].is_string());
 }
 
 /// Bands that are not of the kind that the record says, or leads stated wrongly, are refused with what to correct.

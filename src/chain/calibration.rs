@@ -319,7 +319,7 @@ impl Calibration {
                 .common
                 .as_ref()
                 .is_some_and(|c| c.load_percent.is_some()),
-            scale_u: self.crosstalk.as_ref().map(|c| c.cutter().hypot(c.scale_u)),
+            scale_u: self.crosstalk.as_ref().map(Crosstalk::scale_with_cutter_u),
             terms: self.terms(0.0),
         }
     }
@@ -474,6 +474,29 @@ impl Crosstalk {
         )
     }
 
+    /// How far the delay's scale by this crosstalk is above that by another, with the standard uncertainty by
+    /// noise and both cutters, taken as two: `Re(c1 + c2)`, weighted as a phase slope is, by frequency squared, over
+    /// what both hold. Nothing where that is no band.
+    pub fn scale_beyond(&self, other: &Self) -> Option<(f64, f64)> {
+        let held = |hertz: &&f64| {
+            let of = &other.hertz;
+            of[0] <= **hertz && **hertz <= of[of.len() - 1]
+        };
+        let (mut weights, mut sum) = (0.0, 0.0);
+        for hertz in self.hertz.iter().filter(held) {
+            let [own, others] = [self, other].map(|c| {
+                let (c1, c2) = c.at(*hertz);
+                (c1 + c2).re
+            });
+            weights += hertz.powi(2);
+            sum += hertz.powi(2) * (own - others);
+        }
+        let u = self
+            .scale_with_cutter_u()
+            .hypot(other.scale_with_cutter_u());
+        (weights > 0.0).then(|| (sum / weights, u))
+    }
+
     /// Channel separation on the grid, dB: left into right, right into left.
     pub fn separation_db(&self) -> [Vec<f64>; 2] {
         let db = |re: &[f64], im: &[f64]| {
@@ -543,6 +566,11 @@ impl Crosstalk {
             ),
         ]
         .into_iter()
+    }
+
+    /// Standard uncertainty of the delay's scale, by noise and the cutter.
+    fn scale_with_cutter_u(&self) -> f64 {
+        self.cutter().hypot(self.scale_u)
     }
 
     /// Standard uncertainty that the cutter's crosstalk leaves in the scale of

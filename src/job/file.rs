@@ -1,6 +1,7 @@
 //! The job file: TOML, `format = 1`.
 
 mod bands;
+mod consistent;
 mod content;
 mod found;
 mod level;

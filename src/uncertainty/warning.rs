@@ -253,6 +253,14 @@ warnings! {
         effect: "bias of many u possible",
         advice: "look for a wrong entry first: leads, speed, turn, radius, record, cartridge",
     }
+    /// A pass and a stated calibration tell unlike crosstalk.
+    CrosstalkDisagrees "crosstalk-disagrees" {
+        judged_by: "difference of the delay's scale by the crosstalk that bands of a pass and the stated calibration tell, over its standard uncertainty, both cutters included",
+        level: Above(&[(Caution, 1.96), (Serious, 3.29)]),
+        law: "normal law, two-sided: one good calibration in twenty, and one in a thousand",
+        effect: "bias of the rotation by the difference times the delay possible, not in u",
+        advice: "calibrate with the cartridge as it is aligned now, or leave the calibration's crosstalk out, so that the pass's own is used",
+    }
     /// Crosstalk calibrated without the chain is exchanged with the leads.
     CrosstalkThroughUnknownChain "crosstalk-through-unknown-chain" {
         judged_by: "leads swapped, and a calibration of crosstalk without a common signal",

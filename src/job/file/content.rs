@@ -2,6 +2,7 @@
 
 use super::JobFileError;
 use super::bands::{self, Parts};
+use super::consistent;
 use super::slip::{Slip, SourceText};
 use super::values::{At, FromPlain, LISTED, NAMED, Plain, Table, Text, number, quantity};
 use super::written::{
@@ -58,7 +59,6 @@ fn job(file: &JobFile, source: &SourceText<'_>) -> Result<Job, Slip> {
         ..Job::default()
     };
     undescribed(&mut job, file)?;
-    hours_of_all(file, &job)?;
     for table in &file.instrument {
         let texts = texts([table], INSTRUMENT)?;
         if !texts.contains_key("name") {
@@ -86,6 +86,7 @@ fn job(file: &JobFile, source: &SourceText<'_>) -> Result<Job, Slip> {
             Parts::Whole => job.captures.push(spec),
         }
     }
+    consistent::check(file, &job)?;
     Ok(job)
 }
 
@@ -470,21 +471,4 @@ fn capture(
         note: own(&table.note),
         line: None,
     })
-}
-
-/// Refuses hours of some setups of a cartridge alone: the others would count as played for none.
-fn hours_of_all(file: &JobFile, job: &Job) -> Result<(), Slip> {
-    let stated = job.setups.iter().rev().filter(|(_, s)| s.hours.is_some());
-    let stated: BTreeMap<_, _> = stated.map(|(name, s)| (&s.cartridge, name)).collect();
-    for (setup, table) in job.setups.values().zip(file.setup.values()) {
-        if let (None, Some(other)) = (setup.hours, stated.get(&setup.cartridge)) {
-            return Err(Slip::at(
-                table.at,
-                format!(
-                    "setup '{other}' of the same cartridge states its hours and this one does not; state 'hours' of all its setups, or of none"
-                ),
-            ));
-        }
-    }
-    Ok(())
 }

@@ -1,6 +1,7 @@
 //! Reads what a pass holds beside its captures: bands of one channel, unmodulated grooves.
 
-use super::super::description::{BandKind, Estimate, Job, Source};
+use super::super::description::{BandKind, CaptureSpec, Estimate, Job, Source};
+use super::super::network::named;
 use super::super::pass::{CrosstalkTold, Pass, ToneSeen, Unmodulated};
 use super::super::priors;
 use super::super::solution::is_usual_speed;
@@ -8,8 +9,8 @@ use super::found::{speed_disagrees, turned};
 use super::{JobFileError, TestBand, resolve};
 use crate::analysis::{self, Request, TakenIn};
 use crate::capture;
-use crate::chain::{self, Calibration, Input, SEPARATED_DB, balance_db};
-use crate::uncertainty::{Caveat, Warning};
+use crate::chain::{self, Calibration, Crosstalk, Input, SEPARATED_DB, balance_db};
+use crate::uncertainty::{Caveat, Warning, rounded, rounded_u};
 use std::collections::BTreeMap;
 use std::path::Path;
 
@@ -53,7 +54,7 @@ pub(super) fn read(
         }
         let cutter = job.records.get(&pass.spec.record);
         let cutter = cutter.and_then(|r| r.cutter_separation_db);
-        single.tell(pass, stated, cutter);
+        caveats.extend(single.tell(pass, stated, cutter));
         let calibration = pass.calibration.as_ref().or(stated);
         let unmodulated = silent.into_iter().map(|(band, taken)| {
             let quality = &taken.spectrum.quality;
@@ -198,11 +199,16 @@ impl Singles {
         }
     }
 
-    /// What they tell the pass.
-    fn tell(self, pass: &mut Pass, stated: Option<&Calibration>, cutter_db: Option<f64>) {
+    /// What they tell the pass, and what speaks against the crosstalk that its chain states.
+    fn tell(
+        self,
+        pass: &mut Pass,
+        stated: Option<&Calibration>,
+        cutter_db: Option<f64>,
+    ) -> Option<Caveat> {
         let (left, right) = match &self.taken {
             [Some(left), Some(right)] => (left, right),
-            [None, None] => return,
+            [None, None] => return None,
             [left, _] => {
                 let [here, missing] = match left {
                     Some(_) => ["left", "right"],
@@ -211,7 +217,7 @@ impl Singles {
                 pass.crosstalk = Some(Err(format!(
                     "the recording holds a band of the {here} channel alone and none of the {missing} one; crosstalk is taken out both ways, or not at all"
                 )));
-                return;
+                return None;
             }
         };
         let common = stated.and_then(Calibration::chain_alone);
@@ -234,13 +240,13 @@ impl Singles {
             Ok(made) => made.calibration,
             Err(error) => {
                 pass.crosstalk = Some(Err(error.to_string()));
-                return;
+                return None;
             }
         };
-        let Some(measured) = made.crosstalk.clone() else {
-            return;
-        };
-        let applied = stated.is_none_or(|stated| stated.crosstalk.is_none());
+        let measured = made.crosstalk.clone()?;
+        let held = stated.and_then(|stated| stated.crosstalk.as_ref());
+        let disagrees = held.and_then(|held| crosstalk_disagrees(&pass.spec, &measured, held));
+        let applied = held.is_none();
         let told = CrosstalkTold::new(made.id.clone(), self.names.concat(), applied, measured);
         pass.crosstalk = Some(Ok(told));
         // the chain is that of the pass itself
@@ -256,7 +262,22 @@ impl Singles {
             warnings: [base.warnings.clone(), warnings].concat(),
             ..base
         });
+        disagrees
     }
+}
+
+/// What speaks against the crosstalk that the calibration of a pass's chain states.
+fn crosstalk_disagrees(spec: &CaptureSpec, told: &Crosstalk, stated: &Crosstalk) -> Option<Caveat> {
+    let (beyond, u) = told.scale_beyond(stated)?;
+    Warning::CrosstalkDisagrees.at(beyond.abs() / u, || {
+        format!(
+            "'{}': by its bands of one channel, crosstalk changes the delay by {} % more than by the calibration of {} (u {} %, the cutters of both included), and the calibration is used: was it made with this cartridge, as it is aligned now? Calibrate again, or leave its crosstalk out, so that the pass's own is used",
+            spec.file().unwrap_or_default(),
+            rounded(100.0 * beyond, 100.0 * u),
+            named("chain", &spec.chain),
+            rounded_u(100.0 * u),
+        )
+    })
 }
 
 fn input<'a>(taken: &'a TakenIn, file: &'a str) -> Input<'a> {

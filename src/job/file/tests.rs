@@ -67,8 +67,45 @@ fn hours_are_those_of_all_setups() {
     );
     let all = text.replace("[setup.b]", "[setup.b]\nhours = 0");
     assert_eq!(parse(&all, "x").unwrap().setups["b"].hours, Some(0.0));
+    // time goes on: fewer hours at a later day, or a day of mounting after the recording
+    let dated = all.replace("hours = 0", "hours = 0\ndate = 2026-02-03")
+        + "[[capture]]\nsetup = \"a\"\nradius_mm = 70\nrpm = 33\nplanned = true\ndate = 2026-01-03\n[[capture]]\nsetup = \"b\"\nradius_mm = 70\nrpm = 33\nplanned = true\n";
+    let error = message(&dated);
+    assert!(
+        error.contains("line 7") && error.contains("on 2026-01-03 after 400; correct"),
+        "{error}"
+    );
+    let later = dated.replace("hours = 0", "hours = 500");
+    parse(&later, "x").unwrap();
+    let mounted = later.replace("hours = 500", "hours = 500\nmounted = 2026-02-04");
+    assert!(message(&mounted).contains("mounted on 2026-02-04, after its capture of 2026-02-03"));
     let long = all.replace("400", "30000");
     assert!(parse(&long, "x").unwrap_err().to_string().contains("3000"));
+}
+
+/// What is spelled in two ways is two things; a plan has at hand what the job has.
+#[test]
+fn tables_agree_with_each_other() {
+    let job = |more: &str| {
+        message(&format!(
+            "format = 1\n[record.a]\nsession = \"Spring\"\n[record.b]\n{more}\n"
+        ))
+    };
+    let error = job("session = \" spring\"");
+    assert!(
+        error.contains("line 4")
+            && error.contains("session ' spring' is that of record 'a', 'Spring'"),
+        "{error}"
+    );
+    assert!(job("side = \" \"").contains("its side is empty"));
+    let error = job("[plan]\nrecord_sides = 1");
+    assert!(
+        error.contains("line 4")
+            && error.contains("the job describes 2 here, and [plan] says record_sides = 1"),
+        "{error}"
+    );
+    let balls = "[plan]\nspherical_cartridges = 0\n[cartridge.c]\nprofile = \"spherical\"";
+    assert!(job(balls).contains("spherical_cartridges = 0"));
 }
 
 #[test]

@@ -1,0 +1,130 @@
+//! What one table of a job file says against another.
+
+use super::slip::Slip;
+use super::written::JobFile;
+use crate::groove::Profile;
+use crate::job::description::Job;
+use std::collections::BTreeMap;
+
+/// Refuses what cannot all be true.
+pub fn check(file: &JobFile, job: &Job) -> Result<(), Slip> {
+    hours_of_all(file, job)?;
+    time_goes_on(file, job)?;
+    spelled_alike(file, job)?;
+    as_many_as_at_hand(file, job)
+}
+
+/// Refuses hours of some setups of a cartridge alone: the others would count as played for none.
+fn hours_of_all(file: &JobFile, job: &Job) -> Result<(), Slip> {
+    let stated = job.setups.iter().rev().filter(|(_, s)| s.hours.is_some());
+    let stated: BTreeMap<_, _> = stated.map(|(name, s)| (&s.cartridge, name)).collect();
+    for (setup, table) in job.setups.values().zip(file.setup.values()) {
+        if let (None, Some(other)) = (setup.hours, stated.get(&setup.cartridge)) {
+            return Err(Slip::at(
+                table.at,
+                format!(
+                    "setup '{other}' of the same cartridge states its hours and this one does not; state 'hours' of all its setups, or of none"
+                ),
+            ));
+        }
+    }
+    Ok(())
+}
+
+/// Refuses a setup that is mounted after its captures, and a later one of a cartridge with fewer hours.
+fn time_goes_on(file: &JobFile, job: &Job) -> Result<(), Slip> {
+    let mut first_of: BTreeMap<&str, &str> = BTreeMap::new();
+    for capture in &job.captures {
+        // days as 2026-02-03 are in the order of their letters
+        if let Some(day) = job.made_on(capture) {
+            let first = first_of.entry(&capture.setup).or_insert(day);
+            *first = day.as_str().min(first);
+        }
+    }
+    for (name, table) in &file.setup {
+        let (setup, Some(day)) = (&job.setups[name], first_of.get(name.as_str())) else {
+            continue;
+        };
+        if let Some(mounted) = setup.mounted.as_ref().filter(|m| m.as_str() > *day) {
+            return Err(Slip::at(
+                table.at,
+                format!(
+                    "mounted on {mounted}, after its capture of {day}; correct one of the days"
+                ),
+            ));
+        }
+        let Some(hours) = setup.hours else { continue };
+        let earlier = job.setups.iter().filter_map(|(other, before)| {
+            let on = first_of.get(other.as_str()).filter(|on| *on < day)?;
+            let more = before.hours.filter(|h| *h > hours)?;
+            (before.cartridge == setup.cartridge).then_some((other, on, more))
+        });
+        if let Some((other, on, more)) = earlier.min_by_key(|(other, ..)| *other) {
+            return Err(Slip::at(
+                table.at,
+                format!(
+                    "recorded on {day} after {hours} hours of playing, and setup '{other}' of the same cartridge on {on} after {more}; correct the hours or the days (with a new stylus it is another cartridge)"
+                ),
+            ));
+        }
+    }
+    Ok(())
+}
+
+/// Refuses sides, sessions and serial numbers that differ in case or blanks alone: as written they are two
+/// things, and surely one is meant.
+fn spelled_alike(file: &JobFile, job: &Job) -> Result<(), Slip> {
+    let mut seen = BTreeMap::new();
+    for (kind, name, what, value) in job.identities() {
+        let at = match kind {
+            "record" => file.record[name].at,
+            _ => file.cartridge[name].at,
+        };
+        let key: String = value.split_whitespace().collect();
+        if key.is_empty() {
+            let message = format!("its {what} is empty; name it, or leave the key out");
+            return Err(Slip::at(at, message));
+        }
+        let (other, spelled) = *seen
+            .entry((what, key.to_lowercase()))
+            .or_insert((name, value));
+        if spelled != value {
+            return Err(Slip::at(
+                at,
+                format!(
+                    "its {what} '{value}' is that of {kind} '{other}', '{spelled}', but for case or blanks; write the same in the same way"
+                ),
+            ));
+        }
+    }
+    Ok(())
+}
+
+/// Refuses a plan for fewer things than the job has: those of the job are among what is at hand.
+fn as_many_as_at_hand(file: &JobFile, job: &Job) -> Result<(), Slip> {
+    let spherical = |name: &&String| job.cartridges[*name].profile == Some(Profile::Spherical);
+    let sides = file.record.iter().map(|(_, table)| table.at).collect();
+    let balls = file.cartridge.iter().filter(|(name, _)| spherical(name));
+    let balls = balls.map(|(_, table)| table.at).collect();
+    let counts: [(_, _, Vec<usize>); 2] = [
+        ("record_sides", job.means.record_sides, sides),
+        (
+            "spherical_cartridges",
+            job.means.spherical_cartridges,
+            balls,
+        ),
+    ];
+    for (key, most, here) in counts {
+        if let Some(at) = most.and_then(|most| here.get(most)) {
+            return Err(Slip::at(
+                *at,
+                format!(
+                    "the job describes {} here, and [plan] says {key} = {}, those of the job among them; correct it",
+                    here.len(),
+                    most.unwrap_or(0)
+                ),
+            ));
+        }
+    }
+    Ok(())
+}
