@@ -480,16 +480,16 @@ fn draw_mark<DB: DrawingBackend>(
     }
 }
 
-/// As much of a text as there is room for.
+/// As much of a text as there is room for: what it begins and ends with, since names differ at their ends and
+/// figures stand there.
 fn fitting(text: &str, room: f64) -> String {
     let mut shown = on_one_line(text);
-    while width_of(&shown) > room {
-        let mut kept: Vec<char> = shown.trim_end_matches('\u{2026}').chars().collect();
-        kept.pop();
-        if kept.is_empty() {
-            break;
-        }
-        shown = kept.into_iter().collect::<String>() + "\u{2026}";
+    let whole: Vec<char> = shown.chars().collect();
+    let mut kept = whole.len();
+    while width_of(&shown) > room && kept > 0 {
+        kept -= 1;
+        let [first, last] = [kept.div_ceil(2), whole.len() - kept / 2];
+        shown = String::from_iter(&whole[..first]) + "\u{2026}" + &String::from_iter(&whole[last..]);
     }
     shown
 }
@@ -680,6 +680,17 @@ mod tests {
             assert!(layout.right - layout.left > 0.4 * WIDTH, "{high}");
             assert!(svg(&picture, "t").is_ok(), "{high}");
         }
+    }
+
+    /// Both ends of a long name stay, and what fits is whole.
+    #[test]
+    fn long_words_lose_their_middle() {
+        let text = format!("setup {} 17: +3.2 deg", "very ".repeat(40));
+        let shown = fitting(&text, 200.0);
+        assert!(width_of(&shown) <= 200.0 && width_of(&shown) > 180.0, "{shown}");
+        assert!(shown.starts_with("setup very") && shown.ends_with("17: +3.2 deg"));
+        assert_eq!(fitting("setup 17", 200.0), "setup 17");
+        assert_eq!(fitting(&text, 0.0).chars().count(), 1);
     }
 
     #[test]
