@@ -103,7 +103,7 @@ impl Conditions {
         })
     }
 
-    /// The delay as recorded (model.md, section 3):
+    /// The delay as recorded (docs/method.md):
     /// `chain + s (cartridge + record rpm_cut / rpm + scale / speed
     /// (path(rotation + turn + tracking) - spacing tan(cut + asin(d / r))))`,
     /// `s` being -1 with swapped leads.

@@ -67,7 +67,7 @@ impl Tip {
     ///
     /// Elliptical: the support points of a rounded disc, `2 cos a (R - r)
     /// sin z cos z / sqrt(cos^2 a cos^2 z + sin^2 a)`; line: `(w - 2 cos a r)
-    /// sin z`; spherical: `lever sin z` and the fixed path (model.md, section 1).
+    /// sin z`; spherical: `lever sin z` and the fixed path (docs/method.md).
     pub fn path(&self, angle: f64, half_angle: f64) -> Contact {
         let (sin, cos) = angle.sin_cos();
         let (sin_a, cos_a) = half_angle.sin_cos();

@@ -39,7 +39,7 @@ fn resonance(s: Complex64, hz: f64, q: f64) -> Complex64 {
     w * w / (s * s + s * (w / q) + w * w)
 }
 
-/// Default quality factor of a tip resonance (model.md, section 2).
+/// Default quality factor of a tip resonance (within 1.2 to 2.5; common practice, no source).
 const RESONANCE_Q: f64 = 2.0;
 
 /// What the generator makes of stylus velocity (channels left, right on the
@@ -93,7 +93,7 @@ pub fn generator(s: Complex64, cartridge: &Cartridge, setup: &Setup) -> Matrix {
 
 /// From the generators to the inputs: an inverted generator, leads swapped or
 /// not, and each generator's inductance against the load of the input it is
-/// connected to (model.md, section 2).
+/// connected to.
 pub fn leads(s: Complex64, recipe: &Recipe) -> Matrix {
     let sign = match recipe.capture.inverted {
         Inverted::None => [1.0, 1.0],

@@ -138,7 +138,7 @@ impl Turntable {
 
 /// Tracking error of an arm at a radius in metres, radians, clockwise
 /// positive, from the triangle of spindle, pivot and stylus: the head's
-/// direction against the groove's tangent (model.md, section 1).
+/// direction against the groove's tangent.
 pub fn tracking(arm: Arm, radius: f64) -> f64 {
     // Seen from above, spindle at the origin, stylus on the positive x axis,
     // so the groove's tangent is the y axis; pivot on its two circles.

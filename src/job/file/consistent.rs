@@ -103,7 +103,7 @@ fn spelled_alike(file: &JobFile, job: &Job) -> Result<(), Slip> {
 /// Refuses a plan for fewer things than the job has: those of the job are among what is at hand.
 fn as_many_as_at_hand(file: &JobFile, job: &Job) -> Result<(), Slip> {
     let spherical = |name: &&String| job.cartridges[*name].profile == Some(Profile::Spherical);
-    let sides = file.record.iter().map(|(_, table)| table.at).collect();
+    let sides = file.record.values().map(|table| table.at).collect();
     let balls = file.cartridge.iter().filter(|(name, _)| spherical(name));
     let balls = balls.map(|(_, table)| table.at).collect();
     let counts: [(_, _, Vec<usize>); 2] = [

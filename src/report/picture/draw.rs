@@ -489,7 +489,8 @@ fn fitting(text: &str, room: f64) -> String {
     while width_of(&shown) > room && kept > 0 {
         kept -= 1;
         let [first, last] = [kept.div_ceil(2), whole.len() - kept / 2];
-        shown = String::from_iter(&whole[..first]) + "\u{2026}" + &String::from_iter(&whole[last..]);
+        shown =
+            String::from_iter(&whole[..first]) + "\u{2026}" + &String::from_iter(&whole[last..]);
     }
     shown
 }
@@ -685,9 +686,13 @@ mod tests {
     /// Both ends of a long name stay, and what fits is whole.
     #[test]
     fn long_words_lose_their_middle() {
+        assert!(font_ready());
         let text = format!("setup {} 17: +3.2 deg", "very ".repeat(40));
         let shown = fitting(&text, 200.0);
-        assert!(width_of(&shown) <= 200.0 && width_of(&shown) > 180.0, "{shown}");
+        assert!(
+            width_of(&shown) <= 200.0 && width_of(&shown) > 180.0,
+            "{shown}"
+        );
         assert!(shown.starts_with("setup very") && shown.ends_with("17: +3.2 deg"));
         assert_eq!(fitting("setup 17", 200.0), "setup 17");
         assert_eq!(fitting(&text, 0.0).chars().count(), 1);
