@@ -16,7 +16,7 @@ const OPEN: f64 = 10.0;
 /// Part of that which may be left of a difference that captures tell.
 const TOLD: f64 = 0.5;
 
-/// How the value of an unknown in one file differs from that in the files before it, everything
+/// How the value of an unknown in one file differs from that in the other files, everything
 /// else that they share being the same.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
@@ -27,7 +27,7 @@ pub struct Equivalence {
     pub words: String,
     /// Unit of the figures; empty where they have none.
     pub unit: String,
-    /// The file's value less that of the files before it.
+    /// The file's value less that of the other files.
     pub difference: f64,
     /// Its standard uncertainty.
     pub standard_uncertainty: f64,
@@ -63,7 +63,7 @@ impl Equivalence {
     }
 }
 
-/// What a file shares with those before it.
+/// What a file shares with the others.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct Compared {
@@ -73,7 +73,7 @@ pub struct Compared {
     pub equivalences: Vec<Equivalence>,
 }
 
-/// How well files agree, each with those before it.
+/// How well files agree, each with the others.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct Agreement {
@@ -83,7 +83,7 @@ pub struct Agreement {
     pub files: Vec<String>,
     /// Captures of them all.
     pub captures: usize,
-    /// Of each file but the first, what it shares with those before it.
+    /// Of each file, what it shares with the others; of two files, of the second.
     pub compared: Vec<Compared>,
     /// Doubts: what they state unlike each other.
     #[serde(default)]
@@ -101,10 +101,12 @@ impl Agreement {
     /// When the files cannot be adjusted together.
     pub fn of(list: &[Knowledge], coverage: f64) -> Result<Self, JobError> {
         let mut compared = Vec::new();
-        for at in 1..list.len() {
+        // of two files either says the same as the other
+        for at in usize::from(list.len() <= 2)..list.len() {
+            let others = [&list[..at], &list[at + 1..]].concat();
             compared.push(Compared {
                 file: list[at].source.clone(),
-                equivalences: equivalences(&list[..=at], coverage)?,
+                equivalences: equivalences(&list[at], others, coverage)?,
             });
         }
         Ok(Self {
@@ -117,17 +119,23 @@ impl Agreement {
     }
 }
 
-/// A difference as large as a contradiction, in words: the likeliest of those that explain it.
+/// A difference as large as a contradiction, in words: of the file that differs most the likeliest of those that
+/// explain it.
 fn disagreement(compared: &[Compared]) -> Option<String> {
     let all = compared.iter();
     let all = all.flat_map(|c| c.equivalences.iter().map(move |e| (&c.file, e)));
     let limit = residual_limit(Warning::Contradiction, all.clone().count());
     let beyond = all.filter(|(_, e)| e.difference.abs() > limit * e.standard_uncertainty);
+    let far = |e: &Equivalence| e.difference.abs() / e.standard_uncertainty;
+    let (file, _) = beyond
+        .clone()
+        .max_by(|a, b| far(a.1).total_cmp(&far(b.1)))?;
     // which is the one least against what was known before
     let odd = |e: &Equivalence| e.difference.abs() / e.prior_standard_uncertainty;
-    let (file, found) = beyond.min_by(|a, b| odd(a.1).total_cmp(&odd(b.1)))?;
+    let of_file = beyond.filter(|(of, _)| *of == file);
+    let (_, found) = of_file.min_by(|a, b| odd(a.1).total_cmp(&odd(b.1)))?;
     Some(format!(
-        "the {} in '{file}' differs by {} {} from the files before it, {} times its expanded uncertainty",
+        "the {} in '{file}' differs by {} {} from the other files, {} times its expanded uncertainty",
         found.words,
         rounded(found.difference, found.standard_uncertainty),
         found.unit,
@@ -151,22 +159,24 @@ fn including(list: &[Knowledge]) -> Job {
     }
 }
 
-/// Of the last of `list` with the others.
-fn equivalences(list: &[Knowledge], coverage: f64) -> Result<Vec<Equivalence>, JobError> {
-    let Some((last, before)) = list.split_last() else {
-        return Ok(Vec::new());
-    };
+/// Of one file with the others.
+fn equivalences(
+    one: &Knowledge,
+    mut list: Vec<Knowledge>,
+    coverage: f64,
+) -> Result<Vec<Equivalence>, JobError> {
     let names = |list: &[Knowledge]| {
         let network = network::network(&including(list), Readings::Real(&[]), 0.0)?;
         let parameters = network.parameters.into_iter();
         let lasting = parameters.filter(|p| !p.is_included());
         Ok::<_, JobError>(lasting.collect::<Vec<Parameter>>())
     };
-    let shared: BTreeSet<String> = names(before)?.into_iter().map(|p| p.id).collect();
-    let job = including(list);
+    let shared: BTreeSet<String> = names(&list)?.into_iter().map(|p| p.id).collect();
+    list.push(one.clone());
+    let job = including(&list);
     let factor = normal_coverage_factor(coverage);
     let mut found = Vec::new();
-    for parameter in names(std::slice::from_ref(last))? {
+    for parameter in names(std::slice::from_ref(one))? {
         if !shared.contains(&parameter.id) {
             continue;
         }

@@ -287,9 +287,9 @@ fn qualified_again(worlds: u64) -> [usize; 6] {
         )
 }
 
-/// Two laboratories play one side, each with a ball and a chain of its own; the second's side is cut
-/// otherwise by `apart_deg`. What they export, and the truth of the difference.
-fn two_laboratories(seed: u64, apart_deg: f64) -> [Knowledge; 2] {
+/// Laboratories A, B and so on play one side, each with a ball and a chain of its own; of each the side is cut
+/// otherwise by `apart_deg`. What they export.
+fn laboratories<const N: usize>(seed: u64, apart_deg: [f64; N]) -> [Knowledge; N] {
     let laboratory = |name: &str| {
         let captures = [(LOW, false), (45.0, false), (LOW, true)];
         let captures = captures.map(|(rpm, swapped)| capture("S", rpm, 0.0, swapped));
@@ -309,9 +309,11 @@ fn two_laboratories(seed: u64, apart_deg: f64) -> [Knowledge; 2] {
     let of_record = names.into_iter().zip(shared);
     let of_record = of_record.filter(|(id, _)| id.starts_with("record.R.") && !id.contains('['));
     let of_record: std::collections::BTreeMap<String, f64> = of_record.collect();
-    [("A", 0.0), ("B", apart_deg)].map(|(name, apart_deg)| {
-        let job = laboratory(name);
-        let other = seed.wrapping_mul(1_000_003) + u64::from(name == "B");
+    let mut names = 'A'..;
+    apart_deg.map(|apart_deg| {
+        let name = names.next().unwrap_or('?');
+        let job = laboratory(&name.to_string());
+        let other = seed.wrapping_mul(1_000_003) + u64::from(name) - u64::from('A');
         let data = drawn_with(&job, other, |id, value| {
             let apart = if id.ends_with("cut_rotation_deg") {
                 apart_deg * DEGREE
@@ -338,14 +340,14 @@ fn a_normalised_error_is_above_one_as_often_as_it_says() {
         of_cut.unwrap().clone()
     };
     let within = (0..WORLDS).into_par_iter().filter(|&seed| {
-        let files = two_laboratories(seed, 0.0);
+        let files = laboratories(seed, [0.0, 0.0]);
         cut(&Agreement::of(&files, 0.95).unwrap()).normalised_error <= 1.0
     });
     let (within, n) = (within.count() as f64, WORLDS as f64);
     println!("{within} of {n}");
     assert!((within - 0.95 * n).abs() <= 3.290_527 * (n * 0.95 * 0.05).sqrt());
 
-    let [a, b] = two_laboratories(1, -1.5);
+    let [a, b] = laboratories(1, [0.0, -1.5]);
     let forth = Agreement::of(&[a.clone(), b.clone()], 0.95).unwrap();
     let found = cut(&forth);
     let u = found.standard_uncertainty;
@@ -357,13 +359,22 @@ fn a_normalised_error_is_above_one_as_often_as_it_says() {
         "{doubt}"
     );
     // the other way round it is the other way round, as far as the model is linear
-    let [c, d] = two_laboratories(1, 0.0);
+    let [c, d] = laboratories(1, [0.0, 0.0]);
     let forth = cut(&Agreement::of(&[c.clone(), d.clone()], 0.95).unwrap());
     let back = cut(&Agreement::of(&[d, c], 0.95).unwrap());
     let u = forth.standard_uncertainty;
     let sum = back.difference + forth.difference;
     assert!(sum.abs() < 0.02 * u, "{sum} {u}");
     assert!((back.standard_uncertainty / u - 1.0).abs() < 0.02);
+
+    // among four the one that differs is named, whatever their order
+    for (apart, name) in [([0.0, 0.0, 0.0, -1.5], "D"), ([-1.5, 0.0, 0.0, 0.0], "A")] {
+        let agreement = Agreement::of(&laboratories(2, apart), 0.95).unwrap();
+        assert_eq!(agreement.compared.len(), 4);
+        let doubt = agreement.in_doubt.unwrap();
+        let words = format!("of record R in '{name}.toml' differs by -1.");
+        assert!(doubt.contains(&words), "{doubt}");
+    }
 
     // a job that includes both is in doubt and says of what; with the same side it is not
     let mut job = example(vec![capture("E", LOW, 0.0, false)]);
@@ -377,7 +388,7 @@ fn a_normalised_error_is_above_one_as_often_as_it_says() {
             && doubt.contains("the cut rotation of record R in 'B.toml' differs by -1."),
         "{doubt}"
     );
-    job.knowledge = two_laboratories(1, 0.0).to_vec();
+    job.knowledge = laboratories(1, [0.0, 0.0]).to_vec();
     let solved = solve(&job, &data, 0.95).unwrap();
     assert_eq!(solved.solution.in_doubt, None);
 }

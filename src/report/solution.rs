@@ -522,7 +522,7 @@ pub fn agreement_text(found: &Agreement, width: usize) -> String {
     );
     for compared in &found.compared {
         let heading = format!(
-            "{} against the files before it: difference, its standard uncertainty, normalised error E_n (size of the difference over its expanded uncertainty)",
+            "{} against the others: difference, its standard uncertainty, normalised error E_n (size of the difference over its expanded uncertainty)",
             compared.file
         );
         out.push('\n');
