@@ -190,6 +190,17 @@ fn text_keeps_to_eighty_columns_and_says_what_to_do() {
         let flat = text.split_whitespace().collect::<Vec<_>>().join(" ");
         assert!(flat.contains(words), "{words}: {text}");
     }
+    // where a ball alone qualifies a side, what limits its cut
+    let ball = "format = 1\n[cartridge.b]\nprofile = \"spherical\"\n[record.A]\n[[capture]]\n\
+        delay_us = { value = 1, u = 0.05 }\nradius_mm = 70\nrpm = 33\n";
+    let path = job_in(folder.path(), ball);
+    let text = String::from_utf8(run(&["solve"], &path).stdout).unwrap();
+    let (cut, setup) = text.split_once("Setup").unwrap();
+    assert!(
+        cut.contains("What limits it") && cut.contains("of the chain"),
+        "{text}"
+    );
+    assert!(!setup.contains("What limits it"), "{text}");
 }
 
 #[test]

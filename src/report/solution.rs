@@ -99,6 +99,9 @@ document!(
     "groovelag/plan/1"
 );
 
+/// Heading of a budget.
+const LIMITS_IT: &str = "What limits it (share of the variance, contribution)";
+
 /// The text of a solved job, composed for `width` columns; `title` as the job gives it.
 pub fn solution_text(solution: &Solution, title: Option<&str>, width: usize) -> String {
     let mut out = text::in_doubt(solution.in_doubt.as_deref(), width);
@@ -109,6 +112,7 @@ pub fn solution_text(solution: &Solution, title: Option<&str>, width: usize) -> 
     let doubted = solution.standing().is_doubted();
     let (unobservable, observed): (Vec<_>, Vec<_>) =
         solution.setups.iter().partition(|s| s.unobservable);
+    let qualifies = observed.is_empty();
     for setup in observed {
         out += &setup_text(setup, doubted, width);
         out.push('\n');
@@ -118,6 +122,9 @@ pub fn solution_text(solution: &Solution, title: Option<&str>, width: usize) -> 
         out += &wrapped("", "Records: rotation of the cut", width);
         for r in &solution.records {
             out += &item(&r.name, cut(&r.cut_rotation_deg));
+            if qualifies {
+                out += &budget_text(LIMITS_IT, &r.budget, width);
+            }
         }
         out.push('\n');
     }
@@ -276,11 +283,7 @@ fn setup_text(setup: &SetupResult, doubted: bool, width: usize) -> String {
     }
     let instruction = Situation::of(setup, doubted).instruction();
     out += &wrapped("  What to do    ", &instruction.text(), width);
-    out += &budget_text(
-        "What limits it (share of the variance, contribution)",
-        &setup.budget,
-        width,
-    );
+    out += &budget_text(LIMITS_IT, &setup.budget, width);
     if setup.conformity.is_some() {
         let heading = "What limits the rotation to the body, which the tolerance is about";
         out += &budget_text(heading, &setup.stylus_to_body_budget, width);
