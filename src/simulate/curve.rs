@@ -31,15 +31,16 @@ impl Curve {
     /// node spacings; zero beyond the stretch.
     #[inline]
     pub fn at(&self, position: f64) -> [f64; 3] {
-        let floor = position.floor();
-        let end = self.first + self.nodes.len();
-        if !(floor >= self.first as f64 && floor + 1.0 < end as f64) {
+        // Not `floor`, which is a call where the processor is any of its kind.
+        let node = position as i64;
+        let index = (node as usize).wrapping_sub(self.first);
+        let &[[f0, d0, s0], [f1, d1, s1], ..] = self.nodes.get(index..).unwrap_or_default() else {
+            return [0.0; 3];
+        };
+        let u = position - node as f64;
+        if !(0.0..1.0).contains(&u) {
             return [0.0; 3];
         }
-        let index = floor as usize - self.first;
-        let u = position - floor;
-        let [f0, d0, s0] = self.nodes[index];
-        let [f1, d1, s1] = self.nodes[index + 1];
         let c2 = 0.5 * s0;
         let rise = f1 - f0 - d0 - c2;
         let slope = d1 - d0 - s0;

@@ -4,9 +4,9 @@
 use super::curve::Curve;
 use super::equaliser::playback;
 use super::plane::Plane;
-use super::programme::{GUARD_S, Spectrum};
+use super::programme::{CEILING_HZ, GUARD_S, Spectrum};
 use super::recipe::{Equalisation, Modulation};
-use super::spectral::{Canvas, rise};
+use super::spectral::rise;
 use rayon::prelude::*;
 use rustfft::num_complex::Complex64;
 use std::f64::consts::{FRAC_1_SQRT_2, TAU};
@@ -22,7 +22,7 @@ pub const FADE_S: f64 = 0.05;
 pub struct Groove {
     /// Displacement, and its first derivative per node spacing, before fades and level.
     rising: Plane,
-    /// Its second derivative.
+    /// Its second derivative, at nodes of even number left and odd number right.
     bending: Plane,
     /// Nodes per second of the cut.
     pub rate_hz: u32,
@@ -36,7 +36,10 @@ pub struct Groove {
 }
 
 /// Nodes looked at together.
-const BLOCK: usize = 1 << 17;
+const BLOCK: usize = 1 << 18;
+
+/// Nodes whose power is summed as one piece of work.
+const PIECE: usize = 1 << 13;
 
 impl Groove {
     /// Cuts a programme of `cut_s` seconds to a peak velocity in m/s.
@@ -53,55 +56,45 @@ impl Groove {
     ) -> io::Result<Self> {
         let rate = f64::from(rate_hz);
         let canvas = spectrum.canvas();
-        let mut derivatives = |orders: &[i32]| -> io::Result<Plane> {
-            let mut bins = spectrum.bins();
-            let mut plane = Plane::new(canvas.frames(rate_hz), scratch)?;
-            plane.set_spectra(|first, left, right| {
-                bins.next(left)?;
-                let numbers = first..first + left.len();
-                left.par_iter_mut()
-                    .zip(right.par_iter_mut())
-                    .zip(numbers)
-                    .for_each(|((left, right), bin)| {
-                        let s = omega(canvas, bin);
-                        let velocity = match equalisation {
-                            _ if bin == 0 => return *left = Complex64::ZERO,
-                            Equalisation::Microgroove => *left / playback(s, [0.0; 3]),
-                            Equalisation::None => *left,
-                        };
-                        let derivative = |order: i32| match order {
-                            0 => velocity * s.inv(),
-                            1 => velocity * Complex64::from(1.0 / rate),
-                            _ => velocity * (s / (rate * rate)),
-                        };
-                        *left = derivative(orders[0]);
-                        *right = orders.get(1).map_or(Complex64::ZERO, |o| derivative(*o));
-                    });
+        // Two real signals, as factors of the spectrum of velocity at `j w`.
+        let mut plane = |rate_hz: u32, factors: &(dyn Fn(Complex64) -> [Complex64; 2] + Sync)| {
+            let mut source = spectrum.bins();
+            let fill = |first: usize, left: &mut [Complex64], right: &mut [Complex64]| {
+                source.next(left)?;
+                let bins = left.par_iter_mut().zip(right).enumerate();
+                bins.for_each(|(bin, (left, right))| {
+                    if first + bin == 0 || *left == Complex64::ZERO {
+                        return *left = Complex64::ZERO;
+                    }
+                    let s = Complex64::new(0.0, TAU * canvas.hertz(first + bin));
+                    let velocity = match equalisation {
+                        Equalisation::Microgroove => *left / playback(s, [0.0; 3]),
+                        Equalisation::None => *left,
+                    };
+                    [*left, *right] = factors(s).map(|factor| velocity * factor);
+                });
                 Ok(())
-            })?;
-            plane.synthesise()?;
-            Ok(plane)
+            };
+            let (length, bins) = (canvas.frames(rate_hz), canvas.bin(CEILING_HZ));
+            let mut plane = Plane::of_spectra(length, scratch, bins, fill)?;
+            plane.synthesise().map(|()| plane)
         };
+        let rising = plane(rate_hz, &|s| [s.inv(), Complex64::from(1.0 / rate)])?;
+        // Nodes of even and odd number, the latter a node earlier: half the rate still
+        // carries the programme.
+        let bending = plane(rate_hz / 2, &|s| {
+            let second = s / (rate * rate);
+            [second, second * Complex64::cis(s.im / rate)]
+        })?;
         let mut groove = Self {
-            rising: derivatives(&[0, 1])?,
-            bending: derivatives(&[2])?,
+            rising,
+            bending,
             rate_hz,
             rms_velocity: 0.0,
             programme: [GUARD_S * rate, (GUARD_S + cut_s) * rate],
             scale: 1.0,
         };
-        let frames = groove.rising.len();
-        let [begin, end] = groove.programme.map(|node| node as usize);
-        let end = end.min(frames - 1) + 1;
-        let (mut peak, mut power) = (0.0f64, 0.0);
-        for first in (begin..end).step_by(BLOCK) {
-            let part = groove.stretch(first..(first + BLOCK).min(end))?;
-            for [_, slope, _] in part.nodes() {
-                peak = peak.max(slope.abs());
-                power += slope * slope;
-            }
-        }
-        let rms = (power / (end - begin) as f64).sqrt();
+        let [peak, rms] = groove.level()?;
         groove.scale = if peak > 0.0 {
             peak_velocity / (peak * rate)
         } else {
@@ -111,21 +104,50 @@ impl Groove {
         Ok(groove)
     }
 
+    /// Peak and root mean square of the velocity over the programme, before level and per
+    /// node spacing.
+    fn level(&mut self) -> io::Result<[f64; 2]> {
+        let [begin, end] = self.programme.map(|node| node as usize);
+        let end = end.min(self.rising.len() - 1) + 1;
+        let (mut peak, mut power) = (0.0f64, 0.0);
+        for first in (begin..end).step_by(BLOCK) {
+            let mut part = vec![Complex64::ZERO; BLOCK.min(end - first)];
+            self.rising.read(first, &mut part)?;
+            let pieces = part.par_chunks(PIECE).enumerate().map(|(piece, nodes)| {
+                let (mut peak, mut power) = (0.0f64, 0.0);
+                for (node, Complex64 { re: y, im: dy }) in (first + piece * PIECE..).zip(nodes) {
+                    let [w, dw, _] = self.window(node);
+                    let slope = dw * y + w * dy;
+                    peak = peak.max(slope.abs());
+                    power += slope * slope;
+                }
+                [peak, power]
+            });
+            // summed in their order
+            for [some, more] in pieces.collect::<Vec<_>>() {
+                peak = peak.max(some);
+                power += more;
+            }
+        }
+        Ok([peak, (power / (end - begin) as f64).sqrt()])
+    }
+
     /// Displacement in metres of the signal as modulated, node spacing one
     /// sample of [`Self::rate_hz`], at some nodes, cut off at the groove's ends.
     pub fn stretch(&mut self, nodes: Range<usize>) -> io::Result<Curve> {
         let end = nodes.end.min(self.rising.len());
         let nodes = nodes.start.min(end)..end;
         let mut rising = vec![Complex64::ZERO; nodes.len()];
-        let mut bending = rising.clone();
         self.rising.read(nodes.start, &mut rising)?;
-        self.bending.read(nodes.start, &mut bending)?;
+        let pairs = nodes.start / 2..end.div_ceil(2);
+        let mut bending = vec![Complex64::ZERO; pairs.len()];
+        self.bending.read(pairs.start, &mut bending)?;
         let faded = rising
             .par_iter()
-            .zip(bending)
             .zip(nodes.clone())
-            .map(|((&Complex64 { re: y, im: dy }, bend), node)| {
-                let ddy = bend.re;
+            .map(|(&Complex64 { re: y, im: dy }, node)| {
+                let Complex64 { re: even, im: odd } = bending[node / 2 - pairs.start];
+                let ddy = if node % 2 == 0 { even } else { odd };
                 let [w, dw, ddw] = self.window(node);
                 [w * y, dw * y + w * dy, ddw * y + 2.0 * dw * dy + w * ddy]
                     .map(|value| value * self.scale)
@@ -149,11 +171,6 @@ impl Groove {
     }
 }
 
-/// `j w` of a bin.
-fn omega(canvas: Canvas, bin: usize) -> Complex64 {
-    Complex64::new(0.0, TAU * canvas.hertz(bin))
-}
-
 /// How far each wall moves along its outward normal per unit of the modulated
 /// signal: left (inner), right (outer).
 ///
@@ -172,6 +189,7 @@ pub fn wall_gains(modulation: Modulation) -> [f64; 2] {
 mod tests {
     use super::*;
     use crate::simulate::Places;
+    use crate::simulate::spectral::Canvas;
 
     fn groove(programme: &str, equalisation: Equalisation, cut_s: f64) -> Groove {
         let canvas = Canvas::covering(1.5);

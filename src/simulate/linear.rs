@@ -140,6 +140,9 @@ pub fn chain(s: Complex64, chain: &Chain, equalisation: Equalisation) -> [Comple
 }
 
 fn decibels(db: f64) -> f64 {
+    if db == 0.0 {
+        return 1.0;
+    }
     10f64.powf(db / 20.0)
 }
 
@@ -202,9 +205,10 @@ pub fn convert(
     scratch: &Path,
 ) -> io::Result<Plane> {
     let rate_hz = recipe.capture.sample_rate_hz;
-    traced.analyse()?;
+    let nyquist = f64::from(rate_hz) / 2.0;
+    let bins = canvas.bin(nyquist);
+    traced.analyse(bins)?;
     let mut spectra = traced.spectra();
-    let mut plane = Plane::new(canvas.frames(rate_hz), scratch)?;
 
     // A real signal of bins a_k has the mean square 2 sum |a_k|^2; a complex
     // normal bin of scale s has the mean square 2 s^2.
@@ -214,7 +218,6 @@ pub fn convert(
     let scale = noise.wall_velocity / (4.0 * weight).sqrt();
     let rumble_bins = canvas.bin(RUMBLE_BAND_HZ[0])..canvas.bin(RUMBLE_BAND_HZ[1]);
     let rumble_scale = noise.rumble_velocity / (4.0 * rumble_bins.len() as f64).sqrt();
-    let nyquist = f64::from(rate_hz) / 2.0;
 
     // Spectra from a bin on, all of one piece; its noises are drawn from its first bin on.
     let work = |first: usize, left: &mut [Complex64], right: &mut [Complex64]| {
@@ -258,7 +261,7 @@ pub fn convert(
             *right = (m[1][0] * velocity[0] + m[1][1] * velocity[1]) * limit;
         }
     };
-    plane.set_spectra(|first, left, right| {
+    let fill = |first: usize, left: &mut [Complex64], right: &mut [Complex64]| {
         spectra.next(left, right)?;
         // the rest of a piece that has begun, and whole ones
         let rest = (PIECE - first % PIECE).min(left.len());
@@ -275,7 +278,8 @@ pub fn convert(
             },
         );
         Ok(())
-    })?;
+    };
+    let mut plane = Plane::of_spectra(canvas.frames(rate_hz), scratch, bins, fill)?;
     drop(traced);
     plane.synthesise()?;
     Ok(plane)

@@ -182,7 +182,7 @@ const STRETCH: usize = 32 * trace::PIECE;
 
 /// Parts of the whole that are done when the groove is cut and when it is traced (measured
 /// with an elliptical tip at 96 kHz on two cores).
-const DONE: [f64; 2] = [0.25, 0.85];
+const DONE: [f64; 2] = [0.2, 0.7];
 
 /// Follows a checked recipe and hands the words of both channels, as fractions of full
 /// scale, to `take`, stretch by stretch.

@@ -1,10 +1,11 @@
 //! Signals too long for the memory, and their transforms as a whole.
 //!
-//! A [`Plane`] holds `N = rows * columns` complex numbers in a temporary file (a short one in
+//! A [`Plane`] holds `N = rows * columns` complex numbers in temporary files (a short one in
 //! memory) and transforms them in two passes (Bailey 1990, "FFTs in external or hierarchical
 //! memory"): along the columns, a turn by `n2 k1 / N`, along the rows. Time is kept row by
 //! row, `n = n1 * columns + n2`, and frequency column by column, `k = k1 + rows * k2`, so
-//! nothing needs to be sorted. At most some panels of `PANEL` numbers are in memory.
+//! nothing needs to be sorted. At most some panels of `PANEL` numbers are in memory. Rows are
+//! dealt out to [`PARTS`] files, since a system lets one thread at a time write to a file.
 //!
 //! Two real signals make one complex one, left and right. Their spectra are told apart by
 //! `L[k] = (Z[k] + Z*[N - k]) / 2` and `R[k] = (Z[k] - Z*[N - k]) / 2j`.
@@ -19,66 +20,74 @@ use std::ops::Range;
 use std::path::Path;
 use std::sync::Arc;
 
-/// Numbers of a panel, 8 MB: large enough that a pass reads stretches of a kilobyte.
+/// Numbers of a panel, 8 MB.
 const PANEL: usize = 1 << 19;
+
+/// Columns per row, about: rows are read as a whole, and the fewer there are, the longer are
+/// the stretches that a panel of columns is read in. The rows of half an hour still fit into
+/// a panel.
+const BREADTH: usize = 64;
 
 /// Bytes of a number.
 const SIZE: usize = 16;
 
-/// Complex numbers, in memory or in a file that is gone when it is closed.
+/// Files of a plane.
+const PARTS: usize = 8;
+
+/// Columns whose numbers are put into their order together: 128 bytes of a row.
+const GROUP: usize = 8;
+
+/// Some rows, in memory or in a file that is gone when it is closed.
 #[derive(Debug)]
-enum Cells {
-    Memory(Vec<Complex64>),
-    Disk { file: File, bytes: Vec<u8> },
+enum Part {
+    Memory(Vec<u8>),
+    Disk(File),
 }
 
-impl Cells {
-    fn new(length: usize, folder: &Path) -> io::Result<Self> {
-        if length <= PANEL {
-            return Ok(Self::Memory(vec![Complex64::ZERO; length]));
-        }
+impl Part {
+    fn new(bytes: usize, folder: Option<&Path>) -> io::Result<Self> {
+        let Some(folder) = folder else {
+            return Ok(Self::Memory(vec![0; bytes]));
+        };
         let file = tempfile::tempfile_in(folder)?;
-        file.set_len((length * SIZE) as u64)?;
-        Ok(Self::Disk {
-            file,
-            bytes: Vec::new(),
-        })
+        file.set_len(bytes as u64)?;
+        Ok(Self::Disk(file))
     }
 
-    fn read(&mut self, from: usize, into: &mut [Complex64]) -> io::Result<()> {
+    fn read(&mut self, from: usize, into: &mut [u8]) -> io::Result<()> {
         match self {
-            Self::Memory(cells) => into.copy_from_slice(&cells[from..][..into.len()]),
-            Self::Disk { file, bytes } => {
-                bytes.resize(into.len() * SIZE, 0);
-                file.seek(SeekFrom::Start((from * SIZE) as u64))?;
-                file.read_exact(bytes)?;
-                for (cell, bytes) in into.iter_mut().zip(bytes.as_chunks::<SIZE>().0) {
-                    let bits = u128::from_le_bytes(*bytes);
-                    *cell = Complex64::new(
-                        f64::from_bits(bits as u64),
-                        f64::from_bits((bits >> 64) as u64),
-                    );
-                }
+            Self::Memory(bytes) => into.copy_from_slice(&bytes[from..][..into.len()]),
+            Self::Disk(file) => {
+                file.seek(SeekFrom::Start(from as u64))?;
+                file.read_exact(into)?;
             }
         }
         Ok(())
     }
 
-    fn write(&mut self, to: usize, from: &[Complex64]) -> io::Result<()> {
+    fn write(&mut self, to: usize, from: &mut [u8]) -> io::Result<()> {
         match self {
-            Self::Memory(cells) => cells[to..][..from.len()].copy_from_slice(from),
-            Self::Disk { file, bytes } => {
-                bytes.clear();
-                for cell in from {
-                    bytes.extend_from_slice(&cell.re.to_le_bytes());
-                    bytes.extend_from_slice(&cell.im.to_le_bytes());
-                }
-                file.seek(SeekFrom::Start((to * SIZE) as u64))?;
-                file.write_all(bytes)?;
+            Self::Memory(bytes) => bytes[to..][..from.len()].copy_from_slice(from),
+            Self::Disk(file) => {
+                file.seek(SeekFrom::Start(to as u64))?;
+                file.write_all(from)?;
             }
         }
         Ok(())
     }
+}
+
+fn decode(bytes: &[u8; SIZE]) -> Complex64 {
+    let bits = u128::from_le_bytes(*bytes);
+    Complex64::new(
+        f64::from_bits(bits as u64),
+        f64::from_bits((bits >> 64) as u64),
+    )
+}
+
+fn encode(value: Complex64) -> [u8; SIZE] {
+    let [re, im] = [value.re, value.im].map(|part| u128::from(part.to_bits()));
+    (re | im << 64).to_le_bytes()
 }
 
 /// Two real signals of one length, or their spectra; zero at first.
@@ -86,7 +95,12 @@ impl Cells {
 pub struct Plane {
     rows: usize,
     columns: usize,
-    cells: Cells,
+    /// Row by row in turn.
+    parts: Vec<Part>,
+    /// What is on its way to or from them.
+    bytes: Vec<u8>,
+    /// Columns of a spectrum that are zero, whatever the parts hold.
+    empty: Range<usize>,
     /// Left and right signal is zero throughout, and rounding in the other does not change it.
     silent: [bool; 2],
 }
@@ -103,16 +117,22 @@ enum Way {
 impl Plane {
     /// Room for `length` samples; what does not fit into memory is kept in `folder`.
     pub fn new(length: usize, folder: &Path) -> io::Result<Self> {
-        // As square as its divisors allow; an even number of columns, if there is one, so
+        // As broad as its divisors allow; an even number of columns, if there is one, so
         // that the mirror image of a column is another column.
         let even = length.is_multiple_of(2);
-        let columns = (length.isqrt().max(1)..=length)
+        let columns = ((length * BREADTH).isqrt().clamp(1, length.max(1))..=length)
             .find(|c| length.is_multiple_of(*c) && (!even || c.is_multiple_of(2)))
             .unwrap_or(1);
+        let rows = length / columns;
+        let folder = (length > PANEL).then_some(folder);
+        let part =
+            |part: usize| Part::new((rows + PARTS - 1 - part) / PARTS * columns * SIZE, folder);
         Ok(Self {
-            rows: length / columns,
+            rows,
             columns,
-            cells: Cells::new(length, folder)?,
+            parts: (0..PARTS).map(part).collect::<io::Result<_>>()?,
+            bytes: Vec::new(),
+            empty: 0..0,
             silent: [true; 2],
         })
     }
@@ -127,16 +147,39 @@ impl Plane {
         self.len() == 0
     }
 
+    /// Does the same with strips of rows, which follow each other in `self.bytes`.
+    fn each(
+        &mut self,
+        strips: impl Iterator<Item = Range<usize>>,
+        transfer: fn(&mut Part, usize, &mut [u8]) -> io::Result<()>,
+    ) -> io::Result<()> {
+        let mut shares: [Vec<_>; PARTS] = Default::default();
+        let mut rest = &mut self.bytes[..];
+        for strip in strips {
+            let bytes;
+            (bytes, rest) = rest.split_at_mut(strip.len() * SIZE);
+            let (row, column) = (strip.start / self.columns, strip.start % self.columns);
+            let at = (row / PARTS * self.columns + column) * SIZE;
+            shares[row % PARTS].push((at, bytes));
+        }
+        let parts = self.parts.par_iter_mut().zip(shares);
+        parts.try_for_each(|(part, share)| {
+            let mut share = share.into_iter();
+            share.try_for_each(|(at, bytes)| transfer(part, at, bytes))
+        })
+    }
+
     /// Samples of both signals from an index on, left as real part.
     pub fn read(&mut self, from: usize, into: &mut [Complex64]) -> io::Result<()> {
-        self.cells.read(from, into)?;
+        self.bytes.resize(into.len() * SIZE, 0);
+        self.each(stretch(from, into.len(), self.columns), Part::read)?;
+        let keep = |value: f64, silent| if silent { 0.0 } else { value };
         let [left, right] = self.silent;
-        if left || right {
-            let keep = |value: f64, silent| if silent { 0.0 } else { value };
-            for z in into {
-                *z = Complex64::new(keep(z.re, left), keep(z.im, right));
-            }
-        }
+        let bytes = self.bytes.as_chunks().0.par_iter();
+        into.par_iter_mut().zip(bytes).for_each(|(cell, bytes)| {
+            let z = decode(bytes);
+            *cell = Complex64::new(keep(z.re, left), keep(z.im, right));
+        });
         Ok(())
     }
 
@@ -144,7 +187,12 @@ impl Plane {
     pub fn write(&mut self, to: usize, from: &[Complex64]) -> io::Result<()> {
         self.silent[0] &= from.iter().all(|z| z.re == 0.0);
         self.silent[1] &= from.iter().all(|z| z.im == 0.0);
-        self.cells.write(to, from)
+        self.bytes.resize(from.len() * SIZE, 0);
+        let bytes = self.bytes.as_chunks_mut().0.par_iter_mut();
+        bytes
+            .zip(from)
+            .for_each(|(bytes, cell)| *bytes = encode(*cell));
+        self.each(stretch(to, from.len(), self.columns), Part::write)
     }
 
     /// Columns of a panel.
@@ -152,44 +200,68 @@ impl Plane {
         (PANEL / self.rows).max(1)
     }
 
-    /// Some columns, one after the other: bins in their order.
-    fn columns(&mut self, columns: Range<usize>) -> io::Result<Vec<Complex64>> {
-        let mut panel = vec![Complex64::ZERO; columns.len() * self.rows];
-        let mut part = vec![Complex64::ZERO; columns.len()];
-        for row in 0..self.rows {
-            let at = row * self.columns + columns.start;
-            self.cells.read(at, &mut part)?;
-            for (column, value) in part.iter().enumerate() {
-                panel[column * self.rows + row] = *value;
-            }
-        }
-        Ok(panel)
+    /// Where columns are.
+    fn strips(&self, columns: Range<usize>) -> impl Iterator<Item = Range<usize>> + use<> {
+        let starts = (0..self.len()).step_by(self.columns);
+        starts.map(move |row| row + columns.start..row + columns.end)
     }
 
-    fn set_columns(&mut self, columns: Range<usize>, panel: &[Complex64]) -> io::Result<()> {
-        let mut part = vec![Complex64::ZERO; columns.len()];
-        for row in 0..self.rows {
-            for (column, value) in part.iter_mut().enumerate() {
-                *value = panel[column * self.rows + row];
+    /// Some columns, one after the other: bins in their order.
+    fn columns(&mut self, columns: Range<usize>, panel: &mut Vec<Complex64>) -> io::Result<()> {
+        let (rows, width) = (self.rows, columns.len());
+        panel.resize(width * rows, Complex64::ZERO);
+        self.bytes.resize(width * rows * SIZE, 0);
+        self.each(self.strips(columns.clone()), Part::read)?;
+        let cells = self.bytes.as_chunks().0;
+        let groups = panel.par_chunks_mut(GROUP * rows).enumerate();
+        groups.for_each(|(group, panel)| {
+            for (row, cells) in cells.chunks(width).enumerate() {
+                let columns = panel.chunks_mut(rows).zip(&cells[GROUP * group..]);
+                columns.for_each(|(column, cell)| column[row] = decode(cell));
             }
-            let at = row * self.columns + columns.start;
-            self.cells.write(at, &part)?;
+        });
+        for (column, values) in columns.zip(panel.chunks_mut(rows)) {
+            if self.empty.contains(&column) {
+                values.fill(Complex64::ZERO);
+            }
         }
         Ok(())
     }
 
+    fn set_columns(&mut self, columns: Range<usize>, panel: &[Complex64]) -> io::Result<()> {
+        let (rows, width) = (self.rows, columns.len());
+        self.bytes.resize(width * rows * SIZE, 0);
+        let strips = self.bytes.as_chunks_mut().0.par_chunks_mut(width);
+        strips.enumerate().for_each(|(row, cells)| {
+            let columns = panel.chunks(rows).zip(cells);
+            columns.for_each(|(column, cell)| *cell = encode(column[row]));
+        });
+        self.each(self.strips(columns), Part::write)
+    }
+
     /// Time into frequency, divided by the length: bin k of `a cos(2 pi k n / N)` is `a / 2`,
-    /// at any rate.
-    pub fn analyse(&mut self) -> io::Result<()> {
+    /// at any rate. Of the bins up to half of them at least so many are kept.
+    pub fn analyse(&mut self, bins: usize) -> io::Result<()> {
         let scale = 1.0 / self.len() as f64;
         self.pass_columns(Way::Forward)?;
+        self.keep(bins);
         self.pass_rows(Way::Forward, scale)
     }
 
     /// Frequency, as [`Self::analyse`] gives it, into time.
     pub fn synthesise(&mut self) -> io::Result<()> {
         self.pass_rows(Way::Inverse, 1.0)?;
+        self.empty = 0..0;
         self.pass_columns(Way::Inverse)
+    }
+
+    /// Bins from this one on, up to half of them, and their images are zero.
+    fn keep(&mut self, bins: usize) {
+        let kept = bins.div_ceil(self.rows);
+        self.empty = match self.columns.checked_sub(2 * kept) {
+            Some(empty) => kept..kept + empty,
+            None => 0..0,
+        };
     }
 
     /// Transforms each column, and turns by the part of the phase that neither rows nor
@@ -197,20 +269,21 @@ impl Plane {
     fn pass_columns(&mut self, way: Way) -> io::Result<()> {
         let (rows, length) = (self.rows, self.len());
         let fft = plan(way, rows);
+        let turns = Turns::new(way, length);
         let turn = |column: usize, values: &mut [Complex64]| {
-            for (row, value) in values.iter_mut().enumerate() {
-                let phase = TAU * ((column * row) % length) as f64 / length as f64;
-                let turn = Complex64::cis(phase);
-                *value *= if way == Way::Forward {
-                    turn.conj()
-                } else {
-                    turn
-                };
+            let mut phase = 0;
+            for value in values {
+                *value *= turns.at(phase);
+                phase += column;
+                if phase >= length {
+                    phase -= length;
+                }
             }
         };
+        let mut panel = Vec::new();
         for first in (0..self.columns).step_by(self.width()) {
             let columns = first..(first + self.width()).min(self.columns);
-            let mut panel = self.columns(columns.clone())?;
+            self.columns(columns.clone(), &mut panel)?;
             panel
                 .par_chunks_mut(rows)
                 .zip(columns.clone())
@@ -225,25 +298,44 @@ impl Plane {
                 });
             self.set_columns(columns, &panel)?;
         }
+        self.bytes = Vec::new();
         Ok(())
     }
 
     fn pass_rows(&mut self, way: Way, scale: f64) -> io::Result<()> {
-        let columns = self.columns;
+        let (rows, columns) = (self.rows, self.columns);
         let fft = plan(way, columns);
-        let height = (PANEL / columns).max(1);
-        let mut panel = vec![Complex64::ZERO; height.min(self.rows) * columns];
-        for first in (0..self.rows).step_by(height) {
-            let rows = height.min(self.rows - first);
-            let panel = &mut panel[..rows * columns];
-            self.cells.read(first * columns, panel)?;
-            panel.par_chunks_mut(columns).for_each(|row| {
-                fft.process(row);
-                row.iter_mut().for_each(|value| *value *= scale);
-            });
-            self.cells.write(first * columns, panel)?;
-        }
-        Ok(())
+        let all = [0..columns, columns..columns];
+        let kept = [0..self.empty.start, self.empty.end..columns];
+        let (read, write) = match way {
+            Way::Forward => (all, kept),
+            Way::Inverse => (kept, all),
+        };
+        self.parts
+            .par_iter_mut()
+            .enumerate()
+            .try_for_each(|(k, part)| {
+                let mut bytes = vec![0; columns * SIZE];
+                let mut row = vec![Complex64::ZERO; columns];
+                let mut scratch = vec![Complex64::ZERO; fft.get_inplace_scratch_len()];
+                for at in (0..(k..rows).step_by(PARTS).len()).map(|row| row * columns) {
+                    row.fill(Complex64::ZERO);
+                    for some in read.clone() {
+                        let bytes = &mut bytes[some.start * SIZE..some.end * SIZE];
+                        part.read((at + some.start) * SIZE, bytes)?;
+                        let cells = row[some].iter_mut().zip(bytes.as_chunks().0);
+                        cells.for_each(|(cell, bytes)| *cell = decode(bytes));
+                    }
+                    fft.process_with_scratch(&mut row, &mut scratch);
+                    for some in write.clone() {
+                        let bytes = &mut bytes[some.start * SIZE..some.end * SIZE];
+                        let cells = row[some.clone()].iter().zip(bytes.as_chunks_mut().0);
+                        cells.for_each(|(cell, bytes)| *bytes = encode(*cell * scale));
+                        part.write((at + some.start) * SIZE, bytes)?;
+                    }
+                }
+                Ok(())
+            })
     }
 
     /// The spectrum of the left signal where the right one is zero, bin by bin up to half the
@@ -266,53 +358,66 @@ impl Plane {
             panel: Vec::new(),
             mirror: Vec::new(),
             taken: 0,
-            before: Complex64::ZERO,
         }
     }
 
-    /// Sets the spectra of the two signals. `fill` gets the index of a bin and room for the
-    /// spectra from there on, zero at first; that goes up to half of the bins, the last of
-    /// which stays zero. The length must be even.
-    pub fn set_spectra(
-        &mut self,
+    /// A plane of two spectra. `fill` gets the index of a bin and room for the spectra from
+    /// there on, zero at first; that goes up to `bins` at least, or up to half of the bins,
+    /// the last of which stays zero. The length must be even.
+    pub fn of_spectra(
+        length: usize,
+        folder: &Path,
+        bins: usize,
         mut fill: impl FnMut(usize, &mut [Complex64], &mut [Complex64]) -> io::Result<()>,
-    ) -> io::Result<()> {
-        let half = self.columns / 2;
-        self.silent = [true; 2];
-        for first in (0..half).step_by(self.width()) {
-            let columns = first..(first + self.width()).min(half);
-            let length = columns.len() * self.rows;
-            let mut left = vec![Complex64::ZERO; length];
-            let mut right = left.clone();
-            fill(first * self.rows, &mut left, &mut right)?;
-            for (silent, signal) in self.silent.iter_mut().zip([&left, &right]) {
+    ) -> io::Result<Self> {
+        let mut plane = Self::new(length, folder)?;
+        plane.keep(bins);
+        let filled = bins.div_ceil(plane.rows).min(plane.columns / 2);
+        let (mut left, mut right, mut mirror) = (Vec::new(), Vec::new(), Vec::new());
+        for first in (0..filled).step_by(plane.width()) {
+            let columns = first..(first + plane.width()).min(filled);
+            let length = columns.len() * plane.rows;
+            for spectrum in [&mut left, &mut right, &mut mirror] {
+                spectrum.clear();
+                spectrum.resize(length, Complex64::ZERO);
+            }
+            fill(first * plane.rows, &mut left, &mut right)?;
+            for (silent, signal) in plane.silent.iter_mut().zip([&left, &right]) {
                 *silent &= signal.iter().all(|bin| *bin == Complex64::ZERO);
             }
             if first == 0 {
                 left[0].im = 0.0;
                 right[0].im = 0.0;
             }
-            let mut mirror = vec![Complex64::ZERO; length];
-            let mut opposite = Complex64::ZERO;
-            for (k, (left, right)) in left.iter_mut().zip(&right).enumerate() {
-                let reflected = left.conj() + right.conj() * Complex64::I;
-                *left += right * Complex64::I;
-                if k == 0 {
-                    opposite = reflected;
-                } else {
-                    mirror[length - k] = reflected;
-                }
-            }
-            let behind = self.columns - columns.end..self.columns - columns.start;
-            // the first bin's image begins the columns behind those
+            // the images, backwards; the first bin's begins the columns behind those
+            mirror.push(Complex64::ZERO);
+            left.par_iter_mut()
+                .zip(&right)
+                .zip(mirror.par_iter_mut().rev())
+                .for_each(|((left, right), image)| {
+                    *image = left.conj() + right.conj() * Complex64::I;
+                    *left += right * Complex64::I;
+                });
+            let behind = plane.columns - columns.end..plane.columns - columns.start;
             if first > 0 {
-                self.cells.write(behind.end, &[opposite])?;
+                plane.bytes.clear();
+                plane.bytes.extend(encode(mirror[length]));
+                let at = behind.end;
+                plane.each(std::iter::once(at..at + 1), Part::write)?;
             }
-            self.set_columns(behind, &mirror)?;
-            self.set_columns(columns, &left)?;
+            plane.set_columns(behind, &mirror[..length])?;
+            plane.set_columns(columns, &left)?;
         }
-        Ok(())
+        plane.bytes = Vec::new();
+        Ok(plane)
     }
+}
+
+/// A stretch of samples, cut where rows end.
+fn stretch(from: usize, length: usize, columns: usize) -> impl Iterator<Item = Range<usize>> {
+    let end = from + length;
+    let rows = from / columns..end.div_ceil(columns);
+    rows.map(move |row| (row * columns).max(from)..((row + 1) * columns).min(end))
 }
 
 fn plan(way: Way, length: usize) -> Arc<dyn Fft<f64>> {
@@ -320,6 +425,33 @@ fn plan(way: Way, length: usize) -> Arc<dyn Fft<f64>> {
     match way {
         Way::Forward => planner.plan_fft_forward(length),
         Way::Inverse => planner.plan_fft_inverse(length),
+    }
+}
+
+/// The turns by whole parts of a circle, each the product of a coarse and a fine one.
+struct Turns {
+    fine: Vec<Complex64>,
+    coarse: Vec<Complex64>,
+}
+
+impl Turns {
+    fn new(way: Way, length: usize) -> Self {
+        let step = match way {
+            Way::Forward => -TAU / length as f64,
+            Way::Inverse => TAU / length as f64,
+        };
+        let fine = length.isqrt().next_power_of_two();
+        let turn = |n: usize| Complex64::cis(step * n as f64);
+        Self {
+            fine: (0..fine).map(turn).collect(),
+            coarse: (0..length).step_by(fine).map(turn).collect(),
+        }
+    }
+
+    #[inline]
+    fn at(&self, n: usize) -> Complex64 {
+        let fine = self.fine.len();
+        self.coarse[n >> fine.trailing_zeros()] * self.fine[n & (fine - 1)]
     }
 }
 
@@ -337,17 +469,20 @@ pub struct Bins<'a> {
 impl Bins<'_> {
     /// The next bins; zero beyond the last.
     pub fn next(&mut self, into: &mut [Complex64]) -> io::Result<()> {
-        let (known, beyond) = into.split_at_mut(self.left.min(into.len()));
+        let (mut known, beyond) = into.split_at_mut(self.left.min(into.len()));
         self.left -= known.len();
         beyond.fill(Complex64::ZERO);
-        for bin in known {
+        while !known.is_empty() {
             if self.taken == self.panel.len() {
                 let end = (self.column + self.plane.width()).min(self.plane.columns);
-                self.panel = self.plane.columns(self.column..end)?;
+                self.plane.columns(self.column..end, &mut self.panel)?;
                 (self.column, self.taken) = (end, 0);
             }
-            *bin = self.panel[self.taken];
-            self.taken += 1;
+            let there = &self.panel[self.taken..];
+            let some;
+            (some, known) = known.split_at_mut(there.len().min(known.len()));
+            some.copy_from_slice(&there[..some.len()]);
+            self.taken += some.len();
         }
         Ok(())
     }
@@ -359,35 +494,48 @@ pub struct Spectra<'a> {
     plane: &'a mut Plane,
     column: usize,
     panel: Vec<Complex64>,
-    /// The columns that mirror the panel.
+    /// The panel's images, backwards; the first of the next panel's before them.
     mirror: Vec<Complex64>,
     taken: usize,
-    /// The first number behind those columns, which mirrors the panel's first.
-    before: Complex64,
 }
 
 impl Spectra<'_> {
     /// The next bins of left and right; zero from half of all bins on.
-    pub fn next(&mut self, left: &mut [Complex64], right: &mut [Complex64]) -> io::Result<()> {
-        for (left, right) in left.iter_mut().zip(right) {
-            if self.taken == self.panel.len() && self.column < self.plane.columns / 2 {
+    pub fn next(
+        &mut self,
+        mut left: &mut [Complex64],
+        mut right: &mut [Complex64],
+    ) -> io::Result<()> {
+        while !left.is_empty() {
+            if self.taken == self.panel.len() {
+                if self.column == self.plane.columns / 2 {
+                    left.fill(Complex64::ZERO);
+                    right.fill(Complex64::ZERO);
+                    return Ok(());
+                }
                 self.load()?;
             }
-            let Some(&here) = self.panel.get(self.taken) else {
-                (*left, *right) = (Complex64::ZERO, Complex64::ZERO);
-                continue;
-            };
-            let there = match self.taken {
-                0 => self.before,
-                k => self.mirror[self.mirror.len() - k],
-            };
-            let of = |channel: usize, bin: Complex64| match self.plane.silent[channel] {
+            let here = &self.panel[self.taken..];
+            let length = here.len().min(left.len());
+            let there = &self.mirror[..=self.panel.len() - self.taken];
+            let (lefts, rights);
+            (lefts, left) = left.split_at_mut(length);
+            (rights, right) = right.split_at_mut(length);
+            let [no_left, no_right] = self.plane.silent;
+            let of = |silent: bool, bin: Complex64| match silent {
                 true => Complex64::ZERO,
                 false => 0.5 * bin,
             };
-            *left = of(0, here + there.conj());
-            *right = of(1, -Complex64::I * (here - there.conj()));
-            self.taken += 1;
+            lefts
+                .par_iter_mut()
+                .zip(rights)
+                .zip(here)
+                .zip(there.par_iter().rev())
+                .for_each(|(((left, right), here), there)| {
+                    *left = of(no_left, here + there.conj());
+                    *right = of(no_right, -Complex64::I * (here - there.conj()));
+                });
+            self.taken += length;
         }
         Ok(())
     }
@@ -396,9 +544,10 @@ impl Spectra<'_> {
         let columns = self.plane.columns;
         let end = (self.column + self.plane.width()).min(columns / 2);
         let opposite = self.mirror.first().copied();
-        self.panel = self.plane.columns(self.column..end)?;
-        self.mirror = self.plane.columns(columns - end..columns - self.column)?;
-        self.before = opposite.unwrap_or(self.panel[0]);
+        self.plane.columns(self.column..end, &mut self.panel)?;
+        self.plane
+            .columns(columns - end..columns - self.column, &mut self.mirror)?;
+        self.mirror.push(opposite.unwrap_or(self.panel[0]));
         (self.column, self.taken) = (end, 0);
         Ok(())
     }
@@ -431,8 +580,8 @@ mod tests {
             let mut whole = samples.clone();
             plan(Way::Forward, length).process(&mut whole);
             let mut plane = plane(&samples);
-            assert_eq!(matches!(plane.cells, Cells::Disk { .. }), length > PANEL);
-            plane.analyse().unwrap();
+            assert_eq!(matches!(plane.parts[0], Part::Disk(_)), length > PANEL);
+            plane.analyse(length).unwrap();
             let mut bins = vec![Complex64::ONE; length];
             let (some, rest) = bins.split_at_mut(length / 3);
             let mut reader = plane.bins();
@@ -486,17 +635,16 @@ mod tests {
                 }
             };
             let mut first = plane(&samples);
-            first.analyse().unwrap();
+            first.analyse(length).unwrap();
             hold(&mut first);
 
-            let mut second = plane(&vec![Complex64::ONE; length]);
-            second
-                .set_spectra(|bin, left, right| {
-                    left.copy_from_slice(&expected[0][bin..][..left.len()]);
-                    right.copy_from_slice(&expected[1][bin..][..right.len()]);
-                    Ok(())
-                })
-                .unwrap();
+            let fill = |bin: usize, left: &mut [Complex64], right: &mut [Complex64]| {
+                left.copy_from_slice(&expected[0][bin..][..left.len()]);
+                right.copy_from_slice(&expected[1][bin..][..right.len()]);
+                Ok(())
+            };
+            let folder = std::env::temp_dir();
+            let mut second = Plane::of_spectra(length, &folder, half, fill).unwrap();
             hold(&mut second);
             second.synthesise().unwrap();
             let mut bins = vec![Complex64::ZERO; length];
@@ -519,12 +667,10 @@ mod tests {
     fn silence_stays_silent() {
         let samples: Vec<Complex64> = disorder(4410).iter().map(|z| z.im * Complex64::I).collect();
         let mut first = plane(&samples);
-        first.analyse().unwrap();
-        let mut second = Plane::new(8820, Path::new("")).unwrap();
+        first.analyse(4410).unwrap();
         let mut spectra = first.spectra();
-        second
-            .set_spectra(|_, left, right| spectra.next(left, right))
-            .unwrap();
+        let fill = |_, left: &mut [Complex64], right: &mut [Complex64]| spectra.next(left, right);
+        let mut second = Plane::of_spectra(8820, Path::new(""), 2205, fill).unwrap();
         second.synthesise().unwrap();
         let mut back = vec![Complex64::ONE; 8820];
         second.read(0, &mut back).unwrap();

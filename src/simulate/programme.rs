@@ -59,7 +59,7 @@ impl Spectrum {
             Kind::Music => Some(music(programme, seed, cut_s, canvas, places)?),
         };
         if let Some(plane) = &mut sampled {
-            plane.analyse()?;
+            plane.analyse(canvas.bin(CEILING_HZ))?;
         }
         Ok(Self {
             programme: programme.clone(),
@@ -423,13 +423,12 @@ mod tests {
 
         let p = programme("kind = \"sweep\"\nduration_s = 2\nlow_hz = 100\nhigh_hz = 10000");
         let s = spectrum(&p, 5, 2.0, canvas);
-        let mut plane = Plane::new(canvas.frames(48_000), Path::new("")).unwrap();
-        plane
-            .set_spectra(|bin, left, _| {
-                left.copy_from_slice(&s[bin..][..left.len()]);
-                Ok(())
-            })
-            .unwrap();
+        let fill = |bin: usize, left: &mut [Complex64], _: &mut [Complex64]| {
+            left.copy_from_slice(&s[bin..][..left.len()]);
+            Ok(())
+        };
+        let length = canvas.frames(48_000);
+        let mut plane = Plane::of_spectra(length, Path::new(""), length / 2, fill).unwrap();
         plane.synthesise().unwrap();
         let samples = in_time(plane);
         let crossings = |from_s: f64, to_s: f64| {
