@@ -23,7 +23,7 @@ use std::sync::Arc;
 /// Numbers of a panel, 8 MB.
 const PANEL: usize = 1 << 19;
 
-/// Columns per row, about: rows are read as a whole, and the fewer there are, the longer are
+/// Columns over rows, about: rows are read as a whole, and the fewer there are, the longer are
 /// the stretches that a panel of columns is read in. The rows of half an hour still fit into
 /// a panel.
 const BREADTH: usize = 64;
@@ -117,7 +117,7 @@ enum Way {
 impl Plane {
     /// Room for `length` samples; what does not fit into memory is kept in `folder`.
     pub fn new(length: usize, folder: &Path) -> io::Result<Self> {
-        // As broad as its divisors allow; an even number of columns, if there is one, so
+        // About as broad as wanted, of its divisors; an even number of columns, if there is one, so
         // that the mirror image of a column is another column.
         let even = length.is_multiple_of(2);
         let columns = ((length * BREADTH).isqrt().clamp(1, length.max(1))..=length)

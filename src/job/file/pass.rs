@@ -271,11 +271,11 @@ fn crosstalk_disagrees(spec: &CaptureSpec, told: &Crosstalk, stated: &Crosstalk)
     let (beyond, u) = told.scale_beyond(stated)?;
     Warning::CrosstalkDisagrees.at(beyond.abs() / u, || {
         format!(
-            "'{}': by its bands of one channel, crosstalk changes the delay by {} % more than by the calibration of {} (u {} %, the cutters of both included), and the calibration is used: was it made with this cartridge, as it is aligned now? Calibrate again, or leave its crosstalk out, so that the pass's own is used",
+            "'{}': the crosstalk that its bands of one channel tell shortens the delay by {} % (u {} %, both cutters included) beyond what the calibration of {} tells, which is used: was it made with this cartridge, as it is aligned now? Calibrate again, or leave its crosstalk out, so that the pass's own is used",
             spec.file().unwrap_or_default(),
             rounded(100.0 * beyond, 100.0 * u),
-            named("chain", &spec.chain),
             rounded_u(100.0 * u),
+            named("chain", &spec.chain),
         )
     })
 }
