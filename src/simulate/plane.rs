@@ -5,7 +5,7 @@
 //! memory"): along the columns, a turn by `n2 k1 / N`, along the rows. Time is kept row by
 //! row, `n = n1 * columns + n2`, and frequency column by column, `k = k1 + rows * k2`, so
 //! nothing needs to be sorted. At most some panels of `PANEL` numbers are in memory. Rows are
-//! dealt out to [`PARTS`] files, since a system lets one thread at a time write to a file.
+//! dealt out to `PARTS` files, since a system lets one thread at a time write to a file.
 //!
 //! Two real signals make one complex one, left and right. Their spectra are told apart by
 //! `L[k] = (Z[k] + Z*[N - k]) / 2` and `R[k] = (Z[k] - Z*[N - k]) / 2j`.
