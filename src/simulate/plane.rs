@@ -103,6 +103,8 @@ pub struct Plane {
     empty: Range<usize>,
     /// Left and right signal is zero throughout, and rounding in the other does not change it.
     silent: [bool; 2],
+    /// Left and right signal are equal throughout, and rounding does not part them.
+    alike: bool,
 }
 
 /// Which way a transform goes.
@@ -134,6 +136,7 @@ impl Plane {
             bytes: Vec::new(),
             empty: 0..0,
             silent: [true; 2],
+            alike: true,
         })
     }
 
@@ -174,11 +177,12 @@ impl Plane {
         self.bytes.resize(into.len() * SIZE, 0);
         self.each(stretch(from, into.len(), self.columns), Part::read)?;
         let keep = |value: f64, silent| if silent { 0.0 } else { value };
-        let [left, right] = self.silent;
+        let ([left, right], alike) = (self.silent, self.alike);
         let bytes = self.bytes.as_chunks().0.par_iter();
         into.par_iter_mut().zip(bytes).for_each(|(cell, bytes)| {
             let z = decode(bytes);
-            *cell = Complex64::new(keep(z.re, left), keep(z.im, right));
+            let im = if alike { z.re } else { z.im };
+            *cell = Complex64::new(keep(z.re, left), keep(im, right));
         });
         Ok(())
     }
@@ -187,6 +191,7 @@ impl Plane {
     pub fn write(&mut self, to: usize, from: &[Complex64]) -> io::Result<()> {
         self.silent[0] &= from.iter().all(|z| z.re == 0.0);
         self.silent[1] &= from.iter().all(|z| z.im == 0.0);
+        self.alike &= from.iter().all(|z| z.re == z.im);
         self.bytes.resize(from.len() * SIZE, 0);
         let bytes = self.bytes.as_chunks_mut().0.par_iter_mut();
         bytes
@@ -385,6 +390,7 @@ impl Plane {
             for (silent, signal) in plane.silent.iter_mut().zip([&left, &right]) {
                 *silent &= signal.iter().all(|bin| *bin == Complex64::ZERO);
             }
+            plane.alike &= left == right;
             if first == 0 {
                 left[0].im = 0.0;
                 right[0].im = 0.0;
@@ -521,7 +527,7 @@ impl Spectra<'_> {
             let (lefts, rights);
             (lefts, left) = left.split_at_mut(length);
             (rights, right) = right.split_at_mut(length);
-            let [no_left, no_right] = self.plane.silent;
+            let ([no_left, no_right], alike) = (self.plane.silent, self.plane.alike);
             let of = |silent: bool, bin: Complex64| match silent {
                 true => Complex64::ZERO,
                 false => 0.5 * bin,
@@ -533,7 +539,10 @@ impl Spectra<'_> {
                 .zip(there.par_iter().rev())
                 .for_each(|(((left, right), here), there)| {
                     *left = of(no_left, here + there.conj());
-                    *right = of(no_right, -Complex64::I * (here - there.conj()));
+                    *right = match alike {
+                        true => *left,
+                        false => of(no_right, -Complex64::I * (here - there.conj())),
+                    };
                 });
             self.taken += length;
         }
@@ -676,6 +685,23 @@ mod tests {
         second.read(0, &mut back).unwrap();
         assert!(back.iter().all(|z| z.re == 0.0 && z.im.abs() < 2.0));
         assert!(back.iter().any(|z| z.im.abs() > 0.5));
+    }
+
+    /// Rounding does not part signals that are equal.
+    #[test]
+    fn equal_signals_stay_equal() {
+        let alike = |z: Complex64| Complex64::new(z.re, z.re);
+        let samples: Vec<Complex64> = disorder(4410).into_iter().map(alike).collect();
+        let mut first = plane(&samples);
+        first.analyse(4410).unwrap();
+        let mut spectra = first.spectra();
+        let fill = |_, left: &mut [Complex64], right: &mut [Complex64]| spectra.next(left, right);
+        let mut second = Plane::of_spectra(8820, Path::new(""), 2205, fill).unwrap();
+        second.synthesise().unwrap();
+        let mut back = vec![Complex64::ZERO; 8820];
+        second.read(0, &mut back).unwrap();
+        assert!(back.iter().all(|z| z.re == z.im));
+        assert!(back.iter().any(|z| z.re.abs() > 0.5));
     }
 
     #[test]
