@@ -12,7 +12,7 @@ use rustfft::FftPlanner;
 use rustfft::num_complex::Complex;
 use std::f64::consts::TAU;
 
-const RATE: f64 = 48_000.0;
+pub const RATE: f64 = 48_000.0;
 const SAMPLES: usize = 1 << 19;
 
 /// Response of the playback equaliser, 1 at 1 kHz (IEC 60098).
@@ -57,7 +57,7 @@ fn noise(seed: u64) -> Vec<f64> {
 
 /// A voice: harmonics of a pitch that wanders, locked in phase, in syllables of a
 /// third of a second with pauses between.
-fn voice(seed: u64) -> Vec<f64> {
+pub fn voice(seed: u64) -> Vec<f64> {
     let mut rng = ChaCha8Rng::seed_from_u64(seed);
     let (mut phase, mut drift) = (0.0_f64, 0.0_f64);
     let raw: Vec<f64> = (0..SAMPLES)

@@ -137,6 +137,16 @@ impl Groups {
     }
 }
 
+/// Joins neighbours in pairs until there are no more than may be kept.
+pub(super) fn bound(groups: &mut Vec<Group>) {
+    while groups.len() > MOST_GROUPS {
+        let mut old = std::mem::take(groups).into_iter();
+        while let Some(first) = old.next() {
+            groups.extend(both(Some(first), old.next()));
+        }
+    }
+}
+
 /// Two groups as one, where there are two.
 fn both(a: Option<Group>, b: Option<Group>) -> Option<Group> {
     match (a, b) {
@@ -167,6 +177,27 @@ mod tests {
         assert_eq!(list.iter().map(|g| g.frames).sum::<u64>(), 10_000);
         let re: f64 = list.iter().map(|g| g.bins[0].re).sum();
         assert_eq!(re, (10..10_010).sum::<u64>() as f64);
+    }
+
+    #[test]
+    fn more_groups_than_may_be_kept_are_joined_in_order() {
+        let of = |frame: u64| Group {
+            frames: 1,
+            ..Group::new(frame, 1)
+        };
+        let mut groups: Vec<Group> = (0..3 * MOST_GROUPS as u64 - 1).map(of).collect();
+        bound(&mut groups);
+        assert_eq!(groups.len(), 3 * MOST_GROUPS / 4);
+        assert!(
+            groups
+                .windows(2)
+                .all(|w| w[0].last_frame + 1 == w[1].first_frame)
+        );
+        let frames: u64 = groups.iter().map(|g| g.frames).sum();
+        assert_eq!(frames, 3 * MOST_GROUPS as u64 - 1);
+        let mut few: Vec<Group> = (0..MOST_GROUPS as u64).map(of).collect();
+        bound(&mut few);
+        assert_eq!(few.len(), MOST_GROUPS);
     }
 
     #[test]

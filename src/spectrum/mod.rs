@@ -131,7 +131,7 @@ impl CrossSpectrum {
         total
     }
 
-    /// It and another part of the same recording as one.
+    /// It and a later part of the same recording as one, with no more groups than either may have.
     #[must_use]
     pub fn joined(mut self, other: Self) -> Self {
         self.span = (self.span.0.min(other.span.0), self.span.1.max(other.span.1));
@@ -139,6 +139,7 @@ impl CrossSpectrum {
         self.quietest.join(&other.quietest);
         self.quality = self.quality.joined(&other.quality);
         self.groups.extend(other.groups);
+        groups::bound(&mut self.groups);
         self
     }
 

@@ -35,38 +35,38 @@ pub(super) fn read(
             caveats.extend(told.and_then(|told| speed_disagrees(&pass.spec, told, by)));
         }
         let stated = calibrations.get(&pass.spec.chain);
-        let (mut single, mut silent) = (Singles::default(), Vec::new());
-        for band in &job.test_bands {
-            let own = pass.holds(&band.spec).then(|| take_in(band, job_file));
-            let Some(taken) = own.transpose()?.flatten() else {
+        let bands: Vec<_> = job
+            .test_bands
+            .iter()
+            .filter(|b| pass.holds(&b.spec))
+            .collect();
+        let of_kind = |kind| bands.iter().copied().filter(move |b| b.band.kind == kind);
+        let mut single = Singles::default();
+        for band in of_kind(BandKind::Left).chain(of_kind(BandKind::Right)) {
+            let Some(taken) = take_in(band, job_file)? else {
                 continue;
             };
-            let name = band.name().to_owned();
-            match band.band.kind {
-                BandKind::Silent => silent.push((name, taken)),
-                kind @ (BandKind::Left | BandKind::Right) => {
-                    check_kind(band, &taken).map_err(|message| band.error(job_file, message))?;
-                    single.take(name, kind == BandKind::Right, band, taken, stated);
-                    pass.sides_told = true;
-                }
-                BandKind::Lateral | BandKind::Tone => {}
-            }
+            check_kind(band, &taken).map_err(|message| band.error(job_file, message))?;
+            single.take(band, taken, stated);
+            pass.sides_told = true;
         }
         let cutter = job.records.get(&pass.spec.record);
         let cutter = cutter.and_then(|r| r.cutter_separation_db);
         caveats.extend(single.tell(pass, stated, cutter));
         let calibration = pass.calibration.as_ref().or(stated);
-        let unmodulated = silent.into_iter().map(|(band, taken)| {
+        for band in of_kind(BandKind::Silent) {
+            let Some(taken) = take_in(band, job_file)? else {
+                continue;
+            };
             let quality = &taken.spectrum.quality;
             // as the captures that it is held against
             let corrected = calibration.map(|c| c.apply(&taken.spectrum, pass.spec.swapped));
-            Unmodulated {
-                band,
+            pass.silent.push(Unmodulated {
+                band: band.name().to_owned(),
                 whole: [quality.left_power, quality.right_power],
                 within: corrected.as_ref().unwrap_or(&taken.spectrum).powers(),
-            }
-        });
-        pass.silent = unmodulated.collect();
+            });
+        }
     }
     passes.retain(Pass::tells);
     job.passes = passes;
@@ -174,29 +174,24 @@ struct Singles {
 
 impl Singles {
     /// Takes in a band, the chain taken out as far as it is known, with the leads as normal ones have them.
-    fn take(
-        &mut self,
-        name: String,
-        right: bool,
-        band: &TestBand,
-        mut taken: TakenIn,
-        stated: Option<&Calibration>,
-    ) {
+    fn take(&mut self, band: &TestBand, mut taken: TakenIn, stated: Option<&Calibration>) {
         if let Some(common) = stated.and_then(Calibration::chain_alone) {
             taken.spectrum = common.apply(&taken.spectrum, band.spec.swapped);
         }
         if band.spec.swapped {
             taken.spectrum = taken.spectrum.exchanged();
         }
-        self.names[usize::from(right)].push(name);
-        let held = &mut self.taken[usize::from(right)];
-        match held {
-            Some(first) => {
-                first.spectrum = first.spectrum.clone().joined(taken.spectrum);
+        let channel = usize::from(band.band.kind == BandKind::Right);
+        self.names[channel].push(band.name().to_owned());
+        let held = &mut self.taken[channel];
+        *held = Some(match held.take() {
+            Some(mut first) => {
+                first.spectrum = first.spectrum.joined(taken.spectrum);
                 first.about.duration_s += taken.about.duration_s;
+                first
             }
-            None => *held = Some(taken),
-        }
+            None => taken,
+        });
     }
 
     /// What they tell the pass, and what speaks against the crosstalk that its chain states.
