@@ -575,7 +575,7 @@ fn a_goal_that_is_reached_needs_nothing() {
     let output = run(&["plan", "--until", "30"], &job_in(folder.path(), JOB));
     assert_eq!(output.status.code(), Some(0));
     let text = String::from_utf8(output.stdout).unwrap();
-    assert!(text.contains("the goal already"), "{text}");
+    assert!(text.contains("goal is reached already"), "{text}");
 }
 
 /// Turns of 4 degrees whose signs are exchanged ask for a lever that no tip has; a
@@ -729,7 +729,7 @@ fn a_plan_to_qualify_a_record_is_about_its_cut() {
     let text = String::from_utf8_lossy(&out.stdout);
     assert_eq!(out.status.code(), Some(1));
     assert!(
-        text.contains("of the cut") && text.contains("is not reached"),
+        text.contains("of the cut") && text.contains("do not reach the goal"),
         "{text}"
     );
     // nothing has been recorded: there is nothing to solve

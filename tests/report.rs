@@ -646,7 +646,7 @@ fn files_appear_whole_or_not_at_all() {
     refused(with(&["--plot", "dial=b.svg"]), "no picture 'dial'");
     refused(
         with(&["--plot", "phase=b.pdf"]),
-        "neither in .svg nor in .png",
+        "must end in .svg or .png",
     );
     refused(
         with(&["--plot", "phase=b.svg", "--plot", "along=b.svg"]),
@@ -654,7 +654,7 @@ fn files_appear_whole_or_not_at_all() {
     );
     let older = "<p class=\"made\">groovelag 0.0.1</p>";
     std::fs::write(folder.path().join("a.html"), older).unwrap();
-    refused(with(&["--report", "a.html"]), "exists already");
+    refused(with(&["--report", "a.html"]), "already exists");
     assert_eq!(
         std::fs::read_to_string(folder.path().join("a.html")).unwrap(),
         older

@@ -22,7 +22,7 @@ Example:
 pub struct PlanArguments {
     /// Job file (TOML, format = 1).
     job: PathBuf,
-    /// Plan so many captures, each the best after those before it.
+    /// Plan N captures, each the best after those before it.
     #[arg(long, value_name = "N", conflicts_with = "until", value_parser = clap::value_parser!(u8).range(1..=20))]
     steps: Option<u8>,
     /// Plan captures until the standard uncertainty is at most this, degrees.
@@ -36,7 +36,7 @@ pub struct PlanArguments {
 fn goal(text: &str) -> Result<f64, String> {
     match groovelag::units::parse_number(text, "a number of degrees") {
         Ok(value) if value > 0.0 => Ok(value),
-        Ok(_) => Err("a standard uncertainty is greater than zero".to_owned()),
+        Ok(_) => Err("a standard uncertainty must be greater than zero".to_owned()),
         Err(e) => Err(e.to_string()),
     }
 }

@@ -9,7 +9,7 @@ use groovelag::report::solution::SolutionDocument;
 use groovelag::report::verification::{self, Claim};
 use std::path::PathBuf;
 
-/// Solve a job again, and see whether an earlier result comes out the same
+/// Solve a job again and check that an earlier result is reproduced
 #[derive(Debug, Args)]
 #[command(
     after_help = "The result names every file that it was made from by its SHA-256. Files that
@@ -25,9 +25,9 @@ Exit status: 0 the same result from the same files, within rounding; 1 another
 result, or other files; 2 the result or the job cannot be used."
 )]
 pub struct VerifyArguments {
-    /// What 'groovelag solve JOB --json' printed.
+    /// Result that 'groovelag solve JOB --json' printed.
     result: PathBuf,
-    /// The job [default: the file of the name that the result gives, beside it].
+    /// The job [default: the file that the result names, beside it].
     #[arg(long, value_name = "JOB")]
     job: Option<PathBuf>,
     /// Print one JSON document instead of text.
