@@ -285,7 +285,7 @@ fn a_calibration_is_made_used_and_refused() {
             "calibration = [\"day-0.toml\", \"day-1.toml\"]",
             "it takes 4",
         ),
-        ("stability_us = 0.1", "none is named"),
+        ("stability_us = 0.1", "no calibration is named"),
     ] {
         let text = refusal(&with(chain));
         assert!(text.contains(words), "{text}");

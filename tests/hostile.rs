@@ -357,21 +357,13 @@ fn what_is_read_is_never_written_over() {
             2,
             "is a link",
         ),
-        (
-            "$G simulate recipe.toml -o . --force",
-            2,
-            "is the input",
-        ),
+        ("$G simulate recipe.toml -o . --force", 2, "is the input"),
         (
             "$G solve job.toml --export-knowledge k.toml > o; sed '1a include = [\"k.toml\"]' hand.toml > i.toml; cp k.toml l; $G solve i.toml --export-knowledge ./k.toml --force; s=$?; cmp k.toml l || s=9; exit $s",
             2,
             "is the input",
         ),
-        (
-            "$G start hand.toml --force PLACE",
-            2,
-            "somebody has edited",
-        ),
+        ("$G start hand.toml --force PLACE", 2, "somebody has edited"),
     ]);
 }
 
@@ -550,7 +542,7 @@ fn small_files_are_files_and_small() {
             2,
             "is not a result of this program",
         ),
-        ("$G check base-secret-2.toml", 2, "another schema"),
+        ("$G check base-secret-2.toml", 2, "does not have the schema"),
         ("$G measure in.wav PLACE --chain secret", 2, "line 1"),
         ("$G simulate secret -o x", 2, ""),
     ]);

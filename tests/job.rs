@@ -538,12 +538,12 @@ fn what_is_unusable_is_named_with_its_line() {
         (
             &JOB.replace("228.6", "210.4")
                 .replace("mm = 210.4\noffset", "mm = 228.6\noffset"),
-            "no longer than from pivot to spindle",
+            "exceeds pivot to spindle",
         ),
         (&JOB[..JOB.find("[[capture]]").unwrap()], "no capture"),
         (
             &JOB.replace("value = 7.04", "value = 3000"),
-            "did not settle",
+            "did not converge",
         ),
     ] {
         let path = job_in(folder.path(), text);

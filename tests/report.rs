@@ -644,10 +644,7 @@ fn files_appear_whole_or_not_at_all() {
     );
     assert_eq!(std::fs::read_dir(folder.path()).unwrap().count(), 0);
     refused(with(&["--plot", "dial=b.svg"]), "no picture 'dial'");
-    refused(
-        with(&["--plot", "phase=b.pdf"]),
-        "must end in .svg or .png",
-    );
+    refused(with(&["--plot", "phase=b.pdf"]), "must end in .svg or .png");
     refused(
         with(&["--plot", "phase=b.svg", "--plot", "along=b.svg"]),
         "named twice",

@@ -203,9 +203,11 @@ pub fn arm(text: &str) -> Result<AnyArm, String> {
         UNKNOWN => Ok(AnyArm::Unknown),
         "tangential" => Ok(AnyArm::Tangential),
         "null-radius" => Ok(AnyArm::NullRadius),
-        known => dimensions(known)
-            .map(AnyArm::Pivoted)
-            .map_err(|e| format!("{e}; or write tangential, or null-radius (a pivoted arm at one of its null radii)")),
+        known => dimensions(known).map(AnyArm::Pivoted).map_err(|e| {
+            format!(
+                "{e}; or write tangential, or null-radius (a pivoted arm at one of its null radii)"
+            )
+        }),
     }
 }
 
@@ -275,7 +277,9 @@ pub fn seconds(text: &str) -> Result<f64, String> {
     if (0.0..=1e6).contains(&value) {
         Ok(value)
     } else {
-        Err(format!("{value} s is not a time in a recording; give seconds from its start, or m:ss"))
+        Err(format!(
+            "{value} s is not a time in a recording; give seconds from its start, or m:ss"
+        ))
     }
 }
 
@@ -321,7 +325,9 @@ pub fn positive_degrees(text: &str) -> Result<f64, String> {
     if value > 0.0 && value <= 45.0 {
         Ok(value)
     } else {
-        Err(format!("{value} degrees is not between 0 and 45; give an angle in that range"))
+        Err(format!(
+            "{value} degrees is not between 0 and 45; give an angle in that range"
+        ))
     }
 }
 

@@ -313,7 +313,9 @@ impl Inputs {
                 return Err(if *other == name {
                     format!("{name} is named twice; give each output a file of its own")
                 } else {
-                    format!("{other} and {name} are the same file; give each output a file of its own")
+                    format!(
+                        "{other} and {name} are the same file; give each output a file of its own"
+                    )
                 });
             }
             taken.insert(identity, name);

@@ -127,7 +127,10 @@ impl Dialogue<'_> {
             .map_err(failed)?;
             let mut line = String::new();
             if self.input.read_line(&mut line).map_err(failed)? == 0 {
-                return Err("the answers ended before the questions, so nothing was written; start again".into());
+                return Err(
+                    "the answers ended before the questions, so nothing was written; start again"
+                        .into(),
+                );
             }
             let answer = match (line.trim(), default) {
                 ("", Some(default)) => default,

@@ -182,8 +182,7 @@ pub fn instructions(signal_of: &Signal, file: &str, rate_hz: u32) -> String {
     );
     say(
         "Marks",
-        "The chirps between the cues are intended, and so is the silence around them."
-            .to_owned(),
+        "The chirps between the cues are intended, and so is the silence around them.".to_owned(),
     );
     say(
         "Limits kept",
@@ -214,7 +213,8 @@ pub fn instructions(signal_of: &Signal, file: &str, rate_hz: u32) -> String {
     );
     say(
         "Afterwards",
-        "job.toml describes the bands of the side for groovelag: enter the measured radii in it.".to_owned(),
+        "job.toml describes the bands of the side for groovelag: enter the measured radii in it."
+            .to_owned(),
     );
     out.truncate(out.trim_end().len());
     out + "\n"

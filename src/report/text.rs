@@ -157,7 +157,9 @@ pub fn pass(pass: &PassResult) -> Vec<String> {
             true => "removed from the captures of this pass",
             false => "not used, since the chain states a calibration of its own",
         };
-        lines.push(format!("crosstalk from the bands {bands}: {size}{use_of_it}"));
+        lines.push(format!(
+            "crosstalk from the bands {bands}: {size}{use_of_it}"
+        ));
     }
     if let Some(reason) = &pass.crosstalk_missing {
         lines.push(format!("no crosstalk found: {reason}"));

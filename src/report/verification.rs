@@ -314,7 +314,10 @@ pub fn text(v: &Verification, width: usize) -> String {
     let files = match v.changed_inputs.as_slice() {
         [] => "Every file has the SHA-256 that the result names.".to_owned(),
         [_] => "One file differs from the one that the result names:".to_owned(),
-        list => format!("{} files differ from those that the result names:", list.len()),
+        list => format!(
+            "{} files differ from those that the result names:",
+            list.len()
+        ),
     };
     out += &wrapped("", &files, width);
     for c in &v.changed_inputs {

@@ -171,13 +171,13 @@ fn slips_of_the_pen_are_named() {
             28,
             "add [setup.afterwards]",
         ),
-        ("rpm = 45", "rpm = 450", 30, "not a speed of records"),
+        ("rpm = 45", "rpm = 450", 30, "not a record speed"),
         ("rpm = 45", "rpm = nan", 30, "finite"),
         (
             "rpm = 45",
             "rpm = 45\ndate = \"3 May\"",
             31,
-            "a day, as 2026-02-03",
+            "a day, such as 2026-02-03",
         ),
         ("rpm = 45", "rpm = 45\ndate = 2026-02-30", 31, "TOML"),
         (
