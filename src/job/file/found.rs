@@ -294,7 +294,7 @@ mod tests {
                 for words in [
                     "'takes/side.wav'",
                     "45.000 rpm (u 0.070)",
-                    "tell 33.333 rpm (u 0.050)",
+                    "show 33.333 rpm (u 0.050)",
                 ] {
                     assert!(caveat.message.contains(words), "{}", caveat.message);
                 }
