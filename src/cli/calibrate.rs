@@ -17,9 +17,9 @@ use std::path::PathBuf;
 /// Calibrate chain and crosstalk from captures of known signals
 #[derive(Debug, Args)]
 #[command(
-    after_help = "--common is one signal fed by cable to both inputs and tells of the chain; the
-other two are bands cut into one channel and tell of the cartridge's crosstalk.
-Either kind may be given alone.
+    after_help = "--common is one signal fed by cable to both inputs; it measures the chain. The
+other two are bands cut into one channel; they measure the cartridge's
+crosstalk. Either kind may be given alone.
 
 Example:
   groovelag calibrate --common cable.wav -o CHAIN.toml

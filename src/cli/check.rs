@@ -15,7 +15,7 @@ use std::sync::{Arc, Mutex, PoisonError};
 /// Check many jobs against their stated limits, for continuous integration
 #[derive(Debug, Args)]
 #[command(
-    after_help = "Each job passes, fails, is undecided or unusable. Limits are those of its
+    after_help = "Each job passes, fails, is undecided or is unusable. Its limits are those of
 [limits], completed by the groovelag.toml of the folders above it.
 Exit status: 0 all passed, 1 any failed or undecided, 2 any unusable.
 

@@ -42,10 +42,10 @@ const DUMB_EVERY: Duration = Duration::from_secs(5);
 /// Follow the rotation while the record plays
 #[derive(Debug, Args)]
 #[command(
-    after_help = "Shows twice a second the rotation so far and of the latest four seconds, level
-and health of the signal, and what more time would bring. Two seconds without
-programme, as when the arm is lifted for a turn, end the estimate: what plays
-next has its own, shown with the one before and the change. Ends with the
+    after_help = "Shows twice a second the rotation so far, that of the latest four seconds, level
+and health of the signal, and the benefit of more time. Two seconds without
+programme, as when the arm is lifted for a turn, end the estimate; what plays
+next starts a new one, shown with the one before and the change. Ends with the
 stream, with Ctrl-C or at --until. Into a file or a pipe it writes JSON Lines.
 
 Example:

@@ -21,8 +21,8 @@ which describes the bands of the side for later recordings of it.
 Example:
   groovelag master -o master
 
-The cutting engineer decides: levels are kept within what a lathe and a groove
-usually allow, and instructions.txt says which limits were taken."
+The cutting engineer decides: levels stay within what a lathe and a groove
+usually allow, and instructions.txt states the limits used."
 )]
 pub struct Master {
     /// Folder for the files; created if missing

@@ -10,11 +10,11 @@ use std::path::PathBuf;
 /// Predict the uncertainty of a job and which further capture would help most
 #[derive(Debug, Args)]
 #[command(
-    after_help = "What is recorded already is read, and the plan starts from what it found. A
-capture whose file is not there yet is planned. The candidates are: the other
-speed, swapped leads, a turn each way, a spherical tip on the record, an inner
-radius, another record side, a calibration of the chain with one signal on both
-inputs, better readings, and a repeat. [plan] in the job says what is at hand.
+    after_help = "Reads existing recordings and starts from their result. A capture whose file
+does not exist yet is planned. The candidates are: the other speed, swapped
+leads, a turn each way, a spherical tip on the record, an inner radius, another
+record side, a calibration of the chain with one signal on both inputs, better
+readings, and a repeat. [plan] in the job states what is available.
 
 Example:
   groovelag plan job.toml --until 0.3"

@@ -23,12 +23,12 @@ const SUGGESTIONS: usize = 3;
 /// Ask what you know; write a job file and a recording checklist
 #[derive(Debug, Args)]
 #[command(
-    after_help = "On a terminal, what is not given is asked. Otherwise --radius and --rpm are
-needed.
+    after_help = "On a terminal it asks for what you do not give. Otherwise it needs --radius and
+--rpm.
 
 --captures takes any of: speed (the other speed too), swapped (leads swapped at
 the cartridge), turned (cartridge turned 4 degrees each way), ball (another
-cartridge with a spherical tip), joined by commas; or none.
+cartridge with a spherical tip), separated by commas; or none.
 
 Example:
   groovelag start mine.toml --radius 72 --rpm 33 --stylus elliptical:18x8 \\

@@ -165,14 +165,14 @@ pub struct Record {
 #[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 #[serde(rename_all = "kebab-case")]
 pub enum BandKind {
-    /// Both channels alike: what tells a rotation.
+    /// Both channels alike: which gives a rotation.
     #[default]
     Lateral,
     /// The left channel alone.
     Left,
     /// The right channel alone.
     Right,
-    /// A tone, which tells no delay by itself.
+    /// A tone, which gives no delay by itself.
     Tone,
     /// Nothing: an unmodulated groove, which sounds like a pause.
     Silent,
