@@ -217,7 +217,7 @@ fn files_of_the_wrong_kind_are_told_from_one_another() {
                 "--chain",
                 "test-signals/example.toml",
             ],
-            "is no calibration: it is a recipe",
+            "is not a calibration: it is a recipe",
         ),
     ] {
         let output = groovelag(root, arguments);

@@ -741,7 +741,7 @@ fn a_long_adjustment_says_so() {
         let command = format!("timeout -s INT 5 $G {command} long.toml");
         let on_a_terminal = sh(at, &format!("TERM=xterm script -qec '{command}' /dev/null"));
         let text = String::from_utf8_lossy(&on_a_terminal.stdout);
-        assert!(text.contains("ing: 2 s so far; Ctrl-C ends it"), "{text}");
+        assert!(text.contains("ing: 2 s so far; Ctrl-C to end"), "{text}");
         let elsewhere = sh(at, &command);
         assert_eq!(
             [elsewhere.stdout, elsewhere.stderr],

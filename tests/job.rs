@@ -997,7 +997,7 @@ fn bands_of_one_recording_are_captures() {
     std::fs::write(at.join("fewer.toml"), fewer).unwrap();
     let (_, error) = run(&["solve", "fewer.toml"]);
     assert!(
-        error.contains("4 bands are to be found in 'side.wav'") && error.contains("into 3"),
+        error.contains("4 bands are expected in 'side.wav'") && error.contains("into 3"),
         "{error}"
     );
 }

@@ -445,13 +445,13 @@ fn a_knowledge_file_that_is_none_is_refused_with_the_reason() {
         (
             "record = \"R\"",
             "record = \"Q\"",
-            "'record.Q' is either described or used",
+            "'record.Q' is described but not used",
         ),
-        ("[job.record.R", "[job.record.Q", "'record.Q' is either"),
+        ("[job.record.R", "[job.record.Q", "'record.Q' is described"),
         (
             "[job.cartridge.S",
             "[job.cartridge.T",
-            "'cartridge.S' is either",
+            "'cartridge.S' is described",
         ),
         ("format = 2", "format = 3", "format or kind"),
         ("swapped = ", "turned = ", "unknown field"),
