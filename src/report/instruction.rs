@@ -142,10 +142,10 @@ impl<'a> Situation<'a> {
                 rounded(q.value.abs(), q.standard_uncertainty)
             ),
             (true, false) => format!(
-                "the stylus may already stand straight in the groove (a turn can remove: {band}), and the data do not show which way to turn"
+                "the stylus may already stand straight in the groove (what a turn can remove: {band}), and the data do not show which way to turn"
             ),
             (true, true) => format!(
-                "a turn may have nothing to remove ({band}); the rest of the rotation is the arm's tracking error at this radius"
+                "there may be nothing for a turn to remove ({band}); the rest of the rotation is the arm's tracking error at this radius"
             ),
         });
         // in the headshell it is straight, and in the cartridge it is not
