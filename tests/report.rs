@@ -640,7 +640,7 @@ fn files_appear_whole_or_not_at_all() {
     // a picture that these data do not support: the others are not written either
     refused(
         with(&["--report", "a.html", "--plot", "turns=b.svg"]),
-        "this result has no picture 'turns'; its data support: contact, budget",
+        "this result has no picture 'turns'; choose from: contact, budget",
     );
     assert_eq!(std::fs::read_dir(folder.path()).unwrap().count(), 0);
     refused(with(&["--plot", "dial=b.svg"]), "no picture 'dial'");

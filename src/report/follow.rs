@@ -251,7 +251,7 @@ mod tests {
             (1.0, 1.0, None, "80 s until noise"),
             (1.0, 1.0, Some(0.9), "cannot help"),
             (1.0, 1.0, Some(1.5), "are reached"),
-            (3.0, 3.0, Some(10.0_f64.sqrt()), "to the 3.16"),
+            (3.0, 3.0, Some(10.0_f64.sqrt()), "to the requested 3.16"),
         ] {
             let words = more_time(&outlook(noise, rest, 10.0, wanted));
             assert!(words.contains(says), "{words}");
