@@ -283,9 +283,9 @@ fn a_calibration_is_made_used_and_refused() {
     for (chain, words) in [
         (
             "calibration = [\"day-0.toml\", \"day-1.toml\"]",
-            "it takes 4",
+            "takes at least 4",
         ),
-        ("stability_us = 0.1", "none is named"),
+        ("stability_us = 0.1", "no calibration is named"),
     ] {
         let text = refusal(&with(chain));
         assert!(text.contains(words), "{text}");

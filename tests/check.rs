@@ -822,7 +822,7 @@ const SLIPS: &[(&str, &str, usize, &[&str])] = &[
         "rpm = 33",
         "rpm = 0.5556",
         28,
-        &["'rpm'", "not a speed of records"],
+        &["'rpm'", "not a record speed"],
     ),
     (
         "value = 1.0",
@@ -878,7 +878,7 @@ const SLIPS: &[(&str, &str, usize, &[&str])] = &[
         "rpm = 33",
         "rpm = 450",
         28,
-        &["'rpm'", "not a speed of records"],
+        &["'rpm'", "not a record speed"],
     ),
     ("rpm = 33", "rpm = \"100/0\"", 28, &["rpm", "100/3"]),
     ("= 23\n", "= 123\n", 15, &["'offset_deg'", "out of range"]),
@@ -1270,7 +1270,7 @@ fn limits_are_required_and_broken_defaults_are_said() {
         let output = groovelag(f, &arguments);
         let text = String::from_utf8_lossy(&output.stdout).into_owned();
         assert_eq!(output.status.code(), Some(code), "{text}");
-        assert!(text.contains("no stylus that limits"), "{text}");
+        assert!(text.contains("no stylus whose rotation"), "{text}");
     }
     for made in ["link", "folder", "pipe"] {
         let defaults = f.join("groovelag.toml");

@@ -165,7 +165,7 @@ fn nothing_but_an_older_result_is_written_over() {
             ]
             .concat(),
         ),
-        "the file that is read",
+        "is the input",
     );
     let recipe = Path::new(env!("CARGO_MANIFEST_DIR")).join("test-signals/example.toml");
     std::fs::copy(recipe, at.join("band.toml")).unwrap();
@@ -177,7 +177,7 @@ fn nothing_but_an_older_result_is_written_over() {
     refused(groovelag(at, &["master", "-o", "."]), "--force");
     refused(
         groovelag(at, &["master", "-o", ".", "--force"]),
-        "somebody has worked on it",
+        "somebody has edited",
     );
     std::fs::remove_file(at.join("job.toml")).unwrap();
     let master = groovelag(at, &["master", "-o", ".", "--force"]);
@@ -217,7 +217,7 @@ fn files_of_the_wrong_kind_are_told_from_one_another() {
                 "--chain",
                 "test-signals/example.toml",
             ],
-            "is no calibration: it is a recipe",
+            "is not a calibration: it is a recipe",
         ),
     ] {
         let output = groovelag(root, arguments);

@@ -118,6 +118,7 @@ const SHOWN: &[&str] = &[
     "docs/laboratory.md",
     "docs/library.md",
     "docs/owner.md",
+    "docs/page.md",
 ];
 
 #[test]

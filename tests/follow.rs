@@ -260,13 +260,13 @@ fn the_health_of_the_signal_is_told_in_words_while_it_plays() {
         ),
         (
             "lost-channel",
-            "right carries next to nothing",
+            "right carries almost nothing",
             raw(3.0, |n| [groove(n)[0], 0.0]),
             Some(2),
         ),
         (
             "lost-channel",
-            "left carries next to nothing",
+            "left carries almost nothing",
             raw(3.0, |n| [0.003 * groove(n)[0], groove(n)[1]]),
             Some(2),
         ),

@@ -273,32 +273,32 @@ fn what_is_read_is_never_written_over() {
         (
             "$G follow - PLACE --save in.wav --force < in.wav",
             2,
-            "the file that is read",
+            "is the input",
         ),
         (
             "$G follow - PLACE --save hard.wav --force < in.wav",
             2,
-            "the file that is read",
+            "is the input",
         ),
         (
             "$G follow in.wav PLACE --save hard.wav --force",
             2,
-            "the file that is read",
+            "is the input",
         ),
         (
             "$G follow soft.wav PLACE --save in.wav --force",
             2,
-            "the file that is read",
+            "is the input",
         ),
         (
             "$G measure - PLACE < in.wav >> in.wav",
             2,
-            "standard output goes into",
+            "standard output goes to",
         ),
         (
             "$G measure hard.wav PLACE --json >> in.wav",
             2,
-            "standard output goes into",
+            "standard output goes to",
         ),
         (
             "$G measure in.wav PLACE --report in.wav --force",
@@ -308,12 +308,12 @@ fn what_is_read_is_never_written_over() {
         (
             "$G measure in.wav PLACE --plot turns=a.svg --plot phase=./a.svg",
             2,
-            "one file",
+            "the same file",
         ),
         (
             "$G measure in.wav PLACE --report a.svg --plot phase=./a.svg",
             2,
-            "one file",
+            "the same file",
         ),
         (
             "$G solve job.toml --export-knowledge job.toml --force",
@@ -329,7 +329,7 @@ fn what_is_read_is_never_written_over() {
         (
             "$G check job.toml --csv a.txt --junit ./a.txt",
             2,
-            "one file",
+            "the same file",
         ),
         (
             "$G check job.toml --csv in.wav --force",
@@ -340,12 +340,12 @@ fn what_is_read_is_never_written_over() {
         (
             "$G check job.toml --jsonl >> in.wav",
             2,
-            "standard output goes into",
+            "standard output goes to",
         ),
         (
             "$G solve job.toml --export-knowledge k.toml > o; sed '1a include = [\"k.toml\"]' hand.toml > i.toml; $G check i.toml >> k.toml",
             2,
-            "standard output goes into",
+            "standard output goes to",
         ),
         (
             "$G calibrate --common in.wav -o hard.wav --force",
@@ -357,21 +357,13 @@ fn what_is_read_is_never_written_over() {
             2,
             "is a link",
         ),
-        (
-            "$G simulate recipe.toml -o . --force",
-            2,
-            "the file that is read",
-        ),
+        ("$G simulate recipe.toml -o . --force", 2, "is the input"),
         (
             "$G solve job.toml --export-knowledge k.toml > o; sed '1a include = [\"k.toml\"]' hand.toml > i.toml; cp k.toml l; $G solve i.toml --export-knowledge ./k.toml --force; s=$?; cmp k.toml l || s=9; exit $s",
             2,
-            "the file that is read",
+            "is the input",
         ),
-        (
-            "$G start hand.toml --force PLACE",
-            2,
-            "somebody has worked on it",
-        ),
+        ("$G start hand.toml --force PLACE", 2, "somebody has edited"),
     ]);
 }
 
@@ -381,22 +373,22 @@ fn force_replaces_older_results_alone() {
         (
             "$G measure in.wav PLACE --report notes.html --force",
             2,
-            "no older result",
+            "not an older result",
         ),
         (
             "$G measure in.wav PLACE --plot phase=photo.png --force",
             2,
-            "no older result",
+            "not an older result",
         ),
         (
             "$G check hand.toml --csv table.csv --force",
             2,
-            "no older result",
+            "not an older result",
         ),
         (
             "$G check hand.toml --junit notes.html --force",
             2,
-            "no older result",
+            "not an older result",
         ),
         (
             "$G start new.toml --force PLACE; $G start hand.toml --force PLACE",
@@ -406,7 +398,7 @@ fn force_replaces_older_results_alone() {
         (
             "$G follow in.wav PLACE --save notes.html --force",
             2,
-            "no older result",
+            "not an older result",
         ),
         (
             "$G follow in.wav PLACE --save other.wav --force",
@@ -446,12 +438,12 @@ fn force_replaces_older_results_alone() {
         (
             "$G measure in.wav PLACE --report /dev/null --force",
             2,
-            "no ordinary file",
+            "not an ordinary file",
         ),
         (
             "$G measure in.wav PLACE --report pipe --force",
             2,
-            "no ordinary file",
+            "not an ordinary file",
         ),
         (
             "$G follow in.wav PLACE --save link-to-pipe.wav --force",
@@ -487,7 +479,7 @@ fn force_replaces_older_results_alone() {
         (
             "$G start a.toml PLACE && sed -i s/72/73/ a.toml && $G start a.toml --force PLACE",
             2,
-            "worked on it",
+            "somebody has edited",
         ),
         (
             "$G follow in.wav PLACE --save a.wav > b && $G follow in.wav PLACE --save a.wav --force > b",
@@ -550,7 +542,7 @@ fn small_files_are_files_and_small() {
             2,
             "is not a result of this program",
         ),
-        ("$G check base-secret-2.toml", 2, "another schema"),
+        ("$G check base-secret-2.toml", 2, "does not have the schema"),
         ("$G measure in.wav PLACE --chain secret", 2, "line 1"),
         ("$G simulate secret -o x", 2, ""),
     ]);
@@ -655,7 +647,7 @@ fn work_is_bounded() {
         (
             "ulimit -v 400000; $G check hand.toml --threads 256",
             2,
-            "the threads cannot be made",
+            "cannot start the threads",
         ),
         ("$G check hand.toml --threads 64", 0, "passed"),
     ]);
@@ -749,7 +741,7 @@ fn a_long_adjustment_says_so() {
         let command = format!("timeout -s INT 5 $G {command} long.toml");
         let on_a_terminal = sh(at, &format!("TERM=xterm script -qec '{command}' /dev/null"));
         let text = String::from_utf8_lossy(&on_a_terminal.stdout);
-        assert!(text.contains("ing: 2 s so far; Ctrl-C ends it"), "{text}");
+        assert!(text.contains("ing: 2 s so far; Ctrl-C to end"), "{text}");
         let elsewhere = sh(at, &command);
         assert_eq!(
             [elsewhere.stdout, elsewhere.stderr],

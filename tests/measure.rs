@@ -420,7 +420,10 @@ stretches = 4
         );
     };
     refused(&[&side, "--radius", "145"], "different radii");
-    refused(&[&side, "--radius", "62..145"], "larger first");
+    refused(
+        &[&side, "--radius", "62..145"],
+        "larger of the two radii first",
+    );
     refused(
         &[&side, "--radius", "145..62", "--from", "3"],
         "both start and end",

@@ -227,7 +227,7 @@ fn one_pass_tells_crosstalk_noise_and_speed() {
     let text = text.split_whitespace().collect::<Vec<_>>().join(" ");
     for words in [
         "crosstalk by the bands left, right: separation at 1 kHz",
-        "taken out of the captures of this pass",
+        "removed from the captures of this pass",
         "band silent: noise from 100 Hz to 15 kHz",
         "band tone: 3150.",
     ] {

@@ -640,21 +640,18 @@ fn files_appear_whole_or_not_at_all() {
     // a picture that these data do not support: the others are not written either
     refused(
         with(&["--report", "a.html", "--plot", "turns=b.svg"]),
-        "this result has no picture 'turns'; its data support: contact, budget",
+        "this result has no picture 'turns'; choose from: contact, budget",
     );
     assert_eq!(std::fs::read_dir(folder.path()).unwrap().count(), 0);
     refused(with(&["--plot", "dial=b.svg"]), "no picture 'dial'");
-    refused(
-        with(&["--plot", "phase=b.pdf"]),
-        "neither in .svg nor in .png",
-    );
+    refused(with(&["--plot", "phase=b.pdf"]), "must end in .svg or .png");
     refused(
         with(&["--plot", "phase=b.svg", "--plot", "along=b.svg"]),
         "named twice",
     );
     let older = "<p class=\"made\">groovelag 0.0.1</p>";
     std::fs::write(folder.path().join("a.html"), older).unwrap();
-    refused(with(&["--report", "a.html"]), "exists already");
+    refused(with(&["--report", "a.html"]), "already exists");
     assert_eq!(
         std::fs::read_to_string(folder.path().join("a.html")).unwrap(),
         older

@@ -202,7 +202,7 @@ fn every_answer_gives_a_job() {
                     said(&planned)
                 );
                 let of_arm = match arm {
-                    "unknown" => "Nothing is stated of the arm",
+                    "unknown" => "The arm is not stated",
                     "229/211/24" => "\narm = \"mine\"",
                     word => &format!("\narm = \"{word}\""),
                 };

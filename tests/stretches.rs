@@ -189,11 +189,11 @@ fn stretches_are_captures_at_their_radii() {
     for (text, words) in [
         (
             "file = 'a.wav'\nradius_mm = 70\nstretches = 4",
-            "where it ends",
+            "where the recording starts and ends",
         ),
         (
             "file = 'a.wav'\nradius_mm = [62, 145]\nstretches = 4",
-            "give the larger first",
+            "give the larger of the two radii first",
         ),
         (
             "file = 'a.wav'\nradius_mm = [145, 62]\nstretches = 1",

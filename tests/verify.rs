@@ -129,7 +129,7 @@ fn what_has_changed_is_named() {
         assert_eq!(document["agreement"] == "different", differs, "{document}");
         let text = groovelag(folder.path(), &["verify", "result.json"]).stdout;
         let text = String::from_utf8(text).unwrap();
-        assert!(text.contains("One file is not the one"), "{text}");
+        assert!(text.contains("One file differs from the one"), "{text}");
     }
     // a number of the result that nobody computed
     let folder = workshop(&[]);
@@ -162,7 +162,7 @@ fn what_cannot_be_verified_says_why() {
     fs::create_dir(at.join("elsewhere")).unwrap();
     fs::copy(at.join("result.json"), at.join("elsewhere/result.json")).unwrap();
     for (arguments, words) in [
-        (&["verify", "older.json"][..], "solve the job anew"),
+        (&["verify", "older.json"][..], "solve the job again"),
         (&["verify", "other.json"], "schema 'groovelag/solution/2'"),
         (&["verify", "job.toml"], "it is not what 'groovelag solve"),
         (&["verify", "nothing.json"], "cannot be read"),

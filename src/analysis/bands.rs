@@ -72,7 +72,7 @@ pub fn programme(bands: &[Span], file: &str) -> Result<Span, String> {
     });
     whole.ok_or_else(|| {
         format!(
-            "nothing plays in '{file}' that could be taken in stretches; state where it starts and ends, in seconds"
+            "'{file}' contains no programme to divide into stretches; state where it starts and ends, in seconds"
         )
     })
 }

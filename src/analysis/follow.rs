@@ -116,7 +116,7 @@ impl Meter {
             let lost = if left < right { "left" } else { "right" };
             Warning::LostChannel.at(10.0 * (loud / quiet).log10(), || {
                 format!(
-                    "lost channel: {lost} carries next to nothing (left {}, right {}, of full scale): check leads and inputs",
+                    "lost channel: {lost} carries almost nothing (left {}, right {}, of full scale): check leads and inputs",
                     words(signal.left_dbfs),
                     words(signal.right_dbfs)
                 )
@@ -624,7 +624,7 @@ impl Follower {
         if self.now.pauses() {
             list.extend(Warning::EndOfSide.at(silent_s, || {
                 format!(
-                    "no programme for {silent_s:.1} s: the end of the side, a lifted arm or, if the record plays on, a lead that came off. The result so far stands; what plays next begins a new one"
+                    "no programme for {silent_s:.1} s: the end of the side, a lifted arm or, if the record plays on, a loose lead. The result so far stands; what plays next starts a new one"
                 )
             }));
         } else if !heard && list.is_empty() {

@@ -325,7 +325,7 @@ impl IdentityProbe {
 /// Whether a coder has been at the recording.
 fn coded(probe: &CoderProbe) -> Option<Caveat> {
     Warning::LossyCoder.at(probe.unlikely(), || {
-        "while the programme is loud, the difference of the channels is missing for moments, as chance would leave it in less than one recording in a million: a coder with losses (MP3, AAC, Ogg, Opus) or noise reduction has been at it, and that moves the delay; record again without".to_owned()
+        "while the programme is loud, the difference of the channels vanishes at moments, by chance in less than one recording in a million: a lossy coder (MP3, AAC, Ogg, Opus) or noise reduction was used, which changes the delay; record again without it".to_owned()
     })
 }
 
@@ -482,7 +482,7 @@ pub fn estimate(taken: TakenIn, settings: &delay::Settings) -> Result<Analysis, 
     caveats.extend(taken.tracing.map(|tracing| {
         let words = tracing.in_words();
         let message = format!(
-            "{words}, and the delay may move with it; it is taken out of a file, or of a stream for which the temporary folder has room"
+            "{words}, which may change the delay; it can be removed from a file, or from a stream if the temporary folder has room"
         );
         Warning::TracingLeft.seen(message)
     }));

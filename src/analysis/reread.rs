@@ -148,7 +148,7 @@ impl Rereading<'_> {
         spectrum.origin = self.part.first;
         let mut caveats = self.caveats.clone();
         if let Treatment::Without(tracing, _) = treatment {
-            let message = format!("{}; it was taken out", tracing.in_words());
+            let message = format!("{}; it was removed", tracing.in_words());
             caveats.push(Warning::Tracing.seen(message));
         }
         let taken = TakenIn {

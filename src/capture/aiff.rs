@@ -68,7 +68,7 @@ pub(super) fn read_header(
         }
     }
     let Some((start, bytes)) = found else {
-        return Err(chunks.damaged("no samples ('SSND' chunk) are found in it"));
+        return Err(chunks.damaged("it has no samples ('SSND' chunk)"));
     };
     let Some(format) = format else {
         return Err(chunks.damaged("its samples have no description ('COMM' chunk)"));
@@ -121,7 +121,7 @@ fn read_format(body: &[u8], name: &str, compressed_form: bool) -> Result<Format,
     };
     if channels == 0 || channels > MAX_CHANNELS {
         return Err(damaged(format!(
-            "its header tells {channels} channels; 1 to {MAX_CHANNELS} are possible"
+            "its header states {channels} channels; 1 to {MAX_CHANNELS} are possible"
         )));
     }
     let (encoding, valid_bits) = match (&code.to_ascii_lowercase()[..], bits) {
@@ -135,7 +135,7 @@ fn read_format(body: &[u8], name: &str, compressed_form: bool) -> Result<Format,
         (_, 9..=16) => (Encoding::Signed16, bits),
         (_, 17..=24) => (Encoding::Signed24, bits),
         (_, 25..=32) => (Encoding::Signed32, bits),
-        _ => return Err(damaged(format!("its header tells {bits} bits a sample"))),
+        _ => return Err(damaged(format!("its header states {bits} bits per sample"))),
     };
     Ok(Format {
         encoding,

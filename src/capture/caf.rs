@@ -76,7 +76,7 @@ pub(super) fn read_header(input: &Input, name: &str) -> Result<Header, CaptureEr
         }
     }
     let (Some((start, bytes)), Some(description)) = (found, description) else {
-        return Err(chunks.damaged("no samples ('data' chunk) are found in it"));
+        return Err(chunks.damaged("it has no samples ('data' chunk)"));
     };
     if input.length().is_some() {
         input.seek_to(start);

@@ -210,7 +210,7 @@ impl<'a> Chunks<'a> {
             };
             if !meant && there > 0 {
                 caveats.push(Warning::LengthNotInHeader.seen(
-                    "the header does not tell the length, as of a recording from a pipe or one \
+                    "the header does not state the length, as in a recording from a pipe or one \
                      that was interrupted; read to the end of the file",
                 ));
             }
@@ -223,7 +223,7 @@ impl<'a> Chunks<'a> {
         }
         if wrapped && !self.ends_properly(start + stated.bytes, length)? {
             caveats.push(Warning::WrappedLength.seen(
-                "the file is larger than 4 GiB and its header cannot tell the length; read to \
+                "the file is larger than 4 GiB and its header cannot state the length; read to \
                  the end of the file. Record such lengths as RF64",
             ));
             return Ok(Some(there));
@@ -277,7 +277,7 @@ pub(super) fn whole_rate(name: &str, rate: f64) -> Result<u32, CaptureError> {
     if rate.fract() != 0.0 && (1.0..f64::from(u32::MAX)).contains(&rate) {
         return Err(CaptureError::Unsupported {
             name: name.to_owned(),
-            what: format!("has a sample rate of {rate} Hz, which is no whole number"),
+            what: format!("has a sample rate of {rate} Hz, which is not a whole number"),
             remedy: "export it again with the rate at which it was recorded".to_owned(),
         });
     }

@@ -39,7 +39,7 @@ pub enum CaptureError {
     /// Not audio, as far as the first bytes tell.
     #[error(
         "{name}: not a recording: found {found}; \
-         give a WAV, FLAC, AIFF, CAF or ALAC file, or say --raw for samples without a header"
+         give a WAV, FLAC, AIFF, CAF or ALAC file, or use --raw for samples without a header"
     )]
     NotAudio {
         /// The recording.
@@ -49,7 +49,7 @@ pub enum CaptureError {
     },
     /// A lossy code.
     #[error(
-        "{name}: {codec} is a lossy code, and joint-stereo coding destroys the timing between \
+        "{name}: {codec} is a lossy format, and joint-stereo coding destroys the timing between \
          the channels; record again as WAV or FLAC (converting this file does not bring the \
          timing back)"
     )]
@@ -79,8 +79,7 @@ pub enum CaptureError {
     },
     /// One channel only.
     #[error(
-        "{name}: has one channel; the timing between two channels is what is measured: \
-         record left and right into one stereo file"
+        "{name}: has one channel, but the measurement is the timing between two; record left and right into one stereo file"
     )]
     OneChannel {
         /// The recording.
@@ -89,7 +88,7 @@ pub enum CaptureError {
     /// More than two channels and no choice made.
     #[error(
         "{name}: has {channels} channels; which two are left and right of the cartridge? \
-         Say --channels LEFT,RIGHT, counted from 1 (for example --channels {},{channels})",
+         Give --channels LEFT,RIGHT, counted from 1 (for example --channels {},{channels})",
         channels - 1
     )]
     ChooseChannels {
@@ -134,7 +133,7 @@ pub enum CaptureError {
     },
     /// Samples, but none that is a number.
     #[error(
-        "{name}: none of its samples is a number (all are NaN or infinite); \
+        "{name}: its samples are not numbers (all are NaN or infinite); \
          export the recording again, best as 24-bit integers"
     )]
     NoNumbers {

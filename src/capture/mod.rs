@@ -521,7 +521,7 @@ impl Recording {
                 }
                 if let Some(better) = plain.evidence.as_ref().and_then(FormatEvidence::better) {
                     self.caveats.push(Warning::RawMisread.seen(format!(
-                        "read as asked with --raw the samples jump like chance from one to the \
+                        "read as --raw asks, the samples jump at random from one to the \
                          next, read as {better} they do not: the encoding, the number of channels \
                          or the order of bytes is another; correct --raw, or convert the recording \
                          to WAV"
@@ -530,13 +530,13 @@ impl Recording {
                 self.caveats
                     .extend(Warning::NonFiniteSamples.at(count as f64, || {
                         format!(
-                            "{count} samples are no numbers (NaN or infinite) and were taken as \
+                            "{count} samples are not numbers (NaN or infinite) and were taken as \
                          silence; export the recording again"
                         )
                     }));
                 if plain.low_bits {
                     self.caveats.push(Warning::UnusedBitsInUse.seen(format!(
-                        "the header tells {} valid bits, but lower ones are in use; the level \
+                        "the header states {} valid bits, but lower ones are in use; the level \
                          may be wrong. Export the recording as plain 16, 24 or 32-bit WAV",
                         self.bits.unwrap_or(0)
                     )));

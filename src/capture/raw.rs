@@ -34,7 +34,7 @@ impl FromStr for RawFormat {
         let refuse = |why| RawFormatError(text.to_owned(), why);
         let parts: Vec<&str> = text.split(',').map(str::trim).collect();
         let [encoding, rate, channels] = parts[..] else {
-            return Err(refuse("three parts with commas between are expected"));
+            return Err(refuse("it needs three parts separated by commas"));
         };
         let encoding = match encoding {
             "u8" => Encoding::Unsigned8,
@@ -43,11 +43,11 @@ impl FromStr for RawFormat {
             "s32le" => Encoding::Signed32,
             "f32le" => Encoding::Float32,
             "f64le" => Encoding::Float64,
-            _ => return Err(refuse("the encoding is not known")),
+            _ => return Err(refuse("the encoding is unknown")),
         };
         let sample_rate_hz = rate
             .parse()
-            .map_err(|_| refuse("the sample rate is no whole number of hertz"))?;
+            .map_err(|_| refuse("the sample rate is not a whole number of hertz"))?;
         let channels = channels
             .parse()
             .ok()

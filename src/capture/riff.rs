@@ -102,7 +102,7 @@ pub(super) fn read_header(
         }
     }
     let Some((start, header, caveats)) = found else {
-        return Err(chunks.damaged("no samples ('data' chunk) are found in it"));
+        return Err(chunks.damaged("it has no samples ('data' chunk)"));
     };
     if input.length().is_some() {
         input.seek_to(start);
@@ -152,7 +152,7 @@ fn read_format(body: &[u8], name: &str) -> Result<Format, CaptureError> {
             )));
         }
         if body[26..FMT_BYTES] != SUBTYPE_TAIL {
-            return Err(unsupported(name, "a WAV sub-format of its own kind"));
+            return Err(unsupported(name, "an unknown WAV sub-format"));
         }
         tag = u16_at(24);
         // Zero valid bits are written by some programs and mean all of them.
@@ -166,7 +166,7 @@ fn read_format(body: &[u8], name: &str) -> Result<Format, CaptureError> {
     }
     if channels == 0 || channels > MAX_CHANNELS {
         return Err(damaged(format!(
-            "its header tells {channels} channels; 1 to {MAX_CHANNELS} are possible"
+            "its header states {channels} channels; 1 to {MAX_CHANNELS} are possible"
         )));
     }
     let container = align / channels;

@@ -111,7 +111,7 @@ pub struct Calibrated {
 pub enum CalibrateError {
     /// Nothing was given.
     #[error(
-        "nothing to calibrate by; give a capture of one signal fed to both inputs with --common, or bands cut into one channel alone with --left-only and --right-only, or all three"
+        "nothing to calibrate with; give a capture of one signal fed to both inputs with --common, or bands cut into one channel alone with --left-only and --right-only, or all three"
     )]
     Nothing,
     /// No signal.
@@ -154,7 +154,7 @@ pub enum CalibrateError {
     },
     /// Both channels of a single-channel band carry signal.
     #[error(
-        "{file} was given as the {role} band, but its channels differ by {difference_db:.1} dB only: it looks like a band cut into both channels; give a band of one channel"
+        "{file} was given as the {role} band, but its channels differ by only {difference_db:.1} dB: it looks like a band cut into both channels; give a band of one channel"
     )]
     BothChannels {
         /// The capture.
@@ -188,7 +188,7 @@ pub enum CalibrateError {
     },
     /// The common capture was mixed to mono.
     #[error(
-        "both channels of {file} are the same signal to the last digit, which two converters never deliver: it was mixed to mono, or one channel was copied, so that nothing of the chain is left in it; record in stereo, with mono switches and mixers off"
+        "both channels of {file} are the same signal to the last digit, which two converters never deliver: it was mixed to mono, or one channel was copied, so it contains nothing of the chain; record in stereo, with mono switches and mixers off"
     )]
     SameSignal {
         /// The capture.
@@ -196,7 +196,7 @@ pub enum CalibrateError {
     },
     /// The common capture comes from a groove.
     #[error(
-        "{file} looks like a recording of a groove, not of a signal fed to both inputs: noise of its own on each channel only {signal_to_noise_db:.0} dB down, and {sign}; calibrating by it would take the rotation itself for the chain's. Feed the signal by cable, with the level high enough for the noise to be {needed_db:.0} dB down"
+        "{file} looks like a recording of a groove, not of a signal fed to both inputs: each channel has noise of its own only {signal_to_noise_db:.0} dB down, and {sign}; calibrating with it would count the rotation itself as the chain's. Feed the signal by cable, with the level high enough for the noise to be {needed_db:.0} dB down"
     )]
     Groove {
         /// The capture.
@@ -231,7 +231,9 @@ pub enum CalibrateError {
         high_hz: f64,
     },
     /// The fit failed.
-    #[error("{file}: the response cannot be fitted; the recording is damaged or holds too little")]
+    #[error(
+        "{file}: the response cannot be fitted; the recording is damaged or too short; record it again"
+    )]
     NoFit {
         /// The capture.
         file: String,

@@ -152,7 +152,7 @@ pub struct PriorChanges {
 pub enum ApplyError {
     /// Nothing of the band was calibrated.
     #[error(
-        "the calibration holds for {calibrated_low:.0} to {calibrated_high:.0} Hz and says nothing of {low:.0} to {high:.0} Hz; choose a band inside it with --band, or calibrate with wider-band signals"
+        "the calibration covers {calibrated_low:.0} to {calibrated_high:.0} Hz and not {low:.0} to {high:.0} Hz; choose a band inside it with --band, or calibrate with wider-band signals"
     )]
     NoOverlap {
         /// Lower edge calibrated, Hz.
@@ -206,7 +206,7 @@ impl Calibration {
         let caveat = (limited != band).then(|| {
             Warning::CalibratedBand.seen(
                 format!(
-                    "analysed from {:.0} to {:.0} Hz, where the chain is calibrated, and not from {:.0} to {:.0} Hz",
+                    "analysed from {:.0} to {:.0} Hz, where the chain is calibrated, instead of from {:.0} to {:.0} Hz",
                     limited.0, limited.1, band.0, band.1
                 ),
             )

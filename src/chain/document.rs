@@ -23,7 +23,7 @@ pub enum DocumentError {
         source: ReadError,
     },
     /// It is another file of this program's.
-    #[error("{file} is no calibration: {kind}")]
+    #[error("{file} is not a calibration: {kind}")]
     OtherKind {
         /// The file.
         file: String,
@@ -148,7 +148,7 @@ fn check(document: &Document) -> Result<(), KeyProblem> {
     if document.format != 1 {
         return Err((
             "format".into(),
-            format!("is {}, and this program reads 1", document.format),
+            format!("is {}, but this program reads 1", document.format),
         ));
     }
     if document.common.is_none() && document.crosstalk.is_none() {
@@ -200,7 +200,7 @@ fn check_crosstalk(c: &Crosstalk) -> Result<(), KeyProblem> {
         if values.iter().any(|v| v.abs() >= 1.0) {
             return Err((
                 name.into(),
-                "holds a value of one or more, which is no crosstalk".into(),
+                "holds a value of one or more, which is not crosstalk".into(),
             ));
         }
     }
@@ -225,7 +225,7 @@ fn grid(name: &str, hertz: &[f64]) -> Result<(), KeyProblem> {
         ));
     }
     if hertz[0] <= 0.0 || hertz.windows(2).any(|w| w[0] >= w[1]) {
-        return Err((name.into(), "does not rise from above zero".into()));
+        return Err((name.into(), "must be above zero and rise".into()));
     }
     Ok(())
 }
@@ -301,7 +301,7 @@ pub fn to_toml(c: &Calibration) -> String {
 fn write_document(out: &mut String, c: &Calibration) -> std::fmt::Result {
     writeln!(
         out,
-        "# Calibration of what lies between groove and file, for measure --chain and for"
+        "# Calibration of everything between groove and file, for measure --chain and for"
     )?;
     writeln!(
         out,
@@ -338,7 +338,7 @@ fn write_document(out: &mut String, c: &Calibration) -> std::fmt::Result {
 fn write_common(out: &mut String, c: &Common) -> std::fmt::Result {
     writeln!(
         out,
-        "\n# The chain's response, right over left, of one signal fed to both inputs."
+        "\n# The chain's response, right over left, to one signal fed to both inputs."
     )?;
     writeln!(out, "[common]")?;
     writeln!(out, "inverted = {}", c.inverted)?;
@@ -346,13 +346,13 @@ fn write_common(out: &mut String, c: &Common) -> std::fmt::Result {
     writeln!(out, "balance_db = {}", quantity(&c.balance_db))?;
     writeln!(
         out,
-        "# Differences of the equaliser's 3180, 318 and 75 us, right minus left; which\n# channel is off cannot be told."
+        "# Differences of the equaliser's 3180, 318 and 75 us, right minus left; which\n# channel is off is unknown."
     )?;
     quantities(out, "equaliser_percent", &c.equaliser_percent)?;
     if let Some(load) = &c.load_percent {
         writeln!(
             out,
-            "# The same of coil inductance, load resistance and load capacitance."
+            "# The same for coil inductance, load resistance and load capacitance."
         )?;
         quantities(out, "load_percent", load)?;
     }
@@ -373,12 +373,12 @@ fn write_common(out: &mut String, c: &Common) -> std::fmt::Result {
 fn write_crosstalk(out: &mut String, c: &Crosstalk) -> std::fmt::Result {
     writeln!(
         out,
-        "\n# The cartridge's crosstalk, complex ratios, of bands cut into one channel alone."
+        "\n# The cartridge's crosstalk, complex ratios, from bands cut into one channel alone."
     )?;
     writeln!(out, "[crosstalk]")?;
     writeln!(
         out,
-        "# The cutter's own crosstalk is in these figures; its separation is a prior\n# (common practice, no source). Put a better figure here if one is known."
+        "# These figures include the cutter's own crosstalk; its separation is a prior\n# (common practice, no source). Enter a better figure here if you know one."
     )?;
     writeln!(
         out,
@@ -400,7 +400,7 @@ fn write_crosstalk(out: &mut String, c: &Crosstalk) -> std::fmt::Result {
     }
     writeln!(
         out,
-        "# Independent errors that noise in these figures leaves in a corrected phase."
+        "# Independent errors that the noise of these figures leaves in a corrected phase."
     )?;
     curves(out, "components_deg", &c.components_deg)
 }

@@ -238,7 +238,7 @@ impl FromStr for Shard {
         match parts.map(|(k, n)| (number(k), number(n))) {
             Some((Some(index), Some(count))) if index <= count => Ok(Self { index, count }),
             _ => Err(format!(
-                "'{text}' is not a shard K/N, counted from 1, such as 2/8"
+                "'{text}' is not a shard K/N (counted from 1); write one such as 2/8"
             )),
         }
     }

@@ -59,7 +59,7 @@ impl Baseline {
             refuse(format!("is not a result of this program ({e})"))
         })?;
         if baseline.schema != SCHEMA {
-            return Err(refuse(format!("has another schema than '{SCHEMA}'")));
+            return Err(refuse(format!("does not have the schema '{SCHEMA}'")));
         }
         Ok(Self { file, ..baseline })
     }
@@ -137,7 +137,7 @@ pub fn judge(
     if reason.is_empty() {
         reason.push_str("solved");
         if limits.of_rotations() {
-            reason.push_str("; no stylus that limits of its rotation could be held against");
+            reason.push_str("; no stylus whose rotation could be checked against limits");
         }
     }
     if !limits.any() {
@@ -210,7 +210,7 @@ fn expected(limits: &Limits, setup: &SetupResult, coverage: f64) -> Finding {
     let (Shape::Finite, Some(lower), Some(upper)) =
         (q.interval.shape, q.interval.lower, q.interval.upper)
     else {
-        let text = "the rotation's band is not finite, so expected_deg excludes nothing";
+        let text = "the rotation's band is not finite, so expected_deg cannot be checked";
         return Some((Outcome::Undecided, text.to_owned()));
     };
     let difference = q.value - value;
@@ -244,7 +244,7 @@ fn change(
     let earlier = earlier.ok_or_else(|| {
         let known: Vec<&str> = baseline.setups.iter().map(|e| e.name.as_str()).collect();
         format!(
-            "[limits], 'baseline': '{}' has no setup '{}' (it has: {}); make it anew with `groovelag solve JOB --json`",
+            "[limits], 'baseline': '{}' has no setup '{}' (it has: {}); make it again with `groovelag solve JOB --json`",
             baseline.file,
             setup.name,
             known.join(", ")
@@ -253,7 +253,7 @@ fn change(
     let (now, then) = (&setup.rotation_deg, &earlier.rotation_deg);
     if now.interval.shape != Shape::Finite || then.interval.shape != Shape::Finite {
         let text =
-            "a rotation's band is not finite, so the change since the baseline excludes nothing";
+            "a rotation's band is not finite, so the change since the baseline cannot be checked";
         return Ok(Some((Outcome::Undecided, text.to_owned())));
     }
     let anew = !same_recordings(captures, &baseline.captures);
@@ -318,7 +318,7 @@ fn doubts(limits: &Limits, solution: &Solution) -> Finding {
     let codes = codes(solution, Level::Serious);
     (limits.warning_level.is_none() && !codes.is_empty()).then(|| {
         let text = format!(
-            "not to be used before it is resolved: {}; `groovelag solve` explains",
+            "do not use it until this is resolved: {}; `groovelag solve` explains",
             codes.join(", ")
         );
         (Outcome::Undecided, text)

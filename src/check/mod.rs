@@ -164,7 +164,7 @@ fn solve_and_judge(
     let (data, caveats) = job::file::gather(&mut job, path, reader).map_err(|e| e.to_string())?;
     if data.iter().all(Option::is_none) {
         return Err(here(
-            "no capture has a recording or a delay, so there is nothing to check; add [[capture]], or look ahead with `groovelag plan`".to_owned(),
+            "no capture has a recording or a delay, so there is nothing to check; add [[capture]], or predict the job with `groovelag plan`".to_owned(),
         ));
     }
     let solved = job::solve(&job, &data, coverage).map_err(|e| here(e.to_string()))?;
@@ -177,7 +177,7 @@ fn solve_and_judge(
     let applies = limits.warning_level.is_some() || (seeing && limits.of_rotations());
     let judged = if options.require_limits && !applies {
         let asked = format!(
-            "{reason}; --require-limits asks for some that apply, in [limits] or {DEFAULTS_FILE}"
+            "{reason}; --require-limits requires limits that apply, in [limits] or {DEFAULTS_FILE}"
         );
         (outcome.max(Outcome::Failed), asked)
     } else {

@@ -127,7 +127,7 @@ pub fn tip(shape: &str, sizes: &str) -> Result<Tip, String> {
             return Ok(());
         }
         Err(format!(
-            "a {what} of {} um is none that tips have ({} to {} um); sizes are in micrometres, or in thousandths of an inch with 'mil' behind them: 0.7x0.3mil",
+            "no tip has a {what} of {} um (they are {} to {} um); sizes are in micrometres, or in thousandths of an inch with 'mil' behind them: 0.7x0.3mil",
             written(um),
             range.start(),
             range.end()
@@ -157,8 +157,9 @@ pub fn tip(shape: &str, sizes: &str) -> Result<Tip, String> {
             let (spacing, side) = pair("the contact spacing first: 40x5")?;
             if side * std::f64::consts::SQRT_2 >= spacing {
                 return Err(format!(
-                    "the contact spacing {} um does not exceed the side radius by a line contact's measure; write the spacing first",
-                    written(spacing)
+                    "the contact spacing {} um must exceed 1.41 times the side radius of {} um; write the spacing first",
+                    written(spacing),
+                    written(side)
                 ));
             }
             made("contact spacing", spacing, CONTACT_SPACINGS_UM)?;
@@ -202,9 +203,11 @@ pub fn arm(text: &str) -> Result<AnyArm, String> {
         UNKNOWN => Ok(AnyArm::Unknown),
         "tangential" => Ok(AnyArm::Tangential),
         "null-radius" => Ok(AnyArm::NullRadius),
-        known => dimensions(known)
-            .map(AnyArm::Pivoted)
-            .map_err(|e| format!("{e}; tangential and null-radius (a pivoted arm at one of its null radii) are understood too")),
+        known => dimensions(known).map(AnyArm::Pivoted).map_err(|e| {
+            format!(
+                "{e}; or write tangential, or null-radius (a pivoted arm at one of its null radii)"
+            )
+        }),
     }
 }
 
@@ -215,7 +218,7 @@ pub fn aligned(text: &str) -> Result<Alignment, String> {
         "eye" => Ok(Alignment::Eye),
         "unknown" => Ok(Alignment::Unknown),
         other => Err(format!(
-            "'{other}' is neither gauge (aligned with an alignment gauge) nor eye (by eye) nor unknown (turned on purpose)"
+            "'{other}' is not an alignment; write gauge (set with an alignment gauge), eye (set by eye) or unknown (turned on purpose)"
         )),
     }
 }
@@ -227,7 +230,7 @@ pub fn holes_to_stylus(text: &str) -> Result<f64, String> {
         Ok(mm)
     } else {
         Err(format!(
-            "{mm} mm is no distance between the mounting holes and the stylus of a cartridge"
+            "a stylus does not lie {mm} mm ahead of the mounting holes; 9.5 mm is usual"
         ))
     }
 }
@@ -257,7 +260,7 @@ fn dimensions(text: &str) -> Result<ArmDimensions, String> {
     };
     if plausible && !shape.is_consistent() {
         Err(format!(
-            "'{text}': an arm with an offset angle reaches beyond the spindle, and this one is no longer than from pivot to spindle; write the effective length first"
+            "'{text}': an arm with an offset angle overhangs the spindle, so its effective length exceeds pivot to spindle; write the effective length first"
         ))
     } else if plausible {
         Ok(arm)
@@ -274,7 +277,9 @@ pub fn seconds(text: &str) -> Result<f64, String> {
     if (0.0..=1e6).contains(&value) {
         Ok(value)
     } else {
-        Err(format!("{value} s is not a time within a recording"))
+        Err(format!(
+            "{value} s is not a time in a recording; give seconds from its start, or m:ss"
+        ))
     }
 }
 
@@ -320,7 +325,9 @@ pub fn positive_degrees(text: &str) -> Result<f64, String> {
     if value > 0.0 && value <= 45.0 {
         Ok(value)
     } else {
-        Err(format!("{value} degrees is not between 0 and 45"))
+        Err(format!(
+            "{value} degrees is not between 0 and 45; give an angle in that range"
+        ))
     }
 }
 
@@ -344,10 +351,10 @@ pub struct ReadingArguments {
     /// Band used, hertz
     #[arg(long, value_name = "HZ..HZ", value_parser = band)]
     pub band: Option<(f64, f64)>,
-    /// Which channels are left and right, counted from 1
+    /// Channels that are left and right, counted from 1
     #[arg(long, value_name = "L,R", value_parser = channels)]
     pub channels: Option<[usize; 2]>,
-    /// No header but this form: s24le,96000,2
+    /// Samples without a header, in this form: s24le,96000,2
     #[arg(long, value_name = "FORM")]
     pub raw: Option<RawFormat>,
 }

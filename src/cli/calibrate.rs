@@ -17,9 +17,9 @@ use std::path::PathBuf;
 /// Calibrate chain and crosstalk from captures of known signals
 #[derive(Debug, Args)]
 #[command(
-    after_help = "--common is one signal fed by cable to both inputs and tells of the chain; the
-other two are bands cut into one channel and tell of the cartridge's crosstalk.
-Either kind may be given alone.
+    after_help = "--common is one signal fed by cable to both inputs; it measures the chain. The
+other two are bands cut into one channel; they measure the cartridge's
+crosstalk. Either kind may be given alone.
 
 Example:
   groovelag calibrate --common cable.wav -o CHAIN.toml
@@ -40,7 +40,7 @@ pub struct Calibrate {
     /// The calibration to write
     #[arg(short, long, value_name = "CHAIN.toml")]
     output: PathBuf,
-    /// Band at most, hertz [default: 70..20000]
+    /// Widest band to use, hertz [default: 70..20000]
     #[arg(long, value_name = "HZ..HZ", value_parser = arguments::band)]
     band: Option<(f64, f64)>,
     /// Day of the captures
@@ -49,10 +49,10 @@ pub struct Calibrate {
     /// Separation of the cutter of those bands
     #[arg(long, value_name = "DB", default_value_t = chain::DEFAULT_CUTTER_SEPARATION_DB, value_parser = separation)]
     cutter_separation: f64,
-    /// The common signal passed through coils like this
+    /// Inductance of coils that the common signal passes through
     #[arg(long, value_name = "MH", requires = "common", value_parser = positive)]
     inductance_mh: Option<f64>,
-    /// Load resistance behind the coils
+    /// Load resistance after the coils
     #[arg(long, value_name = "KOHM", requires = "inductance_mh", default_value = "47", value_parser = positive)]
     load_kohm: f64,
     /// Load capacitance, cable included
@@ -103,7 +103,7 @@ fn positive(text: &str) -> Result<f64, String> {
     if value > 0.0 && value <= 1e6 {
         Ok(value)
     } else {
-        Err(format!("{value} is not above zero"))
+        Err(format!("{value} is not above zero; give a positive number"))
     }
 }
 

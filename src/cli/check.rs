@@ -12,10 +12,10 @@ use std::io::{self, IsTerminal};
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, PoisonError};
 
-/// Hold many jobs against their stated limits, for continuous integration
+/// Check many jobs against their stated limits, for continuous integration
 #[derive(Debug, Args)]
 #[command(
-    after_help = "Each job passes, fails, is undecided or unusable. Limits are those of its
+    after_help = "Each job passes, fails, is undecided or is unusable. Its limits are those of
 [limits], completed by the groovelag.toml of the folders above it.
 Exit status: 0 all passed, 1 any failed or undecided, 2 any unusable.
 
@@ -36,10 +36,10 @@ pub struct CheckArguments {
     /// Write JUnit XML
     #[arg(long, value_name = "FILE")]
     junit: Option<PathBuf>,
-    /// Write CSV: path, outcome, reason, and the figures of each setup in a line of its own
+    /// Write CSV: path, outcome, reason and figures, one line per setup
     #[arg(long, value_name = "FILE")]
     csv: Option<PathBuf>,
-    /// Check the K-th of N parts only, alike on any machine
+    /// Check only the K-th of N parts, the same on any machine
     #[arg(long, value_name = "K/N")]
     shard: Option<Shard>,
     /// Fail jobs that state no limits
@@ -48,7 +48,7 @@ pub struct CheckArguments {
     /// Stop at the first job that does not pass
     #[arg(long)]
     fail_fast: bool,
-    /// Check every job whatever the others do [default]
+    /// Check every job even if others fail [default]
     #[arg(long, conflicts_with = "fail_fast")]
     keep_going: bool,
     #[command(flatten)]
@@ -82,7 +82,7 @@ pub fn run(arguments: &CheckArguments) -> Result<Outcome, String> {
     let mut items = check::find(&arguments.paths, &mut |link| {
         let link = link.display();
         output::note(&format!(
-            "{link} is a link to a folder, and was passed over; name it to check what is in it"
+            "skipped {link}, a link to a folder; name it to check its jobs"
         ));
     });
     // a job that cannot be understood is not read any further than itself
@@ -159,7 +159,7 @@ pub fn run(arguments: &CheckArguments) -> Result<Outcome, String> {
     drop(progress);
     let mut document = CheckDocument::new(results);
     if document.results.len() < all {
-        document = document.broken_off("stopped at the first that did not pass", all);
+        document = document.broken_off("stopped at the first job that did not pass", all);
     }
     // what cannot be written does not cost the answer
     let mut written = write(&document, junit, csv, force);

@@ -16,7 +16,7 @@ use std::collections::BTreeMap;
 use std::ffi::OsString;
 use std::path::{Path, PathBuf};
 
-/// Change between two setups, with what they share cancelled
+/// Measure the change between two setups; what they share cancels
 #[derive(Debug, Args)]
 #[command(
     after_help = "Give a job and two of its setups, or two recordings of the same band.
@@ -99,7 +99,7 @@ impl CompareArguments {
                 };
                 if self.before.is_some() || self.after.is_some() {
                     return Err(
-                        "--before and --after name setups of a job; of two recordings the first is the one before"
+                        "--before and --after name setups of a job; of two recordings, the first is the earlier one"
                             .to_owned(),
                     );
                 }
@@ -120,7 +120,7 @@ impl CompareArguments {
                 }
                 if data[0].sha256.is_some() && data[0].sha256 == data[1].sha256 {
                     return Err(
-                        "before and after are the same recording; give one made before the turn and one made after it"
+                        "before and after are the same recording; give one from before the turn and one from after it"
                             .to_owned(),
                     );
                 }
@@ -162,7 +162,7 @@ impl CompareArguments {
         ];
         match given.iter().find(|(_, is)| *is) {
             Some((option, _)) => Err(format!(
-                "{option} is for two recordings; a job states it itself: write it there, or give two recordings"
+                "{option} is for two recordings; state it in the job instead, or give two recordings"
             )),
             None => Ok(()),
         }

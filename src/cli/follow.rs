@@ -42,10 +42,10 @@ const DUMB_EVERY: Duration = Duration::from_secs(5);
 /// Follow the rotation while the record plays
 #[derive(Debug, Args)]
 #[command(
-    after_help = "Shows twice a second the rotation so far and of the latest four seconds, level
-and health of the signal, and what more time would bring. Two seconds without
-programme, as when the arm is lifted for a turn, end the estimate: what plays
-next has its own, shown with the one before and the change. Ends with the
+    after_help = "Shows twice a second the rotation so far, that of the latest four seconds, level
+and health of the signal, and the benefit of more time. Two seconds without
+programme, as when the arm is lifted for a turn, end the estimate; what plays
+next starts a new one, shown with the one before and the change. Ends with the
 stream, with Ctrl-C or at --until. Into a file or a pipe it writes JSON Lines.
 
 Example:
@@ -53,7 +53,7 @@ Example:
       groovelag follow - --radius 72 --rpm 33"
 )]
 pub struct Follow {
-    /// - for standard input (WAV, FLAC, or --raw), or a recording
+    /// A recording, or - for standard input (WAV, FLAC, or --raw)
     capture: OsString,
     #[command(flatten)]
     place: PlaceArguments,
@@ -67,16 +67,16 @@ pub struct Follow {
     /// Calibration, as groovelag calibrate wrote it
     #[arg(long, value_name = "FILE")]
     chain: Option<PathBuf>,
-    /// End when the standard uncertainty is down to this
+    /// End when the standard uncertainty reaches this
     #[arg(long, value_name = "DEG", value_parser = arguments::positive_degrees)]
     until: Option<f64>,
-    /// Show each half second of the stream, however fast it comes
+    /// Show each half second of the stream, however fast it arrives
     #[arg(long)]
     all_updates: bool,
-    /// Keep the stream in this file, whole at every moment
+    /// Save the stream to this file, which is always valid
     #[arg(long, value_name = "FILE.wav")]
     save: Option<PathBuf>,
-    /// Overwrite an older stream that was kept
+    /// Overwrite an older saved stream
     #[arg(long, requires = "save")]
     force: bool,
     #[command(flatten)]
@@ -137,7 +137,7 @@ impl Follow {
         let radius = self.place.radius;
         if self.pitch.is_some() && radius.start_mm != radius.end_mm {
             return Err(
-                "--pitch follows the radius from its start: give the start alone with --radius, or both radii without --pitch"
+                "--pitch follows the radius from its start: give only the start with --radius, or both radii without --pitch"
                     .to_owned(),
             );
         }
@@ -173,11 +173,11 @@ impl Follow {
         .map_err(|e| format!("interruptions cannot be caught ({e})"))?;
         std::thread::Builder::new()
             .spawn(move || listen(&request, job, settings, &sender))
-            .map_err(|e| format!("no thread can be made ({e}); free memory and try again"))?;
+            .map_err(|e| format!("cannot start a thread ({e}); free memory and try again"))?;
         match queue.recv() {
             Ok(Message::Opened(session)) => self.follow(*session, &queue),
             Ok(Message::End(Err(message))) => Err(message),
-            _ => Err("interrupted before the stream began".to_owned()),
+            _ => Err("interrupted before the stream began; start the recorder first".to_owned()),
         }
     }
 
@@ -420,7 +420,7 @@ fn rows_of(text: &str, width: usize) -> usize {
 }
 
 fn text_of_waiting() -> String {
-    "Waiting for samples (Ctrl-C ends)\n".to_owned()
+    "Waiting for samples (Ctrl-C to end)\n".to_owned()
 }
 
 #[cfg(test)]

@@ -11,7 +11,7 @@ use groovelag::side::{Cable, Signal};
 use std::io::{Seek, Write};
 use std::path::{Path, PathBuf};
 
-/// Write a test side to be cut, or the signal to calibrate by
+/// Write a test side to be cut, or the calibration signal
 #[derive(Debug, Args)]
 #[command(
     after_help = "Writes side.wav (some ten minutes, flat: the lathe applies the recording
@@ -21,11 +21,11 @@ which describes the bands of the side for later recordings of it.
 Example:
   groovelag master -o master
 
-The cutting engineer decides: levels are kept within what a lathe and a groove
-usually allow, and instructions.txt says which limits were taken."
+The cutting engineer decides: levels stay within what a lathe and a groove
+usually allow, and instructions.txt states the limits used."
 )]
 pub struct Master {
-    /// Folder for the files; made if it is missing
+    /// Folder for the files; created if missing
     #[arg(short, long, value_name = "DIR")]
     output: PathBuf,
     /// Sample rate: 44100, 48000, 88200, 96000
@@ -85,7 +85,7 @@ impl Master {
         let job = self.output.join("job.toml");
         if job.exists() && outside::read_text(&job).ok() != Some(cutting::job()) {
             return Err(format!(
-                "{} is a job, and somebody has worked on it; choose another folder",
+                "{} is a job that somebody has edited; choose another folder",
                 job.display()
             ));
         }
@@ -104,7 +104,7 @@ impl Master {
             names.push(name);
         }
         output::print(&format!(
-            "{}: {}\nThe cutting engineer decides: hand over the whole folder, instructions.txt first.\n",
+            "{}: {}\nThe cutting engineer decides: give them the whole folder, starting with instructions.txt.\n",
             self.output.display(),
             names.join(", ")
         ))?;
@@ -152,7 +152,7 @@ whole, and run 'groovelag calibrate --common'.\n",
         output::write_with(wav, Kind::Wav, self.force, |file| {
             let failed = |e: std::io::Error| {
                 format!(
-                    "{} cannot be written ({e}); see that there is room",
+                    "{} cannot be written ({e}); free some disk space",
                     wav.display()
                 )
             };

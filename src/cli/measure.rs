@@ -27,7 +27,7 @@ pub struct PlaceArguments {
     /// Groove radius, mm: 72, 75..70, 2.8in; d144: diameter
     #[arg(long, value_name = "MM[..MM]", value_parser = arguments::radii, allow_negative_numbers = true)]
     pub radius: Radii,
-    /// Tells those who look for it how a diameter is written
+    /// Explains how to write a diameter
     #[arg(long = "diameter", hide = true, value_parser = arguments::diameter)]
     _diameter: Option<String>,
     /// Speed while played: 33 (meaning 100/3), 45, 78.26
@@ -52,7 +52,7 @@ pub struct SituationArguments {
     /// Tip, um: spherical:R, elliptical:RxR, line:SPACINGxR, a shape alone [default: unknown]
     #[arg(long, value_name = "TIP", value_parser = arguments::stylus)]
     pub stylus: Option<Tip>,
-    /// The leads were swapped at the cartridge
+    /// Leads swapped at the cartridge
     #[arg(long)]
     pub leads_swapped: bool,
     /// Dimensions (mm, deg), tangential or null-radius
@@ -173,10 +173,10 @@ pub struct Measure {
     capture: OsString,
     #[command(flatten)]
     place: Option<PlaceArguments>,
-    /// List its bands, parted by pauses
+    /// List its bands, separated by pauses
     #[arg(long, conflicts_with_all = ["radius", "rpm", "tolerance", "from", "to", "report", "plot", "sketch", "stretches"])]
     bands: bool,
-    /// Take a side (--radius 145..62) in N stretches
+    /// Divide a side (--radius 145..62) into N stretches
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(i64::from(*STRETCHES.start())..=i64::from(*STRETCHES.end())))]
     stretches: Option<u16>,
     #[command(flatten)]
@@ -215,7 +215,7 @@ fn take_in_stretches(job: &mut Job, of: usize, request: &Request) -> Result<(), 
         .map_err(|reason| format!("--stretches: {reason}"))?;
     if request.source == Source::StandardInput {
         return Err(
-            "--stretches reads a recording several times, and standard input comes once; save it to a file"
+            "--stretches reads a recording several times, but standard input can be read only once; save it to a file"
                 .to_owned(),
         );
     }
@@ -250,7 +250,7 @@ impl Measure {
         let name = request.source.name();
         if request.source == Source::StandardInput {
             return Err(
-                "--bands reads a recording several times, and standard input comes once; save it to a file"
+                "--bands reads a recording several times, but standard input can be read only once; save it to a file"
                     .to_owned(),
             );
         }

@@ -27,7 +27,7 @@ pub struct MergeArguments {
     /// Take only captures made with 'record.A', or any 'record' (repeatable)
     #[arg(long, value_name = "KIND[.NAME]")]
     only: Vec<String>,
-    /// Write over an older file, and write what is in doubt
+    /// Overwrite an older file, and write a result in doubt
     #[arg(long)]
     force: bool,
     #[command(flatten)]
@@ -58,7 +58,7 @@ pub fn run(arguments: &MergeArguments) -> Result<Outcome, String> {
     if let Some(path) = output {
         if doubted && !arguments.force {
             output::note(
-                "the files were not put into one, since they contradict each other; --force does it all the same",
+                "the files contradict each other, so they were not merged; --force merges them all the same",
             );
         } else {
             written =

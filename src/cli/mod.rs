@@ -39,7 +39,7 @@ use std::process::ExitCode;
     after_help = "Example:
   groovelag measure band.wav --radius 72 --rpm 33 --stylus elliptical:18x8
 
-'groovelag COMMAND --help' shows each command; docs/owner.md tells how to begin.
+'groovelag COMMAND --help' explains each command; start with docs/owner.md.
 Mute the amplifier before touching the cartridge, guard the stylus, and follow
 the maker's instructions first.
 Exit status: 0 done; 1 done, but a stated limit is not met or undecided, or
@@ -133,7 +133,7 @@ fn one_thread() -> Result<ThreadPool, String> {
 }
 
 fn without_threads(error: &ThreadPoolBuildError) -> String {
-    format!("the threads cannot be made ({error}); ask for fewer with --threads, or free memory")
+    format!("cannot start the threads ({error}); use fewer with --threads, or free memory")
 }
 
 /// Runs the command line and says how it ended.

@@ -75,10 +75,10 @@ impl Kind {
         Ok((!is_ours).then(|| match (recording, toml) {
             (Some(_), _) => "it is a recording".to_owned(),
             (_, Some(TomlKind::Job)) if self == Self::Started => {
-                "it is a job, and somebody has worked on it".to_owned()
+                "it is a job that somebody has edited".to_owned()
             }
             (_, Some(toml)) => toml.to_string(),
-            _ => "it is no older result of this kind".to_owned(),
+            _ => "it is not an older result of this kind".to_owned(),
         }))
     }
 }
@@ -90,7 +90,7 @@ fn failed(path: &Path, e: &io::Error) -> String {
         .get_ref()
         .map_or_else(|| e.to_string(), |_| e.kind().to_string());
     format!(
-        "{} cannot be written ({e}); check that its folder exists, may be written to and has room",
+        "{} cannot be written ({e}); check that its folder exists, is writable and has room",
         path.display()
     )
 }
@@ -240,7 +240,7 @@ pub fn check_free(path: &Path, kind: Kind, force: bool) -> Result<(), String> {
         } else if about.is_symlink() {
             "a link, which is left as it is"
         } else {
-            "no ordinary file"
+            "not an ordinary file"
         };
         return Err(format!("{name} is {what}; name a file to write to"));
     }
@@ -250,10 +250,10 @@ pub fn check_free(path: &Path, kind: Kind, force: bool) -> Result<(), String> {
     match kind.is_other(path) {
         Ok(None) => Ok(()),
         Ok(Some(what)) => Err(format!(
-            "{name} would be lost: {what}. --force writes over older results alone; choose another name"
+            "{name} would be lost: {what}. --force overwrites only older results; choose another name"
         )),
         Err(e) => Err(format!(
-            "{name} exists and cannot be looked into ({e}); choose another name"
+            "{name} exists and cannot be read ({e}); choose another name"
         )),
     }
 }
@@ -294,7 +294,7 @@ impl Inputs {
         let mut taken: BTreeMap<Identity, String> = BTreeMap::new();
         if let Some(input) = identity_of(io::stdout()).and_then(|i| self.0.get(&i)) {
             return Err(format!(
-                "standard output goes into {}, which is read; send it elsewhere",
+                "standard output goes to {}, which is an input; send it elsewhere",
                 title(input)
             ));
         }
@@ -305,7 +305,7 @@ impl Inputs {
             };
             if let Some(input) = self.0.get(&identity) {
                 return Err(format!(
-                    "{name} is the file that is read, {}; choose another name for the output",
+                    "{name} is the input {}; choose another name for the output",
                     title(input)
                 ));
             }
@@ -313,7 +313,9 @@ impl Inputs {
                 return Err(if *other == name {
                     format!("{name} is named twice; give each output a file of its own")
                 } else {
-                    format!("{other} and {name} are one file; give each output a file of its own")
+                    format!(
+                        "{other} and {name} are the same file; give each output a file of its own"
+                    )
                 });
             }
             taken.insert(identity, name);
@@ -354,7 +356,7 @@ pub fn print_json(document: &impl serde::Serialize) -> Result<(), String> {
 /// The refusal to write over a file.
 pub fn exists(path: &Path) -> String {
     format!(
-        "{} exists already; choose another name or add --force",
+        "{} already exists; choose another name or add --force",
         path.display()
     )
 }
@@ -394,7 +396,7 @@ fn is_read(written: io::Result<()>) -> Result<bool, String> {
     match written {
         Ok(()) => Ok(true),
         Err(e) if e.kind() == io::ErrorKind::BrokenPipe => Ok(false),
-        Err(e) => Err(format!("standard output cannot be written ({e})")),
+        Err(e) => Err(format!("cannot write to standard output ({e})")),
     }
 }
 
@@ -428,7 +430,7 @@ pub fn patiently<T>(what: &str, work: impl FnOnce() -> T) -> T {
             let mut wait = PATIENCE;
             while done.recv_timeout(wait) == Err(mpsc::RecvTimeoutError::Timeout) {
                 let seconds = started.elapsed().as_secs();
-                let line = format!("{what}: {seconds} s so far; Ctrl-C ends it");
+                let line = format!("{what}: {seconds} s so far; Ctrl-C to end");
                 let line: String = line.chars().take(width().saturating_sub(1)).collect();
                 say(&format!("\r\x1b[K{line}"));
                 wait = Duration::from_secs(1);

@@ -10,11 +10,11 @@ use std::path::PathBuf;
 /// Predict the uncertainty of a job and which further capture would help most
 #[derive(Debug, Args)]
 #[command(
-    after_help = "What is recorded already is read, and the plan starts from what it found. A
-capture whose file is not there yet is planned. The candidates are: the other
-speed, swapped leads, a turn each way, a spherical tip on the record, an inner
-radius, another record side, a calibration of the chain with one signal on both
-inputs, better readings, and a repeat. [plan] in the job says what is at hand.
+    after_help = "Reads existing recordings and starts from their result. A capture whose file
+does not exist yet is planned. The candidates are: the other speed, swapped
+leads, a turn each way, a spherical tip on the record, an inner radius, another
+record side, a calibration of the chain with one signal on both inputs, better
+readings, and a repeat. [plan] in the job states what is available.
 
 Example:
   groovelag plan job.toml --until 0.3"
@@ -22,7 +22,7 @@ Example:
 pub struct PlanArguments {
     /// Job file (TOML, format = 1).
     job: PathBuf,
-    /// Plan so many captures, each the best after those before it.
+    /// Plan N captures, each the best after those before it.
     #[arg(long, value_name = "N", conflicts_with = "until", value_parser = clap::value_parser!(u8).range(1..=20))]
     steps: Option<u8>,
     /// Plan captures until the standard uncertainty is at most this, degrees.
@@ -36,7 +36,7 @@ pub struct PlanArguments {
 fn goal(text: &str) -> Result<f64, String> {
     match groovelag::units::parse_number(text, "a number of degrees") {
         Ok(value) if value > 0.0 => Ok(value),
-        Ok(_) => Err("a standard uncertainty is greater than zero".to_owned()),
+        Ok(_) => Err("a standard uncertainty must be greater than zero".to_owned()),
         Err(e) => Err(e.to_string()),
     }
 }

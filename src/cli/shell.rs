@@ -31,15 +31,15 @@ impl Completions {
     }
 }
 
-/// Print the manual page, or write those of all commands
+/// Print the manual page, or write the pages of all commands
 #[derive(Debug, Args)]
 #[command(after_help = "Example:
   groovelag manual -o ~/.local/share/man/man1")]
 pub struct Manual {
-    /// Folder for groovelag.1, groovelag-measure.1, ...; made if it is missing
+    /// Folder for groovelag.1, groovelag-measure.1, ...; created if missing
     #[arg(short, long, value_name = "DIR")]
     output: Option<PathBuf>,
-    /// Write over older manual pages
+    /// Overwrite older manual pages
     #[arg(long, requires = "output")]
     force: bool,
 }

@@ -16,13 +16,13 @@ use std::path::{Path, PathBuf};
 pub struct Arguments {
     /// The recipe (TOML); test-signals/README.md describes every key.
     recipe: PathBuf,
-    /// Folder for NAME.wav and NAME.truth.json; made if it is missing.
+    /// Folder for NAME.wav and NAME.truth.json; created if missing.
     #[arg(short, long, value_name = "DIR")]
     output: PathBuf,
     /// Print one JSON document with the truth of every capture.
     #[arg(long)]
     json: bool,
-    /// Write over older simulations.
+    /// Overwrite older simulations.
     #[arg(long)]
     force: bool,
 }
@@ -37,7 +37,7 @@ pub fn run(arguments: &Arguments) -> Result<Outcome, String> {
         .file_stem()
         .map_or_else(|| "capture".into(), |stem| stem.to_string_lossy());
     let recipes = variations::expand(&text, &stem).map_err(|error| match TomlKind::of(&text) {
-        Some(kind) if kind != TomlKind::Recipe => format!("{shown} is no recipe: {kind}"),
+        Some(kind) if kind != TomlKind::Recipe => format!("{shown} is not a recipe: {kind}"),
         _ => format!("{shown}: {error}"),
     })?;
     let folder = arguments.recipe.parent().unwrap_or(Path::new(""));

@@ -20,11 +20,11 @@ pub struct SolveArguments {
     job: PathBuf,
     #[command(flatten)]
     common: Common,
-    /// Check the bands by so many Monte Carlo draws (JCGM 101).
+    /// Check the bands by N Monte Carlo draws (JCGM 101).
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u32).range(100..=10_000_000))]
     monte_carlo: Option<u32>,
-    /// Write what the captures say of records, cartridges, chains and arms, for
-    /// later jobs to include.
+    /// Write what the captures show about records, cartridges, chains and arms,
+    /// for later jobs to include.
     #[arg(long, value_name = "FILE")]
     export_knowledge: Option<PathBuf>,
     #[command(flatten)]
@@ -55,7 +55,7 @@ pub fn load(
     let mut captures = job.captures.iter();
     if !job.captures.is_empty() && captures.all(|c| c.source == Source::Planned) {
         return Err(format!(
-            "{}: nothing is recorded yet, every capture is planned; 'groovelag plan' predicts such a job. Once recorded, give a capture its file in place of planned = true",
+            "{}: every capture is planned and none is recorded; predict the job with 'groovelag plan'. After recording, replace planned = true by the capture's file",
             path.display()
         ));
     }
@@ -97,7 +97,7 @@ pub fn run(arguments: &SolveArguments, reader: &Reader<'_>) -> Result<Outcome, S
     let withheld = standing.is_doubted() && !arguments.views.force;
     if withheld && arguments.export_knowledge.is_some() {
         output::note(
-            "the knowledge was not exported, since the result is in doubt; --force exports it all the same",
+            "the result is in doubt, so the knowledge was not exported; --force exports it all the same",
         );
     }
     // what cannot be written does not cost the answer
@@ -110,7 +110,7 @@ pub fn run(arguments: &SolveArguments, reader: &Reader<'_>) -> Result<Outcome, S
                 output::write_file(path, text.as_bytes(), KNOWLEDGE, arguments.views.force)
             }
             None => Err(format!(
-                "{}: not written, since the job has recorded nothing of its own; 'groovelag merge' joins what it includes",
+                "{}: not written, since the job has no recordings of its own; use 'groovelag merge' to join what it includes",
                 path.display()
             )),
         });

@@ -20,22 +20,22 @@ const FOUND: &str = "found";
 /// Suggestions shown: what is worth an evening.
 const SUGGESTIONS: usize = 3;
 
-/// Ask what an owner knows; write a job file and a recording checklist for it
+/// Ask what you know; write a job file and a recording checklist
 #[derive(Debug, Args)]
 #[command(
-    after_help = "On a terminal, what is not given is asked. Otherwise --radius and --rpm are
-needed.
+    after_help = "On a terminal it asks for what you do not give. Otherwise it needs --radius and
+--rpm.
 
 --captures takes any of: speed (the other speed too), swapped (leads swapped at
 the cartridge), turned (cartridge turned 4 degrees each way), ball (another
-cartridge with a spherical tip), joined by commas; or none.
+cartridge with a spherical tip), separated by commas; or none.
 
 Example:
   groovelag start mine.toml --radius 72 --rpm 33 --stylus elliptical:18x8 \\
       --captures speed,swapped"
 )]
 pub struct Start {
-    /// Job file to write; the checklist goes beside it
+    /// Job file to write; the checklist is written beside it
     #[arg(value_name = "JOB.toml", default_value = "stylus.toml")]
     job: PathBuf,
     /// Groove radius in mm, or at start and end: 72, 75..70, 2.8in, d144 (diameter)
@@ -53,10 +53,10 @@ pub struct Start {
     /// Body aligned: gauge, eye or unknown
     #[arg(long, value_name = "HOW", value_parser = arguments::aligned)]
     aligned: Option<Alignment>,
-    /// Recordings that can be made beside the first, or none
+    /// Further recordings that you can make, or none
     #[arg(long, value_name = "LIST", value_parser = captures)]
     captures: Option<Captures>,
-    /// Write over an older job of this command
+    /// Overwrite an older job of this command
     #[arg(long)]
     force: bool,
 }
@@ -73,7 +73,7 @@ fn usual_rpm(text: &str) -> Result<f64, String> {
         Ok(value)
     } else {
         Err(format!(
-            "{value} rpm is no usual speed: 33, 45, 78 are (start again with --rpm for another)"
+            "{value} rpm is not a usual speed; give 33, 45 or 78 (for another, start again with --rpm)"
         ))
     }
 }
@@ -88,7 +88,7 @@ fn captures(text: &str) -> Result<Captures, String> {
             let named = Further::ALL.into_iter().find(|f| f.name() == word);
             named.ok_or_else(|| {
                 format!(
-                    "'{word}' is none of {}; join several by commas, or write {NONE}",
+                    "'{word}' is not one of {}; separate several by commas, or write {NONE}",
                     Further::ALL.map(Further::name).join(", ")
                 )
             })
@@ -127,7 +127,10 @@ impl Dialogue<'_> {
             .map_err(failed)?;
             let mut line = String::new();
             if self.input.read_line(&mut line).map_err(failed)? == 0 {
-                return Err("the answers ended before the questions; nothing was written".into());
+                return Err(
+                    "the answers ended before the questions, so nothing was written; start again"
+                        .into(),
+                );
             }
             let answer = match (line.trim(), default) {
                 ("", Some(default)) => default,
@@ -145,7 +148,7 @@ impl Dialogue<'_> {
 }
 
 fn failed(error: io::Error) -> String {
-    format!("the terminal cannot be used ({error})")
+    format!("cannot use the terminal ({error}); give the answers as options")
 }
 
 impl Start {
@@ -174,7 +177,7 @@ impl Start {
                         _ => ("are", "them"),
                     };
                     return Err(format!(
-                        "{} {are} missing, and there is no terminal to ask on; give {them}, and --stylus, --arm and --captures if you know them",
+                        "{} {are} missing, and there is no terminal for questions; give {them}, and --stylus, --arm and --captures if you know them",
                         missing.join(" and ")
                     ));
                 };
@@ -199,7 +202,7 @@ impl Start {
                 let radius = match self.radius {
                     Some(radius) => radius,
                     None => d.ask(
-                        "How far is the groove from the spindle's centre? In mm, with a ruler; 2.8in and, for a diameter, d144 are understood too.",
+                        "How far is the groove from the spindle's centre? In mm, with a ruler. You can also write 2.8in, or d144 for a diameter.",
                         None,
                         arguments::radii,
                     )?,
@@ -234,7 +237,7 @@ impl Start {
                         let first = answers(radius, rpm, tip, arm, aligned, Captures(Vec::new()));
                         d.show(&choices(&bands(&first)?, PLANNED_COVERAGE))?;
                         d.ask(
-                            "What can you record beside the first? Join several by commas, or none.",
+                            "Which further recordings can you make? Separate several by commas, or write none.",
                             Some(NONE),
                             captures,
                         )?
@@ -291,8 +294,8 @@ impl Start {
         let typed = as_typed(&name);
         said += "\nNext\n";
         for step in [
-            format!("read {name} and correct it; to predict again: groovelag plan {typed}"),
-            "make the recordings of the checklist".to_owned(),
+            format!("check and correct {name}; to predict again: groovelag plan {typed}"),
+            "make the recordings on the checklist".to_owned(),
             format!("groovelag solve {typed}"),
         ] {
             said += &wrapped("  ", &step, width);
@@ -354,7 +357,7 @@ fn file_name(path: &Path) -> String {
 fn checklist_path(job: &Path) -> Result<PathBuf, String> {
     if job.extension().is_none_or(|e| e != "toml") {
         return Err(format!(
-            "{} does not end in .toml; a job file does",
+            "{} does not end in .toml; name the job file NAME.toml",
             shown(job)
         ));
     }

@@ -9,25 +9,25 @@ use groovelag::report::solution::SolutionDocument;
 use groovelag::report::verification::{self, Claim};
 use std::path::PathBuf;
 
-/// Solve a job again, and see whether an earlier result comes out the same
+/// Solve a job again and check that an earlier result is reproduced
 #[derive(Debug, Args)]
 #[command(
-    after_help = "The result names every file that it was made from by its SHA-256. Files that
-have changed are named, and so is every number that comes out otherwise. The job
-and its recordings lie where they lay: the job beside the result, or where --job
-says.
+    after_help = "The result identifies every file that it was made from by its SHA-256. verify
+lists files that have changed and numbers that differ. The job and its
+recordings must be in their original places: the job beside the result, or
+where --job says.
 
 Example:
   groovelag solve job.toml --json > result.json
   groovelag verify result.json
 
-Exit status: 0 the same result from the same files, within rounding; 1 another
-result, or other files; 2 the result or the job cannot be used."
+Exit status: 0 the same result from the same files, within rounding; 1 a
+different result, or other files; 2 the result or the job is unusable."
 )]
 pub struct VerifyArguments {
-    /// What 'groovelag solve JOB --json' printed.
+    /// Result that 'groovelag solve JOB --json' printed.
     result: PathBuf,
-    /// The job [default: the file of the name that the result gives, beside it].
+    /// The job [default: the file that the result names, beside it].
     #[arg(long, value_name = "JOB")]
     job: Option<PathBuf>,
     /// Print one JSON document instead of text.

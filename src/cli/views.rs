@@ -13,7 +13,7 @@ pub struct Views {
     /// Write a page for a browser, as FILE.html
     #[arg(long, value_name = "FILE")]
     pub report: Option<PathBuf>,
-    /// Show in the page the text that recordings carry
+    /// Include the text metadata of recordings in the page
     #[arg(long, requires = "report")]
     pub report_metadata: bool,
     /// Write a picture; repeatable; see --plot help
@@ -67,7 +67,7 @@ fn plot(text: &str) -> Result<Plot, String> {
         Some("png") => Form::Png,
         _ => {
             return Err(format!(
-                "'{}' ends neither in .svg nor in .png, which says how the picture is stored",
+                "'{}' must end in .svg or .png, which sets the format",
                 file.display()
             ));
         }
@@ -92,7 +92,7 @@ pub fn help_asked(mut arguments: impl Iterator<Item = OsString>) -> bool {
 
 /// The names of the pictures with what they show.
 pub fn help(width: usize) -> String {
-    let mut text = String::from("Pictures; a result has those that its data support.\n\n");
+    let mut text = String::from("Pictures; a result has only those that its data support.\n\n");
     for (name, what) in picture::NAMES {
         text += &groovelag::report::text::wrapped(&format!("  {name:<14}"), what, width);
     }
@@ -158,7 +158,7 @@ impl Plot {
         let picture = found.ok_or_else(|| {
             let names: Vec<&str> = page.pictures().map(|p| p.name.as_str()).collect();
             format!(
-                "this result has no picture '{}'; its data support: {}",
+                "this result has no picture '{}'; choose from: {}",
                 self.name,
                 names.join(", ")
             )
@@ -186,7 +186,7 @@ mod tests {
             ("phase", "NAME=FILE"),
             ("phase=", "NAME=FILE"),
             ("dial=x.svg", "no picture 'dial'"),
-            ("phase=x.jpg", "neither in .svg"),
+            ("phase=x.jpg", "must end in .svg"),
         ] {
             assert!(plot(text).unwrap_err().contains(says), "{text}");
         }

@@ -90,7 +90,7 @@ pub enum Refusal {
     },
     /// The channels are unrelated.
     #[error(
-        "the channels have nothing in common (highest correlation {peak:.3}, chance alone gives {chance:.3}): a mono-cut or identical-channel band is needed, on left and right of the same capture; what is far louder than the band (the needle set down) is left out with --from"
+        "the channels have nothing in common (highest correlation {peak:.3}, chance alone gives {chance:.3}): a mono-cut or identical-channel band is needed, on left and right of the same capture; exclude anything far louder than the band (the needle drop) with --from"
     )]
     NothingInCommon {
         /// Height of the correlation peak.
@@ -100,7 +100,7 @@ pub enum Refusal {
     },
     /// The noise is too strong to tell one period from the next.
     #[error(
-        "is too noisy to tell which peak of the correlation is the right one (the second is {rival:.2} of the first); record longer, louder or with wider-band programme"
+        "is too noisy to identify the right peak of the correlation (the second is {rival:.2} of the first); record longer, louder or with wider-band programme"
     )]
     Ambiguous {
         /// Height of the second peak over the first.
@@ -108,7 +108,7 @@ pub enum Refusal {
     },
     /// The band holds no usable bins.
     #[error(
-        "the band {low_hz:.0} to {high_hz:.0} Hz holds no signal to measure by; choose another with --band"
+        "the band {low_hz:.0} to {high_hz:.0} Hz holds no usable signal; choose another with --band"
     )]
     EmptyBand {
         /// Lower edge, Hz.
@@ -118,7 +118,7 @@ pub enum Refusal {
     },
     /// No part of the band has a phase that tells the delay.
     #[error(
-        "no part of the band {low_hz:.0} to {high_hz:.0} Hz is coherent enough to tell a delay; record longer or louder, or choose with --band where the programme is strong"
+        "no part of the band {low_hz:.0} to {high_hz:.0} Hz is coherent enough to measure a delay; record longer or louder, or use --band to choose a band where the programme is strong"
     )]
     NoInformation {
         /// Lower edge, Hz.
@@ -128,7 +128,7 @@ pub enum Refusal {
     },
     /// Two unknowns turn the phase alike.
     #[error(
-        "the delay cannot be told from the other unknowns of the phase ({terms}): two of them turn it alike in the band; choose a wider band with --band, or state what is known of the chain"
+        "the delay cannot be separated from the other unknowns of the phase ({terms}): two of them shift it in the same way within the band; choose a wider band with --band, or state what is known of the chain"
     )]
     Singular {
         /// Names of the unknowns beside the delay.
@@ -136,7 +136,7 @@ pub enum Refusal {
     },
     /// The fit of the phase found no end.
     #[error(
-        "the fit of the phase still moves after {steps} steps: parts of the band contradict one another; keep to one kind of programme with --from and --to, or to a part of the band with --band"
+        "the phase fit has not converged after {steps} steps: parts of the band contradict each other; select one kind of programme with --from and --to, or part of the band with --band"
     )]
     NotConverged {
         /// Steps taken.
@@ -597,7 +597,7 @@ impl Fitted {
         let u = u.hypot(fit.covariance[[0, 0]].sqrt());
         let caveat = Warning::EstimatorsDisagree.at(difference.abs() / u, || {
         format!(
-            "correlation and phase slope differ by {:.1} ns, more than noise explains ({:.1} ns): something shapes the phase that the model does not know; compare another band with --band",
+            "correlation and phase slope differ by {:.1} ns, more than noise explains ({:.1} ns): something outside the model shapes the phase; compare another band with --band",
             difference * 1e9,
             u * 1e9
         )
@@ -651,14 +651,14 @@ fn caveats(
     list.extend(of_common_part(estimate, spectrum.quality.traced));
     list.extend(noise_correlation(spectrum).and_then(|shared| {
         Warning::Blend.at(shared, || {
-            format!("where nothing plays, the channels' noise has {:.0} % in common: a blend, crosstalk beyond the usual or a joint-stereo coder mixes the channels, which makes the delay read short by about as much", 100.0 * shared)
+            format!("where nothing plays, the channels' noise is {:.0} % common: a blend, unusual crosstalk or a joint-stereo coder mixes the channels, so the delay reads short by about as much", 100.0 * shared)
         })
     }));
     let balance_db = signal.balance_db;
     list.extend(Warning::Balance.level(balance_db.abs()).map(|level| {
         let says = match level {
-            Level::Serious => "as those of a band cut into one channel alone do, whose crosstalk tells no delay; choose a mono-cut band, or set the gains alike if it is one",
-            _ => "which does not move the delay, but check azimuth, bias and gain",
+            Level::Serious => "as in a band cut into one channel, whose crosstalk carries no delay; choose a mono-cut band, or if it is one, set the gains alike",
+            _ => "which does not change the delay; check azimuth, bias and gain",
         };
         Caveat {
             code: Warning::Balance,
@@ -681,7 +681,7 @@ fn of_recording(
     let quality = &spectrum.quality;
     list.extend(Warning::ImplausibleDelay.at(estimate.delay_s.abs(), || {
         format!(
-            "no stylus makes a delay of {:.0} us: the channels were shifted by the recorder or an editor; find out where before using the result",
+            "no stylus causes a delay of {:.0} us: the recorder or an editor shifted the channels; find out where before using the result",
             estimate.delay_s * 1e6
         )
     }));
@@ -692,7 +692,7 @@ fn of_recording(
     }
     if signal.narrow {
         list.push(Warning::NarrowBand.seen(
-            "the signal is periodic or a narrow band: the delay is known modulo a period, the value nearest to zero is given, and equaliser terms cannot be told from it; wide-band programme is better",
+            "the signal is periodic or a narrow band: the delay is known modulo a period, the value nearest to zero is given, and equaliser terms cannot be separated from it; use wide-band programme",
         ));
     }
     let share = spectrum.clipped_share();
@@ -712,7 +712,7 @@ fn of_recording(
     let share = quality.rejected as f64 / quality.frames.max(1) as f64;
     list.extend(Warning::Clicks.at(share, || {
         format!(
-            "{} of {} segments left out for clicks ({:.1} %); clean the record if this is much",
+            "{} of {} segments left out for clicks ({:.1} %); clean the record if this seems high",
             quality.rejected,
             quality.frames,
             100.0 * share
@@ -736,17 +736,17 @@ fn of_common_part(estimate: &Estimate, traced: bool) -> Option<Caveat> {
     };
     let noisy = || {
         Warning::Noisy.at(snr_db, || {
-            format!("what the channels share is only {snr_db:.0} dB above what they do not: worn groove, or not a pure mono cut")
+            format!("what the channels share is only {snr_db:.0} dB above what they do not: a worn groove, or not a pure mono cut; clean the record, or choose another band")
         })
     };
     let shared = || {
         Warning::SharedNoise.at(estimate.noise_to_signal, || {
-            format!("the channels share even their noise ({snr_db:.0} dB): a groove has noise of its own on each wall, so this may be a mono switch or a strapped cartridge with a skewed chain")
+            format!("the channels share even their noise ({snr_db:.0} dB): the walls of a groove have independent noise, so this may be a mono switch or a strapped cartridge with a skewed chain; check both")
         })
     };
     let quiet = || {
         Warning::QuietNoise.at(estimate.noise_to_signal, || {
-            format!("the channels differ by no more than noise {snr_db:.0} dB below the programme, quieter than most grooves, and by little delay: so does one signal on both inputs; make sure that there is no mono switch and no strapped cartridge")
+            format!("the channels differ by no more than noise {snr_db:.0} dB below the programme, quieter than most grooves, and by little delay, as one signal on both inputs would; make sure that there is no mono switch and no strapped cartridge")
         })
     };
     let one_signal = || {
@@ -775,7 +775,7 @@ fn along_recording(estimate: &Estimate, sample_rate_hz: f64) -> Vec<Caveat> {
     let apart = (of_each.len() as f64 / of_each.iter().sum::<f64>()).sqrt();
     let unsteady = || {
         Warning::Unsteady.at(apart, || {
-            format!("the delay changes along the recording, by {:.0} times more than its noise explains: a needle set down or another band in it does so (measure a part by itself: measure --from, --to), and so does a recorder that loses or adds samples in one channel or has two clocks (record again by other means). The picture of the delay along the recording shows where", estimate.dispersion.sqrt())
+            format!("the delay changes along the recording, by {:.0} times more than its noise explains. A needle drop or another band causes this (measure a part by itself: measure --from, --to), and so does a recorder that loses or adds samples in one channel or has two clocks (record again by other means). The picture of the delay along the recording shows where", estimate.dispersion.sqrt())
         })
     };
     let scatter = || {
@@ -792,7 +792,7 @@ fn along_recording(estimate: &Estimate, sample_rate_hz: f64) -> Vec<Caveat> {
 fn over_frequency(estimate: &Estimate, signal: &CommonSignal, fitted: &Fitted) -> Vec<Caveat> {
     let mut list = Vec::new();
     list.extend(Warning::Misfit.at(estimate.misfit, || {
-        format!("the phase departs {:.1} times more from its model over frequency than noise explains, as tracing, resonance or crosstalk make it; the band allows for it", estimate.misfit.sqrt())
+        format!("over frequency, the phase differs {:.1} times more from its model than noise explains, as with tracing, resonance or crosstalk; the band allows for it", estimate.misfit.sqrt())
     }));
     if let Some(shift) = estimate.band_shift
         && shift.shift_s.abs()
@@ -803,7 +803,7 @@ fn over_frequency(estimate: &Estimate, signal: &CommonSignal, fitted: &Fitted) -
     {
         list.extend(Warning::BandShift.at(shift.shift_s.abs(), || {
             format!(
-                "the delay up to {:.0} kHz differs by {:.0} ns from that of the whole band ({:.0} ns expected): resonance, crosstalk or load shape the phase; its size is a measure of what the band does not know",
+                "the delay up to {:.0} kHz differs by {:.0} ns from that of the whole band ({:.0} ns expected): resonance, crosstalk or load shape the phase; the difference indicates an error that the band does not include",
                 shift.upper_hz / 1e3,
                 shift.shift_s * 1e9,
                 shift.standard_uncertainty_s * 1e9
@@ -813,23 +813,23 @@ fn over_frequency(estimate: &Estimate, signal: &CommonSignal, fitted: &Fitted) -
     if !signal.narrow {
         let (carrying, opposed) = (fitted.clusters.carrying(), fitted.fit.opposed);
         list.extend(Warning::FewTones.at(carrying, || {
-            "the programme is a few tones: where a harmonic of one meets another, as tracing adds it, the phase moves by more than the band says; noise or music is better".into()
+            "the programme is a few tones: where tracing adds a harmonic of one to another, the phase moves by more than the band allows; use noise or music".into()
         }));
         list.extend(Warning::OpposedWalls.at(opposed, || {
             format!(
-                "in {:.0} % of the band or more the channels move in opposition to the rest of it: vertical noise, rumble or stereo programme, where the programme is weak; near such parts the delay is biased. Use --band to keep to where the programme is strong, or louder programme",
+                "in {:.0} % of the band or more the channels move in opposition to the rest: vertical noise, rumble or stereo programme where the programme is weak. The delay is biased near such parts. Use --band to select where the programme is strong, or louder programme",
                 100.0 * opposed
             )
         }));
     }
     list.extend(signal.band.ends_hz.map(|hertz| {
         Warning::ProgrammeEnds.seen(
-            format!("the programme ends at {:.1} kHz, 40 dB above all that lies beyond, so the band ends there: a coder's limit, an upsampled recording, or a few tones", hertz / 1e3),
+            format!("the programme ends at {:.1} kHz, 40 dB above everything beyond, so the band ends there: a coder's limit, an upsampled recording, or a few tones", hertz / 1e3),
         )
     }));
     list.extend(fitted.joint.as_ref().and_then(|joint| {
         Warning::UnusualResponse.at(joint.ordinary, || {
-            "the channels differ over frequency, in phase and gain together, as no coil, resonance or crosstalk of a usual cartridge makes them: a blend or coder in the recording's past, crosstalk far beyond the usual, or a fault; the delay may be off by several of its uncertainties".into()
+            "over frequency, phase and gain of the channels differ as no coil, resonance or crosstalk of an ordinary cartridge explains: a blend or coder in the recording's past, unusually strong crosstalk, or a fault. The delay may be off by several of its uncertainties".into()
         })
     }));
     list.extend(fitted.compare_estimators());

@@ -731,14 +731,14 @@ fn doubts_begin_at_their_limits() {
         (
             3.1,
             Some(Level::Note),
-            "3.1 dB in level, which does not move",
+            "3.1 dB in level, which does not change",
         ),
         (-3.1, Some(Level::Note), "3.1 dB"),
         (11.9, Some(Level::Note), "11.9 dB"),
         (
             25.0,
             Some(Level::Serious),
-            "25.0 dB in level, as those of a band cut into one channel",
+            "25.0 dB in level, as in a band cut into one channel",
         ),
         (-25.0, Some(Level::Serious), "25.0 dB"),
     ] {

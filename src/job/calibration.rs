@@ -111,7 +111,7 @@ pub fn calibrations(
                 None if compared => {
                     return Err(refuse(
                         "common",
-                        "is missing, so that there is no skew whose change could be told; name a calibration with a common signal",
+                        "is missing, so there is no skew to compare; name a calibration with a common signal",
                     ));
                 }
                 None => {}
@@ -119,7 +119,7 @@ pub fn calibrations(
             if read.iter().any(|other| other.id == calibration.id) {
                 return Err(refuse(
                     "source",
-                    "is that of another calibration of the list; name each once",
+                    "is the same as another calibration in the list; name each once",
                 ));
             }
             // a day as the command writes it sorts as text
@@ -130,7 +130,7 @@ pub fn calibrations(
             {
                 return Err(refuse(
                     "date",
-                    "is before that of the file named before it; name the oldest first, since the last one corrects",
+                    "is earlier than that of the file before it; name the oldest first, since the last one corrects",
                 ));
             }
             read.push(calibration);
@@ -193,7 +193,7 @@ pub fn replace_priors(job: &mut Job, calibrations: &BTreeMap<String, Calibration
         let given = matches!(capture.source, Source::Delay(_));
         if given && calibrations.contains_key(&capture.chain) {
             caveats.push(Warning::DelayTakenAsCorrected.seen(format!(
-                "{}: {} has a calibration, which corrects recordings; the delay is taken as corrected by it already",
+                "{}: {} has a calibration, which corrects only recordings; the given delay is assumed to be corrected already",
                 network::locate(at, capture),
                 network::named("chain", &capture.chain)
             )));
@@ -301,7 +301,7 @@ pub(super) fn cross_check(
             Caveat::serious(
                 Warning::CalibrationDisagrees,
                 format!(
-                    "{figures}: they disagree; has a cable, an input or a setting changed since it was calibrated? Are leads, speeds and the calibration those stated? Calibrate again, or leave the calibration out"
+                    "{figures}: they disagree. Has a cable, an input or a setting changed since the calibration? Are leads, speeds and calibration as stated? Calibrate again, or leave the calibration out"
                 ),
             )
         });

@@ -165,14 +165,14 @@ pub struct Record {
 #[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 #[serde(rename_all = "kebab-case")]
 pub enum BandKind {
-    /// Both channels alike: what tells a rotation.
+    /// Both channels alike: which gives a rotation.
     #[default]
     Lateral,
     /// The left channel alone.
     Left,
     /// The right channel alone.
     Right,
-    /// A tone, which tells no delay by itself.
+    /// A tone, which gives no delay by itself.
     Tone,
     /// Nothing: an unmodulated groove, which sounds like a pause.
     Silent,
@@ -551,17 +551,15 @@ impl CaptureSpec {
         let [start, end] = self.radius;
         if start == end {
             return Err(
-                "stretches tell of different radii; give the radius where the recording starts and the one where it ends, for a whole side 145 and 62 mm",
+                "stretches need different radii; give those where the recording starts and ends, for a whole side 145 and 62 mm",
             );
         }
         if start < end {
-            return Err(
-                "records play from the outside in, and stretches go from the first of the two radii to the second: give the larger first",
-            );
+            return Err("records play from the outside in: give the larger of the two radii first");
         }
         if self.from_s.is_some() != self.to_s.is_some() {
             return Err(
-                "of stretches, state both start and end in seconds, which belong to the two radii, or neither: then the programme goes from the first to the last that plays",
+                "for stretches, state both start and end in seconds, at the two radii, or neither: the programme then runs from the first to the last modulation",
             );
         }
         let span = self.from_s.zip(self.to_s);

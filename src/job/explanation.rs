@@ -226,7 +226,7 @@ impl Examined<'_> {
             vec![Caveat::caution(
                 Warning::ChiSquareHigh,
                 format!(
-                    "the captures and what is stated agree less well than their uncertainties allow ({facts}). {cause} Nothing was rescaled: an uncertainty may be stated too small, or a part of the equaliser be beyond its tolerance"
+                    "the captures and what is stated agree less well than their uncertainties allow ({facts}). {cause} Nothing was rescaled: an uncertainty may be stated too small, or a part of the equaliser may be beyond its tolerance"
                 ),
             )]
         } else {
@@ -294,7 +294,7 @@ impl Examined<'_> {
 
     fn departure(&self, at: usize, test: &BiasTest) -> String {
         format!(
-            "{} departs from what everything else says by {} standard uncertainties",
+            "{} differs from everything else by {} standard uncertainties",
             network::locate(at, &self.job.captures[at]),
             plain(test.normalised.abs(), 1)
         )
@@ -451,9 +451,9 @@ impl Examined<'_> {
                 Slip::Value,
                 None,
                 if stated {
-                    format!("what is stated of the {} is wrong", parameter.words)
+                    format!("the stated {} is wrong", parameter.words)
                 } else {
-                    format!("the {} is larger than is assumed", parameter.words)
+                    format!("the {} is larger than assumed", parameter.words)
                 },
                 if stated {
                     frequency::STATED
@@ -475,12 +475,12 @@ fn in_words(explanations: &[Explanation], tried: bool) -> String {
     let words: Vec<&str> = explanations.iter().map(|e| e.words.as_str()).collect();
     match words[..] {
         _ if !tried => {
-            "The job is too large to try every slip: check the captures that depart most.".to_owned()
+            "The job is too large to try every slip: check the captures with the largest residuals.".to_owned()
         }
-        [] => "No single slip explains it (leads, speed, turns, radius, setup, cartridge, record, channels, chain and stated values were tried): repeat the capture that departs most, or leave it out.".to_owned(),
+        [] => "No single slip explains it (leads, speed, turns, radius, setup, cartridge, record, channels, chain and stated values were tried): repeat the capture with the largest residual, or leave it out.".to_owned(),
         [one] => format!("They would agree if {one}: check that."),
         [best, ref others @ ..] => format!(
-            "They would agree if {best}; the data cannot tell that from: {}. Check these.",
+            "They would agree if {best}; the data cannot distinguish that from: {}. Check these.",
             others.join("; or: ")
         ),
     }

@@ -77,7 +77,7 @@ impl JobFileError {
         if let (Self::Content { message, .. }, Some(kind)) = (&mut self, TomlKind::of(text))
             && kind != TomlKind::Job
         {
-            *message += &format!(". This file is no job: {kind}");
+            *message += &format!(". This file is not a job: {kind}");
         }
         self
     }
@@ -98,7 +98,7 @@ pub fn read(path: &Path) -> Result<Job, JobFileError> {
         let wrong = |message: String| source.error(include.at, message);
         if includes.len() > MOST_INCLUDES {
             return Err(wrong(format!(
-                "the job includes {} files; the most is {MOST_INCLUDES}: solve their captures in jobs of their own and include what those learned",
+                "the job includes {} files; the most is {MOST_INCLUDES}: solve their captures in separate jobs and include what those export",
                 includes.len()
             )));
         }
@@ -268,7 +268,7 @@ fn read_text(path: &Path) -> Result<String, JobFileError> {
         ),
         ReadError::TooLong => JobFileError::Read {
             path: shown(path),
-            reason: format!("{e} A recording is named in a job, or given to `groovelag measure`"),
+            reason: format!("{e} Name a recording in a job, or give it to 'groovelag measure'"),
         },
         e => JobFileError::Read {
             path: shown(path),

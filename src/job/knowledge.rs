@@ -279,7 +279,7 @@ impl KnownCapture {
             covariance: matrix,
         } = self.information.checked()?;
         if expansion.len() != terms.len() || matrix[[0, 0]] <= 0.0 {
-            return Err("a capture says nothing of its delay");
+            return Err("a capture has no information about its delay");
         }
         let conditions = [self.rpm, self.turn].map(|stated| [stated.value, stated.u]);
         let conditions = conditions.as_flattened().iter().copied().flatten();
@@ -300,14 +300,14 @@ impl KnownCapture {
         // sums of a hundred rounded figures
         let whole = (weights - 1.0).abs() < 1e-9 && along;
         if !numbers.all(f64::is_finite) || !played || !whole {
-            return Err("a capture's radius, speed, turn or nodes are no such figures");
+            return Err("a capture's radius, speed, turn or nodes are invalid");
         }
         let priors = self.priors.into_iter().map(KnownTerms::checked);
         if self.stretch.is_some_and(|s| s.which >= s.of) {
-            return Err("a capture is a stretch that its recording has not");
+            return Err("a capture is a stretch that its recording lacks");
         }
         if self.tracing.is_some_and(|seen| !seen.is_possible()) {
-            return Err("a capture's tracing has no such figures");
+            return Err("a capture's tracing is invalid");
         }
         let data = CaptureData {
             tracing: self.tracing,
@@ -422,7 +422,7 @@ impl Part {
             if let Some(name) = described.symmetric_difference(&named).next() {
                 let name = shown(name);
                 return Err(format!(
-                    "'{kind}.{name}' is either described or used, and not both"
+                    "'{kind}.{name}' is described but not used, or used but not described"
                 ));
             }
         }
@@ -490,7 +490,7 @@ impl Knowledge {
         let kind = table.as_ref().and_then(|t| t.get("kind")?.as_str());
         if (format, kind) == (Some(1), Some(KIND)) {
             return Err(refuse(
-                "format 1 held values with the priors in them, which would count again with each file; export it anew from its job",
+                "format 1 held values with priors included, which would count again with each file; export it again from its job",
             ));
         }
         let read: KnowledgeFile =
@@ -501,11 +501,11 @@ impl Knowledge {
             .is_some_and(|hash| hash != content_hash(content))
         {
             return Err(refuse(
-                "its content does not match its sha256, so it was cut short or changed after it was written; copy it again, or export it anew from its job",
+                "its content does not match its sha256, so it was truncated or changed after it was written; copy it again, or export it again from its job",
             ));
         }
         if read.format != FORMAT || read.kind != KIND {
-            return Err(refuse("its format or kind is another"));
+            return Err(refuse("it has another format or kind"));
         }
         let parts: Result<Vec<Part>, String> = read.job.into_iter().map(Part::new).collect();
         Ok(Self {
@@ -670,7 +670,7 @@ pub(super) fn mounted_as_known(job: &Job) -> Result<(), (String, String)> {
         return Err((
             name.clone(),
             format!(
-                "setup '{name}' is said to be mounted since {day}, and the files included know it as mounted on {}: correct 'mounted'; if it was taken down in between, give it another name",
+                "setup '{name}' is stated as mounted on {day}, but the included files have it mounted on {}: correct 'mounted', or rename the setup if it was remounted",
                 known.join(", ")
             ),
         ));
@@ -716,7 +716,7 @@ pub(super) fn stated_otherwise(job: &Job) -> Vec<Caveat> {
             if known != value {
                 let [known, value] = [known, value].map(|v| written(v / unit.0));
                 caveats.push(Warning::StatedOtherwise.seen(format!(
-                    "{what} of {}: {known} {} by {other} and {value} by {source}; the first counts. Correct what is wrong, or call different things differently",
+                    "{what} of {}: {known} {} by {other} and {value} by {source}; the first counts. Correct the wrong one, or give different things different names",
                     network::named(kind, name),
                     unit.1
                 )));

@@ -445,24 +445,24 @@ fn a_knowledge_file_that_is_none_is_refused_with_the_reason() {
         (
             "record = \"R\"",
             "record = \"Q\"",
-            "'record.Q' is either described or used",
+            "'record.Q' is described but not used",
         ),
-        ("[job.record.R", "[job.record.Q", "'record.Q' is either"),
+        ("[job.record.R", "[job.record.Q", "'record.Q' is described"),
         (
             "[job.cartridge.S",
             "[job.cartridge.T",
-            "'cartridge.S' is either",
+            "'cartridge.S' is described",
         ),
         ("format = 2", "format = 3", "format or kind"),
         ("swapped = ", "turned = ", "unknown field"),
         ("vector = [", "vector = [1.0, ", "differ in length"),
         ("matrix = [[", "matrix = [[-", "not positive"),
         ("matrix = [[", "matrix = [[nan], [", "differ in length"),
-        ("weight = 0.", "weight = 1.", "no such figures"),
+        ("weight = 0.", "weight = 1.", "invalid"),
         (
             "[job.capture.rpm]\nvalue = ",
             "[job.capture.rpm]\nvalue = -",
-            "no such figures",
+            "invalid",
         ),
     ] {
         assert!(text.contains(from), "{from}: {text}");
@@ -473,7 +473,7 @@ fn a_knowledge_file_that_is_none_is_refused_with_the_reason() {
     let old = "format = 1\nkind = \"groovelag knowledge\"\ncaptures = []\nids = []\nvalues = []\ncovariance = []\n";
     let message = Knowledge::parse(old, "old.toml").unwrap_err().to_string();
     assert!(
-        message.contains("priors in them") && message.contains("'old.toml'"),
+        message.contains("priors included") && message.contains("'old.toml'"),
         "{message}"
     );
     assert!(Knowledge::parse("format = 2", "x").is_err());

@@ -156,7 +156,7 @@ pub enum JobError {
     },
     /// Two things have one name.
     #[error(
-        "the {what} of the {thing} is {here} and {there}: they are not the same thing; give one of them another name, or correct the {what}"
+        "the {what} of the {thing} is {here} and {there}; if these are different things, rename one, otherwise correct the {what}"
     )]
     OtherThing {
         /// Kind and name.
@@ -182,7 +182,7 @@ pub enum JobError {
     },
     /// More draws than memory is kept for.
     #[error(
-        "{count} draws of {setups} setups are too many; at most {most} with this job, and a million tell two digits of a band"
+        "{count} draws of {setups} setups are too many; the most for this job is {most}; a million give two digits of a band"
     )]
     TooManyDraws {
         /// Draws asked for.
@@ -194,7 +194,7 @@ pub enum JobError {
     },
     /// Data and captures do not belong together.
     #[error(
-        "the job has {captures} captures, and there is data of {data}; give one entry for each capture"
+        "the job has {captures} captures but there are data for {data}; give one entry for each capture"
     )]
     DataCount {
         /// Captures of the job.
@@ -207,7 +207,7 @@ pub enum JobError {
     Coverage(f64),
     /// What is known before is no value with an uncertainty.
     #[error(
-        "'{unknown}' is stated as {value} with a standard uncertainty of {u} (SI units); both are finite, and an uncertainty is not negative"
+        "'{unknown}' is stated as {value} with a standard uncertainty of {u} (SI units); both must be finite, and the uncertainty must not be negative"
     )]
     Prior {
         /// Name of the unknown.
@@ -219,7 +219,7 @@ pub enum JobError {
     },
     /// A delay given is no value with an uncertainty.
     #[error(
-        "{0}: its delay is no number with a standard uncertainty; both are finite, and the uncertainty is above zero"
+        "{0}: give its delay and standard uncertainty as finite numbers, the uncertainty above zero"
     )]
     Delay(String),
     /// A setup asked for is not in the job.
@@ -231,11 +231,11 @@ pub enum JobError {
         known: String,
     },
     /// A setup was to be compared with itself.
-    #[error("'{0}' is before and after at once; name two setups")]
+    #[error("'{0}' is both before and after; name two setups")]
     SameSetup(String),
     /// The adjustment went on and on.
     #[error(
-        "the adjustment did not settle, so there is no result{delays}; check radii, speeds, turns and tips, and whether a recorder or an editor shifted the channels"
+        "the adjustment did not converge, so there is no result{delays}; check radii, speeds, turns and tips, and whether a recorder or an editor shifted the channels"
     )]
     NotSettled {
         /// The largest delay read, in words.

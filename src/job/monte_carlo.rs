@@ -118,7 +118,7 @@ pub fn monte_carlo(
 fn incomplete(failed: usize, count: usize) -> Option<Caveat> {
     Warning::MonteCarloIncomplete.at(failed as f64 / count.max(1) as f64, || {
         format!(
-            "{failed} of {count} draws found no solution; the Monte Carlo bands miss what they would have shown"
+            "{failed} of {count} draws found no solution; the Monte Carlo bands lack them; use the band given"
         )
     })
 }

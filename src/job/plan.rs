@@ -172,7 +172,7 @@ fn one_tone(data: &[Option<CaptureData>]) -> Option<String> {
     let recordings = || data.iter().flatten().filter(|d| d.sha256.is_some());
     let narrow = |data: &CaptureData| data.caveats.iter().any(|c| c.code == Warning::NarrowBand);
     (recordings().next().is_some() && recordings().all(narrow)).then(|| {
-        "What is recorded is a single tone or a narrow band. The path makes the same phase of it at every speed, so another speed teaches next to nothing; a band of wide-band programme does.".to_owned()
+        "What is recorded is a single tone or a narrow band. The path shifts its phase equally at every speed, so another speed adds almost nothing; record wide-band programme.".to_owned()
     })
 }
 

@@ -67,7 +67,7 @@ priors! {
     /// How a spiral wanders between its ends.
     SPIRAL: "radius in the middle of a recording taken in stretches, whose start and end are stated", 0.0, 2.0, "mm", MILLIMETRE, "the pitch follows the music; common practice, no source. Of faster waves the k-th has 1/k of it";
     /// Rotation of a setup with a spherical tip.
-    BALL_ROTATION: "rotation of a setup with a spherical tip", 0.0, 3.0, "deg", DEGREE, "no capture can tell it; a cartridge is mounted by eye to about that; common practice, no source";
+    BALL_ROTATION: "rotation of a setup with a spherical tip", 0.0, 3.0, "deg", DEGREE, "no capture shows it; a cartridge is mounted by eye to about that; common practice, no source";
     /// Frontal radius when no profile is stated.
     GENERIC_FRONTAL: "frontal radius, no stylus stated", 18.0, 2.0, "um", MICROMETRE, "15 to 20 um are sold as elliptical; common practice, no source";
     /// Side radius when no profile is stated.
@@ -88,7 +88,7 @@ priors! {
     BALL_LEVER: "lever of a spherical tip", 0.0, 1.0, "um", MICROMETRE, "real balls are not perfect; believed";
     /// Path left by a ball's lever and a rotation that nobody knows; its
     /// uncertainty is made of theirs.
-    BALL_PATH: "path left by a spherical tip", 0.0, 0.0, "um", MICROMETRE, "lever, as all captures have it, times the rotation, which none tells";
+    BALL_PATH: "path left by a spherical tip", 0.0, 0.0, "um", MICROMETRE, "lever, as all captures have it, times the rotation, which none shows";
     /// Shape term of an elliptical tip.
     ELLIPTICAL_SHAPE: "shape term of an elliptical tip", 0.0, 0.1, "", 1.0, "a rounded disc and an ellipsoid of the same radii differ by 0.11 sin^2 (computed by brute force)";
     /// Shape term of a line contact.
@@ -104,7 +104,7 @@ priors! {
     /// The part of a cut's rotation that is a side's own in its session.
     CUT_OF_SIDE: "cut rotation, the part of each record side of a session", 0.0, 0.3, "deg", DEGREE, "believed; see the part that they share";
     /// Lathe offset: exact zero unless stated.
-    LATHE_OFFSET: "lathe offset", 0.0, 0.0, "mm", MILLIMETRE, "not told from the cut rotation at one radius, so it is zero unless stated";
+    LATHE_OFFSET: "lathe offset", 0.0, 0.0, "mm", MILLIMETRE, "not separable from the cut rotation at one radius, so it is zero unless stated";
     /// Lathe offset stated as a bare number.
     LATHE_OFFSET_STATED: "lathe offset, stated", 0.0, 0.25, "mm", MILLIMETRE, COMMON;
     /// Skew of a record side.

@@ -111,7 +111,7 @@ impl Scatter {
             Some((a, b)) if self.found > OTHERWISE_MADE => Caveat::caution(
                 code,
                 format!(
-                    "{facts}. That is more than setting the stylus down anew makes: {} and {} are entered as alike and are not; check leads, turn, setup, radius and speed of both",
+                    "{facts}. That is more than setting the stylus down again causes: {} and {} are entered as repeats but differ; check leads, turn, setup, radius and speed of both",
                     locate(a, &job.captures[a]),
                     locate(b, &job.captures[b]),
                 ),

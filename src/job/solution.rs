@@ -117,7 +117,7 @@ pub fn solve(job: &Job, data: &[Option<CaptureData>], coverage: f64) -> Result<S
     if !unchecked.is_empty() && data.iter().flatten().count() > 1 {
         let of = unchecked.iter().map(|name| network::named("setup", name));
         warnings.push(Warning::Unchecked.seen(format!(
-            "nothing tells left from right in the captures of {}: leads entered the wrong way round in all of them, or exchanged channels, would go unseen. Make sure of them; a recording with a known turn tells, except with a spherical tip",
+            "nothing distinguishes left from right in the captures of {}: leads entered the wrong way round in all of them, or exchanged channels, would go unseen. Check them; a recording with a known turn shows it, except with a spherical tip",
             of.collect::<Vec<_>>().join(" and ")
         )));
     }

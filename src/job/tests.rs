@@ -741,7 +741,7 @@ fn a_tone_at_two_speeds_teaches_next_to_nothing() {
     let (tone, notes) = gain(4.8, true);
     assert!(tone > 0.99, "{tone}");
     assert!(
-        notes[0].contains("another speed teaches next to nothing"),
+        notes[0].contains("another speed adds almost nothing"),
         "{notes:?}"
     );
 }

@@ -110,7 +110,7 @@ impl View<'_> {
                 format!("{} um (u {})", rounded(v, u), rounded_u(u))
             };
             let tells = format!(
-                "the tracing of {} tells that {} has a radius of {} along the groove",
+                "the tracing of {} gives {} a radius of {} along the groove",
                 network::locate(at, &self.job.captures[at]),
                 network::named("cartridge", name),
                 um(told.radius, told.u)
@@ -135,7 +135,7 @@ impl View<'_> {
             });
             warnings.extend(Warning::TipRadius.at(off, || {
                 format!(
-                    "{tells}, against {} as stated or assumed (their ratio is {} relative standard uncertainties from 1): check the tip's stated size, the level that full scale stands for, radius and speed",
+                    "{tells}, but {} is stated or assumed (their ratio is {} relative standard uncertainties from 1): check the tip's stated size, the level that full scale stands for, radius and speed",
                     um(known.value, known.u),
                     plain(off, 1)
                 )

@@ -21,7 +21,7 @@ pub enum ReadError {
     NoFile(&'static str),
     /// Longer than [`LARGEST_BYTES`].
     #[error(
-        "longer than the {} MiB that such a file can have; is it a recording?",
+        "larger than {} MiB, the most for such a file; is it a recording?",
         LARGEST_BYTES >> 20
     )]
     TooLong,

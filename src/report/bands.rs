@@ -121,7 +121,7 @@ impl BandList {
     /// A line for each band, and what is doubtful of it below.
     pub fn text(&self, width: usize) -> String {
         let intro = format!(
-            "Bands of {}, parted by pauses of a second or longer that lie {} dB or more below the bands beside them",
+            "Bands of {}, separated by pauses of a second or longer that lie {} dB or more below the bands beside them",
             self.file, self.depth_db
         );
         let mut out = text::wrapped("", &intro, width);

@@ -261,7 +261,7 @@ impl CommonReport {
         }
         out.push_str(&text::labelled(
             "",
-            "Parts are differences, right minus left; which channel is off cannot be told.",
+            "Parts are differences, right minus left; which channel is off is unknown.",
             width,
         ));
         let columns: [Column<CommonPoint>; 6] = [
@@ -318,7 +318,7 @@ impl CrosstalkReport {
         ));
         out.push_str(&text::wrapped(
             "",
-            "In dB, and by how much it is turned in degrees: L>R left into right, R>L right into left.",
+            "In dB, with the phase in degrees: L>R left into right, R>L right into left.",
             width,
         ));
         let columns: [Column<CrosstalkPoint>; 5] = [
@@ -333,7 +333,7 @@ impl CrosstalkReport {
         out.push_str(&text::wrapped(
             "",
             &format!(
-                "The delay's scale is known to {} % once corrected, mostly by the {:.0} dB assumed for the cutter.",
+                "Once corrected, the delay's scale is known to {} %, limited mainly by the {:.0} dB assumed for the cutter.",
                 rounded_u(100.0 * self.scale_u),
                 self.cutter_separation_db
             ),

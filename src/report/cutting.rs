@@ -49,7 +49,7 @@ fn walls(cue: &Cue) -> &'static str {
 /// The cue sheet as text.
 pub fn cue_sheet(signal_of: &Signal, file: &str) -> String {
     let intro = format!(
-        "File {file}, {} long. Each cue is preceded by a coded mark of 1.2 s; one more mark ends the side at {}. Radii hold for {OUTER_MM:.0} mm at the start of the file and a constant pitch of {:.3} mm a revolution ({:.2} lines/mm, {:.0} lines/in).",
+        "File {file}, {} long. Each cue is preceded by a coded mark of 1.2 s; one more mark ends the side at {}. Radii assume {OUTER_MM:.0} mm at the start of the file and a constant pitch of {:.3} mm per revolution ({:.2} lines/mm, {:.0} lines/in).",
         minutes(length_s()),
         minutes(last_mark_s()),
         pitch_mm(),
@@ -82,7 +82,7 @@ pub fn cue_sheet(signal_of: &Signal, file: &str) -> String {
     out += "\n";
     out += &text::wrapped(
         "",
-        "Peaks are lateral, behind the recording equaliser (IEC 60098); those of a single channel are of its wall, along the wall's own motion. Root mean square of the noise: see the table.",
+        "Peaks are lateral, after the recording equaliser (IEC 60098); those of a single channel are of its wall, along the wall's own motion. For the root mean square of the noise, see the table.",
         WIDTH,
     );
     out
@@ -145,12 +145,12 @@ pub fn instructions(signal_of: &Signal, file: &str, rate_hz: u32) -> String {
     };
     say(
         "",
-        "The cutting engineer decides. Nothing here overrides what the lathe, the cutter head, its maker or experience asks for; every departure is welcome as long as it is written down.".to_owned(),
+        "The cutting engineer decides. Nothing here overrides what the lathe, the cutter head, its maker or experience requires; any deviation is welcome as long as it is written down.".to_owned(),
     );
     say(
         "What it is",
         format!(
-            "A programme of {} for one side of a 30 cm disc at 33 1/3 rpm: wide-band noise in lateral mono at six radii, noise in each channel alone at two, an unmodulated groove, a level tone, a speed tone, and coded marks. With it, arrival times of the two channels are measured to some nanoseconds. {file} has two channels, 24 bit, {rate_hz} Hz.",
+            "A programme of {} for one side of a 30 cm disc at 33 1/3 rpm: wide-band noise in lateral mono at six radii, noise in each channel alone at two, an unmodulated groove, a level tone, a speed tone, and coded marks. It measures arrival times of the two channels to some nanoseconds. {file} has two channels, 24 bit, {rate_hz} Hz.",
             minutes(length_s())
         ),
     );
@@ -165,30 +165,29 @@ pub fn instructions(signal_of: &Signal, file: &str, rate_hz: u32) -> String {
     say(
         "Level",
         format!(
-            "Cue 1 is a sine of 1 kHz with a peak of {TONE_DBFS:.0} dBFS. Cut it with a peak lateral velocity of {:.0} cm/s. All else follows; do not change the level within the side.",
+            "Cue 1 is a sine of 1 kHz with a peak of {TONE_DBFS:.0} dBFS. Cut it with a peak lateral velocity of {:.0} cm/s. Everything else follows; do not change the level within the side.",
             100.0 * TONE_VELOCITY
         ),
     );
     say(
         "Pitch",
         format!(
-            "Constant, {:.3} mm a revolution, from {OUTER_MM:.0} mm radius at the start of the file; the end then lies at {INNER_MM:.0} mm. With another start or pitch, or where the lathe varies the pitch, write down the radius at the start and the end of each cue. No spirals between the cues: the marks part them.",
+            "Constant, {:.3} mm per revolution, from {OUTER_MM:.0} mm radius at the start of the file; the end then lies at {INNER_MM:.0} mm. With another start or pitch, or if the lathe varies the pitch, write down the radius at the start and the end of each cue. No spirals between the cues: the marks separate them.",
             pitch_mm()
         ),
     );
     say(
         "Depth",
-        "Such that the top of the unmodulated groove is 55 um wide or wider.".to_owned(),
+        "Deep enough for the top of the unmodulated groove to be at least 55 um wide.".to_owned(),
     );
     say(
         "Marks",
-        "The chirps between the cues are meant to be there, and so is the silence around them."
-            .to_owned(),
+        "The chirps between the cues are intended, and so is the silence around them.".to_owned(),
     );
     say(
         "Limits kept",
         format!(
-            "At the innermost groove ({inner:.0} mm): acceleration {:.0} m/s2 of at most {:.0}, at which the groove bends as sharply as a spherical tip of {:.0} um (geometry; the radius from IEC 60098, from memory); velocity {:.1} cm/s of {:.1}, a slope of one half, with a cutting stylus of 45 degrees back angle in mind (from memory). Everywhere: displacement {:.0} um of {:.0} (common practice, no source), and up and down at most {:.0} um (common practice, no source). The cue sheet has the figures of each cue.",
+            "At the innermost groove ({inner:.0} mm): acceleration {:.0} m/s2 of at most {:.0}, at which the groove bends as sharply as a spherical tip of {:.0} um (geometry; the radius from IEC 60098, from memory); velocity {:.1} cm/s of {:.1}, a slope of one half, for a cutting stylus of 45 degrees back angle (from memory). Everywhere: displacement {:.0} um of {:.0} (common practice, no source), and up and down at most {:.0} um (common practice, no source). The cue sheet has the figures of each cue.",
             noise.acceleration,
             Limits::acceleration(inner),
             1e6 * Limits::TIP_M,
@@ -214,7 +213,8 @@ pub fn instructions(signal_of: &Signal, file: &str, rate_hz: u32) -> String {
     );
     say(
         "Afterwards",
-        "job.toml describes the bands of the side for groovelag: put the radii in it that were measured.".to_owned(),
+        "job.toml describes the bands of the side for groovelag: enter the measured radii in it."
+            .to_owned(),
     );
     out.truncate(out.trim_end().len());
     out + "\n"

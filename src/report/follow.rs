@@ -130,7 +130,7 @@ fn health(list: &[Caveat]) -> String {
 }
 
 /// The figure while it plays is not what the cartridge is turned by.
-const AT_THE_END: &str = "end the stream (Ctrl-C), whose last word says how far to turn: the rotation above is to the groove, with the arm's tracking error in it";
+const AT_THE_END: &str = "end the stream (Ctrl-C) to see how far to turn; the rotation above is to the groove and includes the arm's tracking error";
 
 /// Doubts shown while it plays, the most serious: all of them might not fit the screen.
 const HEALTH_SHOWN: usize = 3;
@@ -189,7 +189,7 @@ pub fn last_word(measurement: &Measurement, before: Option<&Before>, width: usiz
         if k == caveats.end && left_out > 0 {
             let plural = if left_out == 1 { "" } else { "s" };
             out += &format!(
-                "  {left_out} caveat{plural} more, which measure and --json tell
+                "  {left_out} more caveat{plural}; measure and --json show all
 "
             );
         }
@@ -219,19 +219,19 @@ fn more_time(outlook: &Outlook) -> String {
     let seconds = outlook.seconds.map(duration).unwrap_or_default();
     match (outlook.prospect, outlook.wanted) {
         (Prospect::Reached, Some(wanted)) => {
-            format!("the {wanted} degrees asked for are reached; {noise}")
+            format!("the requested {wanted} degrees are reached; {noise}")
         }
         (Prospect::Reached, None) => {
-            format!("would not help: {noise}; u {rest} from the cut, chain and stylus stays")
+            format!("would not help: {noise}; u {rest} from the cut, chain and stylus remains")
         }
         (Prospect::MoreTime, Some(wanted)) => {
-            format!("{seconds} to the {wanted} degrees asked for; {noise}")
+            format!("{seconds} to the requested {wanted} degrees; {noise}")
         }
         (Prospect::MoreTime, None) => {
-            format!("{seconds} until noise no longer matters; {noise}, u {rest} will stay")
+            format!("{seconds} until noise no longer matters; {noise}, u {rest} will remain")
         }
         (Prospect::OutOfReach, _) => format!(
-            "cannot help: u {rest} from the cut, chain and stylus stays; {noise}. See `groovelag plan` for captures that would"
+            "cannot help: u {rest} from the cut, chain and stylus remains; {noise}. 'groovelag plan' shows captures that would"
         ),
     }
 }
@@ -251,7 +251,7 @@ mod tests {
             (1.0, 1.0, None, "80 s until noise"),
             (1.0, 1.0, Some(0.9), "cannot help"),
             (1.0, 1.0, Some(1.5), "are reached"),
-            (3.0, 3.0, Some(10.0_f64.sqrt()), "to the 3.16"),
+            (3.0, 3.0, Some(10.0_f64.sqrt()), "to the requested 3.16"),
         ] {
             let words = more_time(&outlook(noise, rest, 10.0, wanted));
             assert!(words.contains(says), "{words}");

@@ -118,7 +118,7 @@ impl<'a> Situation<'a> {
     /// That nothing is to be turned, and why.
     fn nothing(&self) -> (&'static str, Sentence) {
         if self.in_doubt {
-            return ("turn nothing before the doubt is resolved", Vec::new());
+            return ("turn nothing until the doubt is resolved", Vec::new());
         }
         if let Some(later) = self.superseded_by {
             let reason = format!(
@@ -129,23 +129,23 @@ impl<'a> Situation<'a> {
         let q = self.headshell_deg;
         let straight = q.interval.contains(0.0);
         let order = match (straight, self.kept) {
-            (true, true) => "the tolerance is kept. Leave the cartridge as it is",
+            (true, true) => "the tolerance is met. Leave the cartridge as it is",
             (true, false) => "leave the cartridge as it is",
-            (false, true) => "the tolerance is kept. Do not turn the cartridge",
+            (false, true) => "the tolerance is met. Do not turn the cartridge",
             (false, false) => "do not turn the cartridge yet",
         };
         let band = text::turn_band(q);
         let arm_is_all = self.groove_deg.is_some_and(|q| !q.interval.contains(0.0));
         let mut reason = words(match (straight, arm_is_all) {
             (false, _) => format!(
-                "a turn would take out {} degrees, but it is not known well enough ({band}): the turn could be much too small or much too large",
+                "a turn would remove {} degrees, but that is not known well enough ({band}): the turn could be much too small or much too large",
                 rounded(q.value.abs(), q.standard_uncertainty)
             ),
             (true, false) => format!(
-                "the stylus may stand straight in the groove already (what a turn can take out: {band}), and the data do not say which way it would have to go"
+                "the stylus may already stand straight in the groove (what a turn can remove: {band}), and the data do not show which way to turn"
             ),
             (true, true) => format!(
-                "what a turn can take out may be nothing ({band}); the rest of the rotation is the arm's tracking error at this radius"
+                "there may be nothing for a turn to remove ({band}); the rest of the rotation is the arm's tracking error at this radius"
             ),
         });
         // in the headshell it is straight, and in the cartridge it is not
@@ -181,10 +181,10 @@ impl<'a> Situation<'a> {
                 Piece::Command(" (--stylus, or the cartridge in a job)"),
             ],
             Narrows::Recordings if self.single => vec![Piece::Command(
-                ". For a narrower band, record more: 'groovelag start' makes a job, and says which recordings help most",
+                ". For a narrower band, record more: 'groovelag start' writes a job and shows which recordings help most",
             )],
             Narrows::Recordings => vec![Piece::Command(
-                ". For a narrower band, 'groovelag plan' says which further recordings help most",
+                ". For a narrower band, 'groovelag plan' shows which further recordings help most",
             )],
         }
     }
@@ -217,25 +217,25 @@ impl<'a> Situation<'a> {
         let mut before = Vec::new();
         if c.turn_deg.abs() > COMMONLY_ALLOWED_DEG {
             before.push(words(
-                "so large a turn puts the cantilever askew to the groove: ask the supplier first, with this result",
+                "a turn this large puts the cantilever askew to the groove: ask the supplier first, with this result",
             ));
         }
         if self.arm_unknown {
             before.push(vec![
-                Piece::Words("nothing is stated of the arm, whose tracking error at this radius may be part of what was found: state it first".to_owned()),
+                Piece::Words("the arm is not stated, and its tracking error at this radius may be part of this result: state it first".to_owned()),
                 Piece::Command(" (--arm, or arm in a job)"),
                 Piece::Words(", or record at one of its null radii".to_owned()),
             ]);
         }
         if self.unchecked {
             before.push(words(
-                "nothing here tells left from right, and exchanged channels or leads would reverse the turn: make sure of them first, or record once more with a known turn",
+                "nothing here distinguishes left from right, and exchanged channels or leads would reverse the turn: check them first, or record once more with a known turn",
             ));
         }
         before.extend(self.undone());
         if self.kept {
             before.push(words(
-                "the tolerance is kept, so nothing has to be done; a turn takes out what was found",
+                "the tolerance is met, so you need not do anything; a turn removes what was found",
             ));
         }
         let order = vec![
@@ -282,11 +282,11 @@ impl<'a> Situation<'a> {
             )),
         ]];
         after.push(words(
-            "where the slots leave no room sideways, turn it there all the same: the stylus then moves sideways, which changes the tracking error by about a quarter of a degree a millimetre",
+            "if the slots leave no room sideways, turn it all the same: the stylus then moves sideways, which changes the tracking error by about a quarter of a degree per millimetre",
         ));
         if c.remaining_deg.abs() > REMAINS_DEG {
             after.push(vec![
-                Piece::Words("the headshell is taken to allow no more, and ".to_owned()),
+                Piece::Words("the headshell is stated to allow no more, and ".to_owned()),
                 number(
                     "remaining_deg",
                     c.remaining_deg,
@@ -301,7 +301,7 @@ impl<'a> Situation<'a> {
             ..*self.headshell_deg
         };
         after.push(words(format!(
-            "what is left after the turn, as far as can be foreseen: {}",
+            "expected rotation after the turn: {}",
             text::turn_band(&left)
         )));
         after.push(vec![
@@ -309,7 +309,7 @@ impl<'a> Situation<'a> {
             Piece::Command(" ('groovelag compare')"),
         ]);
         after.push(words(format!(
-            "an alignment gauge {} show the body askew then, on purpose: do not turn it back, nor state that it is aligned",
+            "an alignment gauge {} then show the body askew, on purpose: do not turn it back, and do not state it as aligned",
             if self.mounting_stated { "will" } else { "may" }
         )));
         Instruction {

@@ -76,7 +76,7 @@ impl Measurement {
         text::labelled(
             "Delay",
             &format!(
-                "{} us, {order}; standard uncertainty {} us (noise, equaliser parts, and what cartridges do to the phase)",
+                "{} us, {order}; standard uncertainty {} us (noise, equaliser parts and the cartridge's phase response)",
                 rounded(delay.value.abs(), delay.standard_uncertainty),
                 rounded_u(delay.standard_uncertainty)
             ),
@@ -93,7 +93,7 @@ impl Measurement {
         let mut label = "Stretches";
         for s in &curve.stretches {
             let words = format!(
-                "{} to {} mm: {} us, as adjusted {} us",
+                "{} to {} mm: {} us, adjusted {} us",
                 plain(s.radius_mm[0], 1),
                 plain(s.radius_mm[1], 1),
                 rounded(s.delay_us, s.own_u_us),

@@ -166,7 +166,7 @@ pub fn solution_text(solution: &Solution, title: Option<&str>, width: usize) -> 
             .collect(),
     );
     section(
-        "Passes: what their other bands and their marks tell",
+        "Passes: results from their other bands and marks",
         solution
             .passes
             .iter()
@@ -234,7 +234,7 @@ fn cartridge(c: &CartridgeResult) -> String {
             .iter()
             .map(|(shape, p)| format!("{shape} {}", plain(*p, 2)));
         let each = each.collect::<Vec<_>>().join(", ");
-        let _ = write!(words, "; shape by its tracing, probability: {each}");
+        let _ = write!(words, "; shape from its tracing, probability: {each}");
     }
     words
 }
@@ -264,7 +264,7 @@ fn setup_text(setup: &SetupResult, doubted: bool, width: usize) -> String {
             + &wrapped(
                 "  ",
                 &format!(
-                    "a spherical tip cannot see its own rotation ({known}, as before); its captures tell the cut above"
+                    "a spherical tip cannot see its own rotation ({known}, as before); its captures determine the cut above"
                 ),
                 width,
             );
@@ -285,7 +285,7 @@ fn setup_text(setup: &SetupResult, doubted: bool, width: usize) -> String {
     out += &wrapped("  What to do    ", &instruction.text(), width);
     out += &budget_text(LIMITS_IT, &setup.budget, width);
     if setup.conformity.is_some() {
-        let heading = "What limits the rotation to the body, which the tolerance is about";
+        let heading = "What limits the rotation to the body, to which the tolerance applies";
         out += &budget_text(heading, &setup.stylus_to_body_budget, width);
     }
     if let Some(zero) = &setup.zero_setting_deg {
@@ -382,17 +382,17 @@ pub fn comparison_text(c: &Comparison, after: &SetupResult, width: usize) -> Str
     if let Some(p) = c.probability_improved {
         let verdict = if p >= DECIDED {
             format!(
-                "yes: smaller in size than before, with a probability of {}",
+                "yes: smaller than before, with a probability of {}",
                 text::probability(p)
             )
         } else if p <= 1.0 - DECIDED {
             format!(
-                "no: larger in size than before, with a probability of {}",
+                "no: larger than before, with a probability of {}",
                 text::probability(1.0 - p)
             )
         } else {
             format!(
-                "undecided: smaller in size than before with a probability of {}",
+                "undecided: smaller than before with a probability of {}",
                 text::probability(p)
             )
         };
@@ -428,7 +428,7 @@ pub fn plan_text(plan: &Plan, wanted: Wanted, width: usize) -> String {
     let known = match plan.recorded {
         0 => "median over 0 +- 5 degrees where none is stated".to_owned(),
         n => format!(
-            "as found by {n} of the captures, median over 0 +- 5 degrees where nothing is recorded or stated"
+            "as found from {n} of the captures, median over 0 +- 5 degrees where nothing is recorded or stated"
         ),
     };
     if plan.qualifies {
@@ -455,9 +455,9 @@ pub fn plan_text(plan: &Plan, wanted: Wanted, width: usize) -> String {
     let reached = matches!(wanted, Wanted::Until(goal) if plan.reached_deg <= goal);
     if plan.suggestions.is_empty() {
         out += if reached {
-            "That is the goal already: nothing further is needed.\n"
+            "The goal is reached already: record nothing further.\n"
         } else {
-            "No further capture of those that were tried would take a hundredth off it.\n"
+            "None of the further captures tried would reduce it by a hundredth.\n"
         };
         if !reached {
             out += &limits(plan, width);
@@ -495,7 +495,7 @@ pub fn plan_text(plan: &Plan, wanted: Wanted, width: usize) -> String {
         out += &wrapped(
             "",
             &format!(
-                "The goal, a standard uncertainty u of {goal} deg, is not reached by these captures (no more than {MOST_STEPS} steps are planned)."
+                "These captures do not reach the goal, a standard uncertainty u of {goal} deg (at most {MOST_STEPS} steps are planned)."
             ),
             width,
         );
@@ -531,7 +531,7 @@ pub fn agreement_text(found: &Agreement, width: usize) -> String {
         out.push('\n');
         out += &wrapped("", &heading, width);
         if compared.equivalences.is_empty() {
-            out += "  nothing that both tell\n";
+            out += "  no quantity that both determine\n";
         }
         for equivalence in &compared.equivalences {
             out += &wrapped("  ", &equivalence.line(), width);
@@ -553,7 +553,7 @@ fn limits(plan: &Plan, width: usize) -> String {
         return String::new();
     }
     let said = format!(
-        "What limits it then, with its share of the variance: {}.",
+        "What then limits it, with its share of the variance: {}.",
         lines.join("; ")
     );
     wrapped("", &said, width)

@@ -86,7 +86,7 @@ pub const NONE: &str = "none";
 /// Sets of further recordings with half of the band that each makes, degrees, to choose from.
 pub fn choices(bands: &[(Vec<Further>, f64)], coverage: f64) -> String {
     let mut out = format!(
-        "What further recordings make of the {} % band, in degrees:\n",
+        "Effect of further recordings on the {} % band, in degrees:\n",
         plain(100.0 * coverage, 0)
     );
     for (set, half) in bands {
@@ -188,7 +188,7 @@ impl Answers {
                         all.push(Recording {
                             file,
                             what: format!(
-                                "{}, cartridge turned by {} degrees {way}, counted from where it was found, the stylus staying where it is. Put it back as found afterwards",
+                                "{}, cartridge turned by {} degrees {way}, counted from where it was found; keep the stylus where it is. Put it back as found afterwards",
                                 speed(self.rpm),
                                 number(TURN_DEG)
                             ),
@@ -200,7 +200,7 @@ impl Answers {
                 Further::Ball => all.push(Recording {
                     file: "ball.wav",
                     what: format!(
-                        "{}, the other cartridge with the spherical tip in place of yours, same leads and inputs. Put yours back as found afterwards: a turn counts from there, so record found.wav's grooves once more as a setup of its own if it may sit otherwise",
+                        "{}, the other cartridge with the spherical tip in place of yours, same leads and inputs. Put yours back as found afterwards: turns count from there, so if it may sit differently, record found.wav's grooves once more as a new setup",
                         speed(self.rpm)
                     ),
                     setup: "ball",
@@ -278,7 +278,7 @@ pub(super) fn speed(rpm: f64) -> String {
 /// What is expected, in words.
 pub fn expected(tip: Tip, prediction: Option<Prediction>) -> String {
     match (tip, prediction) {
-        (Tip::Spherical(_), None) => "A spherical tip cannot see its own rotation: these recordings tell the rotation of the record's cut.".to_owned(),
+        (Tip::Spherical(_), None) => "A spherical tip cannot see its own rotation: these recordings measure the rotation of the record's cut.".to_owned(),
         (Tip::Spherical(_), Some(p)) => format!(
             "A spherical tip cannot see its own rotation. Expected from these recordings: the rotation of the record's cut to about +-{} degrees ({} % band).",
             rounded_u(p.half_band_deg),
@@ -301,7 +301,7 @@ pub fn expected(tip: Tip, prediction: Option<Prediction>) -> String {
 /// The job file, with remarks.
 pub fn job_text(answers: &Answers, prediction: Option<Prediction>) -> String {
     let mut out = remark(
-        "Written by 'groovelag start'. Change what you know better. What is not stated takes a cautious default (docs/uncertainty.md). A quantity is a number, or { value = 18, u = 0.5 } with u its standard uncertainty. Predict with 'groovelag plan', solve with 'groovelag solve' once the recordings lie beside this file.",
+        "Written by 'groovelag start'. Correct what you know better. Anything not stated takes a cautious default (docs/uncertainty.md). A quantity is a number, or { value = 18, u = 0.5 } with u its standard uncertainty. Predict with 'groovelag plan'; once the recordings are beside this file, solve with 'groovelag solve'.",
     );
     let expectation = expected(answers.tip, prediction);
     if !expectation.is_empty() {
@@ -314,16 +314,16 @@ pub fn job_text(answers: &Answers, prediction: Option<Prediction>) -> String {
     out += "# crosstalk_db = -25         # channel separation as the maker has it, negative\n";
     let ball = answers.further.contains(&Further::Ball);
     if ball {
-        out += "\n# The cartridge with the spherical tip, which tells the record's cut.\n[cartridge.ball]\nprofile = \"spherical\"\n# frontal_radius_um = 18\n";
+        out += "\n# The cartridge with the spherical tip, which measures the record's cut.\n[cartridge.ball]\nprofile = \"spherical\"\n# frontal_radius_um = 18\n";
     }
     out += "\n# One side of one record. Another side is another record.\n[record.mono]\n# label = \"\"                # free text\n# cut_rotation_deg = { value = 0, u = 0.1 }   # if the side has been qualified\n";
-    out += "\n# Everything behind the cartridge's pins: leads, phono stage, converter.\n[chain.mine]\n# calibration = \"CHAIN.toml\"                  # from 'groovelag calibrate'\n";
+    out += "\n# Everything after the cartridge's pins: leads, phono stage, converter.\n[chain.mine]\n# calibration = \"CHAIN.toml\"                  # from 'groovelag calibrate'\n";
     let (arm, of_arm) = arm_text(answers.arm);
     out += &arm;
     if answers.arm == AnyArm::Unknown {
         out += "\n";
         out += &remark(
-            "Nothing is stated of the arm, so its tracking error widens the turn. Add [arm.mine] (effective_length_mm, pivot_to_spindle_mm, offset_deg) and arm = \"mine\" in the setup, or arm = \"tangential\", or arm = \"null-radius\" for a band at one of its null radii.",
+            "The arm is not stated, so its tracking error makes the turn less certain. Add [arm.mine] (effective_length_mm, pivot_to_spindle_mm, offset_deg) and arm = \"mine\" in the setup, or arm = \"tangential\", or arm = \"null-radius\" for a band at one of its null radii.",
         );
     }
     out += "\n# A setup is one state of alignment.\n";
@@ -340,7 +340,7 @@ pub fn job_text(answers: &Answers, prediction: Option<Prediction>) -> String {
     if ball {
         let _ = write!(out, "\n[setup.ball]\ncartridge = \"ball\"\n{of_arm}");
     }
-    out += "\n# To hold the result against a tolerance, remove the two '#' below.\n# [limits]\n# tolerance_deg = 5\n";
+    out += "\n# To check the result against a tolerance, remove the two '#' below.\n# [limits]\n# tolerance_deg = 5\n";
     for recording in answers.recordings() {
         out += "\n";
         out += &remark(&recording.what);
@@ -387,7 +387,7 @@ pub fn is_as_written(text: &str) -> bool {
 fn after_text(answers: &Answers, of_arm: &str) -> String {
     let mut out = String::from("\n");
     out += &remark(
-        "After a turn, record the same grooves again under the name below, at the same level, and take the '# ' off the lines below. All that was recorded before still counts. 'groovelag compare' with this file, --before found --after after, then tells the change and what remains.",
+        "After a turn, record the same grooves again under the name below, at the same level, and remove the '# ' from the lines below. All earlier recordings still count. 'groovelag compare' with this file, --before found --after after, then shows the change and what remains.",
     );
     let block = format!(
         "[setup.after]\ncartridge = \"mine\"\n{of_arm}\n[[capture]]\n{}",
@@ -479,12 +479,12 @@ pub fn checklist_text(answers: &Answers, prediction: Option<Prediction>, job: &s
     };
     let own = |items: &[&str]| items.iter().map(|i| (*i).to_owned()).collect::<Vec<_>>();
     let mut before = own(&[
-        "The makers' instructions of cartridge, arm and phono stage are at hand; where they differ from this list, they are right.",
-        "Amplifier muted before anything is touched, and again before each change. Stylus guard on whenever the record does not play. No iron tools near the magnet. Mains and earth leads stay as they are.",
+        "Have the makers' instructions for cartridge, arm and phono stage at hand; where they differ from this list, they are right.",
+        "Amplifier muted before you touch anything, and again before each change. Stylus guard on whenever the record does not play. No iron tools near the magnet. Mains and earth leads stay as they are.",
         "Tracking force and bias force as the maker says; stylus and record clean.",
-        "Once, and after moving a lead: left is left. Amplifier muted, left lead unplugged at the phono stage, ten seconds recorded: the left channel is the empty one. Plugged in again.",
+        "Once, and after moving a lead, check left and right: amplifier muted, left lead unplugged at the phono stage, ten seconds recorded. The left channel is the empty one. Lead plugged in again.",
         "A true mono cut, wide-band and lively; no mono switch, no strapped pins.",
-        "Both channels, 24 bit, 96 kHz, no processing, no lossy format. Peaks 6 to 12 dB below full scale; the level stays as it is for all recordings.",
+        "Both channels, 24 bit, 96 kHz, no processing, no lossy format. Peaks 6 to 12 dB below full scale; the same level for all recordings.",
     ]);
     before.push(format!(
         "The groove played is {} mm from the spindle's centre. Written down: ______ mm",
@@ -508,16 +508,16 @@ pub fn checklist_text(answers: &Answers, prediction: Option<Prediction>, job: &s
         &[
             format!("The files lie beside {job}, under the names above."),
             format!("groovelag solve {job}"),
-            "What was different from this list, written down: ____________________".to_owned(),
+            "Anything done differently, written down: ____________________".to_owned(),
         ],
     );
     if !matches!(answers.tip, Tip::Spherical(_)) {
         section(
-            "After a turn, if one is made",
+            "After a turn, if you make one",
             &[
                 "after.wav: the same grooves, level and leads as found.wav.".to_owned(),
                 format!(
-                    "The '# ' taken off the lines under [setup.after] in {job}; groovelag compare {job} --before found --after after"
+                    "The '# ' removed from the lines under [setup.after] in {job}; groovelag compare {job} --before found --after after"
                 ),
             ],
         );

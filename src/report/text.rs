@@ -131,7 +131,7 @@ pub fn pass(pass: &PassResult) -> Vec<String> {
     };
     let mut lines = Vec::new();
     if let Some(rpm) = &pass.speed_rpm {
-        lines.push(format!("speed {} by its marks", brief(rpm, "rpm")));
+        lines.push(format!("speed {} from its marks", brief(rpm, "rpm")));
     }
     for tone in &pass.tones {
         let mut words = format!("band {}: {:.2} Hz", tone.band, tone.hertz);
@@ -140,7 +140,7 @@ pub fn pass(pass: &PassResult) -> Vec<String> {
         }
         if let (Some(change), Some(off)) = (&tone.once_around_percent, &tone.eccentricity_mm) {
             words += &format!(
-                "; once around it changes by {} % to either side, as a hole {} off its centre makes it where the turntable turns evenly",
+                "; it changes by {} % either way once per revolution, as a hole {} off centre would cause on a steady turntable",
                 plain(change.value, 3),
                 brief(off, "mm")
             );
@@ -154,13 +154,15 @@ pub fn pass(pass: &PassResult) -> Vec<String> {
             format!("separation at 1 kHz {to_right} dB left into right, {to_left} dB right into left (the cutter's crosstalk included); ")
         });
         let use_of_it = match told.applied {
-            true => "taken out of the captures of this pass",
+            true => "removed from the captures of this pass",
             false => "not used, since the chain states a calibration of its own",
         };
-        lines.push(format!("crosstalk by the bands {bands}: {size}{use_of_it}"));
+        lines.push(format!(
+            "crosstalk from the bands {bands}: {size}{use_of_it}"
+        ));
     }
     if let Some(reason) = &pass.crosstalk_missing {
-        lines.push(format!("no crosstalk is told: {reason}"));
+        lines.push(format!("no crosstalk found: {reason}"));
     }
     for noise in &pass.noise {
         let [left, right] = pair(noise.below_programme_db);
@@ -221,7 +223,7 @@ fn bounded(quantity: &Quantity, within: impl Fn(f64, f64) -> String) -> String {
             format!("{percent} % band {}", within(lower, upper))
         }
         (Shape::Outer, Some(lower), Some(upper)) => {
-            format!("{percent} % band: anything but {}", within(lower, upper))
+            format!("{percent} % band: anything except {}", within(lower, upper))
         }
         _ => format!("{percent} % band: any value; the data exclude nothing"),
     }
@@ -356,17 +358,17 @@ pub fn in_doubt(doubt: Option<&str>, width: usize) -> String {
 
 /// What the figures of a result in doubt are worth.
 pub const WHILE_IN_DOUBT: &str =
-    "The figures below take every entry and recording as right: do not act on them.";
+    "The figures below assume that every entry and recording is right: do not act on them.";
 
 /// What known turns alone tell; `zero` is the turn as it is shown.
 pub fn zero_setting(zero: &str) -> String {
     format!(
-        "By the captures at known turns alone, the two channels would read together at a turn of {zero} from this setup. That is the zero of the whole delay on this record, its cut and all skews included"
+        "From the captures at known turns alone, the two channels would read together at a turn of {zero} from this setup. That is the zero of the whole delay on this record, including its cut and all skews"
     )
 }
 
 /// Why nobody should turn by it.
-pub const ZERO_IS_NO_ADVICE: &str = ": do not turn by it, the instruction leaves these out";
+pub const ZERO_IS_NO_ADVICE: &str = ": do not turn by it; the instruction above leaves these out";
 
 /// A stated arm where a setup was played.
 pub fn arm(of: &ArmOf, pivoted: Option<&ArmResult>) -> Option<String> {
@@ -395,13 +397,13 @@ fn pivoted_arm(arm: &ArmResult) -> String {
 pub fn arm_known(arm: &ArmKnown) -> String {
     let advice = arm.overhang_correction_mm.map_or_else(String::new, |mm| {
         format!(
-            ". The arm is not set as stated: move the stylus {} mm {} the pivot before the cartridge is turned, or state the overhang that is meant",
+            ". The arm is not set as stated: move the stylus {} mm {} the pivot before you turn the cartridge, or correct the stated overhang",
             plain(mm.abs(), 1),
             if mm > 0.0 { "away from" } else { "towards" }
         )
     });
     format!(
-        "overhang stated {} mm, found {}; offset angle stated {} degrees, {} with the recordings, which tell it only together with the cartridge's rotation in the headshell{advice}",
+        "overhang stated {} mm, found {}; offset angle stated {} degrees, {} with the recordings, which determine it only together with the cartridge's rotation in the headshell{advice}",
         plain(arm.overhang_stated_mm, 2),
         quantity(&arm.overhang_mm, "mm"),
         plain(arm.offset_stated_deg, 2),
@@ -419,9 +421,9 @@ pub fn turn_due(c: &Comparison) -> Option<String> {
         direction(Direction::of(due))
     );
     Some(match Direction::resolved(change) {
-        Direction::NoneResolved => format!("{words}, and none shows"),
+        Direction::NoneResolved => format!("{words}, but no change shows"),
         way if way == Direction::of(due) => words,
-        _ => format!("{words}: this one went the wrong way"),
+        _ => format!("{words}; this one went the wrong way"),
     })
 }
 

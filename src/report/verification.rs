@@ -125,7 +125,7 @@ impl Claim {
         let document = SolutionDocument::deserialize(&told).map_err(strange)?;
         let basis = document.basis.ok_or_else(|| {
             refuse(
-                "it does not say what it was made from, as results of older versions do not; solve the job anew with --json"
+                "it does not say what it was made from (results of older versions do not); solve the job again with --json"
                     .to_owned(),
             )
         })?;
@@ -293,15 +293,15 @@ pub fn text(v: &Verification, width: usize) -> String {
         "",
         &match v.agreement {
             Agreement::Identical => format!(
-                "The result comes out the same: all {} numbers, to the last digit.",
+                "The result is the same: all {} numbers, to the last digit.",
                 v.numbers
             ),
             Agreement::Rounding => format!(
-                "The result comes out the same: all {} numbers, within rounding.",
+                "The result is the same: all {} numbers, within rounding.",
                 v.numbers
             ),
             Agreement::Different => format!(
-                "The result does not come out the same: {} ({} numbers were compared).",
+                "The result is not the same: {} ({} numbers were compared).",
                 match v.different {
                     1 => "1 place differs".to_owned(),
                     n => format!("{n} places differ"),
@@ -313,8 +313,11 @@ pub fn text(v: &Verification, width: usize) -> String {
     );
     let files = match v.changed_inputs.as_slice() {
         [] => "Every file has the SHA-256 that the result names.".to_owned(),
-        [_] => "One file is not the one that the result names:".to_owned(),
-        list => format!("{} files are not those that the result names:", list.len()),
+        [_] => "One file differs from the one that the result names:".to_owned(),
+        list => format!(
+            "{} files differ from those that the result names:",
+            list.len()
+        ),
     };
     out += &wrapped("", &files, width);
     for c in &v.changed_inputs {

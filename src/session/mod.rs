@@ -56,7 +56,7 @@ pub enum SessionError {
     Job(#[from] JobError),
     /// What played last has none, and what played before it has.
     #[error(
-        "{error}. That is of what played after the last pause; before it there was {} deg, u {} deg",
+        "{error}. This refers to what played after the last pause; before it the result was {} deg, u {} deg",
         rounded(before.value, before.standard_uncertainty),
         rounded_u(before.standard_uncertainty)
     )]
@@ -68,7 +68,7 @@ pub enum SessionError {
     },
     /// The radius at a moment is not known.
     #[error(
-        "radii of start and end can be followed only where the length is known beforehand, and this stream does not tell it; give the start with --radius and the groove pitch with --pitch"
+        "start and end radii need a known length, which this stream does not have; give the start with --radius and the groove pitch with --pitch"
     )]
     UnknownLength,
 }
@@ -412,7 +412,7 @@ impl Known {
             Caveat::serious(
                 Warning::RadiusOffTheRecord,
                 format!(
-                    "the pitch led to a radius of {wrong:.1} mm, where no record has a groove; correct --pitch or --radius"
+                    "the pitch leads to a radius of {wrong:.1} mm, where no record has a groove; correct --pitch or --radius"
                 ),
             )
         });

@@ -309,7 +309,7 @@ fn wav(programme: &Programme, canvas: Canvas, places: Places<'_>) -> Result<Plan
     let begin = (GUARD_S * f64::from(spec.sample_rate)).round() as usize;
     let tape = Tape::new(Plane::new(canvas.frames(spec.sample_rate), places.scratch)?);
     let channels = usize::from(spec.channels).max(1);
-    let damaged = |error| fail(format!("{error}; the file is damaged"));
+    let damaged = |error| fail(format!("{error}; the file is damaged; export it again"));
     let (plane, least, most) = match spec.sample_format {
         hound::SampleFormat::Float => {
             let samples = reader.samples::<f32>().map(|s| s.map(f64::from));
@@ -321,7 +321,9 @@ fn wav(programme: &Programme, canvas: Canvas, places: Places<'_>) -> Result<Plan
         }
     };
     if !(least.is_finite() && most.is_finite()) {
-        return Err(fail("holds samples that are not numbers".into()));
+        return Err(fail(
+            "holds samples that are not numbers; export it again".into(),
+        ));
     }
     if least == 0.0 && most == 0.0 {
         return Err(fail("is silent; use kind = \"silence\" for that".into()));

@@ -86,7 +86,9 @@ pub fn expand(text: &str, stem: &str) -> Result<Vec<Recipe>, RecipeError> {
                 if recipes.iter().any(|other| other.name == recipe.name) {
                     return Err(wrong(
                         "variation.name",
-                        &format!("two captures would be called '{full}'; name them apart"),
+                        &format!(
+                            "two captures would be called '{full}'; give them different names"
+                        ),
                     ));
                 }
                 recipes.push(recipe);

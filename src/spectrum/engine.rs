@@ -48,7 +48,7 @@ pub enum SettingsError {
     SampleRate(f64),
     /// The channels lie further apart than any recording's.
     #[error(
-        "an alignment of {0} samples is more than a second; the channels of one recording lie closer"
+        "an alignment of {0} samples is more than a second; give less, since the channels of one recording lie closer"
     )]
     Alignment(i64),
 }

@@ -73,7 +73,7 @@ impl Tracing {
     /// What it is, for people.
     pub fn in_words(&self) -> String {
         format!(
-            "the tip's radius adds to the programme what moves the channels in opposition, {:.0} dB below it (tracing, second order)",
+            "the tip's radius adds opposed motion of the channels, {:.0} dB below the programme (tracing, second order)",
             -10.0 * self.power.max(1e-30).log10()
         )
     }

@@ -89,15 +89,15 @@ warnings! {
     AlignedAnew "aligned-anew" {
         judged_by: "a setup with `aligned` whose cartridge was recorded in another setup before",
         level: Seen(Note),
-        law: "none: a statement that only its author can check",
-        effect: "none if the body was aligned anew; if it was turned on purpose, a bias of stylus to body by up to the turn",
+        law: "none: only its author can check this statement",
+        effect: "none if the body was aligned again; if it was turned on purpose, a bias of stylus to body of up to the turn",
         advice: "take `aligned` out of a setup whose cartridge was turned on purpose",
     }
     /// Two peaks of the correlation are equally good.
     Ambiguous "ambiguous" {
-        judged_by: "how far the correlation's second peak stays below its first, in standard deviations that noise gives a peak's height",
+        judged_by: "how far the correlation's second peak lies below its first, in standard deviations of a peak's height by noise",
         level: Below(&[(Serious, 4.0)]),
-        law: "normal law, one-sided: chance alone makes up 4 once in 30 000; a periodic programme, whose peaks are equal by nature, is a narrow band instead",
+        law: "normal law, one-sided: chance alone produces 4 once in 30 000; a periodic programme, whose peaks are equal by nature, counts as a narrow band instead",
         effect: "bias of a whole period possible: no estimate",
         advice: "record longer, louder or with wider-band programme",
     }
@@ -113,21 +113,21 @@ warnings! {
     Balance "balance" {
         judged_by: "difference of the channels' levels in the band (dB)",
         level: Above(&[(Note, 3.0), (Serious, 12.0)]),
-        law: "common practice, no source: of a mono cut data sheets state 1 to 2 dB, of a single channel a separation of 15 to 30 (from memory); 12 lies between",
-        effect: "none by itself, since a gain does not move a phase; of a band cut into one channel the delay is that of crosstalk, a bias of many u",
-        advice: "check azimuth, bias and gain; of a band cut into one channel, choose another",
+        law: "common practice, no source: data sheets state 1 to 2 dB for a mono cut, and a separation of 15 to 30 for a single channel (from memory); 12 lies between",
+        effect: "none by itself, since a gain does not change a phase; in a band cut into one channel the delay is that of crosstalk, a bias of many u",
+        advice: "check azimuth, bias and gain; if the band is cut into one channel, choose another",
     }
     /// The delay in a narrower band differs from that of the whole.
     BandShift "band-shift" {
         judged_by: "change of the delay from the whole band to its lower part (s)",
         level: Above(&[(Caution, 10e-9), (Serious, 1e-6)]),
-        law: "normal law, two-sided: the change is also beyond 3 of its own u (Hausman 1978), as chance makes it 27 times in ten thousand. 10 ns is a hundredth of a degree, 1 us about a degree, more than a resonance or load makes; common practice, no source",
+        law: "normal law, two-sided: the change is also beyond 3 of its own u (Hausman 1978), which chance exceeds 27 times in ten thousand. 10 ns is a hundredth of a degree, 1 us about a degree, more than a resonance or load causes; common practice, no source",
         effect: "bias of about the change possible, not in u",
         advice: "compare bands with --band, calibrate the chain, check the load",
     }
     /// The channels are mixed.
     Blend "blend" {
-        judged_by: "correlation of the channels' noise from 1 to 15 kHz in the quietest stretch, where that shares no delay with the programme",
+        judged_by: "correlation of the channels' noise from 1 to 15 kHz in the quietest stretch, if it does not share the programme's delay",
         level: Above(&[(Caution, 0.157), (Serious, 0.186)]),
         law: "normal law with the standard deviation of 0.08 that the scale's prior gives to crosstalk of both channels together: 1.96 of it, and 2.33, which one usual cartridge in a hundred exceeds. Noise without delay must be a thousand times likelier than quiet programme",
         effect: "bias: the delay reads short by about this fraction",
@@ -135,7 +135,7 @@ warnings! {
     }
     /// The chain is calibrated in a part of the band only.
     CalibratedBand "calibrated-band" {
-        judged_by: "the band asked for reaches beyond the calibrated one",
+        judged_by: "the requested band extends beyond the calibrated one",
         level: Seen(Note),
         law: "none: both bands are known",
         effect: "allowed for in u: less is analysed",
@@ -146,7 +146,7 @@ warnings! {
         judged_by: "skew found beyond the calibration, within its expanded uncertainty",
         level: Seen(Note),
         law: "normal law at the coverage asked for; see calibration-disagrees",
-        effect: "none: a check that holds",
+        effect: "none: a passed check",
         advice: "nothing",
     }
     /// Swapped leads or two speeds contradict a calibration.
@@ -161,17 +161,17 @@ warnings! {
     CalibrationReplaces "calibration-replaces" {
         judged_by: "a figure of the chain is both stated and calibrated",
         level: Seen(Note),
-        law: "none: a measured figure goes before a stated one",
+        law: "none: a measured figure takes precedence over a stated one",
         effect: "none: u is the calibration's",
         advice: "take the stated figure out of the job",
     }
     /// The captures do not determine all unknowns.
     CarriedByPriors "carried-by-priors" {
-        judged_by: "unknowns, or combinations of them, that the captures alone leave open",
+        judged_by: "unknowns, or combinations of them, that the captures alone do not determine",
         level: Above(&[(Note, 0.0)]),
         law: "rank of the captures' information matrix",
         effect: "allowed for in u: the priors' uncertainties carry them",
-        advice: "see which they are in the document; `plan` tells the capture that helps most",
+        advice: "see which they are in the document; `plan` shows the capture that helps most",
     }
     /// Crosstalk was calibrated without the chain.
     ChainNotCalibrated "chain-not-calibrated" {
@@ -186,12 +186,12 @@ warnings! {
         judged_by: "MD5 of the samples against the one in the header",
         level: Seen(Serious),
         law: "none: 2^-128 by chance",
-        effect: "not known: samples are other than they were",
+        effect: "unknown: the samples have changed",
         advice: "copy or record the file again",
     }
     /// Captures and priors do not agree.
     ChiSquareHigh "chi-square-high" {
-        judged_by: "probability that chance alone makes the adjustment's chi-square as large",
+        judged_by: "probability that chance alone produces so large a chi-square of the adjustment",
         level: Below(&[(Caution, 0.01)]),
         law: "chi-square law, upper tail; one honest job in a hundred (common practice, no source)",
         effect: "bias beyond u possible; nothing is rescaled",
@@ -199,10 +199,10 @@ warnings! {
     }
     /// Captures and priors agree suspiciously well.
     ChiSquareLow "chi-square-low" {
-        judged_by: "probability that chance alone makes the adjustment's chi-square as small",
+        judged_by: "probability that chance alone produces so small a chi-square of the adjustment",
         level: Below(&[(Note, 0.01)]),
         law: "chi-square law, lower tail, of more than one degree of freedom; one honest job in a hundred (common practice, no source). Only where the job states the uncertainty of a reading or a size: the defaults are wide on purpose",
-        effect: "u may be larger than need be",
+        effect: "u may be larger than necessary",
         advice: "see whether some uncertainty is stated too large",
     }
     /// Segments were left out for clicks.
@@ -211,14 +211,14 @@ warnings! {
         level: Above(&[(Note, 0.0), (Caution, 0.1)]),
         law: "common practice, no source: a worn record loses a tenth",
         effect: "allowed for in u: less is averaged",
-        advice: "clean the record if it is much",
+        advice: "clean the record if the share seems high",
     }
     /// Samples are at full scale.
     Clipped "clipped" {
         judged_by: "share of the samples at full scale",
         level: Above(&[(Note, 0.0), (Caution, 1e-4), (Serious, 0.01)]),
-        law: "common practice, no source: single samples are clicks, which are left out; channels clipped alike keep their delay, of channels 3 dB apart, at delays of 3 us, a hundredth moved music by 0.03 us and three hundredths by 0.12 (measured)",
-        effect: "allowed for in u as noise; a bias where the channels clip unlike",
+        law: "common practice, no source: single samples are clicks, which are left out; channels clipped alike keep their delay; with channels 3 dB apart and delays of 3 us, clipping a hundredth changed music by 0.03 us and three hundredths by 0.12 (measured)",
+        effect: "allowed for in u as noise; a bias if the channels clip differently",
         advice: "lower the recording level",
     }
     /// Samples are at full scale just now.
@@ -226,14 +226,14 @@ warnings! {
         judged_by: "samples at full scale in the latest half second",
         level: Above(&[(Caution, 0.0)]),
         law: "none: a sample at full scale is one",
-        effect: "as of clipped, for what plays now",
+        effect: "as for clipped, for what plays now",
         advice: "lower the recording level",
     }
     /// The chain was calibrated through the coils, and the leads are swapped since.
     CoilsInChainCalibration "coils-in-chain-calibration" {
         judged_by: "leads swapped, and a calibration through the cartridge's coils",
         level: Seen(Caution),
-        law: "none: the coils lie before the swap point, the chain behind it",
+        law: "none: the coils lie before the swap point, the chain after it",
         effect: "bias of twice the coils' difference possible, not in u",
         advice: "calibrate with the leads as in the capture",
     }
@@ -242,24 +242,24 @@ warnings! {
         judged_by: "what the channels of the common signal share, over what they do not (dB)",
         level: Below(&[(Caution, 55.0)]),
         law: "a phono input with 5 mV reaches 65 to 75 dB, surface noise and tracing of a good pressing 35 to 50 (believed)",
-        effect: "if it is a groove, the rotation itself is taken out: a bias of all of it",
+        effect: "if it is a groove, the rotation itself is removed: a bias of its full size",
         advice: "feed one signal to both inputs by cable, or raise its level",
     }
     /// The captures of a job, or one capture and all others, cannot all be right.
     Contradiction "contradiction" {
-        judged_by: "probability that chance alone makes the adjustment's chi-square as large, or one capture's normalised residual",
+        judged_by: "probability that chance alone produces so large a chi-square of the adjustment, or so large a normalised residual of one capture",
         level: Below(&[(Serious, 1e-4)]),
-        law: "chi-square law, upper tail; standard normal law of the normalised residual, two-sided (Baarda 1968, from memory); one honest job in ten thousand by each of them. Of more than ten captures each is judged by less, so that these hold back one honest job in a thousand (Sidak 1967, from memory)",
+        law: "chi-square law, upper tail; standard normal law of the normalised residual, two-sided (Baarda 1968, from memory); one honest job in ten thousand by each of them. With more than ten captures the limit for each is stricter, so that they withhold one honest job in a thousand (Sidak 1967, from memory)",
         effect: "bias of many u possible",
         advice: "look for a wrong entry first: leads, speed, turn, radius, record, cartridge",
     }
     /// A pass and a stated calibration tell unlike crosstalk.
     CrosstalkDisagrees "crosstalk-disagrees" {
-        judged_by: "difference of the delay's scale by the crosstalk that bands of a pass and the stated calibration tell, over its standard uncertainty, both cutters included",
+        judged_by: "difference of the delay's scale between the crosstalk of a pass's bands and that of the stated calibration, over its standard uncertainty, both cutters included",
         level: Above(&[(Caution, 1.96), (Serious, 3.29)]),
         law: "normal law, two-sided: one good calibration in twenty, and one in a thousand",
-        effect: "bias of the rotation by the difference times the delay possible, not in u",
-        advice: "calibrate with the cartridge as it is aligned now, or leave the calibration's crosstalk out, so that the pass's own is used",
+        effect: "bias of the rotation of the difference times the delay possible, not in u",
+        advice: "calibrate with the cartridge as aligned now, or leave the calibration's crosstalk out so that the pass's own is used",
     }
     /// Crosstalk calibrated without the chain is exchanged with the leads.
     CrosstalkThroughUnknownChain "crosstalk-through-unknown-chain" {
@@ -274,28 +274,28 @@ warnings! {
         judged_by: "packets that cannot be decoded",
         level: Above(&[(Serious, 0.0)]),
         law: "none: the container's own checks",
-        effect: "their samples are taken as silence, in both channels alike; what else is damaged is not known",
+        effect: "their samples count as silence, in both channels alike; other damage is unknown",
         advice: "copy or record the file again",
     }
     /// A given delay names a chain whose calibration corrects recordings alone.
     DelayTakenAsCorrected "delay-taken-as-corrected" {
         judged_by: "a capture with `delay_us` whose chain has a calibration",
         level: Seen(Caution),
-        law: "none: only its author can tell whether a delay was corrected",
+        law: "none: only its author knows whether a delay was corrected",
         effect: "bias of the calibration's skew if it was not, not in u",
-        advice: "take the calibration's delay out of it, or name a chain without calibration",
+        advice: "correct the delay by the calibration, or name a chain without calibration",
     }
     /// Stretches of exact silence lie within the programme.
     Dropouts "dropouts" {
         judged_by: "stretches of 64 zeros in a channel within the programme",
         level: Above(&[(Caution, 0.0)]),
-        law: "none: noise of a groove makes no run of exact zeros",
-        effect: "they are left out; a bias where samples were lost in one channel",
+        law: "none: groove noise contains no run of exact zeros",
+        effect: "they are left out; a bias if samples were lost in one channel",
         advice: "check the recorder for lost buffers",
     }
     /// The band holds nothing to measure by.
     EmptyBand "empty-band" {
-        judged_by: "no part of the band whose phase tells the delay",
+        judged_by: "no part of the band has a usable phase",
         level: Seen(Serious),
         law: "none: there is no information",
         effect: "no estimate",
@@ -305,9 +305,9 @@ warnings! {
     EndOfSide "end-of-side" {
         judged_by: "time without new programme (s)",
         level: Above(&[(Caution, 1.5)]),
-        law: "common practice, no source: the analysis itself holds a beginning back for one second, and looks every half second",
+        law: "common practice, no source: the analysis itself withholds a beginning for one second, and checks every half second",
         effect: "none: the result so far stands",
-        advice: "lift the arm, or go on",
+        advice: "lift the arm, or play on",
     }
     /// Correlation and phase slope differ.
     EstimatorsDisagree "estimators-disagree" {
@@ -319,10 +319,10 @@ warnings! {
     }
     /// The programme is a few tones.
     FewTones "few-tones" {
-        judged_by: "stretches of the band, each some 140 Hz, that would carry the information if each had an equal part",
+        judged_by: "effective number of stretches of the band, each some 140 Hz, that carry the information",
         level: Below(&[(Caution, 5.0)]),
         law: "common practice, no source",
-        effect: "bias beyond u possible: tracing's harmonics of one tone meet another",
+        effect: "bias beyond u possible: tracing's harmonics of one tone coincide with another",
         advice: "use noise or music",
     }
     /// No stylus is stated.
@@ -335,17 +335,17 @@ warnings! {
     }
     /// Grooves of a recording in stretches lie nearer together or further apart than any.
     GroovePitch "groove-pitch" {
-        judged_by: "distance of neighbouring grooves by radii, times and speed of a recording in stretches (mm)",
+        judged_by: "distance of neighbouring grooves from the radii, times and speed of a recording in stretches (mm)",
         level: Outside(Serious, 0.03, 1.5),
         law: "a groove is 0.025 mm wide or wider at its top, and a lead-in has 1.5 mm (IEC 98, from memory)",
-        effect: "bias of the rotation without bound: delay over radius is taken for tracking error",
+        effect: "unbounded bias of the rotation: delay over radius counts as tracking error",
         advice: "check both radii, speed and times",
     }
     /// The sample rate is above those tested.
     HighSampleRate "high-sample-rate" {
         judged_by: "sample rate (Hz)",
         level: Above(&[(Note, 192_000.0)]),
-        law: "what this program is tested up to",
+        law: "the highest that this program is tested for",
         effect: "none known",
         advice: "record at 96 or 192 kHz if there is a choice",
     }
@@ -353,40 +353,40 @@ warnings! {
     ImplausibleDelay "implausible-delay" {
         judged_by: "delay, without its sign (s)",
         level: Above(&[(Serious, 100e-6)]),
-        law: "geometry: contacts 70 um apart, turned by 20 degrees at 16 2/3 rpm and 50 mm, make 270 us; at the usual speeds and radii 100 us is out of reach",
-        effect: "bias of all of it: the channels were shifted",
+        law: "geometry: contacts 70 um apart, turned by 20 degrees at 16 2/3 rpm and 50 mm, give 270 us; at the usual speeds and radii 100 us is out of reach",
+        effect: "bias of its full size: the channels were shifted",
         advice: "find out where the recorder or an editor shifts the channels",
     }
     /// No stylus is turned so far.
     ImplausibleRotation "implausible-rotation" {
         judged_by: "rotation, without its sign (deg)",
         level: Above(&[(Caution, 10.0), (Serious, 15.0)]),
-        law: "common practice, no source: twice and three times what makers allow",
-        effect: "bias of most of it",
+        law: "common practice, no source: two and three times what makers allow",
+        effect: "bias of most of its size",
         advice: "record again by other means, then check radius, speed and stylus",
     }
     /// The channels of a chain are further apart than a chain makes.
     ImplausibleSkew "implausible-skew" {
-        judged_by: "skew of a chain by its calibration, without its sign (s)",
+        judged_by: "skew of a chain from its calibration, without its sign (s)",
         level: Above(&[(Caution, 1.5e-6)]),
-        law: "normal law, two-sided: 3 standard deviations of the 0.5 us that a chain's skew is known to beforehand (believed), as chance makes it 27 times in ten thousand",
-        effect: "none where every recording is shifted alike; where a buffer slipped once, a bias of whole samples, not in u",
-        advice: "calibrate once more after starting the recorder anew: the same skew is the interface's, another one a slip",
+        law: "normal law, two-sided: 3 standard deviations of the 0.5 us of the prior of a chain's skew (believed), which chance exceeds 27 times in ten thousand",
+        effect: "none if every recording is shifted alike; if a buffer slipped once, a bias of whole samples, not in u",
+        advice: "restart the recorder and calibrate again: the same skew belongs to the interface, a different one is a slip",
     }
     /// The captures ask for a lever that no tip has.
     ImpossibleLever "impossible-lever" {
         judged_by: "lever that the captures find (um)",
         level: Below(&[(Serious, 0.0)]),
-        law: "geometry: contacts lie further out than the edges' centres, so a lever is positive",
-        effect: "every rotation with the wrong sign possible",
+        law: "geometry: contacts lie further out than the centres of the edges, so a lever is positive",
+        effect: "every rotation may have the wrong sign",
         advice: "check the signs of the turns, leads and speeds",
     }
     /// Nearly half of the programme looks like clicks.
     ImpulsiveProgramme "impulsive-programme" {
         judged_by: "share of the segments that look like clicks",
         level: Above(&[(Caution, 0.45)]),
-        law: "what a median of the segments bears: half of them; common practice, no source",
-        effect: "clicks are kept: u by the scatter, and a bias where they are one-sided",
+        law: "a median of the segments tolerates up to half of them; common practice, no source",
+        effect: "clicks are kept: u from the scatter, and a bias if they are one-sided",
         advice: "choose smoother programme, clean the record",
     }
     /// One channel is inverted.
@@ -402,12 +402,12 @@ warnings! {
         judged_by: "no unknown, or no record, that both the job and the knowledge name",
         level: Seen(Caution),
         law: "none: names are compared",
-        effect: "u larger than need be: the knowledge plays no part",
+        effect: "u larger than necessary: the knowledge is not used",
         advice: "check the names",
     }
     /// The header does not tell the length.
     LengthNotInHeader "length-not-in-header" {
-        judged_by: "a placeholder in the place of the length",
+        judged_by: "a placeholder in place of the length",
         level: Seen(Note),
         law: "none: the containers' own convention",
         effect: "none: read to the end",
@@ -415,15 +415,15 @@ warnings! {
     }
     /// A tone of known velocity tells another level than what is stated.
     LevelDisagrees "level-disagrees" {
-        judged_by: "logarithm of the ratio of what full scale stands for by a tone of known velocity to what is stated, or to what an earlier tone of the setup tells, without its sign, over its standard uncertainty",
+        judged_by: "logarithm of the ratio of full scale from a tone of known velocity to the stated one, or to that from an earlier tone of the setup, without its sign, over its standard uncertainty",
         level: Above(&[(Caution, 3.29), (Serious, 3.89)]),
         law: "standard normal law, two-sided: once in a thousand, once in ten thousand; tones of one record share their velocity, which makes chance rarer",
-        effect: "bias of the tip's radius in proportion to the level, and through it of the lever: as of tip-radius",
-        advice: "correct full_scale_cm_s or velocity_cm_s, or leave full_scale_cm_s out; recordings of unlike gain need setups of their own",
+        effect: "bias of the tip's radius in proportion to the level, and through it of the lever: as for tip-radius",
+        advice: "correct full_scale_cm_s or velocity_cm_s, or leave full_scale_cm_s out; recordings with different gains need setups of their own",
     }
     /// Something of the channels' difference is missing, as coders with losses leave it.
     LossyCoder "lossy-coder" {
-        judged_by: "minus the decimal logarithm of chance's probability for as many cells of 21 ms and 375 Hz in which the sum of the channels has at least its median power and their difference lies 13.5 dB below its own",
+        judged_by: "minus the decimal logarithm of the probability, by chance, of as many cells of 21 ms and 375 Hz in which the sum of the channels has at least its median power and their difference lies 13.5 dB below its own",
         level: Above(&[(Serious, 6.0)]),
         law: "binomial in Poisson's limit, for cells whose power follows a chi-square law with the window's degrees of freedom: one honest recording in a million",
         effect: "bias: 0.2 to 2 us at 192 to 96 kbit/s, far beyond u",
@@ -441,7 +441,7 @@ warnings! {
     LostSamples "lost-samples" {
         judged_by: "a step of the delay along the recording, over its standard uncertainty",
         level: Seen(Serious),
-        law: "Student's law of the step beside a line, 1e-6 over all places (Bonferroni), and at least half a sample",
+        law: "Student's law of the step added to a line, 1e-6 over all positions (Bonferroni), and at least half a sample",
         effect: "bias of up to the step",
         advice: "name a part on one side of it with --from or --to, or record again by other means",
     }
@@ -457,24 +457,24 @@ warnings! {
     Misfit "misfit" {
         judged_by: "variance of the phase about its model, over that of noise",
         level: Above(&[(Note, 2.0)]),
-        law: "chi-square law; only a departure that chance makes less often than once in a thousand is more than 1. The 2 is common practice, no source",
+        law: "chi-square law; only a deviation that chance produces less often than once in a thousand exceeds 1. The 2 is common practice, no source",
         effect: "allowed for in u",
         advice: "compare bands with --band if u is too large",
     }
     /// Draws confirm the linearised band.
     MonteCarloAgrees "monte-carlo-agrees" {
-        judged_by: "both ends of the linearised band agree with the draws'",
+        judged_by: "both ends of the linearised band agree with those of the draws",
         level: Seen(Note),
         law: "two significant digits (JCGM 101:2008, 7.9.2 and 8.1), and twice what the number of draws resolves",
-        effect: "none: a check that holds",
+        effect: "none: a passed check",
         advice: "use either band",
     }
     /// Draws contradict the band given.
     MonteCarloDiffers "monte-carlo-differs" {
-        judged_by: "an end of the band given differs from the draws'",
+        judged_by: "an end of the band given differs from that of the draws",
         level: Seen(Caution),
-        law: "as of monte-carlo-agrees",
-        effect: "band too narrow or too wide by what the message says",
+        law: "as for monte-carlo-agrees",
+        effect: "band too narrow or too wide by the amount in the message",
         advice: "use the Monte Carlo band",
     }
     /// Draws found no solution.
@@ -482,14 +482,14 @@ warnings! {
         judged_by: "share of the draws without a solution",
         level: Above(&[(Caution, 0.01)]),
         law: "common practice, no source",
-        effect: "the Monte Carlo bands miss what these would have shown",
+        effect: "the Monte Carlo bands lack these draws",
         advice: "trust the band given; state what makes the job indefinite",
     }
     /// Draws confirm the band given and not the linearised one.
     MonteCarloNonlinear "monte-carlo-nonlinear" {
-        judged_by: "the band given agrees with the draws', the linearised one does not",
+        judged_by: "the band given agrees with that of the draws, the linearised one does not",
         level: Seen(Note),
-        law: "as of monte-carlo-agrees",
+        law: "as for monte-carlo-agrees",
         effect: "none on the band given",
         advice: "use the band, not value and u",
     }
@@ -497,7 +497,7 @@ warnings! {
     NarrowBand "narrow-band" {
         judged_by: "standard deviation over mean of the frequencies that carry the information",
         level: Below(&[(Caution, 0.05)]),
-        law: "common practice, no source; or a coherent line, and peaks of the correlation that noise alone tells apart (see ambiguous)",
+        law: "common practice, no source; or a coherent line, and peaks of the correlation that differ only by noise (see ambiguous)",
         effect: "bias of whole periods possible; the value nearest to zero is given",
         advice: "use wide-band programme",
     }
@@ -507,13 +507,13 @@ warnings! {
         level: Seen(Serious),
         law: "none: there is no result",
         effect: "no estimate",
-        advice: "what the message says",
+        advice: "follow the message",
     }
     /// There is no signal.
     NoSignal "no-signal" {
         judged_by: "mean power of the louder channel, full scale 1",
         level: Below(&[(Serious, 1e-8)]),
-        law: "common practice, no source: -80 dB is some steps of 16 bits",
+        law: "common practice, no source: -80 dB is a few steps of 16 bits",
         effect: "no estimate",
         advice: "check that the record plays and that the recorder takes the right input",
     }
@@ -521,7 +521,7 @@ warnings! {
     Noisy "noisy" {
         judged_by: "what the channels share, over what they do not (dB)",
         level: Below(&[(Caution, 12.0)]),
-        law: "common practice, no source: a mono cut in good order has 20 to 50",
+        law: "common practice, no source: a mono cut in good condition has 20 to 50",
         effect: "allowed for in u, if what is not shared is noise",
         advice: "clean the record, or use a mono-cut band",
     }
@@ -530,14 +530,14 @@ warnings! {
         judged_by: "samples that are NaN or infinite",
         level: Above(&[(Serious, 0.0)]),
         law: "none: the coding's own definition (IEEE 754)",
-        effect: "they are taken as silence; what else is wrong is not known",
+        effect: "they count as silence; other faults are unknown",
         advice: "export the recording again",
     }
     /// The adjustment did not settle.
     NotConverged "not-converged" {
-        judged_by: "steps of the adjustment, all taken",
+        judged_by: "the adjustment used all its steps",
         level: Seen(Serious),
-        law: "none: the adjustment's own end",
+        law: "none: a property of the adjustment",
         effect: "bias of any size possible",
         advice: "check the values given, above all radii, speeds and turns",
     }
@@ -563,19 +563,19 @@ warnings! {
         level: Above(&[(Caution, 0.05), (Serious, 0.2)]),
         law: "common practice, no source: tracing's even harmonics and chance reach less",
         effect: "bias beyond u possible near such parts",
-        advice: "keep with --band to where the programme is strong, or use louder programme",
+        advice: "use --band to select where the programme is strong, or use louder programme",
     }
     /// One capture does not fit the others.
     Outlier "outlier" {
-        judged_by: "probability that chance alone makes the capture's normalised residual as large",
+        judged_by: "probability that chance alone produces so large a normalised residual of the capture",
         level: Below(&[(Caution, 1e-3)]),
-        law: "standard normal law, two-sided: beyond 3.29 once in a thousand (Baarda 1968, from memory). Of more than ten captures each is judged by less, so that one honest job in a hundred has such a capture (Sidak 1967, from memory)",
+        law: "standard normal law, two-sided: beyond 3.29 once in a thousand (Baarda 1968, from memory). With more than ten captures the limit for each is stricter, so that one honest job in a hundred has such a capture (Sidak 1967, from memory)",
         effect: "bias of the residual times the capture's weight possible",
         advice: "check that entry; listen to the recording, or leave it out",
     }
     /// The phase of a chain is not what skew and parts make.
     PhaseShape "phase-shape" {
-        judged_by: "departure of the chain's phase from skew and equaliser parts (rad)",
+        judged_by: "deviation of the chain's phase from skew and equaliser parts (rad)",
         level: Above(&[(Note, 0.03)]),
         law: "common practice, no source: 1.7 degrees",
         effect: "none on the correction; the fitted differences of parts may be wrong by more than their u",
@@ -586,14 +586,14 @@ warnings! {
         judged_by: "captures marked as planned",
         level: Above(&[(Note, 0.0)]),
         law: "none: a count",
-        effect: "none: they play no part",
+        effect: "none: they do not count",
         advice: "record them, or take them out",
     }
     /// The programme ends within the band.
     ProgrammeEnds "programme-ends" {
-        judged_by: "power beyond a cliff in the spectrum, over that before it",
+        judged_by: "power above a steep drop in the spectrum, over that below it",
         level: Below(&[(Note, 1e-4)]),
-        law: "common practice, no source: 40 dB within a fraction of the frequency, and for good",
+        law: "common practice, no source: 40 dB within a fraction of the frequency, without recovery",
         effect: "allowed for in u: the band ends there",
         advice: "record without a lossy coder, at the rate of the converter",
     }
@@ -602,22 +602,22 @@ warnings! {
         judged_by: "power that the channels do not share, over what they share",
         level: Below(&[(Caution, 1e-5)]),
         law: "common practice, no source: surface noise is hardly 50 dB down, an amplifier's behind a mono switch is; and the delay is within the 0.7 us that a chain alone can make",
-        effect: "bias of all of it if it is one signal: no rotation was measured",
+        effect: "bias of its full size if it is one signal: no rotation was measured",
         advice: "make sure that there is no mono switch and no strapped cartridge",
     }
     /// The pitch leads to a radius where no record has a groove.
     RadiusOffTheRecord "radius-off-the-record" {
         judged_by: "radius that the pitch leads to (mm)",
         level: Outside(Serious, 20.0, 250.0),
-        law: "common practice, no source: no groove of any kind of record lies there",
+        law: "common practice, no source: no record of any kind has a groove there",
         effect: "bias in proportion to the radius",
         advice: "correct --pitch or --radius",
     }
     /// Raw samples seem to be of another kind than was said.
     RawMisread "raw-misread" {
-        judged_by: "mean square step from sample to sample over the variance, read as asked and otherwise",
+        judged_by: "mean square step from sample to sample over the variance, read as requested and otherwise",
         level: Seen(Serious),
-        law: "von Neumann's ratio (1941, from memory): of samples by chance 2 +- 2 / sqrt n",
+        law: "von Neumann's ratio (1941, from memory): for random samples 2 +- 2 / sqrt n",
         effect: "the result means nothing",
         advice: "correct --raw, or convert the recording to WAV",
     }
@@ -626,8 +626,8 @@ warnings! {
         judged_by: "first bytes of a WAV or FLAC file",
         level: Seen(Caution),
         law: "none: the containers' own marks",
-        effect: "the header is taken for samples, and the rest may be read in the wrong form",
-        advice: "leave --raw away",
+        effect: "the header counts as samples, and the rest may be read in the wrong form",
+        advice: "omit --raw",
     }
     /// A report's words about the arm contradict the calculation.
     ReportDiffers "report-differs" {
@@ -649,7 +649,7 @@ warnings! {
     SameSignal "same-signal" {
         judged_by: "power of the channels' difference, gain matched, over their own",
         level: Below(&[(Serious, 3e-7)]),
-        law: "surface noise of the best pressing is some 60 dB down and unlike on the walls (believed), and a delay of 0.1 us differs by -54 dB",
+        law: "surface noise of the best pressing is some 60 dB down and different on the two walls (believed), and a delay of 0.1 us leaves a difference of -54 dB",
         effect: "no estimate: no timing is left",
         advice: "mono switch off, the cartridge's four leads separate, record in stereo",
     }
@@ -659,13 +659,13 @@ warnings! {
         level: Above(&[(Note, 2.0)]),
         law: "variance ratio of a delete-a-group jackknife, or of residuals; the 2 is common practice, no source",
         effect: "allowed for in u",
-        advice: "look for hum, or for a part that is unlike the rest",
+        advice: "look for hum, or for a part that differs from the rest",
     }
     /// Repeated captures scatter.
     ScatterBetweenDrops "scatter-between-drops" {
         judged_by: "standard deviation between repeats beyond their own uncertainty (us)",
         level: Above(&[(Note, 0.0), (Caution, 0.1)]),
-        law: "Paule and Mandel 1982; 0.1 us, about a tenth of a degree, is the most that setting the stylus down anew makes (common practice, no source)",
+        law: "Paule and Mandel 1982; 0.1 us, about a tenth of a degree, is the most that setting the stylus down again causes (common practice, no source)",
         effect: "allowed for in u up to 0.1 us: every capture carries it; beyond, the captures contradict each other",
         advice: "beyond 0.1 us check leads, turn, setup, radius and speed of both",
     }
@@ -682,72 +682,72 @@ warnings! {
         judged_by: "power that the channels do not share, over what they share",
         level: Below(&[(Serious, 2.5e-7)]),
         law: "common practice, no source: noise 66 dB down cannot be a groove's; tracing on two walls disproves it",
-        effect: "bias of all of it if it is one signal through a skewed chain",
+        effect: "bias of its full size if it is one signal through a skewed chain",
         advice: "make sure that there is no mono switch and no strapped cartridge",
     }
     /// Coded marks, or a tone of known frequency, tell another speed than what is stated.
     SpeedDisagrees "speed-disagrees" {
-        judged_by: "logarithm of the ratio of the speed that coded marks, or else a tone of known frequency, tell to what is stated, without its sign, over its standard uncertainty",
+        judged_by: "logarithm of the ratio of the speed from coded marks, or else from a tone of known frequency, to the stated one, without its sign, over its standard uncertainty",
         level: Above(&[(Caution, 3.29), (Serious, 3.89)]),
-        law: "standard normal law, two-sided: once in a thousand, once in ten thousand. Marks and tone know how far it turned against the cut to a few parts in a million (one mark alone to 0.1 %), the cut's own speed is known to 0.15 % (a third of what IEC 60098:2020, 5.6, allows)",
+        law: "standard normal law, two-sided: once in a thousand, once in ten thousand. Marks and tone give the speed relative to the cut to a few parts in a million (one mark alone to 0.1 %); the cut's own speed is known to 0.15 % (a third of what IEC 60098:2020, 5.6, allows)",
         effect: "bias in proportion to the speed",
-        advice: "correct rpm, or cut_rpm of the record; state rpm as they tell it where the turntable is off",
+        advice: "correct rpm, or cut_rpm of the record; if the turntable is off, state the rpm that they show",
     }
     /// A spherical tip cannot see its own rotation.
     SphericalTip "spherical-tip" {
         judged_by: "a spherical profile",
         level: Seen(Note),
         law: "none: geometry",
-        effect: "none: the rotation given is the prior's, the captures tell the record's cut",
+        effect: "none: the rotation given is the prior; the captures measure the record's cut",
         advice: "read the record's cut",
     }
     /// Things of one name are stated unlike each other.
     StatedOtherwise "stated-otherwise" {
-        judged_by: "a figure of one thing that a job and a file that it includes, or two such files, state unlike each other",
+        judged_by: "a figure that a job and a file that it includes, or two such files, state differently for one thing",
         level: Seen(Caution),
         law: "none: two statements are compared",
-        effect: "bias of what the figure is worth if the first, which counts, is the wrong one",
-        advice: "correct what is wrong, or call different things differently",
+        effect: "bias according to the figure if the first, which counts, is wrong",
+        advice: "correct the wrong one, or give different things different names",
     }
     /// Tracing tells another radius of the tip than what is stated.
     TipRadius "tip-radius" {
-        judged_by: "logarithm of the ratio of the radius that tracing tells best to what is stated, without its sign, over its standard uncertainty; or a probability of 0.95 that a tip of which nothing is stated is spherical (serious)",
+        judged_by: "logarithm of the ratio of the best radius from tracing to the stated one, without its sign, over its standard uncertainty; or a probability of 0.95 that an unstated tip is spherical (serious)",
         level: Above(&[(Caution, 3.29), (Serious, 3.89)]),
         law: "standard normal law, two-sided: once in a thousand, once in ten thousand",
-        effect: "bias in proportion to the lever, which the radius is part of: 5 % of it are 0.1 degrees at 2 degrees",
-        advice: "check the tip's size, the level that full scale stands for, radius and speed",
+        effect: "bias in proportion to the lever, which includes the radius: 5 % of it is 0.1 degrees at 2 degrees",
+        advice: "check the tip's size, the level of full scale, radius and speed",
     }
     /// What tracing adds was found and taken out.
     Tracing "tracing" {
         judged_by: "coefficient of tracing's second order, over its standard uncertainty",
         level: Above(&[(Note, 5.0)]),
         law: "normal law, two-sided: 6 times in ten million",
-        effect: "allowed for in u: 2 % of what it moved the delay",
+        effect: "allowed for in u: 2 % of the change that it caused in the delay",
         advice: "nothing",
     }
     /// What tracing adds was found and could not be taken out.
     TracingLeft "tracing-left" {
         judged_by: "coefficient of tracing's second order, over its standard uncertainty",
         level: Above(&[(Note, 5.0)]),
-        law: "as of tracing",
+        law: "as for tracing",
         effect: "bias possible, not in u",
         advice: "measure a file, or make room in the temporary folder",
     }
     /// The recording ends before its header says.
     TruncatedFile "truncated-file" {
-        judged_by: "frames that the header promises and that are not there",
+        judged_by: "frames that the header promises but the file lacks",
         level: Above(&[(Caution, 0.0)]),
-        law: "none: a count; of ALAC beyond a packet, which some writers count whole",
+        law: "none: a count; for ALAC beyond a packet, which some writers count whole",
         effect: "allowed for in u: less is averaged",
         advice: "copy or record it again if the rest matters",
     }
     /// Nothing checks the captures of a setup.
     Unchecked "unchecked" {
-        judged_by: "what leads entered the wrong way round in all captures of the setup would add to chi-square",
+        judged_by: "increase of chi-square if leads were entered the wrong way round in all captures of the setup",
         level: Below(&[(Note, 24.3)]),
         law: "normal law, squared: named from 3.29 on (outlier), with a power of 95 % 1.64 further (Baarda 1968, from memory)",
-        effect: "none by itself; wrong leads or exchanged channels would go unseen and turn the result over",
-        advice: "make sure of channels and leads; record once more with a known turn",
+        effect: "none by itself; wrong leads or exchanged channels would go unseen and reverse the result",
+        advice: "check channels and leads; record once more with a known turn",
     }
     /// The delay steps or drifts along the recording.
     Unsteady "unsteady" {
@@ -759,7 +759,7 @@ warnings! {
     }
     /// Bits that ought to be unused are in use.
     UnusedBitsInUse "unused-bits-in-use" {
-        judged_by: "bits set below those that the header calls valid",
+        judged_by: "bits set below those that the header declares valid",
         level: Seen(Caution),
         law: "none: the header contradicts the samples",
         effect: "none on the delay; the level may be wrong",
@@ -771,21 +771,21 @@ warnings! {
         level: Outside(Serious, 50.0, 150.0),
         law: "common practice, no source: records of 30 cm are cut from 146 to 60 mm or a little less, smaller ones to 53",
         effect: "bias in proportion to the radius, if it is a slip",
-        advice: "check the entry; a diameter is twice the radius. Of a larger disc, state the radius in a job with its uncertainty",
+        advice: "check the entry; a diameter is twice the radius. For a larger disc, state the radius in a job with its uncertainty",
     }
     /// The channels' responses differ as those of no usual cartridge do.
     UnusualResponse "unusual-response" {
-        judged_by: "probability that what the causes of a cartridge's response leave of phase and gain is as small as usual",
+        judged_by: "probability that the remainder of phase and gain, after the causes of a cartridge's response, is as small as usual",
         level: Below(&[(Serious, 1e-3)]),
-        law: "posterior probability over levels of strength (Bayes); prior 0.8. None of 52 recordings without a coder or crosstalk out of order fell below (tests/cross-check/cartridge.py)",
+        law: "posterior probability over levels of strength (Bayes); prior 0.8. None of 52 recordings without a coder or faulty crosstalk fell below (tests/cross-check/cartridge.py)",
         effect: "bias of several u possible",
         advice: "compare bands with --band; check leads, load and azimuth; calibrate crosstalk and chain",
     }
     /// A speed at which records are hardly played.
     UnusualSpeed "unusual-speed" {
-        judged_by: "relative departure from the nearest of 16 2/3, 33 1/3, 45 and 78.26 rpm",
+        judged_by: "relative deviation from the nearest of 16 2/3, 33 1/3, 45 and 78.26 rpm",
         level: Above(&[(Caution, 0.05)]),
-        law: "common practice, no source: what a turntable may be off or was set to",
+        law: "common practice, no source: how far a turntable may be off or set off",
         effect: "bias in proportion to the speed, if it is a slip",
         advice: "check the entry",
     }

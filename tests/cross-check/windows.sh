@@ -164,17 +164,17 @@ row 0 rotation_deg piped in.wav follow - "${place[@]}" --save 'kept.wav'
 row 0 Rotation g measure in.wav "${place[@]}" --report 'a.html' --plot 'phase=a.svg' --plot 'phase=a.png'
 row 0 "</html>" tail -c 20 a.html
 cp a.html a-kept.html
-row 2 "exists already" g measure in.wav "${place[@]}" --report a.html
+row 2 "already exists" g measure in.wav "${place[@]}" --report a.html
 row 0 "" same a.html a-kept.html
 row 0 Rotation g measure in.wav "${place[@]}" --report '.\A.HTML' --force
 row 2 "cannot be written" g measure in.wav "${place[@]}" --report 'no\a.html'
 row 2 "Rotation" g measure in.wav "${place[@]}" --report 'no\a.html'
 row 2 "" g measure in.wav "${place[@]}" --report in.wav --force
-row 2 "the file that is read" g follow in.wav "${place[@]}" --save IN.WAV --force
+row 2 "is the input" g follow in.wav "${place[@]}" --save IN.WAV --force
 row 2 "" g follow in.wav "${place[@]}" --save 'workshop\..\in.wav' --force
 row 2 "" g measure in.wav "${place[@]}" --report NUL
 row 0 "" g simulate recipe.toml -o 'made\deep'
-row 2 "exists already" g simulate recipe.toml -o 'made\deep'
+row 2 "already exists" g simulate recipe.toml -o 'made\deep'
 row 0 "" g simulate recipe.toml -o 'made\deep' --force
 row 0 Rotation g measure 'made\deep\made.wav' "${place[@]}"
 row 0 "" g check jobs --junit 'out.xml' --csv 'out.csv'

@@ -179,7 +179,7 @@ fn doubts(
         }
         list.push(Warning::CommonFromGroove.seen(
             format!(
-                "{file} looks like a recording of a groove, or of a signal at far too low a level: each channel has noise of its own only {snr_db:.0} dB down, where a signal fed by cable reaches {ELECTRICAL_DB:.0} dB; if it is a groove, discard this calibration, which takes the rotation itself for the chain's"
+                "{file} looks like a recording of a groove, or of a signal at far too low a level: each channel has noise of its own only {snr_db:.0} dB down, where a signal fed by cable reaches {ELECTRICAL_DB:.0} dB; if it is a groove, discard this calibration, which counts the rotation itself as the chain's"
             ),
         ));
     }
@@ -187,25 +187,25 @@ fn doubts(
     list.extend(Warning::ImplausibleSkew.at(skew.abs(), || {
         let beside = (samples.round() - samples) / input.spectrum.sample_rate_hz;
         let whole = match Warning::ImplausibleSkew.level(beside.abs()) {
-            None => format!("; it is {samples:.2} samples, and whole samples are a buffer's slip or a setting of the interface"),
+            None => format!("; it is {samples:.2} samples, and whole samples mean a buffer slip or a setting of the interface"),
             Some(_) => String::new(),
         };
         format!(
-            "{file}: the right channel is {:.2} us {} than the left, more than a chain makes{whole}. Calibrate once more after starting the recorder anew: the same skew both times is the interface's and is taken out, another one is not",
+            "{file}: the right channel is {:.2} us {} than the left, more than a chain makes{whole}. Restart the recorder and calibrate again: if the skew is the same, it belongs to the interface and is corrected; if not, a buffer slipped",
             skew.abs() * 1e6,
             if skew > 0.0 { "later" } else { "earlier" }
         )
     }));
     if inverted {
         list.push(Warning::InvertedPolarity.seen(
-            format!("{file}: one channel is inverted against the other; the calibration undoes it, but check the leads"),
+            format!("{file}: one channel is inverted against the other; the calibration corrects this, but check the leads"),
         ));
     }
     list.extend(Warning::Scatter.at(fit.scatter, || {
         format!("{file}: the response scatters {:.1} times more than its noise explains (hum, or lines in the spectrum?); its errors allow for it", fit.scatter.sqrt())
     }));
     list.extend(Warning::PhaseShape.at(fit.deviation[0], || {
-        format!("{file}: the phase deviates by some {:.1} deg from what skew and equaliser parts can make; the fitted differences of parts are to be read with care, the correction is not affected", fit.deviation[0].to_degrees())
+        format!("{file}: the phase deviates by some {:.1} deg from what skew and equaliser parts can cause; read the fitted differences of parts with care; the correction is not affected", fit.deviation[0].to_degrees())
     }));
     Ok(list)
 }

@@ -670,7 +670,7 @@ mod tests {
             (
                 ("sizes", "180x80"),
                 "sizes",
-                "a frontal radius of 180 um is none",
+                "no tip has a frontal radius of 180 um",
             ),
             (("shape", "unknown"), "sizes", "shape"),
             (("arm", "pivoted"), "effective", "all three"),

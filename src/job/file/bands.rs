@@ -26,11 +26,11 @@ pub(super) fn described(
     let of_tone = [
         (
             place(&table.velocity_cm_s),
-            "the velocity of a tone tells the level",
+            "a tone's velocity gives the level",
         ),
         (
             place(&table.frequency_hz),
-            "the frequency of a tone tells the speed",
+            "a tone's frequency gives the speed",
         ),
     ];
     for (key, reason) in of_tone {
@@ -135,7 +135,7 @@ impl<'a> Parts<'a> {
         let beside_stretches = [
             (
                 place(&table.bands),
-                "a recording is taken in bands or in stretches",
+                "a recording is divided into bands or stretches, not both",
             ),
             delay,
         ];
@@ -188,7 +188,7 @@ fn spans(list: &[At<Listed>]) -> Result<Vec<[f64; 2]>, Slip> {
     if let (false, Some(band)) = (spans.is_empty(), without) {
         return Err(Slip::at(
             band.at,
-            "this band has no 'from' and 'to', and another of the list has: state all of them, or none to have the bands found by their pauses",
+            "this band has no 'from' and 'to', but another in the list does: state them for all bands, or for none to find the bands by their pauses",
         ));
     }
     let mut in_order = spans.clone();
@@ -200,7 +200,7 @@ fn spans(list: &[At<Listed>]) -> Result<Vec<[f64; 2]>, Slip> {
             return Err(Slip::at(
                 at,
                 format!(
-                    "this band begins at {next} s, before another ends at {end} s, so that a part would count twice; correct 'from' and 'to'"
+                    "this band begins at {next} s, before another ends at {end} s, so part of it would count twice; correct 'from' and 'to'"
                 ),
             ));
         }
@@ -231,7 +231,10 @@ impl At<BandsOf> {
         if let Some(twice) = names.windows(2).find(|pair| pair[0] == pair[1]) {
             return Err(Slip::at(
                 self.at,
-                format!("two bands are called '{}'; call them differently", twice[0]),
+                format!(
+                    "two bands are called '{}'; give them different names",
+                    twice[0]
+                ),
             ));
         }
         let marked = self.marked();
@@ -275,7 +278,7 @@ impl At<BandsOf> {
         if captures.is_empty() {
             return Err(Slip::at(
                 self.at,
-                "none of these bands is lateral, and others tell no rotation; list one that is",
+                "none of these bands is lateral, and only lateral bands give a rotation; list one",
             ));
         }
         Ok((captures, others))
@@ -291,7 +294,7 @@ impl At<BandsOf> {
             return Err(Slip::at(
                 self.at,
                 format!(
-                    "the record{called} describes no bands to be found; add [record.X.band.NAME] with radius_mm for each, or list them: bands = [{{ radius_mm = 140 }}, ...]"
+                    "the record{called} describes no bands; add [record.X.band.NAME] with radius_mm for each, or list them: bands = [{{ radius_mm = 140 }}, ...]"
                 ),
             ));
         }
@@ -463,7 +466,7 @@ radius_mm = { value = 70, u = 0.2 }
             (
                 "bands = [\n{ from = -1, to = 300, radius_mm = 70 }]",
                 16,
-                "within a recording",
+                "in a recording",
             ),
             (
                 "bands = [{ from = 1, to = 9, radius_mm = 70 },\n\"inner\"]",

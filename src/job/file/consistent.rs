@@ -23,7 +23,7 @@ fn hours_of_all(file: &JobFile, job: &Job) -> Result<(), Slip> {
             return Err(Slip::at(
                 table.at,
                 format!(
-                    "setup '{other}' of the same cartridge states its hours and this one does not; state 'hours' of all its setups, or of none"
+                    "setup '{other}' of the same cartridge states its hours but this one does not; state 'hours' in all setups of a cartridge, or in none"
                 ),
             ));
         }
@@ -63,7 +63,7 @@ fn time_goes_on(file: &JobFile, job: &Job) -> Result<(), Slip> {
             return Err(Slip::at(
                 table.at,
                 format!(
-                    "recorded on {day} after {hours} hours of playing, and setup '{other}' of the same cartridge on {on} after {more}; correct the hours or the days (with a new stylus it is another cartridge)"
+                    "recorded on {day} after {hours} hours of playing, and setup '{other}' of the same cartridge on {on} after {more}; correct the hours or the days (with a new stylus, name another cartridge)"
                 ),
             ));
         }
@@ -92,7 +92,7 @@ fn spelled_alike(file: &JobFile, job: &Job) -> Result<(), Slip> {
             return Err(Slip::at(
                 at,
                 format!(
-                    "its {what} '{value}' is that of {kind} '{other}', '{spelled}', but for case or blanks; write the same in the same way"
+                    "its {what} '{value}' differs from that of {kind} '{other}', '{spelled}', only in case or blanks; write both the same way"
                 ),
             ));
         }
@@ -119,7 +119,7 @@ fn as_many_as_at_hand(file: &JobFile, job: &Job) -> Result<(), Slip> {
             return Err(Slip::at(
                 *at,
                 format!(
-                    "the job describes {} here, and [plan] says {key} = {}, those of the job among them; correct it",
+                    "the job describes {}, but [plan] says {key} = {}, which must include those of the job; correct it",
                     here.len(),
                     most.unwrap_or(0)
                 ),

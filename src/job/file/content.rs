@@ -237,7 +237,7 @@ fn cartridge(Table { value: table, .. }: &Table<CartridgeTable, NAMED>) -> Resul
         if let (Some(key), false) = (key, fits) {
             return Err(Slip::of_key(
                 key.at,
-                "does not describe this profile; a spherical tip has frontal_radius_um and ball_lever_um, an elliptical one frontal_radius_um and side_radius_um, a line contact contact_spacing_um and side_radius_um; what has a side radius may have wear_um_per_1000_h",
+                "does not describe this profile; a spherical tip has frontal_radius_um and ball_lever_um, an elliptical one frontal_radius_um and side_radius_um, a line contact contact_spacing_um and side_radius_um; a tip with a side radius may have wear_um_per_1000_h",
             ));
         }
     }
@@ -254,12 +254,12 @@ fn cartridge(Table { value: table, .. }: &Table<CartridgeTable, NAMED>) -> Resul
         (
             side_radius_um,
             lever(Profile::Elliptical, frontal).is_some_and(|l| l < 0.0),
-            "the side radius exceeds the frontal radius; have the two been exchanged?",
+            "the side radius exceeds the frontal radius; are the two exchanged?",
         ),
         (
             contact_spacing_um,
             lever(Profile::Line, contact_spacing).is_some_and(|l| l <= 0.0),
-            "the contact spacing does not exceed the side radius by a line contact's measure (the square root of two); have the two been exchanged?",
+            "the contact spacing does not exceed the side radius by a factor of the square root of two; are the two exchanged?",
         ),
     ] {
         if let (Some(key), true) = (key, exchanged) {
@@ -304,7 +304,7 @@ fn chain(Table { value: table, .. }: &Table<ChainTable, NAMED>) -> Result<Chain,
     if let (Some(key), None) = (&table.stability_us, &table.calibration) {
         return Err(Slip::of_key(
             key.at,
-            "is how much the skew changes after a calibration, and none is named; name it as 'calibration', or state the skew with its uncertainty as skew_us",
+            "is the change of the skew after a calibration, but no calibration is named; name it as 'calibration', or state the skew with its uncertainty as skew_us",
         ));
     }
     if let Some(key) = &table.calibration {
@@ -316,7 +316,7 @@ fn chain(Table { value: table, .. }: &Table<ChainTable, NAMED>) -> Result<Chain,
             return Err(Slip::at(
                 key.at,
                 format!(
-                    "several calibrations tell how much the chain changes between them, for which it takes {FEWEST_REPEATS}, oldest first; of fewer, name the last one alone and state 'stability_us', the standard uncertainty of that change"
+                    "several calibrations measure how much the chain changes between them, which takes at least {FEWEST_REPEATS}, oldest first; with fewer, name only the last one and state 'stability_us', the standard uncertainty of that change"
                 ),
             ));
         }
@@ -352,7 +352,7 @@ fn arm(Table { value: table, .. }: &Table<ArmTable, NAMED>) -> Result<PivotedArm
     if !shape.is_consistent() {
         return Err(Slip::at(
             table.effective_length_mm.at,
-            "an arm with an offset angle reaches beyond the spindle, and this one is no longer than from pivot to spindle; have the two been exchanged?",
+            "an arm with an offset angle overhangs the spindle, so its effective length exceeds pivot to spindle; are the two exchanged?",
         ));
     }
     Ok(arm)
@@ -397,7 +397,7 @@ pub fn limits(table: &Option<Table<LimitsTable>>) -> Result<Limits, Slip> {
     if let (Some(source), None) = (&table.tolerance_source, &table.tolerance_deg) {
         return Err(Slip::of_key(
             source.at,
-            "says where a tolerance comes from, and none is stated; state tolerance_deg beside it",
+            "says where a tolerance comes from, but none is stated; add tolerance_deg",
         ));
     }
     let expected = quantity(&table.expected_deg, DEGREE, -60.0..=60.0)?;
@@ -438,7 +438,7 @@ fn capture(
         _ => {
             return Err(Slip::at(
                 *at,
-                "a capture has exactly one of: file = \"...\", delay_us = { value, u }, planned = true",
+                "a capture needs exactly one of: file = \"...\", delay_us = { value, u }, planned = true",
             ));
         }
     };

@@ -66,7 +66,7 @@ impl Found {
 
     /// What the marks say against the speed at which a capture is said to be played.
     fn against_speed(&self, spec: &CaptureSpec, record: Option<&Record>) -> Option<Caveat> {
-        speed_disagrees(spec, self.speed(record)?, "its coded marks tell")
+        speed_disagrees(spec, self.speed(record)?, "its coded marks show")
     }
 
     /// Start and end of a capture's band, or why it has none.
@@ -87,7 +87,7 @@ impl Found {
                 match beside.flatten().filter(|_| found.len() == count) {
                     Some([before, after]) => Ok([before.to_s + MARGIN_S, after.from_s - MARGIN_S]),
                     _ => Err(format!(
-                        "the band '{name}' does not lie between two bands that are heard"
+                        "the band '{name}' does not lie between two bands with programme"
                     )),
                 }
             }
@@ -101,13 +101,13 @@ impl Found {
                 let inner = place.map(|[from, to]| [from + MARGIN_S, to - MARGIN_S]);
                 inner.ok_or_else(|| {
                     format!(
-                        "the coded marks beside the band '{name}' are not in '{}', or the band is not there as a whole; record the whole side at the speed of its cut (within 3 % of it marks are told), or list the bands that are there with 'from' and 'to'",
+                        "the coded marks beside the band '{name}' are not in '{}', or the band is incomplete; record the whole side within 3 % of the speed of its cut, or list the bands it contains with 'from' and 'to'",
                         spec.file().unwrap_or_default()
                     )
                 })
             }
             _ => Err(format!(
-                "the band '{name}' is found neither by pauses nor by marks"
+                "neither pauses nor marks locate the band '{name}'; state 'from' and 'to'"
             )),
         }
     }
@@ -131,7 +131,7 @@ pub(super) fn speed_disagrees(spec: &CaptureSpec, told: Estimate, by: &str) -> O
     Warning::SpeedDisagrees.at(off, || {
         let shown = |e: Estimate| format!("{} rpm (u {})", rounded(e.value, e.u), rounded_u(e.u));
         format!(
-            "'{}' is said to be played at {}, and {by} {} (their ratio is {} relative standard uncertainties from 1): correct rpm, or cut_rpm of {}; where the turntable is off, state rpm as they tell it",
+            "'{}' is stated to be played at {}, but {by} {} (their ratio is {} relative standard uncertainties from 1): correct rpm, or cut_rpm of {}; if the turntable is off, state the rpm shown here",
             spec.file().unwrap_or_default(),
             shown(stated),
             shown(told),
@@ -238,7 +238,7 @@ fn miscounted(file: &str, found: &[analysis::Span], count: usize) -> String {
         false => "",
     };
     format!(
-        "{count} bands are to be found in '{}', and pauses (a second or longer, {} dB below what plays beside them) part it into {}: {}{more} s. State 'from' and 'to' of each band, or list what is there",
+        "{count} bands are expected in '{}', but pauses (a second or longer, {} dB below their neighbours) divide it into {}: {}{more} s. State 'from' and 'to' of each band, or list the bands it contains",
         file,
         analysis::depth_db(),
         found.len(),
@@ -294,7 +294,7 @@ mod tests {
                 for words in [
                     "'takes/side.wav'",
                     "45.000 rpm (u 0.070)",
-                    "tell 33.333 rpm (u 0.050)",
+                    "show 33.333 rpm (u 0.050)",
                 ] {
                     assert!(caveat.message.contains(words), "{}", caveat.message);
                 }

@@ -43,7 +43,7 @@ impl TestBand {
         });
         let Some(tone) = tone.map_err(|e| e.to_string())? else {
             return Err(format!(
-                "the tone of the band '{name}' is not heard; check its times, or leave out its velocity_cm_s"
+                "the tone of the band '{name}' is not found; check its times, or leave out its velocity_cm_s"
             ));
         };
         let steady = (1.0 - priors::FULL_SCALE_RELATIVE..=1.0 + priors::FULL_SCALE_RELATIVE)
@@ -69,7 +69,7 @@ impl TestBand {
         let tone = self.tone(path)?;
         if !(ABOUT_HZ[0]..=ABOUT_HZ[1]).contains(&tone.hertz) {
             return Err(format!(
-                "the tone of the band '{}' has {:.0} Hz, and a velocity tells the level at 1 kHz; state velocity_cm_s of a band with a tone of 1 kHz",
+                "the tone of the band '{}' has {:.0} Hz, but a velocity gives the level only at 1 kHz; state velocity_cm_s for a tone of 1 kHz",
                 self.name(),
                 tone.hertz
             ));
@@ -96,7 +96,7 @@ impl TestBand {
                 format!("{} cm/s (u {})", rounded(v, u), rounded_u(u))
             };
             format!(
-                "full scale of {} stands for {} by the tone of {}, against {} as stated or as told by another tone (their ratio is {} relative standard uncertainties from 1): correct full_scale_cm_s or velocity_cm_s, or leave full_scale_cm_s out; recordings of unlike gain need setups of their own",
+                "full scale of {} is {} from the tone of {}, but {} as stated or from another tone (their ratio is {} relative standard uncertainties from 1): correct full_scale_cm_s or velocity_cm_s, or leave full_scale_cm_s out; recordings with different gains need setups of their own",
                 named("setup", &self.spec.setup),
                 shown(told),
                 self.spec.describe(0),

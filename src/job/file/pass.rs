@@ -31,7 +31,7 @@ pub(super) fn read(
         pass.tones = tones.collect();
         if pass.speed.is_none() {
             let told = pass.tones.iter().find_map(|tone| tone.speed);
-            let by = "a tone of known frequency tells";
+            let by = "a tone of known frequency shows";
             caveats.extend(told.and_then(|told| speed_disagrees(&pass.spec, told, by)));
         }
         let stated = calibrations.get(&pass.spec.chain);
@@ -146,7 +146,7 @@ fn check_kind(band: &TestBand, taken: &TakenIn) -> Result<(), String> {
         "normal"
     };
     let what = format!(
-        "the band '{}' in '{}' is described as \"{kind}\", so that with leads = \"{leads}\" the {own} channel plays it",
+        "the band '{}' in '{}' is described as \"{kind}\", so with leads = \"{leads}\" the {own} channel plays it",
         band.name(),
         band.spec.file().unwrap_or_default()
     );
@@ -159,7 +159,7 @@ fn check_kind(band: &TestBand, taken: &TakenIn) -> Result<(), String> {
         ))
     } else {
         Err(format!(
-            "{what} alone, but its channels differ by {:.1} dB only: it looks like a band cut into both channels; correct 'kind' of the band, or where it is",
+            "{what} alone, but its channels differ by only {:.1} dB: it looks like a band cut into both channels; correct the band's 'kind' or position",
             above.abs()
         ))
     }
@@ -210,7 +210,7 @@ impl Singles {
                     None => ["right", "left"],
                 };
                 pass.crosstalk = Some(Err(format!(
-                    "the recording holds a band of the {here} channel alone and none of the {missing} one; crosstalk is taken out both ways, or not at all"
+                    "the recording holds a band of the {here} channel alone but none of the {missing} one; crosstalk is corrected in both directions or not at all"
                 )));
                 return None;
             }
@@ -266,7 +266,7 @@ fn crosstalk_disagrees(spec: &CaptureSpec, told: &Crosstalk, stated: &Crosstalk)
     let (beyond, u) = told.scale_beyond(stated)?;
     Warning::CrosstalkDisagrees.at(beyond.abs() / u, || {
         format!(
-            "'{}': the crosstalk that its bands of one channel tell shortens the delay by {} % (u {} %, both cutters included) beyond what the calibration of {} tells, which is used: was it made with this cartridge, as it is aligned now? Calibrate again, or leave its crosstalk out, so that the pass's own is used",
+            "'{}': the crosstalk of its single-channel bands shortens the delay by {} % (u {} %, both cutters included) more than the calibration of {}, which is used. Was it made with this cartridge as aligned now? Calibrate again, or leave its crosstalk out so that the pass's own is used",
             spec.file().unwrap_or_default(),
             rounded(100.0 * beyond, 100.0 * u),
             rounded_u(100.0 * u),

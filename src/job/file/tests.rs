@@ -101,7 +101,7 @@ fn tables_agree_with_each_other() {
     let error = job("[plan]\nrecord_sides = 1");
     assert!(
         error.contains("line 4")
-            && error.contains("the job describes 2 here, and [plan] says record_sides = 1"),
+            && error.contains("the job describes 2, but [plan] says record_sides = 1"),
         "{error}"
     );
     let balls = "[plan]\nspherical_cartridges = 0\n[cartridge.c]\nprofile = \"spherical\"";
@@ -171,13 +171,13 @@ fn slips_of_the_pen_are_named() {
             28,
             "add [setup.afterwards]",
         ),
-        ("rpm = 45", "rpm = 450", 30, "not a speed of records"),
+        ("rpm = 45", "rpm = 450", 30, "not a record speed"),
         ("rpm = 45", "rpm = nan", 30, "finite"),
         (
             "rpm = 45",
             "rpm = 45\ndate = \"3 May\"",
             31,
-            "a day, as 2026-02-03",
+            "a day, such as 2026-02-03",
         ),
         ("rpm = 45", "rpm = 45\ndate = 2026-02-30", 31, "TOML"),
         (
@@ -266,7 +266,7 @@ fn wrong_forms_are_named() {
     // a later format is told before what is new in it
     let later = message("format = 2\nnews = 3\n[capture]\nnew = 3\n");
     assert!(
-        later.ends_with("'format' = 2 is not known; this version reads format = 1"),
+        later.ends_with("'format' = 2 is unknown; this version reads format = 1"),
         "{later}"
     );
 }

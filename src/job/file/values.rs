@@ -186,7 +186,7 @@ plain! {
     /// The format of the file: always 1.
     Format(f64; IgnoredAny; with = "u8", range(min = 1, max = 1)): |plain| match plain.number()? {
         1.0 => Ok(1.0),
-        other => Err(format!("= {other} is not known; this version reads format = 1")),
+        other => Err(format!("= {other} is unknown; this version reads format = 1")),
     };
 
     /// A number.
@@ -205,13 +205,13 @@ plain! {
     /// A speed in revolutions per minute: a number, or a fraction between quotes; 33 means 100/3.
     Rpm(f64; IgnoredAny; with = "Either<f64, String>"): |plain| match nominal_rpm(plain.number_or(parse_rpm)?) {
         rpm if SPEEDS_RPM.contains(&rpm) => Ok(rpm),
-        rpm => Err(format!("= {} is not a speed of records; write 33, 45, 78.26 or \"100/3\"", written(rpm))),
+        rpm => Err(format!("= {} is not a record speed; write 33, 45, 78.26 or \"100/3\"", written(rpm))),
     };
 
     /// A time from the start of a recording: seconds, or "m:ss" between quotes.
     Time(f64; IgnoredAny; with = "Either<f64, String>"): |plain| match plain.number_or(parse_seconds)? {
         seconds if (0.0..=1e6).contains(&seconds) => Ok(seconds),
-        seconds => Err(format!("= {seconds} s is not a time within a recording")),
+        seconds => Err(format!("= {seconds} s is not a time in a recording")),
     };
 
     /// A radius, millimetres, or the two at start and end.
@@ -220,7 +220,7 @@ plain! {
         let ends = match plain {
             Plain::List(list) => match list[..] {
                 [Number(start), Number(end)] => [start, end],
-                _ => return Err("must be one radius or the two at the start and the end: [75, 70] (with decimal points)".to_owned()),
+                _ => return Err("must be one radius, or those at start and end: [75, 70] (with decimal points)".to_owned()),
             },
             one => [one.number()?; 2],
         };
@@ -256,7 +256,7 @@ plain! {
             _ => None,
         };
         let day = read.filter(|d| d.date.is_some() && d.time.is_none());
-        day.map(|d| d.to_string()).ok_or_else(|| "must be a day, as 2026-02-03".to_owned())
+        day.map(|d| d.to_string()).ok_or_else(|| "must be a day, such as 2026-02-03".to_owned())
     };
 
     /// A path, relative to the file. A backslash between double quotes may be read as a control character by TOML.

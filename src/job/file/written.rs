@@ -49,7 +49,7 @@ pub struct JobFile {
     /// Record sides by name.
     #[serde(default)]
     pub(super) record: BTreeMap<String, Table<RecordTable, NAMED>>,
-    /// Chains by name: everything behind the leads.
+    /// Chains by name: everything after the cartridge's pins.
     #[serde(default)]
     pub(super) chain: BTreeMap<String, Table<ChainTable, NAMED>>,
     /// Pivoted arms by name.
@@ -146,13 +146,13 @@ pub struct BandTable {
     pub kind: BandKind,
     /// Radius, millimetres, or the two at start and end.
     pub radius_mm: Radius,
-    /// Peak lateral velocity of a tone, cm/s: it tells the level of a recording.
+    /// Peak lateral velocity of a tone, cm/s: it gives the level of a recording.
     pub velocity_cm_s: Option<Quantity>,
-    /// Frequency of a tone at the speed of the cut, hertz: it tells the speed.
+    /// Frequency of a tone at the speed of the cut, hertz: it gives the speed.
     pub frequency_hz: Option<At<Number>>,
 }
 
-/// Everything behind the leads.
+/// Everything after the cartridge's pins.
 #[derive(Deserialize)]
 #[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 #[serde(deny_unknown_fields)]
@@ -335,7 +335,7 @@ pub struct CaptureTable {
     pub date: Option<Day>,
     /// Its bands, each of which is a capture.
     pub bands: Option<At<BandsOf>>,
-    /// Of how many stretches of one length it is made, each of which is a capture.
+    /// Number of equal stretches that it is divided into, each of which is a capture.
     pub stretches: Option<At<Count<{ *STRETCHES.start() }, { *STRETCHES.end() }>>>,
     /// Free text.
     pub note: Option<Text>,

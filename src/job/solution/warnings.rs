@@ -49,7 +49,7 @@ pub(super) fn same_recording(job: &Job, data: &[Option<CaptureData>]) -> Vec<Cav
             caveats.push(Caveat::serious(
                 Warning::SameRecordingTwice,
                 format!(
-                    "{} and {} take the same part of one recording, so it counts twice; remove one, or part them by from_s and to_s",
+                    "{} and {} use the same part of one recording, so it counts twice; remove one, or separate them by from_s and to_s",
                     network::locate(first, &job.captures[first]),
                     network::locate(at, spec)
                 ),
@@ -71,7 +71,7 @@ impl View<'_> {
         if self.adjustment.termination == Termination::IterationLimit {
             warnings.push(Caveat::serious(
                 Warning::NotConverged,
-                "the adjustment did not settle; check the values given, above all radii, speeds and turns",
+                "the adjustment did not converge; check the values given, above all radii, speeds and turns",
             ));
         }
         self.impossible(warnings);
@@ -88,7 +88,7 @@ impl View<'_> {
                 Some(Profile::Spherical) => warnings.push(Caveat::note(
                     Warning::SphericalTip,
                     format!(
-                        "{of} has a spherical tip, which cannot see its own rotation: its captures tell the record's cut, and the rotation given for it is only what was known before"
+                        "{of} has a spherical tip, which cannot see its own rotation: its captures measure the record's cut, and the rotation given for it is only its prior"
                     ),
                 )),
                 _ => {}
@@ -107,7 +107,7 @@ impl View<'_> {
             warnings.push(Caveat::note(
                 ARM_NOT_STATED,
                 format!(
-                    "nothing is stated of the arm for {}: its tracking error at the radius played is taken as 0 +- {} deg, which widens the turn and the rotation to the body",
+                    "the arm is not stated for {}: its tracking error at the radius played is assumed to be 0 +- {} deg, which widens the band of the turn and of the rotation to the body",
                     without_arm.join(", "),
                     plain(priors::TRACKING_COMMON.u.hypot(priors::TRACKING_RADIUS.u), 1)
                 ),
@@ -124,7 +124,7 @@ impl View<'_> {
             .collect();
         if !anew.is_empty() {
             warnings.push(Warning::AlignedAnew.seen(format!(
-                "an alignment of the body is stated for {}, after an earlier setup of the same cartridge. If the body was turned on purpose in between, take that out: an alignment says nothing of it then",
+                "an alignment of the body is stated for {}, after an earlier setup of the same cartridge. If the body was turned on purpose in between, remove that entry: the alignment no longer applies",
                 anew.join(" and ")
             )));
         }
@@ -136,7 +136,7 @@ impl View<'_> {
         if planned > 0 {
             warnings.push(Caveat::note(
                 Warning::PlannedCaptures,
-                format!("{planned} planned captures are not recorded yet and play no part"),
+                format!("{planned} planned captures are not recorded yet and do not count"),
             ));
         }
         let n = self.network.parameters.len();
@@ -187,7 +187,7 @@ impl View<'_> {
             warnings.extend(Warning::ImplausibleRotation.at(degrees.abs(), || {
                 let of = network::named("setup", name);
                 format!(
-                    "the stylus of {of} is turned {:.0} degrees {}, which hardly any is: a recorder or an editor that shifts one channel by a single sample makes 10 us at 96 kHz and 21 us at 48 kHz, so record again by other means; then check radius, speed and stylus",
+                    "the stylus of {of} is turned {:.0} degrees {}, which is implausible: a recorder or an editor that shifts one channel by a single sample adds 10 us at 96 kHz and 21 us at 48 kHz, so record again by other means; then check radius, speed and stylus",
                     degrees.abs(),
                     if degrees > 0.0 { "clockwise" } else { "anticlockwise" },
                 )
@@ -201,7 +201,7 @@ impl View<'_> {
                 warnings.push(Caveat::serious(
                     Warning::ImpossibleLever,
                     format!(
-                        "the captures ask {of} for a lever of {:.1} um, and a tip's is positive: turns stated with the other sign (clockwise seen from above is positive), or leads or speeds stated the wrong way, ask for that",
+                        "the captures give {of} a lever of {:.1} um, but a tip's is positive: check for turns stated with the wrong sign (clockwise seen from above is positive), and for wrong leads or speeds",
                         lever / MICROMETRE
                     ),
                 ));
@@ -221,7 +221,7 @@ impl View<'_> {
             let unusual = unusual.filter(|_| spec.radius_u.is_none()).and_then(|radius| {
                 Warning::UnusualRadius.at(radius, || {
                     format!(
-                        "{} is said to lie at a radius of {}: records are cut from 50 to 150 mm from the spindle. A diameter is twice the radius; of a larger disc, state the radius in a job with its uncertainty",
+                        "{} is stated at a radius of {}, but records are cut from 50 to 150 mm from the spindle. A diameter is twice the radius; for a larger disc, state the radius in a job with its uncertainty",
                         capture(),
                         if mm[0] == mm[1] {
                             format!("{} mm", plain(mm[0], 1))
@@ -239,7 +239,7 @@ impl View<'_> {
                 let pitch = (mm[0] - mm[1]).abs() / ((to - from) * rpm / 60.0);
                 warnings.extend(Warning::GroovePitch.at(pitch, || {
                     format!(
-                        "the radii of {} are {} mm apart for each revolution, which no record's grooves are over a side; check both radii, the speed, and where the recording starts and ends",
+                        "the radii of {} imply a groove pitch of {} mm per revolution, which no record has over a side; check both radii, the speed, and where the recording starts and ends",
                         capture(),
                         plain(pitch, 3)
                     )
@@ -249,7 +249,7 @@ impl View<'_> {
                 warnings.push(Caveat::caution(
                     Warning::UnusualSpeed,
                     format!(
-                        "{} is said to be played at {} rpm, which is none of 16 2/3, 33 1/3, 45 and 78; check the entry",
+                        "{} is stated to be played at {} rpm, which is not 16 2/3, 33 1/3, 45 or 78; check the entry",
                         capture(),
                         plain(rpm, 2)
                     ),
@@ -277,7 +277,7 @@ impl View<'_> {
                 warnings.push(Caveat::caution(
                     Warning::KnowledgeUnused,
                     format!(
-                        "'{}' knows of {}, which no capture of this job uses; check the names",
+                        "'{}' contains {}, which no capture of this job uses; check the names",
                         knowledge.source,
                         of.join(", ")
                     ),

@@ -56,7 +56,7 @@ fn phase(common: &CommonReport) -> Picture {
     Picture {
         name: "chain-phase".to_owned(),
         title: "Phase of the chain, right against left".to_owned(),
-        caption: "Solid, with one standard uncertainty shaded: measured. Dashed: what differences of parts and a skew alone explain.".to_owned(),
+        caption: "Solid, with one standard uncertainty shaded: measured. Dashed: the part explained by differences of parts and a skew.".to_owned(),
         description: format!(
             "Phase of the right channel against the left from {} to {} Hz, between {} and {} degrees. The right channel is late by {} us, standard uncertainty {} us.",
             plain(low, 0),
@@ -157,7 +157,7 @@ fn separation(crosstalk: &CrosstalkReport) -> Picture {
     Picture {
         name: "separation".to_owned(),
         title: "Channel separation".to_owned(),
-        caption: "Higher is better. The cutter's own crosstalk is part of it.".to_owned(),
+        caption: "Higher is better. Includes the cutter's own crosstalk.".to_owned(),
         description: format!(
             "Channel separation from {} to {} Hz: left into right {}, right into left {}.",
             plain(low, 0),

@@ -241,11 +241,8 @@ pub const NAMES: &[(&str, &str)] = &[
         "rotations",
         "the rotation of every setup with its band, against the tolerance",
     ),
-    ("budget", "what the uncertainty consists of"),
-    (
-        "unknowns",
-        "what was known of each unknown before and after",
-    ),
+    ("budget", "contributions to the uncertainty"),
+    ("unknowns", "each unknown before and after the adjustment"),
     ("turns", "delay against known turns, with the zero crossing"),
     (
         "speeds",
@@ -253,7 +250,7 @@ pub const NAMES: &[(&str, &str)] = &[
     ),
     (
         "over-radius",
-        "delay over the radius of a recording taken in stretches, with the adjustment through it",
+        "delay over the radius of a recording taken in stretches, with the fitted curve",
     ),
     (
         "over-time",

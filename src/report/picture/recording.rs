@@ -91,7 +91,7 @@ fn phase(e: &Evidence) -> Picture {
     Picture {
         name: "phase".to_owned(),
         title: "Phase against frequency".to_owned(),
-        caption: "A pure delay is a straight line in frequency, which bends upwards on this logarithmic scale; unequal equaliser parts add a small bow at low frequencies, the cartridge one at high frequencies. Bars and shaded bands: one standard uncertainty. Below: measured minus fitted.".to_owned(),
+        caption: "A pure delay is a straight line in frequency, which bends upwards on this logarithmic scale; unequal equaliser parts add a small curve at low frequencies, the cartridge one at high frequencies. Bars and shaded bands: one standard uncertainty. Below: measured minus fitted.".to_owned(),
         description: format!(
             "Phase of the left channel against the right from {} to {} Hz. The fitted curve, a delay of {} us with the equaliser's and the cartridge's part, reaches {} degrees at the upper end. Mean square of the residuals over what noise explains: {}.",
             plain(low, 0),
@@ -148,7 +148,7 @@ fn spectra(e: &Evidence) -> Picture {
     Picture {
         name: "spectra".to_owned(),
         title: "Spectra and coherence".to_owned(),
-        caption: "Above: power of both channels. Below: coherence (magnitude squared, bias removed), the share of the power that both channels have in common; the delay is weighed by it.".to_owned(),
+        caption: "Above: power of both channels. Below: coherence (magnitude squared, bias removed), the share of the power that both channels have in common; it weights the delay.".to_owned(),
         description: format!(
             "Spectra of the left and right channel from {} to {} Hz, and their coherence, which lies between {} and {}.{shared}",
             plain(low, 0),
@@ -207,7 +207,7 @@ fn along(e: &Evidence, capture: &CaptureDetails) -> Picture {
     Picture {
         name: "along".to_owned(),
         title: "Delay along the recording".to_owned(),
-        caption: "Each part by itself, with one standard uncertainty by its noise; the line is the delay of the whole, shaded with its own. What the cartridge does to the phase is taken out of the whole alone, so that it may lie beside the parts. A trend may be the radius; a step is a disturbance.".to_owned(),
+        caption: "Each part by itself, with one standard uncertainty from its noise; the line is the delay of the whole, shaded with its own. Only the whole is corrected for the cartridge's phase response, so it may lie beside the parts. A trend may be the radius; a step is a disturbance.".to_owned(),
         description: format!(
             "Delay of {} parts from {} to {} s, between {} and {} us; the whole has {} us with a standard uncertainty of {} us.{radius}",
             points.len(),
@@ -262,7 +262,7 @@ fn correlation(e: &Evidence) -> Picture {
     Picture {
         name: "correlation".to_owned(),
         title: "Correlation near its peak".to_owned(),
-        caption: "Correlation of the channels against the delay that is taken out, weighed by coherence. One clear peak says that the right period was found; the fit of phase and gain then finds the delay itself, dotted, and takes out what the cartridge does to the phase.".to_owned(),
+        caption: "Correlation of the channels against the delay removed, weighted by coherence. One clear peak shows that the right period was found; the fit of phase and gain then finds the delay itself, dotted, and corrects for the cartridge's phase response.".to_owned(),
         description: format!(
             "Correlation of the channels over delays from {} to {} us. Its highest value, {}, is at {} us on its grid; the phase fit gives {} us.",
             plain(points.first().map_or(0.0, |p| p.0), 0),

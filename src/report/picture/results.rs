@@ -276,7 +276,7 @@ pub fn unknowns(list: &[Learned]) -> Option<Picture> {
         name: "unknowns".to_owned(),
         title: "Each unknown before and after".to_owned(),
         caption: format!(
-            "In standard uncertainties of what was known before: a bar much shorter than the dotted one was measured, a bar as long was only assumed.{others}"
+            "In standard uncertainties of the prior: a bar much shorter than the dotted one was measured, a bar as long was only assumed.{others}"
         ),
         description: format!("{}.{others}", words.join("; ")),
         x: Axis::linear("standard uncertainties of the prior", range),
@@ -329,7 +329,7 @@ pub fn over_radius(curve: &OverRadius, suffix: &str, of: &str) -> Picture {
     Picture {
         name: format!("over-radius{suffix}"),
         title: format!("Delay over the radius{of}"),
-        caption: "What the groove does grows towards the centre, where the groove is slower; what chain and cartridge do is the same everywhere. The cartridge's response is taken out as adjusted. Bars: one standard uncertainty of each stretch by itself. Shading: one standard uncertainty of the adjusted delay, most of which all stretches share. Below: measured minus adjusted.".to_owned(),
+        caption: "The groove's part grows towards the centre, where the groove is slower; that of chain and cartridge is the same everywhere. The cartridge's response is removed as adjusted. Bars: one standard uncertainty of each stretch by itself. Shading: one standard uncertainty of the adjusted delay, mostly shared by all stretches. Below: measured minus adjusted.".to_owned(),
         description: format!("{}.", words.collect::<Vec<_>>().join("; ")),
         x: Axis::linear("radius / mm", span(ends)),
         top: None,
@@ -397,7 +397,7 @@ pub fn over_time(history: &History, suffix: &str) -> Picture {
         name: format!("over-time{suffix}"),
         title: format!("Rotation over time: {}", shown(&history.cartridge)),
         caption: format!(
-            "Rotation of the stylus to the groove in each setup of the cartridge, clockwise positive. Bars: {} % bands. Much of them the setups share, such as the tip's sizes and a record's cut, so that they move together: a change is judged by compare, not by bars that overlap.",
+            "Rotation of the stylus to the groove in each setup of the cartridge, clockwise positive. Bars: {} % bands. The setups share much of this uncertainty, such as the tip's sizes and a record's cut, so they move together: judge a change by compare, not by overlapping bars.",
             text::coverage_percent(history.points[0].rotation_deg.interval.coverage)
         ),
         description: format!("{}.", words.collect::<Vec<_>>().join("; ")),
@@ -426,7 +426,7 @@ struct SeriesWords {
 const TURNS: SeriesWords = SeriesWords {
     name: "turns",
     title: "Delay against known turns",
-    caption: "The turn at which both edges read together needs no knowledge of the tip; the cut and all skews are in it. The delays take the equaliser's parts as matched; the table of captures takes them as found. Bars and shading: one standard uncertainty.",
+    caption: "The turn at which both edges read together requires no knowledge of the tip; it includes the cut and all skews. The delays assume matched equaliser parts; the table of captures uses them as found. Bars and shading: one standard uncertainty.",
     axis: "turn from the setup / degrees",
     unit: ("degrees", 1),
     found: "zero crossing with its band",
@@ -435,7 +435,7 @@ const TURNS: SeriesWords = SeriesWords {
 const SPEEDS: SeriesWords = SeriesWords {
     name: "speeds",
     title: "Delay against reciprocal speed",
-    caption: "What the groove does grows with the reciprocal of its speed; what the electronics do does not, and is left at infinite speed, at the left. The delays take the equaliser's parts as matched, so they and the skew differ from those of the tables, which take the parts as found. Bars and shading: one standard uncertainty.",
+    caption: "The groove's part grows with the reciprocal of its speed; that of the electronics does not, and remains at infinite speed, at the left. The delays assume matched equaliser parts, so they and the skew differ from those of the tables, which use the parts as found. Bars and shading: one standard uncertainty.",
     axis: "reciprocal of the groove speed / s per m",
     unit: ("s/m", 3),
     found: "intercept: skew",
@@ -792,7 +792,7 @@ pub fn outcomes(document: &CheckDocument) -> Picture {
     Picture {
         name: "outcomes".to_owned(),
         title: "Outcomes".to_owned(),
-        caption: "Undecided: neither met nor missed for certain; a narrower band decides."
+        caption: "Undecided: neither met nor missed for certain; narrow the band to decide."
             .to_owned(),
         description: format!("{}.", words.join(", ")),
         x: Axis::hidden(range),
