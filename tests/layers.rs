@@ -120,6 +120,7 @@ const HOMES: &[(&str, &[&str])] = &[
     ("realfft", &["spectrum"]),
     ("hound", &["capture", "simulate"]),
     ("symphonia", &["capture", "simulate"]),
+    ("maud", &["report"]),
     ("plotters", &["report"]),
     ("png", &["report"]),
     ("quick_junit", &["report"]),

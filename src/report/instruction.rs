@@ -1,30 +1,9 @@
 //! What to do about a setup: one instruction, from which text and page are made.
 
+use super::sentence::{Piece, Sentence, plain_text, whole, words};
 use super::text;
 use crate::job::{ArmOf, Correction, LeftBehind, Narrows, SetupResult};
 use crate::uncertainty::{Direction, Quantity, plain, rounded};
-
-/// A part of a sentence.
-#[derive(Debug, Clone, PartialEq)]
-pub enum Piece {
-    /// Words.
-    Words(String),
-    /// Words about the command line or a job file, which make a sentence no less whole
-    /// where they are left out: the page at the turntable has neither.
-    Command(&'static str),
-    /// A number of the correction.
-    Number {
-        /// Its key in the document of the correction.
-        key: &'static str,
-        /// Its value there.
-        value: f64,
-        /// As shown.
-        shown: String,
-    },
-}
-
-/// A sentence or a few, in pieces.
-pub type Sentence = Vec<Piece>;
 
 /// What to do: first what is to be heeded, then one order, then how.
 #[derive(Debug, Clone, PartialEq)]
@@ -153,7 +132,7 @@ impl<'a> Situation<'a> {
             straight && !q.interval.contains(0.0) && q.value.abs() > COMMONLY_ALLOWED_DEG
         });
         if let Some(body) = askew {
-            reason.push(Piece::Words(format!(
+            reason.push(Piece::from(format!(
                 ". To the cartridge body the stylus is turned {}: show the supplier this result",
                 text::brief(body)
             )));
@@ -166,18 +145,15 @@ impl<'a> Situation<'a> {
 
     /// What would narrow the band.
     fn narrower(&self) -> Sentence {
-        let said = |words: &str| Piece::Words(words.to_owned());
         match self.narrows {
             Narrows::Arm if self.arm_unknown => vec![
-                said(". For a narrower band, state the arm"),
+                ". For a narrower band, state the arm".into(),
                 Piece::Command(" (--arm, or arm in a job)"),
-                said(", or record at one of its null radii"),
+                ", or record at one of its null radii".into(),
             ],
-            Narrows::Arm => vec![said(
-                ". For a narrower band, measure the arm more closely, or record at one of its null radii",
-            )],
+            Narrows::Arm => vec![". For a narrower band, measure the arm more closely, or record at one of its null radii".into()],
             Narrows::Tip => vec![
-                said(". For a narrower band, state the sizes of the tip"),
+                ". For a narrower band, state the sizes of the tip".into(),
                 Piece::Command(" (--stylus, or the cartridge in a job)"),
             ],
             Narrows::Recordings if self.single => vec![Piece::Command(
@@ -212,8 +188,6 @@ impl<'a> Situation<'a> {
 
     fn turn(&self, c: &Correction) -> Instruction {
         let u = self.headshell_deg.standard_uncertainty;
-        let number =
-            |key: &'static str, value: f64, shown: String| Piece::Number { key, value, shown };
         let mut before = Vec::new();
         if c.turn_deg.abs() > COMMONLY_ALLOWED_DEG {
             before.push(words(
@@ -222,9 +196,9 @@ impl<'a> Situation<'a> {
         }
         if self.arm_unknown {
             before.push(vec![
-                Piece::Words("the arm is not stated, and its tracking error at this radius may be part of this result: state it first".to_owned()),
+                "the arm is not stated, and its tracking error at this radius may be part of this result: state it first".into(),
                 Piece::Command(" (--arm, or arm in a job)"),
-                Piece::Words(", or record at one of its null radii".to_owned()),
+                ", or record at one of its null radii".into(),
             ]);
         }
         if self.unchecked {
@@ -239,13 +213,13 @@ impl<'a> Situation<'a> {
             ));
         }
         let order = vec![
-            Piece::Words("turn the cartridge ".to_owned()),
-            number(
+            "turn the cartridge ".into(),
+            Piece::number(
                 "turn_deg",
                 c.turn_deg,
                 plain(c.turn_deg.abs(), SET_DECIMALS),
             ),
-            Piece::Words(format!(
+            Piece::from(format!(
                 " degrees {} seen from above ({}), about the stylus",
                 text::direction(c.direction),
                 text::direction_at_the_arm(c.direction)
@@ -262,21 +236,21 @@ impl<'a> Situation<'a> {
             "towards the spindle"
         };
         let mut after = vec![vec![
-            Piece::Words(format!(
+            Piece::from(format!(
                 "the mounting hole nearer the spindle moves {half} mm {near} and the other {half} mm {far} ("
             )),
-            number(
+            Piece::number(
                 "mounting_hole_mm",
                 c.mounting_hole_mm,
                 plain(c.mounting_hole_mm, 2),
             ),
-            Piece::Words(" mm against each other), and both move ".to_owned()),
-            number(
+            " mm against each other), and both move ".into(),
+            Piece::number(
                 "mounting_holes_sideways_mm",
                 c.mounting_holes_sideways_mm,
                 plain(c.mounting_holes_sideways_mm.abs(), 2),
             ),
-            Piece::Words(format!(
+            Piece::from(format!(
                 " mm {sideways}, for a stylus {} mm ahead of the holes",
                 plain(c.holes_to_stylus_mm, 1)
             )),
@@ -286,13 +260,13 @@ impl<'a> Situation<'a> {
         ));
         if c.remaining_deg.abs() > REMAINS_DEG {
             after.push(vec![
-                Piece::Words("the headshell is stated to allow no more, and ".to_owned()),
-                number(
+                "the headshell is stated to allow no more, and ".into(),
+                Piece::number(
                     "remaining_deg",
                     c.remaining_deg,
                     rounded(c.remaining_deg.abs(), u),
                 ),
-                Piece::Words(" degrees would remain: ask the supplier".to_owned()),
+                " degrees would remain: ask the supplier".into(),
             ]);
         }
         let left = Quantity {
@@ -305,7 +279,7 @@ impl<'a> Situation<'a> {
             text::turn_band(&left)
         )));
         after.push(vec![
-            Piece::Words("set overhang, tracking force and bias force again, record the same grooves again and compare".to_owned()),
+            "set overhang, tracking force and bias force again, record the same grooves again and compare".into(),
             Piece::Command(" ('groovelag compare')"),
         ]);
         after.push(words(format!(
@@ -332,48 +306,15 @@ const SET_DECIMALS: usize = 1;
 /// A remainder below this is the rounding of a difference.
 const REMAINS_DEG: f64 = 1e-9;
 
-fn words(text: impl Into<String>) -> Sentence {
-    vec![Piece::Words(text.into())]
-}
-
-/// A sentence as text.
-pub fn plain_text(sentence: &Sentence) -> String {
-    sentence
-        .iter()
-        .map(|piece| match piece {
-            Piece::Words(words) => words.as_str(),
-            Piece::Command(words) => words,
-            Piece::Number { shown, .. } => shown.as_str(),
-        })
-        .collect()
-}
-
-/// A sentence for somebody at the turntable, who types no command: with a capital letter and
-/// a full stop.
-pub fn spoken(sentence: &Sentence) -> String {
-    let ours = |piece: &&Piece| !matches!(piece, Piece::Command(_));
-    let text = plain_text(&sentence.iter().filter(ours).cloned().collect());
-    capitalised(&text.replace("+-", "±")) + "."
-}
-
 fn joined(sentences: impl Iterator<Item = Sentence>) -> String {
-    let sentences = sentences.map(|s| capitalised(&plain_text(&s)) + ".");
+    let sentences = sentences.map(|s| plain_text(&whole(s)));
     sentences.collect::<Vec<_>>().join(" ")
-}
-
-/// A text that begins with a capital letter.
-pub fn capitalised(text: &str) -> String {
-    let mut letters = text.chars();
-    let first: String = letters
-        .next()
-        .map_or_else(String::new, |c| c.to_uppercase().collect());
-    first + letters.as_str()
 }
 
 impl Instruction {
     /// The order with its reason.
     pub fn reasoned(&self) -> Sentence {
-        let colon = (!self.reason.is_empty()).then(|| Piece::Words(": ".to_owned()));
+        let colon = (!self.reason.is_empty()).then(|| ": ".into());
         let parts = self.order.iter().cloned().chain(colon);
         parts.chain(self.reason.iter().cloned()).collect()
     }

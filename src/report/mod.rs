@@ -9,6 +9,7 @@ pub mod instruction;
 mod measurement;
 pub mod page;
 pub mod picture;
+pub mod sentence;
 pub mod sketch;
 pub mod solution;
 pub mod start;

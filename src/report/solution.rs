@@ -289,7 +289,8 @@ fn setup_text(setup: &SetupResult, doubted: bool, width: usize) -> String {
         out += &budget_text(heading, &setup.stylus_to_body_budget, width);
     }
     if let Some(zero) = &setup.zero_setting_deg {
-        let zero = text::zero_setting(&text::turn(zero)) + text::ZERO_IS_NO_ADVICE;
+        let [before, after] = text::ZERO_SETTING;
+        let zero = before.to_owned() + &text::turn(zero) + after + text::ZERO_IS_NO_ADVICE;
         out += &wrapped("  ", &zero, width);
     }
     out

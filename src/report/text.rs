@@ -1,6 +1,7 @@
 //! Plain text for a terminal or a file: composed for 80 columns, nothing
 //! depends on colour.
 
+use super::sentence::{Piece, Sentence, plain_text, words};
 use crate::job::{ArmKnown, ArmOf, ArmResult, Comparison, PassResult};
 use crate::uncertainty::{
     BudgetLine, Caveat, Conformity, Direction, Level, Quantity, Shape, plain, rounded, rounded_u,
@@ -175,15 +176,23 @@ pub fn pass(pass: &PassResult) -> Vec<String> {
     lines
 }
 
+/// A unit as it follows a number, if there is one.
+pub fn after_number(unit: &str) -> String {
+    match unit {
+        "" => String::new(),
+        unit => format!(" {unit}"),
+    }
+}
+
 /// A value with its standard uncertainty and band, short.
 pub fn quantity(quantity: &Quantity, unit: &str) -> String {
-    let spaced = |number: String| format!("{number} {unit}").trim_end().to_owned();
+    let unit_after = after_number(unit);
     if quantity.standard_uncertainty == 0.0 {
-        return spaced(format!("{} (taken as exact)", plain(quantity.value, 3)));
+        return format!("{} (taken as exact){unit_after}", plain(quantity.value, 3));
     }
     format!(
-        "{}, u {}, {}",
-        spaced(rounded(quantity.value, quantity.standard_uncertainty)),
+        "{}{unit_after}, u {}, {}",
+        rounded(quantity.value, quantity.standard_uncertainty),
         rounded_u(quantity.standard_uncertainty),
         band(quantity, unit)
     )
@@ -200,54 +209,56 @@ pub fn coverage_percent(coverage: f64) -> String {
 
 /// A band with its coverage: "95 % band -0.12 to 4.90".
 pub fn band(quantity: &Quantity, unit: &str) -> String {
-    band_as(quantity, unit, |_, v| {
-        rounded(v, quantity.standard_uncertainty)
+    plain_text(&band_in_pieces(quantity, unit))
+}
+
+/// The same in pieces: its ends are "lower" and "upper".
+pub fn band_in_pieces(quantity: &Quantity, unit: &str) -> Sentence {
+    bounded(quantity, |lower, upper| {
+        let [lower, upper] = ends(quantity, lower, upper, |end| end);
+        vec![lower, " to ".into(), upper, after_number(unit).into()]
     })
 }
 
-/// The same; `end` writes an end of it, "lower" or "upper".
-pub fn band_as(quantity: &Quantity, unit: &str, end: impl Fn(&str, f64) -> String) -> String {
-    let within = |lower, upper| {
-        let (lower, upper) = (end("lower", lower), end("upper", upper));
-        format!("{lower} to {upper} {unit}").trim_end().to_owned()
-    };
-    bounded(quantity, within)
+/// The ends of a band, written as `shown` has them.
+fn ends(quantity: &Quantity, lower: f64, upper: f64, shown: impl Fn(f64) -> f64) -> [Piece; 2] {
+    [("lower", lower), ("upper", upper)].map(|(key, end)| {
+        let shown = rounded(shown(end), quantity.standard_uncertainty);
+        Piece::number(key, end, shown)
+    })
 }
 
 /// A band with its coverage, whose bounds `within` writes.
-fn bounded(quantity: &Quantity, within: impl Fn(f64, f64) -> String) -> String {
+fn bounded(quantity: &Quantity, within: impl FnOnce(f64, f64) -> Sentence) -> Sentence {
     let interval = &quantity.interval;
-    let percent = coverage_percent(interval.coverage);
-    match (interval.shape, interval.lower, interval.upper) {
-        (Shape::Finite, Some(lower), Some(upper)) => {
-            format!("{percent} % band {}", within(lower, upper))
-        }
+    let (band, bounds) = match (interval.shape, interval.lower, interval.upper) {
+        (Shape::Finite, Some(lower), Some(upper)) => (" % band ", within(lower, upper)),
         (Shape::Outer, Some(lower), Some(upper)) => {
-            format!("{percent} % band: anything except {}", within(lower, upper))
+            (" % band: anything except ", within(lower, upper))
         }
-        _ => format!("{percent} % band: any value; the data exclude nothing"),
-    }
+        _ => (" % band: any value; the data exclude nothing", Vec::new()),
+    };
+    let mut sentence = words(coverage_percent(interval.coverage) + band);
+    sentence.extend(bounds);
+    sentence
 }
 
 /// The band of an angle with directions in words: "95 % band 0.9 to 5.8 degrees clockwise".
 pub fn turn_band(quantity: &Quantity) -> String {
-    turn_band_as(quantity, |_, v| {
-        rounded(v.abs(), quantity.standard_uncertainty)
-    })
+    plain_text(&turn_band_in_pieces(quantity))
 }
 
-/// The same; `end` writes an end of it, "lower" or "upper", without its sign.
-pub fn turn_band_as(quantity: &Quantity, end: impl Fn(&str, f64) -> String) -> String {
-    let way = |v: f64| direction(Direction::of(v));
+/// The same in pieces: its ends are "lower" and "upper", without their sign.
+pub fn turn_band_in_pieces(quantity: &Quantity) -> Sentence {
+    let way = |v: f64| Piece::from(format!(" degrees {}", direction(Direction::of(v))));
     bounded(quantity, |lower, upper| {
-        let (low, high) = (end("lower", lower), end("upper", upper));
+        let ([low, high], to) = (ends(quantity, lower, upper, f64::abs), Piece::from(" to "));
         if lower < 0.0 && upper > 0.0 {
-            let (left, right) = (way(lower), way(upper));
-            format!("{low} degrees {left} to {high} degrees {right}")
+            vec![low, way(lower), to, high, way(upper)]
         } else if upper > 0.0 {
-            format!("{low} to {high} degrees {}", way(upper))
+            vec![low, to, high, way(upper)]
         } else {
-            format!("{high} to {low} degrees {}", way(lower))
+            vec![high, to, low, way(lower)]
         }
     })
 }
@@ -360,12 +371,11 @@ pub fn in_doubt(doubt: Option<&str>, width: usize) -> String {
 pub const WHILE_IN_DOUBT: &str =
     "The figures below assume that every entry and recording is right: do not act on them.";
 
-/// What known turns alone tell; `zero` is the turn as it is shown.
-pub fn zero_setting(zero: &str) -> String {
-    format!(
-        "From the captures at known turns alone, the two channels would read together at a turn of {zero} from this setup. That is the zero of the whole delay on this record, including its cut and all skews"
-    )
-}
+/// What known turns alone tell: what stands before the turn, and after it.
+pub const ZERO_SETTING: [&str; 2] = [
+    "From the captures at known turns alone, the two channels would read together at a turn of ",
+    " from this setup. That is the zero of the whole delay on this record, including its cut and all skews",
+];
 
 /// Why nobody should turn by it.
 pub const ZERO_IS_NO_ADVICE: &str = ": do not turn by it; the instruction above leaves these out";

@@ -1,11 +1,13 @@
 //! The page of a check.
 
 use super::names::Names;
-use super::parts::{self, number};
-use super::{Block, Page, Section};
+use super::numbers::number;
+use super::parts::{self, origin, table};
+use super::{Page, Section};
 use crate::check::{Checked, Outcome};
 use crate::report::check::CheckDocument;
 use crate::report::picture;
+use maud::{Render, html};
 
 /// Jobs that are listed; more make the page heavy, and CSV serves them better.
 const MOST_JOBS: usize = 1000;
@@ -16,17 +18,23 @@ pub fn check(document: &CheckDocument) -> Page {
     let names = Names::default();
     let count = |key: &str, n: usize| number(&format!("/{key}"), n as f64, &n.to_string());
     let all = document.results.len();
-    let answer = format!(
-        "<p class=\"lead\">Of {all} jobs <strong>{} passed</strong>; {} failed, {} are undecided and {} cannot be used.</p>\n",
-        count("passed", document.passed),
-        count("failed", document.failed),
-        count("undecided", document.undecided),
-        count("unusable", document.unusable),
-    );
-    let advice = if document.passed == all {
-        "<p>Nothing: every stated limit is met.</p>\n"
-    } else {
-        "<p>Look at the reasons below. A failed job needs its setup or its limit looked at, an undecided one a narrower band (<code>groovelag plan</code> says how), an unusable one its files. <code>groovelag solve JOB --report FILE.html</code> makes the page of one job.</p>\n"
+    let answer = html! {
+        p.lead {
+            "Of " (all) " jobs " strong { (count("passed", document.passed)) " passed" } "; "
+            (count("failed", document.failed)) " failed, "
+            (count("undecided", document.undecided)) " are undecided and "
+            (count("unusable", document.unusable)) " cannot be used."
+        }
+    };
+    let advice = html! {
+        @if document.passed == all {
+            p { "Nothing: every stated limit is met." }
+        } @else {
+            p {
+                "Look at the reasons below. A failed job needs its setup or its limit looked at, an undecided one a narrower band (" code { "groovelag plan" } " says how), an unusable one its files. " code { "groovelag solve JOB --report FILE.html" }
+                " makes the page of one job."
+            }
+        }
     };
     // those to look at come first, in the order of their paths
     let mut order: Vec<&Checked> = document.results.iter().collect();
@@ -36,43 +44,33 @@ pub fn check(document: &CheckDocument) -> Page {
         Outcome::Undecided => 2,
         Outcome::Passed => 3,
     });
-    let rows: Vec<Vec<String>> = order
-        .iter()
-        .take(MOST_JOBS)
-        .map(|r| {
-            let path = r.path.strip_prefix(&folder).unwrap_or(&r.path);
-            let reason = r.reason.replace(&folder, "");
-            vec![
-                names.html(path),
-                r.outcome.word().to_owned(),
-                format!("<span class=\"origin\">{}</span>", names.html(&reason)),
-            ]
-        })
-        .collect();
-    let mut html = parts::table(
-        "Jobs, those to look at first",
-        &["Job", "outcome", "reason"],
-        &rows,
-    );
-    if all > MOST_JOBS {
-        html.push_str(&format!(
-            "<p>{} more are not listed here; <code>--csv</code> and <code>--json</code> list all.</p>\n",
-            all - MOST_JOBS
-        ));
-    }
+    let row = |r: &&Checked| {
+        let path = r.path.strip_prefix(&folder).unwrap_or(&r.path);
+        let reason = r.reason.replace(&folder, "");
+        [
+            names.text(path).render(),
+            r.outcome.word().render(),
+            origin(&names.text(&reason)),
+        ]
+    };
+    let head = ["Job", "outcome", "reason"];
+    let rows = order.iter().take(MOST_JOBS).map(row);
+    let evidence = html! {
+        (table("Jobs, those to look at first", &head, rows))
+        @if all > MOST_JOBS {
+            p {
+                (all - MOST_JOBS) " more are not listed here; " code { "--csv" } " and "
+                code { "--json" } " list all."
+            }
+        }
+    };
     Page {
         title: "Check of jobs against their limits".to_owned(),
         doubted: false,
         answer,
         picture: Some(picture::outcomes(document)),
-        advice: advice.to_owned(),
-        sections: vec![
-            Section {
-                heading: "Evidence".to_owned(),
-                blocks: vec![Block::Html(html)],
-            },
-            parts::statements(),
-        ],
+        advice: Some(advice),
+        sections: vec![Section::of_words("Evidence", evidence), parts::statements()],
     }
 }
 

@@ -4,55 +4,118 @@
 //! A number that the JSON document of the same run also holds stands in a `data`
 //! element with its full `value` and, in `data-json`, its place in the document;
 //! `data-scale` says what it was multiplied by before it was rounded for reading.
+//!
+//! Functions that make HTML return [`Markup`], into which text goes as text: what it
+//! holds of HTML is escaped by its type.
 
+mod about;
 mod calibration;
 mod check;
+mod comparison;
+mod conditions;
+mod conformity;
+mod measurement;
 mod names;
+mod numbers;
 mod parts;
-mod results;
+mod solution;
+mod statement;
+mod together;
 
+pub use about::About;
 pub use calibration::calibration;
 pub use check::check;
-pub use results::{About, comparison, measurement, solution};
+pub use comparison::comparison;
+pub use measurement::measurement;
+pub use solution::solution;
 
 use super::picture::{self, DrawError, INKS, Ink, Picture};
 use crate::document::Program;
-use std::fmt::Write as _;
+use crate::outside::shown;
+use maud::{DOCTYPE, Markup, PreEscaped, html};
 
 const STYLE: &str = include_str!("style.css");
 
+/// What a page is allowed to do: to show itself.
+const POLICY: &str = "default-src 'none'; style-src 'unsafe-inline'";
+
 /// A page before it is written out.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone)]
 pub struct Page {
     /// What was done, for the heading.
     title: String,
     /// Whether the result is in doubt, which the answer then begins with.
     doubted: bool,
-    /// The answer, as HTML.
-    answer: String,
+    /// The answer.
+    answer: Markup,
     /// Its picture.
     picture: Option<Picture>,
-    /// What to do, as HTML.
-    advice: String,
+    /// What to do.
+    advice: Option<Markup>,
     /// Evidence and conditions.
     sections: Vec<Section>,
 }
 
 /// A part of a page.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone)]
 struct Section {
-    heading: String,
+    heading: &'static str,
     blocks: Vec<Block>,
 }
 
 /// What a section is made of.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone)]
 enum Block {
-    Html(String),
-    /// Pictures beside each other, each with a heading of this level.
-    Figures(u8, Vec<Picture>),
-    /// A picture with HTML beside it, the heading of this level.
-    Beside(u8, Option<Box<Picture>>, String),
+    Words(Markup),
+    /// Pictures beside each other, each with a heading of this level, 3 or 4, and what
+    /// stands beside them.
+    Figures(u8, Vec<Picture>, Markup),
+}
+
+impl Block {
+    fn pictures(level: u8, list: Vec<Picture>) -> Self {
+        Self::Figures(level, list, Markup::default())
+    }
+}
+
+impl From<Markup> for Block {
+    fn from(words: Markup) -> Self {
+        Self::Words(words)
+    }
+}
+
+impl Section {
+    /// A section without pictures.
+    fn of_words(heading: &'static str, words: Markup) -> Self {
+        Self {
+            heading,
+            blocks: vec![words.into()],
+        }
+    }
+
+    /// The section's name in the page.
+    fn anchor(&self) -> String {
+        self.heading.to_ascii_lowercase().replace(' ', "-")
+    }
+
+    fn html(&self) -> Result<Markup, DrawError> {
+        Ok(html! {
+            section id=(self.anchor()) {
+                h2 { (self.heading) }
+                @for block in &self.blocks {
+                    @match block {
+                        Block::Words(words) => (words),
+                        Block::Figures(level, pictures, beside) => {
+                            div.figures {
+                                @for picture in pictures { (figure(picture, *level)?) }
+                                (beside)
+                            }
+                        }
+                    }
+                }
+            }
+        })
+    }
 }
 
 impl Page {
@@ -73,11 +136,8 @@ impl Page {
     pub fn pictures(&self) -> impl Iterator<Item = &Picture> {
         let blocks = self.sections.iter().flat_map(|s| &s.blocks);
         self.picture.iter().chain(blocks.flat_map(|b| match b {
-            Block::Figures(_, list) => list.as_slice(),
-            Block::Beside(_, picture, _) => {
-                picture.as_deref().map_or(&[][..], std::slice::from_ref)
-            }
-            Block::Html(_) => &[],
+            Block::Figures(_, list, _) => list.as_slice(),
+            Block::Words(_) => &[],
         }))
     }
 
@@ -87,103 +147,81 @@ impl Page {
     ///
     /// When a picture cannot be drawn.
     pub fn html(&self) -> Result<String, DrawError> {
-        let program = Program::this();
-        let mut out = format!(
-            "<!DOCTYPE html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n<meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\n<meta name=\"color-scheme\" content=\"light dark\">\n<meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src 'unsafe-inline'\">\n<meta name=\"referrer\" content=\"no-referrer\">\n<title>{title}</title>\n<style>\n{STYLE}{}</style>\n</head>\n<body>\n<header>\n<h1>{title}</h1>\n<p class=\"made\">{} {}</p>\n</header>\n<main>\n",
-            ink_rules(),
-            program.name,
-            program.version,
-            title = self.title,
-        );
-        let _ = write!(
-            out,
-            "<section class=\"answer\" id=\"answer\">\n<h2>Answer</h2>\n<div>\n{}</div>\n",
-            self.answer
-        );
-        if let Some(picture) = &self.picture {
-            figure(&mut out, picture, 3)?;
-        }
-        out.push_str("</section>\n");
-        if !self.advice.is_empty() {
-            let _ = write!(
-                out,
-                "<section id=\"what-to-do\">\n<h2>What to do</h2>\n{}</section>\n",
-                self.advice
-            );
-        }
-        out.push_str("<nav class=\"contents\" aria-label=\"Contents\">\n<h2>Contents</h2>\n<ul>\n");
-        for section in &self.sections {
-            let _ = writeln!(
-                out,
-                "<li><a href=\"#{}\">{}</a></li>",
-                anchor(&section.heading),
-                section.heading
-            );
-        }
-        out.push_str("</ul>\n</nav>\n");
-        for section in &self.sections {
-            let _ = write!(
-                out,
-                "<section id=\"{}\">\n<h2>{}</h2>\n",
-                anchor(&section.heading),
-                section.heading
-            );
-            for block in &section.blocks {
-                match block {
-                    Block::Html(html) => out.push_str(html),
-                    Block::Beside(level, picture, html) => {
-                        out.push_str("<div class=\"figures\">\n");
-                        if let Some(picture) = picture {
-                            figure(&mut out, picture, *level)?;
-                        }
-                        out.push_str(html);
-                        out.push_str("</div>\n");
+        let page = html! {
+            (DOCTYPE)
+            html lang="en" {
+                head {
+                    meta charset="utf-8";
+                    meta name="viewport" content="width=device-width, initial-scale=1";
+                    meta name="color-scheme" content="light dark";
+                    meta http-equiv="Content-Security-Policy" content=(POLICY);
+                    meta name="referrer" content="no-referrer";
+                    title { (self.title) }
+                    style { (PreEscaped(STYLE.to_owned() + &ink_rules())) }
+                }
+                body {
+                    header {
+                        h1 { (self.title) }
+                        p.made { (program()) }
                     }
-                    Block::Figures(level, list) => {
-                        out.push_str("<div class=\"figures\">\n");
-                        for picture in list {
-                            figure(&mut out, picture, *level)?;
+                    main { (self.content()?) }
+                    footer {
+                        p.small {
+                            "Made by " (program()) ". This page is complete in itself and fetches nothing."
                         }
-                        out.push_str("</div>\n");
                     }
                 }
             }
-            out.push_str("</section>\n");
-        }
-        let _ = write!(
-            out,
-            "</main>\n<footer>\n<p class=\"small\">Made by {} {}. This page is complete in itself and fetches nothing.</p>\n</footer>\n</body>\n</html>\n",
-            program.name, program.version
-        );
-        Ok(out)
+            "\n"
+        };
+        // whoever wrote what it says: nothing in it does more than be read
+        Ok(shown(&page.into_string()))
+    }
+
+    fn content(&self) -> Result<Markup, DrawError> {
+        Ok(html! {
+            section.answer #answer {
+                h2 { "Answer" }
+                div { (self.answer) }
+                @if let Some(picture) = &self.picture { (figure(picture, 3)?) }
+            }
+            @if let Some(advice) = &self.advice {
+                section #what-to-do {
+                    h2 { "What to do" }
+                    (advice)
+                }
+            }
+            nav.contents aria-label="Contents" {
+                h2 { "Contents" }
+                ul {
+                    @for section in &self.sections {
+                        li { a href={ "#" (section.anchor()) } { (section.heading) } }
+                    }
+                }
+            }
+            @for section in &self.sections { (section.html()?) }
+        })
     }
 }
 
-/// A heading as the name of a place in the page.
-fn anchor(heading: &str) -> String {
-    heading
-        .chars()
-        .map(|c| {
-            if c.is_ascii_alphanumeric() {
-                c.to_ascii_lowercase()
-            } else {
-                '-'
-            }
-        })
-        .collect()
+/// The program and its version.
+fn program() -> String {
+    let program = Program::this();
+    format!("{} {}", program.name, program.version)
 }
 
 /// A picture with heading and caption.
-fn figure(out: &mut String, picture: &Picture, level: u8) -> Result<(), DrawError> {
-    let drawn = picture::svg(picture, &format!("p-{}", picture.name))?;
-    let _ = write!(
-        out,
-        "<figure id=\"{}\">\n<h{level}>{}</h{level}>\n{drawn}<figcaption>{}</figcaption>\n</figure>\n",
-        picture.name,
-        names::escaped(&picture.title),
-        names::escaped(&picture.caption),
-    );
-    Ok(())
+fn figure(picture: &Picture, level: u8) -> Result<Markup, DrawError> {
+    Ok(html! {
+        figure id=(picture.name) {
+            @match level {
+                3 => h3 { (picture.title) },
+                _ => h4 { (picture.title) },
+            }
+            (picture::svg(picture, &format!("p-{}-", picture.name))?)
+            figcaption { (picture.caption) }
+        }
+    })
 }
 
 /// Pictures are drawn in the colours of [`INKS`]; here they become the page's.
@@ -204,4 +242,26 @@ fn ink_rules() -> String {
             )
         })
         .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn text_stays_text() {
+        let hostile = "a < b & \"c\"\u{1b}\u{202e}<script>";
+        let page = Page {
+            title: hostile.to_owned(),
+            doubted: false,
+            answer: html! { p title=(hostile) { (hostile) } },
+            picture: None,
+            advice: None,
+            sections: Vec::new(),
+        };
+        let html = page.html().unwrap();
+        let safe = "a &lt; b &amp; &quot;c&quot;\\u{1b}\\u{202e}&lt;script&gt;";
+        assert_eq!(html.matches(safe).count(), 4);
+        assert!(!html.contains("<script") && !html.contains(['\u{1b}', '\u{202e}']));
+    }
 }

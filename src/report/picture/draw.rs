@@ -3,6 +3,7 @@
 
 use super::{Anchor, Axis, Dash, Ink, Mark, Marker, Panel, Picture};
 use crate::outside::{on_one_line, shown};
+use maud::{Markup, PreEscaped, html};
 use plotters::element::DashedPathElement;
 use plotters::prelude::*;
 use plotters::style::text_anchor::{HPos, Pos, VPos};
@@ -495,7 +496,7 @@ fn fitting(text: &str, room: f64) -> String {
     shown
 }
 
-fn to_svg(picture: &Picture, titled: bool) -> Result<(String, (u32, u32)), DrawError> {
+fn to_svg(picture: &Picture, titled: bool) -> Result<(Markup, (u32, u32)), DrawError> {
     let failed = |reason: String| DrawError {
         name: picture.name.clone(),
         reason,
@@ -513,7 +514,7 @@ fn to_svg(picture: &Picture, titled: bool) -> Result<(String, (u32, u32)), DrawE
     // what the backend puts before and after is ours to say
     let body = text.split_once('\n').map_or("", |(_, rest)| rest);
     let body = body.trim_end().trim_end_matches("</svg>");
-    Ok((compact(body), size))
+    Ok((PreEscaped(compact(body)), size))
 }
 
 /// Says the same in fewer bytes: lines of one style that follow each other
@@ -580,26 +581,28 @@ fn without_size(line: &str) -> String {
     }
 }
 
-fn escaped(text: &str) -> String {
-    shown(text)
-        .replace('&', "&amp;")
-        .replace('<', "&lt;")
-        .replace('>', "&gt;")
+/// Name and alternative in words; `id` begins their names.
+fn named(picture: &Picture, id: &str) -> Markup {
+    html! {
+        title id={ (id) "t" } { (shown(&picture.title)) }
+        desc id={ (id) "d" } { (shown(&picture.description)) }
+    }
 }
 
 /// The picture for a page: no title in it, since the page has a heading; with its
-/// alternative in words. `id` is unique in the page.
+/// alternative in words. `id` begins names that are unique in the page.
 ///
 /// # Errors
 ///
 /// When the backend fails, which it has no reason to.
-pub fn svg(picture: &Picture, id: &str) -> Result<String, DrawError> {
+pub fn svg(picture: &Picture, id: &str) -> Result<Markup, DrawError> {
     let (body, (width, height)) = to_svg(picture, false)?;
-    Ok(format!(
-        "<svg role=\"img\" aria-labelledby=\"{id}-t {id}-d\" viewBox=\"0 0 {width} {height}\">\n<title id=\"{id}-t\">{}</title>\n<desc id=\"{id}-d\">{}</desc>\n{body}</svg>\n",
-        escaped(&picture.title),
-        escaped(&picture.description),
-    ))
+    Ok(html! {
+        svg role="img" aria-labelledby={ (id) "t " (id) "d" } viewBox={ "0 0 " (width) " " (height) } {
+            (named(picture, id))
+            (body)
+        }
+    })
 }
 
 /// The picture as a file of its own, on white.
@@ -609,13 +612,17 @@ pub fn svg(picture: &Picture, id: &str) -> Result<String, DrawError> {
 /// When the backend fails, which it has no reason to.
 pub fn svg_file(picture: &Picture) -> Result<String, DrawError> {
     let (body, (width, height)) = to_svg(picture, true)?;
-    Ok(format!(
-        "<svg xmlns=\"http://www.w3.org/2000/svg\" role=\"img\" aria-labelledby=\"t d\" width=\"{}\" height=\"{}\" viewBox=\"0 0 {width} {height}\">\n<title id=\"t\">{}</title>\n<desc id=\"d\">{}</desc>\n<rect width=\"{width}\" height=\"{height}\" fill=\"#FFFFFF\"/>\n{body}</svg>\n",
-        f64::from(width) / STEPS,
-        f64::from(height) / STEPS,
-        escaped(&picture.title),
-        escaped(&picture.description),
-    ))
+    let [wide, high] = [width, height].map(|length| f64::from(length) / STEPS);
+    let svg = html! {
+        svg xmlns="http://www.w3.org/2000/svg" role="img" aria-labelledby="t d" width=(wide)
+            height=(high) viewBox={ "0 0 " (width) " " (height) } {
+            (named(picture, ""))
+            rect width=(width) height=(height) fill="#FFFFFF" {}
+            (body)
+        }
+        "\n"
+    };
+    Ok(svg.into_string())
 }
 
 /// The picture as a PNG file, on white.
@@ -717,6 +724,7 @@ mod tests {
             };
             let drawn = svg(&picture, "t").unwrap();
             let words: Vec<(f64, &str)> = drawn
+                .0
                 .lines()
                 .filter(|line| line.contains("text-anchor=\"middle\""))
                 .filter_map(|line| line.strip_prefix("<text x=\""))

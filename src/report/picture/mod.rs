@@ -12,7 +12,8 @@ mod results;
 
 pub use axis::{Axis, Scale};
 pub use calibration::calibration;
-pub use draw::{DrawError, INKS, png_file, svg, svg_file};
+pub(super) use draw::svg;
+pub use draw::{DrawError, INKS, png_file, svg_file};
 pub use recording::recording;
 pub use results::{
     budget, comparison, contact, outcomes, over_radius, over_time, rotations, series, unknowns,

@@ -7,7 +7,8 @@ mod sheet;
 pub use live::{Bar, Live};
 pub use sheet::{Kind, Sheet, Take, usual_turn};
 
-use super::instruction::{Situation, capitalised, spoken};
+use super::instruction::Situation;
+use super::sentence::{capitalised, spoken};
 use super::start::{AnyArm, Tip, number, radius, rpm, speed};
 use super::text;
 use crate::job::{CaptureSpec, Comparison, Job, SetupResult, Solution};
