@@ -1,7 +1,7 @@
 //! What to do about a setup: one instruction, from which text and page are made.
 
 use super::text;
-use crate::job::{ArmOf, Correction, LeftBehind, Narrows, SetupResult};
+use crate::job::{ArmOf, Correction, Narrows, SetupResult, TemporaryChanges};
 use crate::uncertainty::{Direction, Quantity, plain, rounded};
 
 /// A part of a sentence.
@@ -59,7 +59,7 @@ pub struct Situation<'a> {
     /// Whether leads entered the wrong way round would go unseen.
     pub unchecked: bool,
     /// What the last recording leaves at the cartridge.
-    pub left_behind: LeftBehind,
+    pub left_behind: TemporaryChanges,
     /// Whether the arm is not set as stated.
     pub misset_arm: bool,
     /// What would narrow the band of the turn.

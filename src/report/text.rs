@@ -1,9 +1,10 @@
 //! Plain text for a terminal or a file: composed for 80 columns, nothing
 //! depends on colour.
 
-use crate::job::{ArmKnown, ArmOf, ArmResult, Comparison, PassResult};
+use crate::job::{ArmOf, ArmParameters, ArmResult, Comparison, PassResult};
 use crate::uncertainty::{
-    BudgetLine, Caveat, Conformity, Direction, Level, Quantity, Shape, plain, rounded, rounded_u,
+    BudgetLine, Caveat, Conformity, Direction, IntervalShape, Level, Quantity, plain, rounded,
+    rounded_u,
 };
 
 /// Columns composed for when the terminal does not say.
@@ -217,10 +218,10 @@ fn bounded(quantity: &Quantity, within: impl Fn(f64, f64) -> String) -> String {
     let interval = &quantity.interval;
     let percent = coverage_percent(interval.coverage);
     match (interval.shape, interval.lower, interval.upper) {
-        (Shape::Finite, Some(lower), Some(upper)) => {
+        (IntervalShape::Finite, Some(lower), Some(upper)) => {
             format!("{percent} % band {}", within(lower, upper))
         }
-        (Shape::Outer, Some(lower), Some(upper)) => {
+        (IntervalShape::Outer, Some(lower), Some(upper)) => {
             format!("{percent} % band: anything but {}", within(lower, upper))
         }
         _ => format!("{percent} % band: any value; the data exclude nothing"),
@@ -392,7 +393,7 @@ fn pivoted_arm(arm: &ArmResult) -> String {
 }
 
 /// A stated arm as the recordings have it.
-pub fn arm_known(arm: &ArmKnown) -> String {
+pub fn arm_known(arm: &ArmParameters) -> String {
     let advice = arm.overhang_correction_mm.map_or_else(String::new, |mm| {
         format!(
             ". The arm is not set as stated: move the stylus {} mm {} the pivot before the cartridge is turned, or state the overhang that is meant",

@@ -3,7 +3,7 @@
 use super::names::{Names, escaped, file_name};
 use super::{Block, Section};
 use crate::document::Program;
-use crate::job::{CaptureDetails, Details, Learned};
+use crate::job::{CaptureDetails, Details, UnknownUpdate};
 use crate::report::instruction::{Piece, Sentence, Situation, capitalised};
 use crate::report::picture;
 use crate::report::text;
@@ -532,16 +532,16 @@ pub fn captures(details: &Details, names: &Names, metadata: bool) -> String {
     let rows: Vec<Vec<String>> = read
         .clone()
         .map(|(c, e)| {
-            let hash = e.about.sha256.as_deref().unwrap_or("none: it was a stream");
+            let hash = e.info.sha256.as_deref().unwrap_or("none: it was a stream");
             vec![
                 file(c),
-                names.html(&e.about.description),
-                e.about.sample_rate_hz.to_string(),
+                names.html(&e.info.description),
+                e.info.sample_rate_hz.to_string(),
                 format!(
                     "{} to {} of {}",
                     plain(e.span_s.0, 2),
                     plain(e.span_s.1, 2),
-                    plain(e.about.duration_s, 2)
+                    plain(e.info.duration_s, 2)
                 ),
                 format!("{} to {}", plain(e.band_hz.0, 0), plain(e.band_hz.1, 0)),
                 format!("<span class=\"hash\">{hash}</span>"),
@@ -563,7 +563,7 @@ pub fn captures(details: &Details, names: &Names, metadata: bool) -> String {
         );
     }
     let texts = read.filter(|_| metadata).flat_map(|(c, e)| {
-        let texts = e.about.metadata.iter().take(MOST_TEXTS);
+        let texts = e.info.metadata.iter().take(MOST_TEXTS);
         texts.map(move |(name, text)| {
             let text: String = text.chars().take(MOST_CHARACTERS).collect();
             vec![file(c), names.html(name), names.html(&text)]
@@ -577,7 +577,7 @@ pub fn captures(details: &Details, names: &Names, metadata: bool) -> String {
 }
 
 /// Every unknown with its prior and where that comes from.
-pub fn priors(list: &[Learned], names: &Names) -> String {
+pub fn priors(list: &[UnknownUpdate], names: &Names) -> String {
     let figure = |(value, u): (f64, f64), unit: &str| {
         format!("{} u {} {unit}", rounded(value, u), rounded_u(u))
     };
@@ -606,7 +606,7 @@ pub fn priors(list: &[Learned], names: &Names) -> String {
     )
 }
 
-fn determined(l: &Learned) -> &'static str {
+fn determined(l: &UnknownUpdate) -> &'static str {
     use crate::adjust::Determined;
     match l.determined_by {
         Determined::Data => "captures",

@@ -4,8 +4,8 @@ use super::names::{Names, escaped, file_name};
 use super::parts::{self, number, quantity};
 use super::{Block, Page, Section};
 use crate::job::{
-    Basis, CaptureResult, CaptureSpec, Comparison, Details, INSTRUMENT, Input, Job, Learned,
-    REPORT, SetupResult, Solution,
+    Basis, CaptureResult, CaptureSpec, Comparison, Details, INSTRUMENT, Input, Job, REPORT,
+    SetupResult, Solution, UnknownUpdate,
 };
 use crate::report::Measurement;
 use crate::report::instruction::{Situation, capitalised};
@@ -169,7 +169,7 @@ impl About<'_> {
 
     /// What the rotation of a cartridge's stylus to its body rests on that no recording shows.
     fn mountings(&self, cartridge: &str, names: &Names) -> String {
-        let of_cartridge = |l: &&Learned| {
+        let of_cartridge = |l: &&UnknownUpdate| {
             let setup = l.id.strip_prefix("setup.");
             let setup = setup.and_then(|rest| rest.strip_suffix(".mounting_deg"));
             let setup = setup.and_then(|name| self.job.setups.get(name));
@@ -248,7 +248,7 @@ impl About<'_> {
     /// The sample rates and forms of what was read.
     fn as_read(&self, names: &Names) -> String {
         let captures = self.details.captures.iter();
-        let read = captures.filter_map(|c| c.evidence.as_ref().map(|e| &e.about));
+        let read = captures.filter_map(|c| c.evidence.as_ref().map(|e| &e.info));
         let mut forms: Vec<String> = read
             .map(|about| format!("{}, {} Hz", about.description, about.sample_rate_hz))
             .collect();
