@@ -5,7 +5,7 @@
 use divan::Bencher;
 use groovelag::groove::Profile;
 use groovelag::job::{
-    CaptureData, CaptureSpec, Cartridge, Chain, Job, Record, Setup, Source, Stated, solve,
+    CaptureData, CaptureSpec, Cartridge, Chain, DelaySource, Job, Record, Setup, Stated, solve,
 };
 use groovelag::units::{DEGREE, MICROMETRE, MICROSECOND, MILLIMETRE};
 
@@ -47,7 +47,7 @@ fn laboratory(captures: usize, setups: usize, tips_known: bool) -> (Job, Vec<Opt
         let fast = round % 8 == 3;
         let swapped = round % 8 == 4;
         job.captures.push(CaptureSpec {
-            source: Source::Planned,
+            source: DelaySource::Planned,
             band: None,
             setup: format!("setup {setup}"),
             record: format!("record {}", setup % 3),

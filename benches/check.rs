@@ -7,7 +7,7 @@ use groovelag::analysis::{self, Request};
 use groovelag::capture;
 use groovelag::check::{Defaults, Item, Options, Outcome, find, run};
 use groovelag::job::CaptureData;
-use groovelag::job::file::Reading;
+use groovelag::job::file::RecordingToRead;
 use std::fmt::Write as _;
 use std::path::Path;
 
@@ -50,11 +50,11 @@ standard_uncertainty_deg = 2
     }
 }
 
-fn read(reading: &Reading<'_>) -> Result<CaptureData, String> {
+fn read(reading: &RecordingToRead<'_>) -> Result<CaptureData, String> {
     let (spec, path) = (reading.capture, reading.path.as_path());
     let request = Request {
         source: capture::Source::Path(path.to_owned()),
-        options: capture::Options {
+        options: capture::ReadOptions {
             hash: true,
             ..Default::default()
         },

@@ -6,7 +6,7 @@
 
 use divan::counter::BytesCount;
 use divan::{Bencher, black_box};
-use groovelag::capture::{Options, Source, Stereo, open};
+use groovelag::capture::{ReadOptions, Source, Stereo, open};
 use std::fs::File;
 use std::io::{Read, Write};
 use std::path::PathBuf;
@@ -107,9 +107,9 @@ fn decode_and_hash_pcm24(bencher: Bencher) {
 }
 
 fn read_through(bencher: Bencher, path: PathBuf, hash: bool) {
-    let options = Options {
+    let options = ReadOptions {
         hash,
-        ..Options::default()
+        ..ReadOptions::default()
     };
     let source = Source::Path(path);
     let mut block = Stereo::default();

@@ -20,10 +20,10 @@ fn workshop() -> Page {
     let (data, _) = job::file::gather(&mut job, &file, |reading| {
         let request = Request {
             source: capture::Source::Path(reading.path.clone()),
-            options: capture::Options::default(),
+            options: capture::ReadOptions::default(),
             from_s: None,
             to_s: None,
-            settings: delay::Settings::default(),
+            settings: delay::EstimateSettings::default(),
         };
         analysis::analyse(&request, &mut |_| ()).map(|a| CaptureData::of(&a))
     })

@@ -27,7 +27,7 @@
 //!
 //! // samples, from wherever they come: here of a shipped file, whose invented truth is 3 degrees
 //! let file = capture::Source::Path("test-signals/example.wav".into());
-//! let mut recording = capture::open(&file, &capture::Options::default())?;
+//! let mut recording = capture::open(&file, &capture::ReadOptions::default())?;
 //! let mut samples = capture::Stereo::default();
 //! recording.read(&mut samples, 20 * 96_000)?;
 //!

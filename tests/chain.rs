@@ -3,11 +3,11 @@
 //! made in the frequency domain) and on spectra without noise.
 
 use groovelag::chain::{
-    self, Calibrated, Calibration, Common, Crosstalk, Estimated, Input, Request, calibrate,
-    document,
+    self, Calibrated, Calibration, CalibrationCapture, CalibrationRequest, CommonResponse,
+    Crosstalk, Estimated, calibrate, document,
 };
 use groovelag::delay::phase::PhaseTerm;
-use groovelag::delay::{Settings, estimate};
+use groovelag::delay::{EstimateSettings, estimate};
 use groovelag::groove::{Conditions, Profile, Tip};
 use groovelag::job::{
     self, CaptureData, CaptureSpec, Cartridge, Job, Setup, Stated, replace_priors,
@@ -124,8 +124,8 @@ fn engine(left: &[f32], right: &[f32], rate: f64) -> CrossSpectrum {
     engine.snapshot()
 }
 
-fn input<'a>(file: &'a str, spectrum: &'a CrossSpectrum) -> Input<'a> {
-    Input {
+fn input<'a>(file: &'a str, spectrum: &'a CrossSpectrum) -> CalibrationCapture<'a> {
+    CalibrationCapture {
         file,
         sha256: "0000",
         duration_s: 1.0,
@@ -137,8 +137,8 @@ fn input<'a>(file: &'a str, spectrum: &'a CrossSpectrum) -> Input<'a> {
 fn request<'a>(
     common: Option<&'a CrossSpectrum>,
     single: Option<[&'a CrossSpectrum; 2]>,
-) -> Request<'a> {
-    Request {
+) -> CalibrationRequest<'a> {
+    CalibrationRequest {
         common: common.map(|s| input("common.wav", s)),
         single: single.map(|[l, r]| [input("left.wav", l), input("right.wav", r)]),
         band_hz: chain::DEFAULT_BAND_HZ,
@@ -158,7 +158,7 @@ fn calibrated(truth: &Truth, rate: f64, n: usize, seed: u64) -> Calibrated {
     calibrate(&request(Some(&common), Some([&left, &right]))).unwrap()
 }
 
-fn delay(spectrum: &CrossSpectrum, settings: &Settings) -> (f64, f64) {
+fn delay(spectrum: &CrossSpectrum, settings: &EstimateSettings) -> (f64, f64) {
     let e = estimate(spectrum, settings).unwrap();
     (e.delay_s, e.standard_uncertainty_s)
 }
@@ -271,7 +271,7 @@ fn a_simulated_chain_is_taken_out() {
             let seed = 10_000 * index as u64 + seed;
             let groove = taken_in(truth, Fed::Groove(DELAY), rate, n, 35.0, seed);
             let made = calibrated(truth, rate, n, seed + 50);
-            let settings = Settings::default();
+            let settings = EstimateSettings::default();
             let raw = (delay(&groove, &settings).0 - DELAY).abs();
             let corrected = made.calibration.correct(&groove, false, &settings).unwrap();
             let (value, u) = delay(&corrected.spectrum, &corrected.settings);
@@ -324,7 +324,7 @@ fn flat(hertz: &[f64], value: f64) -> Vec<f64> {
     vec![value; hertz.len()]
 }
 
-fn bare(common: Option<Common>, crosstalk: Option<Crosstalk>) -> Calibration {
+fn bare(common: Option<CommonResponse>, crosstalk: Option<Crosstalk>) -> Calibration {
     Calibration {
         id: "test".into(),
         program: "test".into(),
@@ -354,10 +354,10 @@ fn crosstalk(c1: Complex64, c2: Complex64) -> Crosstalk {
     }
 }
 
-fn identity_common() -> Common {
+fn identity_common() -> CommonResponse {
     let hertz = vec![20.0, 200.0, 2000.0, 20_000.0];
     let nothing = Estimated { value: 0.0, u: 0.0 };
-    Common {
+    CommonResponse {
         inverted: false,
         skew_us: nothing,
         balance_db: nothing,
@@ -501,7 +501,7 @@ fn an_identity_changes_nothing() {
         for swapped in [false, true] {
             let same = calibration.apply(&spectrum, swapped);
             assert_eq!(same.groups, spectrum.groups);
-            let settings = Settings::default();
+            let settings = EstimateSettings::default();
             assert_eq!(
                 estimate(&same, &settings).unwrap(),
                 estimate(&spectrum, &settings).unwrap()
@@ -524,7 +524,7 @@ fn another_sample_rate_is_interpolated() {
         let groove = taken_in(&truth, Fed::Groove(3e-6), rate, 1 << 20, 35.0, 9);
         let corrected = made
             .calibration
-            .correct(&groove, false, &Settings::default())
+            .correct(&groove, false, &EstimateSettings::default())
             .unwrap();
         let (value, _) = delay(&corrected.spectrum, &corrected.settings);
         println!("{rate}: {:.2} ns", (value - 3e-6) * 1e9);
@@ -546,7 +546,7 @@ fn only_what_was_measured_is_replaced() {
     let left = taken_in(&truth, Fed::Left, 48_000.0, n, 40.0, 2);
     let right = taken_in(&truth, Fed::Right, 48_000.0, n, 40.0, 3);
     let groove = taken_in(&truth, Fed::Groove(3e-6), 48_000.0, n, 35.0, 4);
-    let settings = Settings::default();
+    let settings = EstimateSettings::default();
     let equaliser = |terms: &[PhaseTerm]| {
         terms
             .iter()
@@ -990,7 +990,7 @@ fn job(calibration: &Calibration) -> Job {
         },
     );
     job.captures.push(CaptureSpec {
-        source: job::Source::File("groove.wav".into()),
+        source: job::DelaySource::File("groove.wav".into()),
         band: None,
         setup: name(),
         record: name(),
@@ -1068,7 +1068,7 @@ fn the_calibrated_bands_cover_over_wishart_draws() {
             let made = calibrate(&request(Some(&common), Some([&left, &right]))).unwrap();
             let corrected = made
                 .calibration
-                .correct(&groove, false, &Settings::default())
+                .correct(&groove, false, &EstimateSettings::default())
                 .unwrap();
             let e = estimate(&corrected.spectrum, &corrected.settings).unwrap();
             let off = e.delay_s - truth.delay * truth.scale();

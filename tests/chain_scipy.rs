@@ -1,7 +1,7 @@
 //! Gain, phase, coherence and their random errors against SciPy on the same
 //! samples (tests/cross-check/response.py, whose results are committed).
 
-use groovelag::chain::{Direction, response};
+use groovelag::chain::{ResponseDirection, response};
 use groovelag::spectrum::{Engine, EngineSettings};
 
 /// The generator of response.py.
@@ -48,7 +48,7 @@ fn the_response_is_that_of_scipy() {
     // The crate takes the window's overlap correlation from 1024 points, which is
     // 1e-5 of it off.
     assert!((averages - number(&expected, "averages")).abs() < 1e-5 * averages);
-    let points = response(&spectrum, Direction::RightOverLeft, (0.0, 24_000.0));
+    let points = response(&spectrum, ResponseDirection::RightOverLeft, (0.0, 24_000.0));
     // A single-precision transform of 4096 points is good to a few ulps times
     // log2(4096) = 12: 12 * 6e-8 of the frame's rms, and a bin may be ten times
     // below that; the incoherent rest, a fiftieth to a tenth, magnifies it.

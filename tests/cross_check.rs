@@ -6,7 +6,7 @@
 //! versions used, and `.ci/run` makes them again.
 
 use groovelag::adjust::Cholesky;
-use groovelag::delay::{Settings, estimate};
+use groovelag::delay::{EstimateSettings, estimate};
 use groovelag::spectrum::{CrossSpectrum, Engine, EngineSettings, window};
 use serde::Deserialize;
 use std::path::{Path, PathBuf};
@@ -125,7 +125,7 @@ fn cross_spectrum_and_coherence_agree_with_scipy() {
 fn delay_agrees_with_scipy() {
     let theirs = scipy();
     let (left, right) = samples(&theirs);
-    let settings = Settings::default();
+    let settings = EstimateSettings::default();
     let ours = estimate(&spectrum(&theirs, &left, &right), &settings).unwrap();
     let mut matrix = &ours.information.matrix * ours.dispersion;
     let vector = &ours.information.vector * ours.dispersion;

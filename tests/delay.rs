@@ -4,7 +4,7 @@
 use crate::bound;
 
 use bound::{Pink, bound};
-use groovelag::delay::{Estimate, Refusal, Settings, estimate};
+use groovelag::delay::{DelayEstimate, EstimateSettings, Refusal, estimate};
 use groovelag::spectrum::{CrossSpectrum, EQUALISER, Engine, EngineSettings};
 use groovelag::uncertainty::{Caveat, Standing};
 use rand::{RngExt, SeedableRng};
@@ -83,8 +83,8 @@ fn taken_in(left: &[f32], right: &[f32], rate: f64) -> CrossSpectrum {
     engine.snapshot()
 }
 
-fn run(left: &[f32], right: &[f32], rate: f64) -> Result<Estimate, Refusal> {
-    estimate(&taken_in(left, right, rate), &Settings::default())
+fn run(left: &[f32], right: &[f32], rate: f64) -> Result<DelayEstimate, Refusal> {
+    estimate(&taken_in(left, right, rate), &EstimateSettings::default())
 }
 
 /// Mean, standard deviation, mean stated uncertainty, and how often the 95 %
@@ -127,7 +127,7 @@ fn scatter_is_at_the_cramer_rao_bound_and_the_mean_unbiased() {
             band_hz: (20.0, 20_000.0),
             snr_db,
         };
-        let bound = bound(&of, &Settings::default());
+        let bound = bound(&of, &EstimateSettings::default());
         let (mean, sd, stated, inside) = over_seeds(make, 200);
         println!(
             "SNR {snr_db} dB: sd {:.3} ns, bound {:.3} ns, stated {:.3} ns, mean error {:.3} ns, inside {inside}",
@@ -179,9 +179,9 @@ fn equaliser_deviations_are_told_from_the_delay() {
         })
         .unwrap();
         engine.push(&l, &r);
-        let plain = Settings {
+        let plain = EstimateSettings {
             terms: Vec::new(),
-            ..Settings::default()
+            ..EstimateSettings::default()
         };
         let without = estimate(&engine.snapshot(), &plain).unwrap();
         assert!(
@@ -200,7 +200,7 @@ fn equaliser_deviations_are_told_from_the_delay() {
 fn the_band_covers_over_wishart_draws() {
     use groovelag::spectrum::{Bin, CrossSpectrum, Group, SignalQuality};
     use rand_distr::{Distribution, Gamma, StandardNormal};
-    let settings = Settings::default();
+    let settings = EstimateSettings::default();
     let (rate, frame_length) = (48_000.0, 1024_usize);
     let (groups, frames) = (24_u64, 20_u64);
     let looks = frames as f64 / 2.0;
@@ -292,7 +292,7 @@ fn the_band_covers_over_wishart_draws() {
 /// 4096 samples, groups of ten frames; per frequency the channels' powers, the coherency
 /// and the phase.
 mod made {
-    use groovelag::delay::{Refusal, Settings, estimate};
+    use groovelag::delay::{EstimateSettings, Refusal, estimate};
     use groovelag::spectrum::{Bin, CrossSpectrum, Group, SignalQuality, window};
     use std::f64::consts::TAU;
 
@@ -341,11 +341,11 @@ mod made {
         }
     }
 
-    fn plain(band_hz: (f64, f64)) -> Settings {
-        Settings {
+    fn plain(band_hz: (f64, f64)) -> EstimateSettings {
+        EstimateSettings {
             band_hz,
             terms: Vec::new(),
-            ..Settings::default()
+            ..EstimateSettings::default()
         }
     }
 
@@ -494,7 +494,7 @@ mod made {
 
     #[test]
     fn refusals_say_what_they_found() {
-        let settings = Settings::default();
+        let settings = EstimateSettings::default();
         let clean = |_: usize, f: f64| (1.0, 1.0, 0.9, TAU * f * 5e-6);
         let mut silent = spectrum(40, clean);
         silent.quality.loudest_power = 0.9e-8;
@@ -653,7 +653,7 @@ fn clicks_louder_than_the_programme_are_left_out() {
         "{:?}",
         spectrum.quality
     );
-    let found = estimate(&spectrum, &Settings::default()).unwrap();
+    let found = estimate(&spectrum, &EstimateSettings::default()).unwrap();
     let moved = (found.delay_s - clean.delay_s).abs();
     // a seventh of the frames left out moves it by some 0.4 u
     assert!(moved < 1.2 * clean.standard_uncertainty_s, "{moved}");
@@ -700,7 +700,7 @@ fn treble_that_comes_seldom_is_no_click() {
     let (left, right) = (mixed(&bass_left, &left), mixed(&bass_right, &right));
     let spectrum = taken_in(&left, &right, RATE);
     assert!(spectrum.quality.rejected <= 3, "{:?}", spectrum.quality);
-    let found = estimate(&spectrum, &Settings::default()).unwrap();
+    let found = estimate(&spectrum, &EstimateSettings::default()).unwrap();
     let error = (found.delay_s - 3e-6).abs();
     assert!(error < 4.0 * found.standard_uncertainty_s, "{error}");
     assert!(found.standard_uncertainty_s < 10e-9);
@@ -742,7 +742,7 @@ fn a_click_at_the_end_of_a_lead_in_is_forgotten() {
         click(&mut left, middle, 1e-3);
         let spectrum = taken_in(&left, &right, RATE);
         assert!(spectrum.frames() > 60, "{:?}", spectrum.quality);
-        let found = estimate(&spectrum, &Settings::default()).unwrap();
+        let found = estimate(&spectrum, &EstimateSettings::default()).unwrap();
         let error = (found.delay_s - 3e-6).abs();
         assert!(error < 4.0 * found.standard_uncertainty_s, "{error}");
     }
@@ -815,7 +815,7 @@ fn images_of_a_lower_rate_are_left_out() {
     let error = (found.delay_s - delay).abs();
     assert!(error < 4.0 * found.standard_uncertainty_s, "{error}");
     assert!(found.standard_uncertainty_s < 10e-9);
-    let ends = |e: &Estimate| e.caveats.iter().any(|c| c.code == "programme-ends");
+    let ends = |e: &DelayEstimate| e.caveats.iter().any(|c| c.code == "programme-ends");
     assert!(ends(&found));
     // a programme that falls into its noise has no such end
     let (left, right) = programme(1 << 18, 0.3);

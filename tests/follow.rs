@@ -1,8 +1,8 @@
 //! `groovelag follow`: streams through pipes, fast and slow, whole and broken
 //! off, against `groovelag measure` on the same samples.
 
-use groovelag::capture::{self, Options, Source, Stereo};
-use groovelag::report::{Before, Estimate, Measurement, last_word};
+use groovelag::capture::{self, ReadOptions, Source, Stereo};
+use groovelag::report::{Measurement, PreviousStretch, StreamEstimate, last_word};
 use groovelag::uncertainty::{Caveat, Conformity, Warning};
 use serde_json::Value;
 use std::io::{BufRead, BufReader, Write};
@@ -150,7 +150,7 @@ fn the_end_is_what_measure_says_however_the_stream_comes() {
     let unasked = run("follow", &with(&["--all-updates"]), &stream, at_once);
     assert!(unasked.stdout == fast.stdout, "other lines unasked");
     // What a terminal shows of the last of them.
-    let near: Estimate = serde_json::from_value(updates[11].clone()).unwrap();
+    let near: StreamEstimate = serde_json::from_value(updates[11].clone()).unwrap();
     let block = near.block(80);
     for words in [
         "6.0 s of stream",
@@ -367,7 +367,8 @@ fn the_health_of_the_signal_is_told_in_words_while_it_plays() {
 }
 
 fn read_all(path: &Path) -> Stereo {
-    let mut recording = capture::open(&Source::Path(path.to_owned()), &Options::default()).unwrap();
+    let mut recording =
+        capture::open(&Source::Path(path.to_owned()), &ReadOptions::default()).unwrap();
     let mut all = Stereo::default();
     recording.read(&mut all, 1 << 24).unwrap();
     assert!(recording.caveats().is_empty(), "{:?}", recording.caveats());
@@ -749,7 +750,7 @@ fn what_plays_after_a_pause_is_an_estimate_of_its_own() {
     }
 
     // what a terminal shows
-    let screen: Estimate = serde_json::from_value(updates.last().unwrap().clone()).unwrap();
+    let screen: StreamEstimate = serde_json::from_value(updates.last().unwrap().clone()).unwrap();
     let block = screen.block(80);
     println!("{block}");
     for words in ["Before ", "Now ", "Change ", "Health "] {
@@ -792,7 +793,7 @@ fn the_last_word_fits_the_screen() {
     measured.correction.as_mut().unwrap().remaining_deg = 3.0;
     let rotation = measured.rotation_deg.unwrap();
     measured.conformity = Some(Conformity::from_probability(0.5, 5.0));
-    let before = Before {
+    let before = PreviousStretch {
         span_s: [1.0, 2.0],
         rotation_deg: rotation,
         change_deg: Some(rotation),
@@ -822,7 +823,7 @@ fn the_last_word_fits_the_screen() {
 /// GROOVELAG_UPDATE=1 writes it anew.
 #[test]
 fn the_schema_is_published_and_holds() {
-    let schema = schemars::schema_for!(groovelag::report::Estimate);
+    let schema = schemars::schema_for!(groovelag::report::StreamEstimate);
     let schema = serde_json::to_value(schema).unwrap();
     let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("docs/schemas/estimate.json");
     let text = serde_json::to_string_pretty(&schema).unwrap() + "\n";
@@ -837,7 +838,7 @@ fn the_schema_is_published_and_holds() {
     updates.pop();
     for update in &updates {
         assert!(validator.is_valid(update), "{update}");
-        assert_eq!(update["schema"], groovelag::report::Estimate::SCHEMA);
+        assert_eq!(update["schema"], groovelag::report::StreamEstimate::SCHEMA);
     }
     let mut broken = updates[0].clone();
     broken.as_object_mut().unwrap().remove("signal");

@@ -3,7 +3,7 @@
 
 use groovelag::check::{self, Baseline, judge};
 use groovelag::groove::{Profile, Tip};
-use groovelag::job::{self, Job, Limits, Source};
+use groovelag::job::{self, DelaySource, Job, Limits};
 use groovelag::report::solution::SolutionDocument;
 use groovelag::units::{DEGREE, MICROMETRE, MICROSECOND, MILLIMETRE};
 use rand::SeedableRng as _;
@@ -117,7 +117,7 @@ fn solved(text: &str) -> (Job, job::Solved) {
         .captures
         .iter()
         .map(|c| match &c.source {
-            Source::Delay(d) => Some(job::CaptureData::of_delay(d.value, d.u)),
+            DelaySource::Delay(d) => Some(job::CaptureData::of_delay(d.value, d.u)),
             _ => None,
         })
         .collect();

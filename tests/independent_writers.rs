@@ -3,7 +3,7 @@
 
 use crate::recordings;
 
-use groovelag::capture::{self, CaptureError, Options, Recording, Stereo};
+use groovelag::capture::{self, CaptureError, ReadOptions, Recording, Stereo};
 use recordings::{open_path, read_all};
 use std::path::{Path, PathBuf};
 
@@ -23,7 +23,7 @@ fn reference(folder: &Path, bits: &str) -> Stereo {
 
 fn as_stream(path: &Path) -> Result<Recording, CaptureError> {
     let file = std::fs::File::open(path).unwrap();
-    capture::open_stream(file, "-", &Options::default())
+    capture::open_stream(file, "-", &ReadOptions::default())
 }
 
 #[test]

@@ -901,11 +901,11 @@ fn exchanged_channels_are_found_and_put_right() {
 /// captures with the same times do, and the file is one input. Everything is invented.
 #[test]
 fn bands_of_one_recording_are_captures() {
-    use groovelag::capture::{self, Options, Source, Stereo, StreamWriter};
+    use groovelag::capture::{self, ReadOptions, Source, Stereo, StreamWriter};
     let folder = tempfile::tempdir().unwrap();
     let at = folder.path();
     let example = Path::new(env!("CARGO_MANIFEST_DIR")).join("test-signals/example.wav");
-    let mut recording = capture::open(&Source::Path(example), &Options::default()).unwrap();
+    let mut recording = capture::open(&Source::Path(example), &ReadOptions::default()).unwrap();
     let mut band = Stereo::default();
     recording.read(&mut band, 1 << 20).unwrap();
     let silence = Stereo {

@@ -1,14 +1,14 @@
 //! From a recording to its result: simulated captures with known truth,
 //! refusals, the command's documents, and the documents in docs/.
 
-use groovelag::delay::{Estimate, Settings, estimate};
+use groovelag::delay::{DelayEstimate, EstimateSettings, estimate};
 use groovelag::simulate::{recipe::Recipe, render};
 use groovelag::spectrum::{Engine, EngineSettings};
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
 
 /// A capture with an injected delay, and what `estimate` makes of it.
-fn measured(keys: &str) -> (f64, Estimate) {
+fn measured(keys: &str) -> (f64, DelayEstimate) {
     let mut tables = std::collections::BTreeMap::from([
         (
             "programme",
@@ -40,20 +40,23 @@ fn measured(keys: &str) -> (f64, Estimate) {
     measured_by(&format!("format = 1\n{recipe}"))
 }
 
-fn measured_by(recipe: &str) -> (f64, Estimate) {
+fn measured_by(recipe: &str) -> (f64, DelayEstimate) {
     measured_after(recipe, |_, _, _| ())
 }
 
 /// The same, where something comes on top of the channels at this rate.
-fn measured_after(recipe: &str, change: impl Fn(&mut [f64], &mut [f64], f64)) -> (f64, Estimate) {
-    measured_with(&Settings::default(), recipe, change)
+fn measured_after(
+    recipe: &str,
+    change: impl Fn(&mut [f64], &mut [f64], f64),
+) -> (f64, DelayEstimate) {
+    measured_with(&EstimateSettings::default(), recipe, change)
 }
 
 fn measured_with(
-    settings: &Settings,
+    settings: &EstimateSettings,
     recipe: &str,
     change: impl Fn(&mut [f64], &mut [f64], f64),
-) -> (f64, Estimate) {
+) -> (f64, DelayEstimate) {
     let parsed = Recipe::parse(recipe).unwrap_or_else(|e| panic!("{recipe}: {e}"));
     let mut rendered = render(&parsed, Path::new("")).unwrap();
     let rate = f64::from(rendered.sample_rate_hz);
@@ -166,7 +169,7 @@ fn noise_through_crosstalk_is_no_programme() {
              crosstalk_left_into_right = [0.056, 0]\ncrosstalk_right_into_left = [0.056, 0]\n\
              [setup]\nrotation_deg = 5\n[dirt]\nsnr_db = 20\nnoise_spectrum = \"surface\"\n"
         );
-        let (truth, e) = measured_with(&Settings::of_groove(), &recipe, |_, _, _| ());
+        let (truth, e) = measured_with(&EstimateSettings::of_groove(), &recipe, |_, _, _| ());
         let error = e.delay_s - truth * (1.0 - 2.0 * 0.056);
         assert!(truth > 4.8e-6, "{truth}");
         // without noise in the model 2.2 and 3.2 us, with a stated uncertainty of 1.6 and 1.4 us
@@ -275,7 +278,7 @@ snr_db = 45
         let shown = groovelag(&["measure", &file, "--radius", "70", "--rpm", "33", "--json"]);
         let shown = json(&shown);
         let on_disk = capture::Source::Path(file.clone().into());
-        let mut recording = capture::open(&on_disk, &capture::Options::default()).unwrap();
+        let mut recording = capture::open(&on_disk, &capture::ReadOptions::default()).unwrap();
         let mut samples = capture::Stereo::default();
         recording.read(&mut samples, 1 << 22).unwrap();
         let rate = recording.sample_rate_hz();
@@ -854,10 +857,10 @@ fn practitioners_captures_give_their_rotation() {
             std::fs::write(&file, rendered.wav(&title).0).unwrap();
             let request = Request {
                 source: Source::Path(file),
-                options: capture::Options::default(),
+                options: capture::ReadOptions::default(),
                 from_s: None,
                 to_s: None,
-                settings: Settings::default(),
+                settings: EstimateSettings::default(),
             };
             let analysis = analysis::analyse(&request, &mut |_| ())
                 .unwrap_or_else(|e| panic!("{title}: {e}"));
@@ -884,7 +887,7 @@ fn practitioners_captures_give_their_rotation() {
             job.chains.insert(name(), job::Chain::default());
             job.setups.insert(name(), Setup::default());
             job.captures.push(CaptureSpec {
-                source: job::Source::File(PathBuf::from(&title)),
+                source: job::DelaySource::File(PathBuf::from(&title)),
                 band: None,
                 setup: name(),
                 record: name(),

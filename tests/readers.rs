@@ -3,7 +3,7 @@
 
 use crate::recordings;
 
-use groovelag::capture::{CaptureError, Options, Recording, Stereo};
+use groovelag::capture::{CaptureError, ReadOptions, Recording, Stereo};
 use groovelag::uncertainty::Level;
 use recordings::*;
 use sha2::{Digest, Sha256};
@@ -18,8 +18,8 @@ fn every_form_gives_the_same_samples() {
     let expected = planes(&samples(FRAMES));
     for (name, bytes) in forms(FRAMES) {
         for block in [1, 1009, 1 << 20] {
-            let mut recording =
-                open_bytes(&bytes, &Options::default()).unwrap_or_else(|e| panic!("{name}: {e}"));
+            let mut recording = open_bytes(&bytes, &ReadOptions::default())
+                .unwrap_or_else(|e| panic!("{name}: {e}"));
             assert_eq!(recording.sample_rate_hz(), 96_000, "{name}");
             let unknown = name.starts_with("FLAC, length");
             assert_eq!(
@@ -43,8 +43,8 @@ fn every_form_gives_the_same_samples() {
             }
         }
         if streams(&name) {
-            let mut recording =
-                open_dribs(&bytes, &Options::default()).unwrap_or_else(|e| panic!("{name}: {e}"));
+            let mut recording = open_dribs(&bytes, &ReadOptions::default())
+                .unwrap_or_else(|e| panic!("{name}: {e}"));
             assert!(
                 read_all(&mut recording, 1009) == expected,
                 "{name} as a stream"
@@ -58,9 +58,9 @@ fn every_form_gives_the_same_samples() {
 fn skipping_is_reading_without_looking() {
     let expected = planes(&samples(FRAMES));
     for (name, bytes) in forms(FRAMES) {
-        let mut kinds = vec![open_bytes(&bytes, &Options::default())];
+        let mut kinds = vec![open_bytes(&bytes, &ReadOptions::default())];
         if streams(&name) {
-            kinds.push(open_dribs(&bytes, &Options::default()));
+            kinds.push(open_dribs(&bytes, &ReadOptions::default()));
         }
         for recording in kinds {
             let mut recording = recording.unwrap();
@@ -190,7 +190,7 @@ fn eight_bits_are_offset_binary_in_wav_and_signed_elsewhere() {
         caf_chunk(b"data", &[&[0; 4], &signed[..]].concat()),
     ]);
     for bytes in [wav, iff(None, &signed), iff(Some(b"raw "), &unsigned), caf] {
-        let mut recording = open_bytes(&bytes, &Options::default()).unwrap();
+        let mut recording = open_bytes(&bytes, &ReadOptions::default()).unwrap();
         assert_eq!(recording.bits(), Some(8));
         assert_eq!(read_all(&mut recording, 2), expected);
     }
@@ -212,7 +212,7 @@ fn headers_without_a_length_are_read_to_the_end() {
         let mut bytes = good.clone();
         bytes[4..8].copy_from_slice(&u32::to_le_bytes(riff_size));
         bytes[40..44].copy_from_slice(&data_size.to_le_bytes());
-        let mut file = open_bytes(&bytes, &Options::default()).unwrap();
+        let mut file = open_bytes(&bytes, &ReadOptions::default()).unwrap();
         assert_eq!(file.frames(), Some(FRAMES as u64));
         assert!(read_all(&mut file, 4096) == expected, "{data_size:x}");
         let caveat = &file.caveats()[0];
@@ -220,7 +220,7 @@ fn headers_without_a_length_are_read_to_the_end() {
             (caveat.code.as_str(), caveat.level),
             ("length-not-in-header", Level::Note)
         );
-        let mut stream = open_dribs(&bytes, &Options::default()).unwrap();
+        let mut stream = open_dribs(&bytes, &ReadOptions::default()).unwrap();
         assert_eq!(stream.frames(), None);
         assert!(read_all(&mut stream, 4096) == expected, "{data_size:x}");
         assert!(stream.caveats().is_empty());
@@ -231,12 +231,12 @@ fn headers_without_a_length_are_read_to_the_end() {
         chunk(b"data", &encode(&samples(FRAMES), Layout::Integer(3))),
     ]);
     bytes[40..44].copy_from_slice(&(0x7fff_f000u32 / 6 * 6).to_le_bytes());
-    let mut stream = open_dribs(&bytes, &Options::default()).unwrap();
+    let mut stream = open_dribs(&bytes, &ReadOptions::default()).unwrap();
     assert_eq!(stream.frames(), None);
     assert!(read_all(&mut stream, 4096) == expected);
     // "ds64" of a recorder that was interrupted.
     let data = encode(&samples(FRAMES), Layout::Integer(2));
-    let mut file = open_bytes(&rf64(b"RF64", &data, 0), &Options::default()).unwrap();
+    let mut file = open_bytes(&rf64(b"RF64", &data, 0), &ReadOptions::default()).unwrap();
     assert!(read_all(&mut file, 4096) == expected);
 }
 
@@ -244,11 +244,11 @@ fn headers_without_a_length_are_read_to_the_end() {
 fn the_32_bit_size_holds_unless_it_refers_to_ds64() {
     let data = encode(&samples(FRAMES), Layout::Integer(2));
     let mut bytes = rf64(b"RF64", &data, data.len() as u64 / 2);
-    let recording = open_bytes(&bytes, &Options::default()).unwrap();
+    let recording = open_bytes(&bytes, &ReadOptions::default()).unwrap();
     assert_eq!(recording.frames(), Some(FRAMES as u64 / 2));
     // 12 of RIFF, 36 of ds64, 24 of fmt, 4 of "data".
     bytes[76..80].copy_from_slice(&400u32.to_le_bytes());
-    let recording = open_bytes(&bytes, &Options::default()).unwrap();
+    let recording = open_bytes(&bytes, &ReadOptions::default()).unwrap();
     assert_eq!(recording.frames(), Some(100));
 }
 
@@ -263,8 +263,8 @@ fn truncated_recordings_end_where_they_end() {
         }
         let cut = &bytes[..bytes.len() / 2 + 1];
         for (kind, recording) in [
-            ("file", open_bytes(cut, &Options::default())),
-            ("stream", open_dribs(cut, &Options::default())),
+            ("file", open_bytes(cut, &ReadOptions::default())),
+            ("stream", open_dribs(cut, &ReadOptions::default())),
         ] {
             let mut recording = recording.unwrap();
             let read = read_all(&mut recording, 1000);
@@ -323,7 +323,7 @@ fn odd_and_unknown_chunks_are_passed_over_and_text_is_kept() {
     let careless: Vec<Vec<u8>> = before.iter().map(strip).collect();
     let careless = riff(&[&careless[..], &[data], &after[..]].concat());
     for bytes in [padded, careless] {
-        let mut file = open_bytes(&bytes, &Options::default()).unwrap();
+        let mut file = open_bytes(&bytes, &ReadOptions::default()).unwrap();
         let pairs: Vec<(&str, &str)> = file
             .metadata()
             .iter()
@@ -338,7 +338,7 @@ fn odd_and_unknown_chunks_are_passed_over_and_text_is_kept() {
         assert_eq!(pairs[3..], [("iXML", "<NOTE>band 3</NOTE>")]);
         assert_eq!(file.frames(), Some(FRAMES as u64));
         assert!(read_all(&mut file, 4096) == planes(&samples));
-        let mut stream = open_dribs(&bytes, &Options::default()).unwrap();
+        let mut stream = open_dribs(&bytes, &ReadOptions::default()).unwrap();
         assert_eq!(stream.metadata().len(), 3);
         assert!(read_all(&mut stream, 4096) == planes(&samples));
     }
@@ -359,16 +359,16 @@ fn more_than_two_channels_need_a_choice() {
             chunk(b"data", &data),
         ])
     };
-    let picks = |pair| Options {
+    let picks = |pair| ReadOptions {
         channels: Some(pair),
-        ..Options::default()
+        ..ReadOptions::default()
     };
     for bytes in [
         wav(Layout::Integer(2), 2, 1),
         wav(Layout::Integer(3), 3, 1),
         wav(Layout::Float, 4, 3),
     ] {
-        let asked = error(open_bytes(&bytes, &Options::default()));
+        let asked = error(open_bytes(&bytes, &ReadOptions::default()));
         assert!(
             asked.contains("4 channels") && asked.contains("--channels"),
             "{asked}"
@@ -403,13 +403,13 @@ fn error(result: Result<Recording, CaptureError>) -> String {
 
 /// Refused, by a message that names the file and holds all of `parts`.
 fn refused(bytes: &[u8], parts: &[&str]) {
-    let message = error(open_bytes(bytes, &Options::default()));
+    let message = error(open_bytes(bytes, &ReadOptions::default()));
     assert!(message.starts_with("take: "), "{message}");
     for part in parts {
         assert!(message.contains(part), "'{part}' in: {message}");
     }
     // Streams may lack what a file has at its end, but refuse as well.
-    let message = error(open_dribs(bytes, &Options::default()));
+    let message = error(open_dribs(bytes, &ReadOptions::default()));
     assert!(message.starts_with("standard input: "), "{message}");
 }
 
@@ -512,8 +512,8 @@ fn what_is_empty_is_refused() {
     ] {
         // A stream may tell only when it ends.
         for recording in [
-            open_bytes(&bytes, &Options::default()),
-            open_dribs(&bytes, &Options::default()),
+            open_bytes(&bytes, &ReadOptions::default()),
+            open_dribs(&bytes, &ReadOptions::default()),
         ] {
             let result = recording.and_then(|mut r| r.read(&mut Stereo::default(), 100));
             assert!(
@@ -525,7 +525,7 @@ fn what_is_empty_is_refused() {
     // Closed properly, with text behind the samples that are not there.
     let text = chunk(b"LIST", b"INFOISFT\x04\0\0\0rec\0");
     let closed = riff(&[fmt, chunk(b"data", b""), text]);
-    let message = error(open_bytes(&closed, &Options::default()));
+    let message = error(open_bytes(&closed, &ReadOptions::default()));
     assert!(message.contains("no samples"), "{message}");
 }
 
@@ -662,7 +662,7 @@ fn unusual_sample_rates_carry_a_caveat() {
             chunk(b"fmt ", &fmt(1, 2, rate, 2, 16)),
             chunk(b"data", &[1; 8]),
         ]);
-        let recording = open_bytes(&bytes, &Options::default()).unwrap();
+        let recording = open_bytes(&bytes, &ReadOptions::default()).unwrap();
         assert_eq!(recording.caveats().first().map(|c| c.code.as_str()), code);
     }
 }
@@ -675,7 +675,7 @@ fn samples_that_are_no_numbers_are_silenced_and_counted() {
         chunk(b"fmt ", &fmt(3, 2, 96_000, 4, 32)),
         chunk(b"data", &data),
     ]);
-    let mut recording = open_bytes(&bytes, &Options::default()).unwrap();
+    let mut recording = open_bytes(&bytes, &ReadOptions::default()).unwrap();
     let read = read_all(&mut recording, 2);
     assert_eq!(
         (read.left, read.right),
@@ -702,7 +702,7 @@ fn damaged_packets_are_silenced_and_counted() {
     let mut bytes = whole.clone();
     // past the chunk's name, length and edit count: the kind is in the first three bits
     bytes[data + 16] = 0b0100_0000;
-    let mut recording = open_bytes(&bytes, &Options::default()).unwrap();
+    let mut recording = open_bytes(&bytes, &ReadOptions::default()).unwrap();
     let read = read_all(&mut recording, 1000);
     let expected = planes(&samples);
     assert_eq!(read.left.len(), expected.left.len());
@@ -730,7 +730,7 @@ fn a_recording_of_no_numbers_is_called_that() {
         ])
     };
     let ended = |bytes: &[u8], dribs: bool| {
-        let options = Options::default();
+        let options = ReadOptions::default();
         let mut recording = match dribs {
             true => open_dribs(bytes, &options).unwrap(),
             false => open_bytes(bytes, &options).unwrap(),
@@ -764,7 +764,7 @@ fn a_flac_checksum_that_disagrees_is_said() {
         let mut bytes = flac(&samples, 2000, &[]);
         // after the signature, the block's head and 18 bytes of it (RFC 9639, 8.2)
         bytes[26..42].copy_from_slice(&md5);
-        let mut recording = open_bytes(&bytes, &Options::default()).unwrap();
+        let mut recording = open_bytes(&bytes, &ReadOptions::default()).unwrap();
         read_all(&mut recording, 777);
         let caveat = recording.caveats().first().cloned();
         caveat.map(|c| (c.code.as_str().to_owned(), c.level))
@@ -829,9 +829,9 @@ fn raw_samples_in_the_wrong_form_are_suspected() {
         programme.iter().copied().flat_map(bytes).collect()
     };
     let suspected = |bytes: &[u8], form: &str| {
-        let options = Options {
+        let options = ReadOptions {
             raw: Some(format!("{form},96000,2").parse().unwrap()),
-            ..Options::default()
+            ..ReadOptions::default()
         };
         let mut recording = open_bytes(bytes, &options).unwrap();
         let mut block = Stereo::default();
@@ -868,7 +868,7 @@ fn bits_that_ought_to_be_unused_are_noticed() {
         chunk(b"fmt ", &fmt(1, 2, 96_000, 4, 24)),
         chunk(b"data", &data),
     ]);
-    let mut recording = open_bytes(&bytes, &Options::default()).unwrap();
+    let mut recording = open_bytes(&bytes, &ReadOptions::default()).unwrap();
     read_all(&mut recording, 1000);
     assert_eq!(recording.caveats()[0].code, "unused-bits-in-use");
 }
@@ -884,9 +884,9 @@ fn raw_samples_are_read_as_described() {
         ("f64le,96000,2", Layout::Double),
     ];
     for (text, layout) in formats {
-        let options = Options {
+        let options = ReadOptions {
             raw: Some(text.parse().unwrap()),
-            ..Options::default()
+            ..ReadOptions::default()
         };
         let bytes = encode(&samples, layout);
         let mut file = open_bytes(&bytes, &options).unwrap();
@@ -904,7 +904,7 @@ fn raw_samples_are_read_as_described() {
 #[test]
 fn recordings_can_be_sent_to_threads() {
     fn sendable<T: Send>(_: &T) {}
-    let mut recording = open_bytes(&wav16(FRAMES), &Options::default()).unwrap();
+    let mut recording = open_bytes(&wav16(FRAMES), &ReadOptions::default()).unwrap();
     sendable(&recording);
     let reader = std::thread::spawn(move || read_all(&mut recording, 1000));
     assert!(reader.join().unwrap() == planes(&samples(FRAMES)));
@@ -912,9 +912,9 @@ fn recordings_can_be_sent_to_threads() {
 
 #[test]
 fn the_hash_covers_every_byte_however_it_was_read() {
-    let options = Options {
+    let options = ReadOptions {
         hash: true,
-        ..Options::default()
+        ..ReadOptions::default()
     };
     for (name, mut bytes) in forms(FRAMES) {
         // Bytes that no reader of samples looks at.
@@ -935,7 +935,7 @@ fn the_hash_covers_every_byte_however_it_was_read() {
             recording.skip(100).unwrap();
             assert_eq!(recording.sha256().unwrap(), Some(expected), "{name}");
         }
-        let mut recording = open_bytes(&bytes, &Options::default()).unwrap();
+        let mut recording = open_bytes(&bytes, &ReadOptions::default()).unwrap();
         assert_eq!(recording.sha256().unwrap(), None);
     }
 }
@@ -956,7 +956,7 @@ fn a_failing_disk_is_an_error_and_not_an_end() {
         let half = bytes[..bytes.len() / 2].to_vec();
         let reader = Failing(std::io::Cursor::new(half));
         let mut recording =
-            groovelag::capture::open_stream(reader, "take", &Options::default()).unwrap();
+            groovelag::capture::open_stream(reader, "take", &ReadOptions::default()).unwrap();
         let mut block = Stereo::default();
         let error = loop {
             match recording.read(&mut block, 1000) {

@@ -3,8 +3,8 @@
 //! each check; `id` names the entry of the project's list of reference values
 //! (references.json) it was taken from.
 
-use groovelag::delay::phase::{PhaseTerm, Shape};
-use groovelag::delay::{Estimate, Owner, Settings, Side, Term, estimate};
+use groovelag::delay::phase::{PhaseShape, PhaseTerm};
+use groovelag::delay::{DelayEstimate, EstimateSettings, Owner, Side, Term, estimate};
 use groovelag::spectrum::{
     Bin, CrossSpectrum, Engine, EngineSettings, Group, SignalQuality, reference, window,
 };
@@ -226,11 +226,11 @@ fn flat(c: f64, seconds: f64, delay: f64) -> CrossSpectrum {
     }
 }
 
-fn plain(band_hz: (f64, f64)) -> Settings {
-    Settings {
+fn plain(band_hz: (f64, f64)) -> EstimateSettings {
+    EstimateSettings {
         band_hz,
         terms: Vec::new(),
-        ..Settings::default()
+        ..EstimateSettings::default()
     }
 }
 
@@ -244,7 +244,7 @@ fn shortfall(c: f64, averages: f64, f1: f64, f2: f64) -> f64 {
     (1.0 / (8.0 * averages * c) + 200.0 * 200.0 / 12.0 / mean_square) / 2.0
 }
 
-fn delay_information(e: &Estimate) -> f64 {
+fn delay_information(e: &DelayEstimate) -> f64 {
     e.information.matrix[[0, 0]]
 }
 
@@ -295,7 +295,7 @@ fn phase_slope_through_the_origin_and_with_an_intercept() {
     let excess = us / 0.058_056_218_928_590_815 - 1.0;
     let allowed = shortfall(0.9, 100.0, 500.0, 5000.0);
     assert!((-1e-9..allowed).contains(&excess), "{excess}");
-    let intercept = Settings {
+    let intercept = EstimateSettings {
         band_hz: (500.0, 5000.0),
         terms: vec![PhaseTerm {
             term: Term {
@@ -304,12 +304,12 @@ fn phase_slope_through_the_origin_and_with_an_intercept() {
                 side: Side::BehindSwap,
             },
             prior_u: 1e3,
-            shape: Shape::Curve {
+            shape: PhaseShape::Curve {
                 hertz: vec![1000.0],
                 radians: vec![1.0],
             },
         }],
-        ..Settings::default()
+        ..EstimateSettings::default()
     };
     let free = estimate(&spectrum, &intercept).unwrap();
     let us = free.standard_uncertainty_s * 1e6;
@@ -416,9 +416,12 @@ fn fast_path_against_the_oracle() {
             }],
             ..fast.clone()
         };
-        let by_fast = estimate(&single(total.clone()), &Settings::default()).unwrap();
-        let by_slow =
-            estimate(&single(slow[..total.len()].to_vec()), &Settings::default()).unwrap();
+        let by_fast = estimate(&single(total.clone()), &EstimateSettings::default()).unwrap();
+        let by_slow = estimate(
+            &single(slow[..total.len()].to_vec()),
+            &EstimateSettings::default(),
+        )
+        .unwrap();
         let difference = by_fast.delay_s - by_slow.delay_s;
         println!(
             "{slope_db}, noise {noise_slope_db} dB/octave: {:.1} fs, u {:.1} ps",
@@ -440,13 +443,13 @@ fn fast_path_against_the_oracle() {
 fn bit_identical_for_any_block_size_and_thread_count() {
     let (left, right) = noisy(6.0, 6.0, 300_000, 3);
     let whole = engine(&left, &right, left.len());
-    let expected = estimate(&whole, &Settings::default()).unwrap();
+    let expected = estimate(&whole, &EstimateSettings::default()).unwrap();
     let compare = |other: &CrossSpectrum, what: &str| {
         assert_eq!(other.groups, whole.groups, "{what}");
         assert_eq!(other.quality, whole.quality, "{what}");
         assert_eq!(other.span, whole.span, "{what}");
         assert_eq!(
-            estimate(other, &Settings::default()).unwrap(),
+            estimate(other, &EstimateSettings::default()).unwrap(),
             expected,
             "{what}"
         );

@@ -4,7 +4,7 @@
 //! (tests/measure.rs, tests/check.rs, tests/follow.rs). GROOVELAG_UPDATE=1
 //! writes them anew. Everything here is invented.
 
-use groovelag::chain::document::Document as Calibration;
+use groovelag::chain::document::CalibrationFile as Calibration;
 use groovelag::job::KnowledgeFile;
 use groovelag::job::file::JobFile;
 use groovelag::report::CalibrationReport;

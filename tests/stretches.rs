@@ -118,7 +118,7 @@ fn world(seed: u64, arm: &str, stretches: usize) -> World {
     let mut job = parsed(arm, stretches);
     for capture in &mut job.captures {
         // recorded, so that the arm is told
-        capture.source = job::Source::File("side.wav".into());
+        capture.source = job::DelaySource::File("side.wav".into());
     }
     let data: Vec<_> = delays
         .into_iter()

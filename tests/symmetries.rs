@@ -6,11 +6,11 @@
 //! treated unlike the other breaks them.
 
 use groovelag::adjust::symmetric_eigen;
-use groovelag::delay::{Estimate, Settings, estimate, phase};
-use groovelag::groove::{Arm, Conditions, INPUTS, Input, Profile, Tip, groove_speed};
+use groovelag::delay::{DelayEstimate, EstimateSettings, estimate, phase};
+use groovelag::groove::{Arm, Conditions, INPUTS, ModelInput, Profile, Tip, groove_speed};
 use groovelag::job::{
-    self, Alignment, ArmOf, CaptureData, CaptureSpec, Cartridge, Chain, Job, PivotedArm, Record,
-    Setup, Solved, Source, Stated,
+    self, Alignment, ArmOf, CaptureData, CaptureSpec, Cartridge, Chain, DelaySource, Job,
+    PivotedArm, Record, Setup, Solved, Stated,
 };
 use groovelag::spectrum::{CrossSpectrum, EQUALISER, Engine, EngineSettings};
 use groovelag::uncertainty::Quantity;
@@ -143,8 +143,8 @@ impl Recording {
         engine.snapshot()
     }
 
-    fn estimate(&self) -> Estimate {
-        estimate(&self.spectrum(), &Settings::default()).unwrap()
+    fn estimate(&self) -> DelayEstimate {
+        estimate(&self.spectrum(), &EstimateSettings::default()).unwrap()
     }
 }
 
@@ -172,8 +172,8 @@ const ROUNDED: f64 = 5.0 * std::f64::consts::SQRT_2 * 2e-7 / 3.2e-3;
 const NEXT_LAG: f64 = 2.6e-6 / 1e-4;
 
 #[track_caller]
-fn assert_same(what: &str, sign: f64, a: &Estimate, b: &Estimate) {
-    let coarse = |e: &Estimate| e.correlation.delays[e.correlation.delays.len() / 2];
+fn assert_same(what: &str, sign: f64, a: &DelayEstimate, b: &DelayEstimate) {
+    let coarse = |e: &DelayEstimate| e.correlation.delays[e.correlation.delays.len() / 2];
     let same_lag = (coarse(a) - sign * coarse(b)).abs() < 1e-9;
     let limit = if same_lag { ROUNDED } else { NEXT_LAG };
     let moved = (a.delay_s - sign * b.delay_s).abs() / a.random_s;
@@ -248,8 +248,8 @@ fn conjugated_spectra_turn_everything_over() {
         for bin in conjugate.groups.iter_mut().flat_map(|g| &mut g.bins) {
             (bin.left, bin.right, bin.im) = (bin.right, bin.left, -bin.im);
         }
-        let a = estimate(&spectrum, &Settings::default()).unwrap();
-        let b = estimate(&conjugate, &Settings::default()).unwrap();
+        let a = estimate(&spectrum, &EstimateSettings::default()).unwrap();
+        let b = estimate(&conjugate, &EstimateSettings::default()).unwrap();
         // only sums of some thousand terms in another order, squared by the
         // condition of the fit (below 1e3)
         let near = |a: f64, b: f64, scale: f64| {
@@ -269,7 +269,7 @@ fn conjugated_spectra_turn_everything_over() {
             near(a.coherence, b.coherence, 1.0);
             near(a.left_db, b.right_db, 1.0);
         }
-        let shift = |e: &Estimate| e.band_shift.unwrap();
+        let shift = |e: &DelayEstimate| e.band_shift.unwrap();
         near(shift(&a).shift_s, -shift(&b).shift_s, a.random_s);
     }
 }
@@ -289,8 +289,8 @@ fn whole_samples_add_themselves() {
                 (bin.re, bin.im) = (z.re, z.im);
             }
         }
-        let a = estimate(&spectrum, &Settings::default()).unwrap();
-        let b = estimate(&turned, &Settings::default()).unwrap();
+        let a = estimate(&spectrum, &EstimateSettings::default()).unwrap();
+        let b = estimate(&turned, &EstimateSettings::default()).unwrap();
         let moved = b.delay_s - a.delay_s - samples / RATE;
         assert!(moved.abs() < 1e-6 * a.random_s, "{moved} {}", a.random_s);
     }
@@ -328,11 +328,11 @@ fn blocks_of_any_size_are_bit_identical() {
 /// terms: `d t / d ln q = (C P v)_0`, at most `u sqrt(v' P v)` (Cauchy and Schwarz).
 #[test]
 fn silence_around_the_programme_changes_nothing() {
-    let plain = Settings {
+    let plain = EstimateSettings {
         terms: Vec::new(),
-        ..Settings::default()
+        ..EstimateSettings::default()
     };
-    let settings = Settings::default();
+    let settings = EstimateSettings::default();
     for draw in 0..DRAWS {
         let mut rng = random(8, draw);
         let recording = recording(&mut rng);
@@ -452,21 +452,25 @@ fn clockwise_and_anticlockwise_mirror_each_other() {
         let c = conditions(&mut random(20, draw));
         let mut mirrored = c;
         let mut odd = vec![
-            Input::Rotation,
-            Input::Turn,
-            Input::Tracking,
-            Input::Cut,
-            Input::LatheOffset,
-            Input::RecordSkew,
-            Input::CartridgeSkew,
-            Input::ChainSkew,
+            ModelInput::Rotation,
+            ModelInput::Turn,
+            ModelInput::Tracking,
+            ModelInput::Cut,
+            ModelInput::LatheOffset,
+            ModelInput::RecordSkew,
+            ModelInput::CartridgeSkew,
+            ModelInput::ChainSkew,
         ];
         if c.tip.profile == Profile::Spherical {
             // a path, not a shape
-            odd.push(Input::Size2);
+            odd.push(ModelInput::Size2);
         }
         if c.arm.is_some() {
-            odd.extend([Input::ArmLength, Input::ArmPivot, Input::ArmOffset]);
+            odd.extend([
+                ModelInput::ArmLength,
+                ModelInput::ArmPivot,
+                ModelInput::ArmOffset,
+            ]);
         }
         for &input in &odd {
             let field = mirrored.input_mut(input).unwrap();
@@ -557,12 +561,12 @@ fn swap_scale_and_unit_of_length() {
         // everything in other units of length
         let mut large = c;
         for input in [
-            Input::Radius,
-            Input::Size0,
-            Input::Size1,
-            Input::LatheOffset,
-            Input::ArmLength,
-            Input::ArmPivot,
+            ModelInput::Radius,
+            ModelInput::Size0,
+            ModelInput::Size1,
+            ModelInput::LatheOffset,
+            ModelInput::ArmLength,
+            ModelInput::ArmPivot,
         ] {
             if let Some(field) = large.input_mut(input) {
                 *field *= 1000.0;
@@ -596,8 +600,8 @@ fn an_offset_turns_the_stylus() {
         let (with, without) = (c.predict(), without.predict());
         assert_near("arm", with.delay, without.delay, size(&c));
         assert_eq!(
-            with.gradient[Input::ArmOffset as usize],
-            with.gradient[Input::Rotation as usize]
+            with.gradient[ModelInput::ArmOffset as usize],
+            with.gradient[ModelInput::Rotation as usize]
         );
         let more = Arm {
             offset: arm.offset + 0.01,
@@ -679,7 +683,7 @@ fn random_job(rng: &mut ChaCha8Rng) -> (Job, Vec<Option<CaptureData>>) {
         let radius = uniform(rng, 60.0, 140.0) * MILLIMETRE;
         let turn = pick(rng, &[-4.0, 0.0, 0.0, 4.0]) * DEGREE;
         let spec = CaptureSpec {
-            source: Source::Planned,
+            source: DelaySource::Planned,
             band: None,
             setup: name.to_owned(),
             record: record.to_owned(),

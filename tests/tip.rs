@@ -5,7 +5,7 @@ use crate::tracing;
 use groovelag::analysis::{self, Request};
 use groovelag::capture::Source;
 use groovelag::groove::{Profile, Tip};
-use groovelag::job::{self, CaptureData, Job, Solution, TracingSeen};
+use groovelag::job::{self, CaptureData, Job, Solution, TracingObservation};
 use groovelag::simulate::{recipe::Recipe, render};
 use groovelag::uncertainty::{Level, Warning};
 use rand::{RngExt as _, SeedableRng as _};
@@ -37,15 +37,15 @@ rpm = 33"
 }
 
 /// What the tracing of a tip of this radius along the groove shows, relatively off by this much.
-fn seen(radius_um: f64, radius_mm: f64, off: f64) -> TracingSeen {
+fn seen(radius_um: f64, radius_mm: f64, off: f64) -> TracingObservation {
     let speed = TAU * radius_mm * 1e-3 / 1.8;
-    TracingSeen {
+    TracingObservation {
         coefficient_s: SQRT_2 * radius_um * 1e-6 * 0.4 / (4.0 * speed * speed) * (1.0 + off),
         relative_u: 0.001,
     }
 }
 
-fn solved(job: &Job, delay_us: f64, tracing: TracingSeen) -> Solution {
+fn solved(job: &Job, delay_us: f64, tracing: TracingObservation) -> Solution {
     let data = CaptureData {
         tracing: Some(tracing),
         ..CaptureData::of_delay(delay_us * 1e-6, 0.01e-6)
@@ -338,7 +338,7 @@ fn bands_hold_over_drawn_tips() {
             let path = tip.path(f64::to_radians(rotation), FRAC_PI_4).length
                 - tip.spacing(FRAC_PI_4).length * f64::to_radians(cut).tan();
             let delay_us = skews + 1e6 * scale / speed * path;
-            let tracing = TracingSeen {
+            let tracing = TracingObservation {
                 coefficient_s: SQRT_2 * side * 1e-6 * 0.4 * level * scale / (4.0 * speed * speed)
                     * (1.0 + model),
                 relative_u: 0.001,

@@ -2,8 +2,8 @@
 //! coefficient, and on a simulated groove against the textbook's formula.
 
 use groovelag::analysis::{self, Analysis, Request};
-use groovelag::capture::{Options, Source};
-use groovelag::delay::Settings;
+use groovelag::capture::{ReadOptions, Source};
+use groovelag::delay::EstimateSettings;
 use groovelag::simulate::{recipe::Recipe, render};
 use groovelag::spectrum::{Tracing, TracingProbe};
 use rand::{RngExt, SeedableRng};
@@ -226,12 +226,12 @@ fn analysed(channels: &(Vec<f32>, Vec<f32>)) -> (Analysis, Analysis) {
     writer.finalize().unwrap();
     let request = Request {
         source: Source::Path(path),
-        options: Options::default(),
+        options: ReadOptions::default(),
         from_s: None,
         to_s: None,
-        settings: Settings::default(),
+        settings: EstimateSettings::default(),
     };
-    let plain = analysis::take_in(&request, &mut |_| ()).unwrap();
+    let plain = analysis::read_spectrum(&request, &mut |_| ()).unwrap();
     let plain = analysis::estimate(plain, &request.settings).unwrap();
     (plain, analysis::analyse(&request, &mut |_| ()).unwrap())
 }

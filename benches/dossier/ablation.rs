@@ -3,9 +3,9 @@
 use crate::played::{Played, SECONDS};
 use crate::scene::{Scene, rms};
 use crate::{Chapter, Outcome, Row, Table, columns};
-use groovelag::analysis::{Analysis, Through};
+use groovelag::analysis::{Analysis, ChainCorrection};
 use groovelag::chain;
-use groovelag::delay::{Estimate, Settings, estimate, phase};
+use groovelag::delay::{DelayEstimate, EstimateSettings, estimate, phase};
 use groovelag::groove::{Profile, Tip, groove_speed};
 use groovelag::job::{CaptureData, file, solve};
 use groovelag::spectrum::{CrossSpectrum, Group, SignalQuality, reference, window};
@@ -46,7 +46,7 @@ fn pair(with: &[(f64, f64)], without: &[(f64, f64)]) -> Outcome {
 fn both(
     scene: &Scene,
     count: usize,
-    with: impl Fn(&Path) -> Option<Estimate> + Sync,
+    with: impl Fn(&Path) -> Option<DelayEstimate> + Sync,
     without: impl Fn(&Path) -> Option<(f64, f64)> + Sync,
 ) -> Outcome {
     let found: Vec<[(f64, f64); 2]> = (0..count as u64)
@@ -67,11 +67,11 @@ fn both(
     pair(&of(0), &of(1))
 }
 
-fn usual(path: &Path) -> Option<Estimate> {
-    crate::scene::measure(path, &Settings::default()).ok()
+fn usual(path: &Path) -> Option<DelayEstimate> {
+    crate::scene::measure(path, &EstimateSettings::default()).ok()
 }
 
-fn stated(estimate: &Estimate) -> (f64, f64) {
+fn stated(estimate: &DelayEstimate) -> (f64, f64) {
     (estimate.delay_s, estimate.standard_uncertainty_s)
 }
 
@@ -164,9 +164,9 @@ band with the scatter between groups or from the averaged coherence alone; the d
                 "equaliser",
                 true,
                 Box::new(move |count| {
-                    let bare = Settings {
+                    let bare = EstimateSettings {
                         terms: Vec::new(),
-                        ..Settings::default()
+                        ..EstimateSettings::default()
                     };
                     both(&equaliser, count, usual, |path| {
                         let found = crate::scene::measure(path, &bare).ok()?;
@@ -179,7 +179,7 @@ band with the scatter between groups or from the averaged coherence alone; the d
                 true,
                 Box::new(move |count| {
                     both(&clicks, count, usual, |path| {
-                        let found = estimate(&every_frame(path), &Settings::default()).ok()?;
+                        let found = estimate(&every_frame(path), &EstimateSettings::default()).ok()?;
                         Some(stated(&found))
                     })
                 }),
@@ -251,14 +251,14 @@ snr_db = 45
             };
             let single = [(1, "left"), (2, "right")]
                 .map(|(seed, wall)| Played::at_70_mm(seed, &tables(wall)).taken());
-            let [left, right] = single.each_ref().map(|taken| chain::Input {
+            let [left, right] = single.each_ref().map(|taken| chain::CalibrationCapture {
                 file: "band",
                 sha256: "",
-                duration_s: taken.about.duration_s,
+                duration_s: taken.info.duration_s,
                 spectrum: &taken.spectrum,
                 identical: taken.identical,
             });
-            let made = chain::calibrate(&chain::Request {
+            let made = chain::calibrate(&chain::CalibrationRequest {
                 common: None,
                 single: Some([left, right]),
                 band_hz: chain::DEFAULT_BAND_HZ,
@@ -268,11 +268,11 @@ snr_db = 45
                 cutter_separation_db: 120.0,
             })
             .expect("a calibration");
-            let error = |through: Option<Through>| {
+            let error = |through: Option<ChainCorrection>| {
                 let (analysis, truth) = Played::at_70_mm(3, &tables("lateral")).analysis(through);
                 (analysis.estimate.delay_s - truth) * NS
             };
-            let with = error(Some(Through {
+            let with = error(Some(ChainCorrection {
                 calibration: &made.calibration,
                 leads_swapped: false,
             }));

@@ -3,7 +3,7 @@
 use crate::interpreter::interpreter;
 use crate::scene::{Scene, measure, rms, scratch};
 use crate::{Chapter, Outcome, Row, Table, columns, root};
-use groovelag::delay::{Settings, phase};
+use groovelag::delay::{EstimateSettings, phase};
 use rayon::prelude::*;
 use std::collections::BTreeMap;
 use std::path::Path;
@@ -26,7 +26,7 @@ fn others(folder: &Path) -> Result<BTreeMap<String, BTreeMap<String, f64>>, Stri
 
 fn compared(scene: &Scene, systematic: bool, count: usize) -> Result<Outcome, String> {
     let folder = tempfile::tempdir_in(scratch()).map_err(|e| e.to_string())?;
-    let settings = Settings::default();
+    let settings = EstimateSettings::default();
     let name = |trial: u64| format!("{trial:04}.wav");
     let results: Vec<Option<(f64, f64)>> = (0..count as u64)
         .into_par_iter()
@@ -141,10 +141,10 @@ pub fn chapter() -> Chapter {
             id: format!("alternatives/price-{db:.0}dB"),
             short: true,
             run: Box::new(move |_| {
-                let with = scene.bound(&Settings::default());
-                let alone = scene.bound(&Settings {
+                let with = scene.bound(&EstimateSettings::default());
+                let alone = scene.bound(&EstimateSettings {
                     terms: Vec::new(),
-                    ..Settings::default()
+                    ..EstimateSettings::default()
                 });
                 let price = with / alone;
                 Outcome {

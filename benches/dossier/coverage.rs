@@ -218,7 +218,7 @@ pub fn delay(spec: &CaptureSpec, truth: &Truth) -> f64 {
     };
     // an arm that is not level: by how much further the contacts lie apart that the
     // simulation's search finds
-    let rounded = stylus::Tip {
+    let rounded = stylus::TipSurface {
         edge_radius: tip.size[1],
         arc_radius: tip.size[0] - tip.size[1],
         arc_offset: 0.0,

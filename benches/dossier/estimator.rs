@@ -4,7 +4,7 @@ use crate::plot::Chart;
 use crate::scene::{Scene, Word, moments, rms};
 use crate::{Chapter, Form, Outcome, Row, Table, columns};
 use groovelag::analysis::AnalysisError;
-use groovelag::delay::{Settings, phase};
+use groovelag::delay::{EstimateSettings, phase};
 use rayon::prelude::*;
 use statrs::distribution::{ChiSquared, ContinuousCDF};
 use std::collections::BTreeMap;
@@ -51,7 +51,7 @@ impl Trials {
     }
 
     fn run(scene: &Scene, count: usize) -> Self {
-        let settings = Settings::default();
+        let settings = EstimateSettings::default();
         let results: Vec<_> = (0..count as u64)
             .into_par_iter()
             .map(|trial| scene.measure(trial, &settings))
@@ -90,9 +90,9 @@ impl Trials {
             if let Some((_, bound)) = known.iter().find(|(band, _)| *band == band_hz) {
                 return *bound;
             }
-            let settings = Settings {
+            let settings = EstimateSettings {
                 band_hz,
-                ..Settings::default()
+                ..EstimateSettings::default()
             };
             known.push((band_hz, scene.bound(&settings)));
             known[known.len() - 1].1
@@ -162,7 +162,7 @@ fn against_bound(scene: &Scene, count: usize, aims: Aims) -> Outcome {
     let (bias, deviation) = moments(&errors);
     let n = errors.len() as f64;
     let stated = trials.given.iter().map(|t| t.1).sum::<f64>() / n;
-    let whole = scene.bound(&Settings::default());
+    let whole = scene.bound(&EstimateSettings::default());
     // errors in units of the bound, so that trials of unlike bands are judged together
     let bounds = match aims.as_read {
         true => trials.bounds(scene),
@@ -226,7 +226,7 @@ fn together(scenes: &[Scene], count: usize) -> Outcome {
         let (_, deviation) = moments(&errors);
         let given = errors.len() as f64;
         freedom += given - 1.0;
-        squares += (given - 1.0) * (deviation / scene.bound(&Settings::default())).powi(2);
+        squares += (given - 1.0) * (deviation / scene.bound(&EstimateSettings::default())).powi(2);
         inside += trials.share_within(1.959964) * given;
         n += given;
     }
@@ -404,7 +404,7 @@ fn below(scene: &Scene, count: usize) -> Outcome {
     let reasons: Vec<&str> = trials.refused.keys().map(String::as_str).collect();
     let errors: Vec<f64> = trials.given.iter().map(|t| t.0 * NS).collect();
     let stated = trials.given.iter().map(|t| t.1).sum::<f64>() / given * NS;
-    let bound = scene.bound(&Settings::default());
+    let bound = scene.bound(&EstimateSettings::default());
     let of_given = |text: String| match given {
         0.0 => String::new(),
         _ => text,

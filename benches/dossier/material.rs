@@ -3,7 +3,7 @@
 use crate::interpreter::interpreter;
 use crate::scene::{measure, measure_once, scratch};
 use crate::{Chapter, Outcome, Row, Table, chances, columns, root};
-use groovelag::delay::Settings;
+use groovelag::delay::EstimateSettings;
 use groovelag::simulate::recipe::Recipe;
 use groovelag::simulate::render;
 use rand::RngExt;
@@ -247,7 +247,7 @@ fn delayed(piece: &Piece) -> Found {
         (1..=SEEDS)
             .map(|seed| {
                 let path = work.path().join(format!("{seed}.wav"));
-                let e = measure(&path, &Settings::default()).map_err(|e| e.to_string())?;
+                let e = measure(&path, &EstimateSettings::default()).map_err(|e| e.to_string())?;
                 Ok(Judged {
                     error: e.delay_s - truth,
                     u: e.standard_uncertainty_s,
@@ -307,7 +307,7 @@ rotation_deg = {}
         let degree = truth.groove_delay_us.mean * 1e-6 / piece.turn;
         let path = work.path().join("played.wav");
         std::fs::write(&path, bytes).map_err(|e| e.to_string())?;
-        let settings = Settings::default();
+        let settings = EstimateSettings::default();
         let e = measure(&path, &settings).map_err(|e| e.to_string())?;
         let once = measure_once(&path, &settings).map_err(|e| e.to_string())?;
         let truth = truth.delay_us.mean * 1e-6;

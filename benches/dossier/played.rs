@@ -2,8 +2,8 @@
 //! none of the formulas by which they are read.
 
 use crate::scene::{request, scratch};
-use groovelag::analysis::{self, Analysis, Request, TakenIn, Through};
-use groovelag::delay::Settings;
+use groovelag::analysis::{self, Analysis, ChainCorrection, RecordingSpectrum, Request};
+use groovelag::delay::EstimateSettings;
 use groovelag::simulate::recipe::Recipe;
 use groovelag::simulate::render;
 use groovelag::units::MICROSECOND;
@@ -72,21 +72,21 @@ impl<'a> Played<'a> {
         let (bytes, truth) = rendered.wav("played");
         let path = folder.path().join("played.wav");
         std::fs::write(&path, bytes).expect("room for a temporary file");
-        let request = request(&path, &Settings::default());
+        let request = request(&path, &EstimateSettings::default());
         then(&request, truth.delay_us.mean * MICROSECOND)
     }
 
     /// The program's analysis of it, and its true mean delay in seconds.
-    pub fn analysis(&self, through: Option<Through>) -> (Analysis, f64) {
+    pub fn analysis(&self, through: Option<ChainCorrection>) -> (Analysis, f64) {
         self.with(|request, truth| {
-            let read = analysis::analyse_through(request, through, &mut |_| ());
+            let read = analysis::analyse_corrected(request, through, &mut |_| ());
             (read.expect("a recording without faults"), truth)
         })
     }
 
     /// Its spectrum as taken in.
-    pub fn taken(&self) -> TakenIn {
-        let read = |request: &Request, _| analysis::take_in(request, &mut |_| ());
+    pub fn taken(&self) -> RecordingSpectrum {
+        let read = |request: &Request, _| analysis::read_spectrum(request, &mut |_| ());
         self.with(read).expect("a recording without faults")
     }
 }

@@ -7,8 +7,8 @@
 use crate::bound::{Pink, bound};
 use crate::chances;
 use groovelag::analysis::{self, AnalysisError, Request};
-use groovelag::capture::{Options, Source};
-use groovelag::delay::{Estimate, Settings};
+use groovelag::capture::{ReadOptions, Source};
+use groovelag::delay::{DelayEstimate, EstimateSettings};
 use groovelag::spectrum::EQUALISER;
 use rand::RngExt;
 use rand_chacha::ChaCha8Rng;
@@ -117,7 +117,7 @@ impl Scene {
     }
 
     /// The bound of its delay, seconds.
-    pub fn bound(&self, settings: &Settings) -> f64 {
+    pub fn bound(&self, settings: &EstimateSettings) -> f64 {
         // rounding is white noise of a twelfth of a step's square (Widrow 1956, from memory)
         let rounding = self.word.step().powi(2) / 12.0 / self.level.powi(2);
         let noise = ratio(-self.snr_db).powi(2) + rounding;
@@ -289,16 +289,20 @@ impl Scene {
     }
 
     /// One trial through the crate, from the file to the estimate.
-    pub fn measure(&self, trial: u64, settings: &Settings) -> Result<Estimate, AnalysisError> {
+    pub fn measure(
+        &self,
+        trial: u64,
+        settings: &EstimateSettings,
+    ) -> Result<DelayEstimate, AnalysisError> {
         self.with(trial, |path| measure(path, settings))
     }
 }
 
 /// What the crate is asked for a recording.
-pub fn request(path: &Path, settings: &Settings) -> Request {
+pub fn request(path: &Path, settings: &EstimateSettings) -> Request {
     Request {
         source: Source::Path(path.to_owned()),
-        options: Options::default(),
+        options: ReadOptions::default(),
         from_s: None,
         to_s: None,
         settings: settings.clone(),
@@ -306,13 +310,16 @@ pub fn request(path: &Path, settings: &Settings) -> Request {
 }
 
 /// A recording through the crate.
-pub fn measure(path: &Path, settings: &Settings) -> Result<Estimate, AnalysisError> {
+pub fn measure(path: &Path, settings: &EstimateSettings) -> Result<DelayEstimate, AnalysisError> {
     analysis::analyse(&request(path, settings), &mut |_| ()).map(|a| a.estimate)
 }
 
 /// The same as read once, with what tracing adds left in it.
-pub fn measure_once(path: &Path, settings: &Settings) -> Result<Estimate, AnalysisError> {
-    let taken = analysis::take_in(&request(path, settings), &mut |_| ())?;
+pub fn measure_once(
+    path: &Path,
+    settings: &EstimateSettings,
+) -> Result<DelayEstimate, AnalysisError> {
+    let taken = analysis::read_spectrum(&request(path, settings), &mut |_| ())?;
     analysis::estimate(taken, settings).map(|a| a.estimate)
 }
 

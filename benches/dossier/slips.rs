@@ -455,8 +455,8 @@ fn trace(exact: &Solved, truth: &Truth) -> f64 {
     let x: Vec<f64> = network.parameters.iter().map(|p| truth[&p.id]).collect();
     let centred = problem.blocks().iter().map(|block| {
         let target = match block.kind() {
-            adjust::Kind::Prior => block.evaluate(&x).values,
-            adjust::Kind::Data => block.target().clone(),
+            adjust::BlockKind::Prior => block.evaluate(&x).values,
+            adjust::BlockKind::Data => block.target().clone(),
         };
         let model = |own: &[f64]| {
             let mut all = x.clone();

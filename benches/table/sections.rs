@@ -203,7 +203,7 @@ pub fn flac(lab: &Lab) -> Page {
     let path = path.as_path();
     let alone = || {
         let source = capture::Source::Path(path.to_owned());
-        let mut recording = capture::open(&source, &capture::Options::default()).expect("FLAC");
+        let mut recording = capture::open(&source, &capture::ReadOptions::default()).expect("FLAC");
         let mut block = Stereo::default();
         while recording.read(&mut block, 1 << 16).expect("samples") > 0 {
             std::hint::black_box(&block);
@@ -709,10 +709,10 @@ fn signed_ms(seconds: f64) -> String {
 fn request(path: &Path) -> Request {
     Request {
         source: capture::Source::Path(path.to_owned()),
-        options: capture::Options::default(),
+        options: capture::ReadOptions::default(),
         from_s: None,
         to_s: None,
-        settings: delay::Settings::default(),
+        settings: delay::EstimateSettings::default(),
     }
 }
 
@@ -731,7 +731,7 @@ pub fn stages(lab: &Lab) -> Page {
     // the same half minute again and again: memory does not hold it all
     let piece_s = seconds.min(30);
     let mut piece = Stereo::default();
-    capture::open(&request(path).source, &capture::Options::default())
+    capture::open(&request(path).source, &capture::ReadOptions::default())
         .and_then(|mut recording| recording.read(&mut piece, (piece_s * u64::from(RATE)) as usize))
         .expect("samples");
     let spectrum = || {
@@ -749,7 +749,7 @@ pub fn stages(lab: &Lab) -> Page {
     };
     let found = one.install(spectrum);
     let total = found.total();
-    let settings = delay::Settings::default();
+    let settings = delay::EstimateSettings::default();
     let workshop = root().join("test-signals/workshop/job.toml");
     let mut job = job::file::read(&workshop).expect("the job");
     let (data, _) = job::file::gather(&mut job, &workshop, |reading| {
@@ -799,7 +799,7 @@ pub fn stages(lab: &Lab) -> Page {
         timing(|| signal::touch(path)),
         timing(|| signal::decode(path)),
         timing(|| {
-            let recording = capture::open(&request(path).source, &capture::Options::default());
+            let recording = capture::open(&request(path).source, &capture::ReadOptions::default());
             let (mut recording, mut block) = (recording.expect("a file"), Stereo::default());
             while recording.read(&mut block, BLOCK).expect("samples") > 0 {
                 std::hint::black_box(&block);
@@ -1187,7 +1187,7 @@ fn beside_scipy(lab: &Lab, counts: &[usize]) -> String {
     for &count in counts {
         let job = job::file::parse(&network(count), "network").expect("a job");
         let given = |c: &job::CaptureSpec| match &c.source {
-            job::Source::Delay(d) => Some(CaptureData::of_delay(d.value, d.u)),
+            job::DelaySource::Delay(d) => Some(CaptureData::of_delay(d.value, d.u)),
             _ => None,
         };
         let data: Vec<_> = job.captures.iter().map(given).collect();

@@ -1,8 +1,8 @@
-//! Sums of a few unknowns.
+//! Sparse linear combinations of unknowns.
 
 use ndarray::Array1;
 
-/// A linear combination of unknowns, of which most have no part in it.
+/// A linear combination of unknowns, most of them with coefficient zero.
 #[derive(Debug, Clone, Default, PartialEq)]
 pub struct Coefficients {
     /// Unknowns, ascending, with their coefficients.
@@ -40,7 +40,7 @@ impl Coefficients {
         terms.filter(|&(_, coefficient)| coefficient != 0.0)
     }
 
-    /// Whether no unknown has a part in it.
+    /// Whether all coefficients are zero.
     pub fn is_zero(&self) -> bool {
         self.terms().next().is_none()
     }
@@ -58,7 +58,7 @@ impl Coefficients {
         }
     }
 
-    /// It less another.
+    /// The difference from another.
     pub fn minus(&self, other: &Self) -> Self {
         let mut difference = self.clone();
         for (k, c) in other.terms() {

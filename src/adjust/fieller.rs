@@ -5,7 +5,7 @@ use crate::uncertainty::Interval;
 /// A straight line `intercept + slope x` with the covariance of its two
 /// coefficients.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Line {
+pub struct FittedLine {
     /// Value at zero.
     pub intercept: f64,
     /// Slope.
@@ -18,7 +18,7 @@ pub struct Line {
     pub slope_variance: f64,
 }
 
-impl Line {
+impl FittedLine {
     /// Generalised least squares through points `(x, y)`, `covariance(i, j)`
     /// being that of `y_i` and `y_j`. `None` unless it determines a line.
     pub fn through(
@@ -89,15 +89,15 @@ impl Line {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::uncertainty::{Shape, student_coverage_factor};
+    use crate::uncertainty::{IntervalShape, student_coverage_factor};
     use approx::assert_relative_eq;
 
     /// Ordinary least squares through data, its variances scaled by the
     /// residuals, and the coverage factor of Student's t, as the published
     /// examples do.
-    fn ordinary(x: &[f64], y: &[f64], coverage: f64) -> (Line, f64, f64) {
+    fn ordinary(x: &[f64], y: &[f64], coverage: f64) -> (FittedLine, f64, f64) {
         let points: Vec<(f64, f64)> = x.iter().copied().zip(y.iter().copied()).collect();
-        let mut line = Line::through(&points, |i, j| if i == j { 1.0 } else { 0.0 }).unwrap();
+        let mut line = FittedLine::through(&points, |i, j| if i == j { 1.0 } else { 0.0 }).unwrap();
         let residual: f64 = points
             .iter()
             .map(|&(x, y)| (y - line.intercept - line.slope * x).powi(2))
@@ -110,9 +110,9 @@ mod tests {
         (line, s2, student_coverage_factor(coverage, freedom))
     }
 
-    fn check(line: Line, k: f64, expected: [f64; 3]) {
+    fn check(line: FittedLine, k: f64, expected: [f64; 3]) {
         let interval = line.zero_interval(k, 0.95);
-        assert_eq!(interval.shape, Shape::Finite);
+        assert_eq!(interval.shape, IntervalShape::Finite);
         for (found, expected) in [
             (line.zero(), expected[0]),
             (interval.lower.unwrap(), expected[1]),
@@ -230,7 +230,7 @@ mod tests {
     /// which points belong.
     #[test]
     fn outer_half_lines_and_the_whole_line() {
-        let line = |intercept: f64, slope: f64| Line {
+        let line = |intercept: f64, slope: f64| FittedLine {
             intercept,
             slope,
             intercept_variance: 0.04,
@@ -238,9 +238,9 @@ mod tests {
             slope_variance: 1.0,
         };
         for (line, shape) in [
-            (line(1.0, 1.0), Shape::Outer),
-            (line(0.1, 1.0), Shape::All),
-            (line(1.0, 5.0), Shape::Finite),
+            (line(1.0, 1.0), IntervalShape::Outer),
+            (line(0.1, 1.0), IntervalShape::All),
+            (line(1.0, 5.0), IntervalShape::Finite),
         ] {
             let interval = line.zero_interval(1.96, 0.95);
             assert_eq!(interval.shape, shape, "{line:?}");
@@ -259,11 +259,11 @@ mod tests {
     fn lines_have_no_units() {
         let points = [(1.0, 2.1), (2.0, 2.9), (4.0, 5.2)];
         let uncorrelated = |u: f64| move |i, j| if i == j { u * u } else { 0.0 };
-        let line = Line::through(&points, uncorrelated(0.1)).unwrap();
+        let line = FittedLine::through(&points, uncorrelated(0.1)).unwrap();
         let interval = line.zero_interval(2.0, 0.95);
         for (a, b) in [(1e-9, 1e6), (1e9, 1e-6), (1e-3, 1e-3)] {
             let other = points.map(|(x, y)| (a * x, b * y));
-            let other = Line::through(&other, uncorrelated(0.1 * b)).unwrap();
+            let other = FittedLine::through(&other, uncorrelated(0.1 * b)).unwrap();
             let near = |found: f64, expected: f64| {
                 assert_relative_eq!(found, expected, max_relative = 1e-12);
             };
@@ -273,7 +273,7 @@ mod tests {
             near(found.lower.unwrap(), a * interval.lower.unwrap());
             near(found.upper.unwrap(), a * interval.upper.unwrap());
             let same = points.map(|(_, y)| (a * 3.0, b * y));
-            assert_eq!(Line::through(&same, uncorrelated(0.1 * b)), None);
+            assert_eq!(FittedLine::through(&same, uncorrelated(0.1 * b)), None);
         }
     }
 
@@ -282,7 +282,7 @@ mod tests {
     #[test]
     fn a_bound_near_zero_keeps_its_digits() {
         let small = 2f64.powi(-40);
-        let line = Line {
+        let line = FittedLine {
             intercept: 1.0,
             slope: 1.0,
             intercept_variance: 1.0 - small,

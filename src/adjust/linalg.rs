@@ -50,7 +50,7 @@ impl Cholesky {
         self.backward(self.forward(right.view()))
     }
 
-    /// Solves `factor y = right`: what has the matrix for its covariance is white then.
+    /// Solves `factor y = right`, which whitens a vector whose covariance is the matrix.
     pub fn forward(&self, right: ArrayView1<'_, f64>) -> Array1<f64> {
         let mut y = right.to_vec();
         for i in 0..self.rows {
@@ -147,7 +147,7 @@ pub(super) fn factor_in_place(matrix: &mut Array2<f64>, floor: f64) -> usize {
             .with_min_len(PANEL)
             .for_each(|row| reduce(row, triangle.view(), &inverses));
         below.slice_axis_mut(Axis(1), of_panel).assign(&panel);
-        // what the panel takes off the rest, in stripes of rows up to the diagonal
+        // subtracts the panel's update from the rest, in stripes of rows up to the diagonal
         let rest = panel.slice_axis(Axis(0), Slice::from(width..));
         let (_, mut below) = below.split_at(Axis(0), width);
         let stripes: Vec<_> = below.axis_chunks_iter_mut(Axis(0), PANEL).collect();

@@ -1,8 +1,8 @@
-//! The distribution of one combination of unknowns with everything else taken
-//! account of, where the linearised one will not do.
+//! Marginal distribution of one combination of unknowns, where the linearised
+//! one is not accurate enough.
 
 use super::coefficients::Coefficients;
-use super::problem::{AdjustError, Problem, Solution};
+use super::problem::{AdjustError, Minimum, Problem};
 use super::sparse::Factor;
 use crate::uncertainty::{Interval, normal_cdf};
 
@@ -10,13 +10,12 @@ use crate::uncertainty::{Interval, normal_cdf};
 /// minimised. The logarithm of the density is nearly a parabola on that scale.
 const POINTS_PER_U: f64 = 1.5;
 
-/// The same for a walk that several combinations share, which are curved over
-/// it.
+/// The same for a walk that several combinations share, since they are curved
+/// over it.
 const SHARED_POINTS_PER_U: f64 = 3.0;
 
-/// Outwards the points grow apart: the one at `t` standard uncertainties on a
-/// uniform scale lies at `u sinh(GROWTH t) / GROWTH`, since a distribution that
-/// reaches far does so smoothly.
+/// The spacing grows outwards: the point at `t` on a uniform scale lies at `u
+/// sinh(GROWTH t) / GROWTH`, since wide distributions are smooth.
 const GROWTH: f64 = 0.5;
 
 /// Grid points per such point, between which the logarithm is interpolated.
@@ -24,31 +23,31 @@ const REFINEMENT: usize = 4;
 
 /// The walk outwards ends where the logarithm of the density has fallen this
 /// far below its largest value: the tails beyond hold less than 1e-5.
-const DEPTH: f64 = 12.0;
+const TAIL_FALL: f64 = 12.0;
 
 /// Where the logarithm falls by more than this from one point to the next, the
 /// next is taken nearer: more than a normal distribution's falls before its
-/// [`DEPTH`], and little enough for a cubic.
-const STEEP: f64 = 7.0;
+/// [`TAIL_FALL`], and little enough for a cubic.
+const MOST_FALL_PER_STEP: f64 = 7.0;
 
-/// Halvings of the step at most: beyond lies a wall.
+/// Maximum number of halvings of the step: beyond it the density has an edge.
 const HALVINGS: usize = 8;
 
-/// Points either side at most: hundreds of standard uncertainties even in the
-/// shorter steps.
-const REACH: usize = 40;
+/// Maximum number of points on either side: hundreds of standard uncertainties
+/// even in the shorter steps.
+const MOST_POINTS: usize = 40;
 
-/// Steps of a grid at most.
-const FINEST: f64 = 1000.0;
+/// Maximum number of steps of a grid.
+const MOST_GRID_STEPS: f64 = 1000.0;
 
 /// A quantile is found to this share of the span in which all probability lies: far below its own error.
 const ROOT_TOLERANCE: f64 = 1e-12;
 
-/// Steps that the search for it may spend before it has to halve: a third of those of halving are usual then.
-const SLACK: i32 = 6;
+/// Steps that the search may need beyond bisection; usually it needs a third of those of bisection.
+const EXTRA_ROOT_STEPS: i32 = 6;
 
 /// Parts into which a step of the uniform scale is split for a mixture.
-const PARTS: usize = 16;
+const MIXTURE_PARTS: usize = 16;
 
 /// Distribution of one combination of unknowns.
 ///
@@ -59,12 +58,12 @@ const PARTS: usize = 16;
 /// memory); with normal priors and a linear model it is exact.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Marginal {
-    form: Form,
+    form: DensityForm,
 }
 
 #[derive(Debug, Clone, PartialEq)]
-enum Form {
-    /// Of the combination walked along, on a uniform grid of the scale `t`.
+enum DensityForm {
+    /// Of the combination walked along: a uniform grid of the scale `t`.
     Grid {
         centre: f64,
         u: f64,
@@ -76,7 +75,7 @@ enum Form {
         /// Probability per step at the grid points: the cumulative's slope.
         density: Vec<f64>,
     },
-    /// Of another one: weights, means and standard deviations of normal
+    /// Of another combination: weights, means and standard deviations of normal
     /// distributions.
     Mixture(Vec<[f64; 3]>),
 }
@@ -89,7 +88,7 @@ struct Walk<T> {
     places: Vec<f64>,
     /// Logarithm of the density at each point, the largest being 0.
     logs: Vec<f64>,
-    /// What was noted at each point.
+    /// Notes taken at each point.
     notes: Vec<T>,
 }
 
@@ -98,33 +97,33 @@ impl<T> Walk<T> {
     /// problem at the limit of double precision).
     fn new(
         problem: &Problem<'_>,
-        solution: &Solution,
+        solution: &Minimum,
         combination: &Coefficients,
         (lowest, highest): (f64, f64),
         points_per_u: f64,
-        note: impl Fn(&Solution, &Factor) -> T,
+        note: impl Fn(&Minimum, &Factor) -> T,
     ) -> Result<Option<Self>, AdjustError> {
         // how all unknowns move with the combination, by regression
         let with = solution.gain(combination);
         let variance: f64 = combination.terms().map(|(k, c)| c * with[k]).sum();
         let u = variance.sqrt();
         let centre = combination.at(&solution.values);
-        let log_density = |s: &Solution| -0.5 * (s.chi_square + s.log_determinant);
+        let log_density = |s: &Minimum| -0.5 * (s.chi_square + s.log_determinant);
         let (at_centre, factor) = problem.solve_within(solution.values.clone(), combination)?;
         let mut peak = log_density(&at_centre);
         let mut failed = false;
         let mut walk = |sign: f64| {
             let mut found: Vec<(f64, f64, T)> = Vec::new();
-            // departures from the centre and the unknowns there, latest last
+            // distances from the centre and the unknowns there, latest last
             let mut path = vec![(0.0, at_centre.values.clone())];
             let mut before = log_density(&at_centre);
             let (mut t, mut step) = (0.0, sign / points_per_u);
             let mut halvings = 0;
             let bound = if sign > 0.0 { highest } else { lowest };
             let end = sign * unstretched((bound - centre) / u).abs();
-            while found.len() < REACH {
-                // the last step goes up to the bound; a short one after a full one
-                // would throw the cubic through both far off between the others
+            while found.len() < MOST_POINTS {
+                // the last step goes up to the bound; a short step after a full
+                // one would make the cubic through both inaccurate elsewhere
                 if sign * (end - t) < 1.5 * step.abs() {
                     step = end - t;
                 }
@@ -135,7 +134,7 @@ impl<T> Walk<T> {
                 let (last, x) = &path[path.len() - 1];
                 let near = (departure - last) / variance;
                 let near = x.iter().zip(&with).map(|(x, w)| x + near * w).collect();
-                // a far guess may leave the model's domain: then the near one
+                // a distant starting point may leave the model's domain: then use the near one
                 let solved = match path.len() {
                     1 => problem.solve_within(near, combination),
                     _ => problem
@@ -145,7 +144,7 @@ impl<T> Walk<T> {
                 let density = solved
                     .as_ref()
                     .map_or(f64::NEG_INFINITY, |(s, _)| log_density(s));
-                if before - density > STEEP && halvings < HALVINGS {
+                if before - density > MOST_FALL_PER_STEP && halvings < HALVINGS {
                     halvings += 1;
                     step *= 0.5;
                     continue;
@@ -162,7 +161,7 @@ impl<T> Walk<T> {
                 }
                 path.push((departure, solved.values));
                 peak = peak.max(density);
-                if density < peak - DEPTH {
+                if density < peak - TAIL_FALL {
                     break;
                 }
             }
@@ -196,8 +195,8 @@ impl<T> Walk<T> {
             .fold(f64::INFINITY, f64::min);
         let (start, end) = (self.places[0], self.places[self.places.len() - 1]);
         let last = ((end - start) / shortest).round() * parts as f64;
-        // the tail beyond a wall holds nothing: no need to resolve it all
-        let last = last.min(FINEST * parts as f64);
+        // the tail beyond an edge is empty and needs no resolution
+        let last = last.min(MOST_GRID_STEPS * parts as f64);
         (start, (end - start) / last, last as usize)
     }
 
@@ -226,7 +225,7 @@ impl Marginal {
     /// `lowest..highest`.
     pub fn new(
         problem: &Problem<'_>,
-        solution: &Solution,
+        solution: &Minimum,
         combination: &Coefficients,
         bounds: (f64, f64),
     ) -> Result<Self, AdjustError> {
@@ -246,7 +245,7 @@ impl Marginal {
         density.iter_mut().for_each(|d| *d /= total);
         let (start, step, _) = walk.grid(REFINEMENT);
         Ok(Self {
-            form: Form::Grid {
+            form: DensityForm::Grid {
                 centre: walk.centre,
                 u: walk.u,
                 start,
@@ -265,13 +264,13 @@ impl Marginal {
     /// once `along` is fixed.
     pub fn through(
         problem: &Problem<'_>,
-        solution: &Solution,
+        solution: &Minimum,
         along: &Coefficients,
         targets: &[Coefficients],
     ) -> Result<Vec<Self>, AdjustError> {
         let everywhere = (f64::NEG_INFINITY, f64::INFINITY);
         let scaled_along = problem.scaled(along);
-        let note = |s: &Solution, factor: &Factor| -> Vec<[f64; 2]> {
+        let note = |s: &Minimum, factor: &Factor| -> Vec<[f64; 2]> {
             let with_along = factor.solve(&scaled_along);
             let of_along = scaled_along.dot(&with_along);
             let moments = |target: &Coefficients| {
@@ -294,12 +293,12 @@ impl Marginal {
         else {
             return Ok(targets.iter().map(|t| Self::normal(solution, t)).collect());
         };
-        let density = walk.density(PARTS);
+        let density = walk.density(MIXTURE_PARTS);
         let total: f64 = density.iter().sum();
         let mixture = |k: usize| {
             let of = |which: usize| -> Vec<f64> {
                 let known: Vec<f64> = walk.notes.iter().map(|n| n[k][which]).collect();
-                walk.refine(&known, PARTS)
+                walk.refine(&known, MIXTURE_PARTS)
             };
             let (means, variances) = (of(0), of(1));
             let last = means.len() - 1;
@@ -310,25 +309,25 @@ impl Marginal {
                 [density[i] / total, means[i], variance.sqrt()]
             });
             Self {
-                form: Form::Mixture(parts.collect()),
+                form: DensityForm::Mixture(parts.collect()),
             }
         };
         Ok((0..targets.len()).map(mixture).collect())
     }
 
     /// The normal distribution of the linearised problem.
-    fn normal(solution: &Solution, combination: &Coefficients) -> Self {
+    fn normal(solution: &Minimum, combination: &Coefficients) -> Self {
         let centre = combination.at(&solution.values);
         let u = solution.variance(combination).sqrt();
         Self {
-            form: Form::Mixture(vec![[1.0, centre, u]]),
+            form: DensityForm::Mixture(vec![[1.0, centre, u]]),
         }
     }
 
     /// Probability that the combination is at most `value`.
     pub fn cumulative(&self, value: f64) -> f64 {
         match &self.form {
-            Form::Grid {
+            DensityForm::Grid {
                 centre,
                 u,
                 start,
@@ -352,17 +351,17 @@ impl Marginal {
                     at - i as f64,
                 )
             }
-            Form::Mixture(parts) => parts
+            DensityForm::Mixture(parts) => parts
                 .iter()
                 .map(|[weight, mean, u]| weight * normal_cdf((value - mean) / u))
                 .sum(),
         }
     }
 
-    /// Values below and above which lies no probability worth having.
+    /// Bounds beyond which the probability is negligible.
     fn ends(&self) -> (f64, f64) {
         match &self.form {
-            Form::Grid {
+            DensityForm::Grid {
                 centre,
                 u,
                 start,
@@ -373,7 +372,7 @@ impl Marginal {
                 let last = start + step * (cumulative.len() - 1) as f64;
                 (centre + u * stretched(*start), centre + u * stretched(last))
             }
-            Form::Mixture(parts) => parts.iter().fold(
+            DensityForm::Mixture(parts) => parts.iter().fold(
                 (f64::INFINITY, f64::NEG_INFINITY),
                 // beyond nine standard deviations lies less than 1e-18
                 |(low, high), [_, mean, u]| (low.min(mean - 9.0 * u), high.max(mean + 9.0 * u)),
@@ -395,10 +394,10 @@ impl Marginal {
 }
 
 /// Where a function that rises from below zero to above it does so, to [`ROOT_TOLERANCE`]: by the ITP method
-/// (Oliveira and Takahashi 2020, from memory), whose steps follow the secant and are at most [`SLACK`] more than
+/// (Oliveira and Takahashi 2020, from memory), whose steps follow the secant and are at most [`EXTRA_ROOT_STEPS`] more than
 /// those of halving.
 fn root(function: impl Fn(f64) -> f64, mut low: f64, mut high: f64) -> f64 {
-    let steps = ROOT_TOLERANCE.log2().abs().ceil() as i32 + SLACK;
+    let steps = ROOT_TOLERANCE.log2().abs().ceil() as i32 + EXTRA_ROOT_STEPS;
     let span = high - low;
     let (mut below, mut above) = (function(low).min(0.0), function(high).max(0.0));
     for step in 0..=steps {
@@ -412,7 +411,10 @@ fn root(function: impl Fn(f64) -> f64, mut low: f64, mut high: f64) -> f64 {
         let towards = (middle - secant).signum();
         let by = f64::max(0.2 * width * (width / span), 0.5 * ROOT_TOLERANCE * span);
         let truncated = secant + towards * f64::min(by, (middle - secant).abs());
-        let leeway = f64::max(span * 0.5f64.powi(step - SLACK) - 0.5 * width, 0.0);
+        let leeway = f64::max(
+            span * 0.5f64.powi(step - EXTRA_ROOT_STEPS) - 0.5 * width,
+            0.0,
+        );
         let next = middle + (truncated - middle).clamp(-leeway, leeway);
         let value = function(next);
         match value < 0.0 {
@@ -453,7 +455,7 @@ fn lagrange(nodes: &[f64], x: f64) -> impl Iterator<Item = f64> {
     })
 }
 
-/// The unknowns at a further departure, by the polynomial through the path.
+/// The unknowns at a further distance from the centre, by the polynomial through the path.
 fn extrapolated(path: &[(f64, Vec<f64>)], departure: f64) -> Vec<f64> {
     let nodes: Vec<f64> = path.iter().map(|(d, _)| *d).collect();
     let mut x = vec![0.0; path[0].1.len()];
@@ -464,8 +466,8 @@ fn extrapolated(path: &[(f64, Vec<f64>)], departure: f64) -> Vec<f64> {
 }
 
 /// The cubic through the four of `nodes` (ascending) nearest to `x` (fewer at the
-/// ends of a short list). Where the four values rise or fall in order, it keeps
-/// between those on either side: before a wall it would swing beyond.
+/// ends of a short list). Where the four values are monotone, it is limited to
+/// the values on either side, since it would overshoot at an edge.
 fn interpolated(nodes: &[f64], values: &[f64], x: f64) -> f64 {
     let after = nodes.partition_point(|&n| n <= x).clamp(1, nodes.len() - 1);
     let first = after.saturating_sub(2).min(nodes.len().saturating_sub(4));
@@ -610,7 +612,7 @@ mod tests {
         let targets = [along.clone(), Coefficients::from([1.0, 1.0])];
         let found = Marginal::through(&problem, &solution, &along, &targets).unwrap();
         let parts = |k: usize| match &found[k].form {
-            Form::Mixture(parts) => parts.clone(),
+            DensityForm::Mixture(parts) => parts.clone(),
             _ => panic!("no mixture"),
         };
         let (own, sum) = (parts(0), parts(1));
@@ -631,7 +633,7 @@ mod tests {
     fn quantiles_of_mixtures_have_no_unit() {
         for unit in [1e-6, 1.0, 1e4] {
             let of = |parts: &[[f64; 3]]| Marginal {
-                form: Form::Mixture(
+                form: DensityForm::Mixture(
                     parts
                         .iter()
                         .map(|&[w, mean, u]| [w, mean * unit, u * unit])

@@ -1,5 +1,5 @@
-//! Nonlinear weighted least squares in which a prior is one more block.
-//! It knows nothing of what its unknowns mean.
+//! Nonlinear weighted least squares in which a prior is one more block. It does
+//! not depend on the meaning of the unknowns.
 //!
 //! # Formulation
 //!
@@ -12,11 +12,10 @@
 //! uncorrelated; within a block `A` says how they correlate. Nothing is ever
 //! rescaled by the residuals.
 //!
-//! The minimum is sought by Gauss-Newton steps, damped (Levenberg-Marquardt)
-//! when a full step does not help, and by Newton's, with the models' second derivatives, where those get
-//! slow. The covariance is `C = (sum J'AJ)^-1`, and
-//! the variance of any combination `c'x` splits over the blocks as
-//! `c'C J_b' A_b J_b C c`, which adds up to `c'Cc` without inverting any `A_b`.
+//! The minimum is sought by Gauss-Newton steps, damped (Levenberg-Marquardt) when a full step does not
+//! reduce the cost. Where convergence is slow it takes Newton steps, with the models' second
+//! derivatives. The covariance is `C = (sum J'AJ)^-1`, and the variance of any combination `c'x` splits
+//! over the blocks as `c'C J_b' A_b J_b C c`, which adds up to `c'Cc` without inverting any `A_b`.
 
 mod coefficients;
 mod fieller;
@@ -29,13 +28,13 @@ mod scatter;
 mod sparse;
 
 pub use coefficients::Coefficients;
-pub use fieller::Line;
+pub use fieller::FittedLine;
 pub use linalg::{Cholesky, symmetric_eigen};
 pub use marginal::Marginal;
-pub use part::Part;
+pub use part::SubProblem;
 pub use problem::{
-    AdjustError, BiasTest, Block, Determined, Evaluation, Kind, Problem, Solution, Termination,
-    Unknown,
+    AdjustError, BiasTest, Block, BlockKind, Determined, Linearisation, Minimum, Problem,
+    Termination, Unknown,
 };
 pub use sample::Sample;
 pub use scatter::paule_mandel;

@@ -1,28 +1,28 @@
-//! The part of a problem that a few unknowns are in, and what all the rest says of it.
+//! The part of a problem that contains a few unknowns, with the rest condensed into one block.
 //!
-//! A cartridge's unknowns meet a few records, chains and speeds, and through these all other cartridges. What
-//! these others say of what they share with it is taken as normal, as the adjustment of all of them has it: then
-//! a band that has to be walked costs as much in a job of thousands of captures as in one of ten.
+//! A cartridge's unknowns share blocks with a few records, chains and speeds, and through these with all other
+//! cartridges. The information of the others about the shared unknowns is taken as normal, from the adjustment
+//! of all: then a band that has to be walked costs as much in a job of thousands of captures as in one of ten.
 
 use super::coefficients::Coefficients;
 use super::linalg::Cholesky;
-use super::problem::{AdjustError, Block, Evaluation, Incidence, Problem, Solution, Unknown};
+use super::problem::{AdjustError, Block, Incidence, Linearisation, Minimum, Problem, Unknown};
 use ndarray::{Array1, Array2};
 use std::collections::{BTreeMap, BTreeSet};
 
 /// Part of a problem, with the rest as one normal block.
-pub struct Part<'a> {
+pub struct SubProblem<'a> {
     /// Its unknowns and blocks, and a block for the rest.
     pub problem: Problem<'a>,
     /// Its minimum: the same values and covariance as in the whole.
-    pub solution: Solution,
+    pub solution: Minimum,
     /// The whole's unknowns that it has.
     members: Vec<usize>,
     /// The whole's blocks that it has.
     blocks: Vec<usize>,
 }
 
-impl Part<'_> {
+impl SubProblem<'_> {
     /// A combination of the whole's unknowns as one of its own; `None` where it holds others.
     pub fn combination(&self, whole: &Coefficients) -> Option<Coefficients> {
         let mut own = Coefficients::default();
@@ -53,9 +53,9 @@ impl Problem<'_> {
     /// unknown of these blocks alone, and the rest as it is about the `solution` of the whole.
     pub fn part<'b>(
         &'b self,
-        solution: &Solution,
+        solution: &Minimum,
         core: &[usize],
-    ) -> Result<Part<'b>, AdjustError> {
+    ) -> Result<SubProblem<'b>, AdjustError> {
         let Incidence { joint, alone } = self.incidence();
         let blocks = self.blocks();
         let mut chosen: BTreeSet<usize> = core.iter().flat_map(|&k| joint[k].clone()).collect();
@@ -90,7 +90,7 @@ impl Problem<'_> {
         }
         let problem = Problem::new(unknowns, list);
         let solution = problem.solve()?;
-        Ok(Part {
+        Ok(SubProblem {
             problem,
             solution,
             members,
@@ -120,7 +120,7 @@ fn rest<'b>(
     let mut normal = Array2::<f64>::zeros((n, n));
     let mut gradient = Array1::<f64>::zeros(n);
     for block in blocks {
-        let Evaluation { values, jacobian } = block.evaluate(&x);
+        let Linearisation { values, jacobian } = block.evaluate(&x);
         let weighted = block.information().dot(&jacobian);
         let information = jacobian.t().dot(&weighted);
         let pull = weighted.t().dot(&(&values - block.target()));
@@ -202,7 +202,7 @@ mod tests {
                     vec![own, shared],
                     Array2::from_elem((1, 1), weight),
                     &one(weight * value),
-                    |x| Evaluation {
+                    |x| Linearisation {
                         // bent a little, as a lever is
                         values: Array1::from_elem(1, x[0] * (1.0 + 0.1 * x[1]) + x[1]),
                         jacobian: ndarray::array![[1.0 + 0.1 * x[1], 1.0 + 0.1 * x[0]]],

@@ -1,4 +1,4 @@
-//! Blocks, their joint minimum and what can be said about it.
+//! Blocks, their joint minimum and its statistics.
 
 use super::coefficients::Coefficients;
 use super::linalg::{Cholesky, symmetric_eigen};
@@ -22,15 +22,17 @@ const WELL_CONDITIONED: f64 = 1e-4;
 /// Most unknowns of a full matrix: it has 8 bytes for each pair, 800 MB.
 pub(super) const MOST_UNKNOWNS: usize = 10_000;
 
-/// Iterations after which the search stops and says so. A problem with
-/// sensible starting values needs fewer than ten; common practice, no source.
+/// Maximum number of iterations, reported as [`Termination::IterationLimit`]. A
+/// problem with sensible starting values needs fewer than ten; common practice,
+/// no source.
 const ITERATION_LIMIT: usize = 200;
 
 /// A step shorter than this many standard uncertainties ends the search.
 const STEP_TOLERANCE: f64 = 1e-9;
 
-/// Iterations on a constraint, where four or five are usual; far out in a tail,
-/// where the search crawls, what it has reached is an upper bound of the cost.
+/// Maximum number of iterations on a constraint, where four or five are usual;
+/// far out in a tail, where convergence is slow, the cost reached is an upper
+/// bound.
 const COARSE_ITERATION_LIMIT: usize = 100;
 
 /// A step shorter than this ends the search on a constraint, where only
@@ -38,23 +40,23 @@ const COARSE_ITERATION_LIMIT: usize = 100;
 /// by less than the square of this.
 const COARSE_STEP_TOLERANCE: f64 = 1e-4;
 
-/// A Gauss-Newton step longer than this share of the one before: thirty more of that kind would not end the search,
-/// so the curvature that they leave out is taken in (Newton's method).
-const SLOW: f64 = 0.5;
+/// Ratio of successive Gauss-Newton steps above which convergence is slow: thirty more such steps would not end
+/// the search, so the curvature is included (Newton's method).
+const SLOW_CONVERGENCE: f64 = 0.5;
 
-/// Distance over which that curvature is taken from Jacobians, in standard uncertainties of priors: a central
-/// difference is off by its square, and rounding by 1e-16 over it, both far below what a step needs.
-const DIFFERENCE: f64 = 1e-3;
+/// Step of the central difference of Jacobians for that curvature, in standard uncertainties of priors: its
+/// truncation error is its square and its rounding error 1e-16 over it, both far below what a step needs.
+const CURVATURE_STEP: f64 = 1e-3;
 
-/// Blocks from which on it pays to evaluate them on all threads: some milliseconds' worth.
-const TOGETHER: usize = 2_000;
+/// Number of blocks from which they are evaluated on all threads: some milliseconds of work.
+const PARALLEL_BLOCKS: usize = 2_000;
 
-/// A step that promises to lower chi-square by less than this share of it is
-/// lost in the rounding of its sum (a few hundred additions of f64).
+/// Relative decrease of chi-square below which a step is lost in the rounding
+/// of its sum (a few hundred additions of f64).
 const ROUNDING: f64 = 1e-13;
 
-/// An unknown: what it is called, where the search starts, and its natural
-/// scale (its prior standard uncertainty where it has one).
+/// An unknown: name, starting value, and natural scale (its prior standard
+/// uncertainty where it has one).
 #[derive(Debug, Clone, PartialEq)]
 pub struct Unknown {
     /// Name, for messages.
@@ -67,29 +69,29 @@ pub struct Unknown {
 
 /// Whether a block counts as data or as prior knowledge.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Kind {
+pub enum BlockKind {
     /// An observation.
     Data,
-    /// Knowledge from elsewhere.
+    /// Prior knowledge.
     Prior,
 }
 
-/// What a block predicts, with one Jacobian row per prediction and one column
-/// per unknown of the block.
+/// Predictions of a block with their Jacobian: one row per prediction and one
+/// column per unknown of the block.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Evaluation {
+pub struct Linearisation {
     /// Predictions.
     pub values: Array1<f64>,
     /// Derivatives by the block's unknowns.
     pub jacobian: Array2<f64>,
 }
 
-type Model<'a> = Box<dyn Fn(&[f64]) -> Evaluation + Send + Sync + 'a>;
+type Model<'a> = Box<dyn Fn(&[f64]) -> Linearisation + Send + Sync + 'a>;
 
 /// One block of the cost; see the module's documentation.
 pub struct Block<'a> {
     label: String,
-    kind: Kind,
+    kind: BlockKind,
     unknowns: Vec<usize>,
     information: Array2<f64>,
     target: Array1<f64>,
@@ -101,7 +103,7 @@ pub struct Block<'a> {
 /// Why an adjustment could not be set up or solved.
 #[derive(Debug, Clone, PartialEq, Error)]
 pub enum AdjustError {
-    /// A matrix is not what it must be.
+    /// A matrix is not symmetric, positive definite or of the right size.
     #[error("{block}: the {what} is not finite, symmetric and positive; check its uncertainties")]
     Matrix {
         /// The block's label.
@@ -125,10 +127,10 @@ pub enum AdjustError {
         /// For what.
         what: &'static str,
     },
-    /// Data and priors together leave a combination of unknowns open.
+    /// Data and priors together do not determine a combination of unknowns.
     #[error("data and priors together do not determine {unknown}; give it a prior")]
     Singular {
-        /// An unknown that is open.
+        /// An unknown that is not determined.
         unknown: String,
     },
 }
@@ -142,7 +144,7 @@ impl<'a> Block<'a> {
         unknowns: Vec<usize>,
         information: Array2<f64>,
         vector: &Array1<f64>,
-        model: impl Fn(&[f64]) -> Evaluation + Send + Sync + 'a,
+        model: impl Fn(&[f64]) -> Linearisation + Send + Sync + 'a,
     ) -> Result<Self, AdjustError> {
         let label = label.into();
         let Some((target, rank)) = generalised_solution(&information, vector) else {
@@ -153,7 +155,7 @@ impl<'a> Block<'a> {
         };
         Ok(Self {
             label,
-            kind: Kind::Data,
+            kind: BlockKind::Data,
             unknowns,
             information,
             target,
@@ -162,15 +164,14 @@ impl<'a> Block<'a> {
         })
     }
 
-    /// Knowledge of `unknowns` themselves by `information`, which may be singular, with the `vector` that
-    /// belongs to it.
+    /// A prior on `unknowns` by `information`, which may be singular, and its `vector`.
     pub(super) fn known(
         label: impl Into<String>,
         unknowns: Vec<usize>,
         information: Array2<f64>,
         vector: &Array1<f64>,
     ) -> Result<Self, AdjustError> {
-        let known = Self::data(label, unknowns, information, vector, |own| Evaluation {
+        let known = Self::data(label, unknowns, information, vector, |own| Linearisation {
             values: Array1::from_vec(own.to_vec()),
             jacobian: Array2::eye(own.len()),
         })?;
@@ -208,7 +209,7 @@ impl<'a> Block<'a> {
         Ok(Self {
             rank: unknowns.len(),
             label,
-            kind: Kind::Prior,
+            kind: BlockKind::Prior,
             unknowns,
             information,
             target: values,
@@ -228,23 +229,23 @@ impl<'a> Block<'a> {
         let information = Array2::from_elem((1, 1), u.powi(-2));
         let vector = Array1::from_elem(1, value * u.powi(-2));
         let row = Array1::from_vec(coefficients);
-        let model = move |own: &[f64]| Evaluation {
+        let model = move |own: &[f64]| Linearisation {
             values: Array1::from_elem(1, row.iter().zip(own).map(|(c, x)| c * x).sum()),
             jacobian: row.clone().insert_axis(ndarray::Axis(0)),
         };
         Ok(Self {
-            kind: Kind::Prior,
+            kind: BlockKind::Prior,
             ..Self::data(label, unknowns, information, &vector, model)?
         })
     }
 
-    /// What the block is called.
+    /// Name of the block.
     pub fn label(&self) -> &str {
         &self.label
     }
 
     /// Data or prior.
-    pub fn kind(&self) -> Kind {
+    pub fn kind(&self) -> BlockKind {
         self.kind
     }
 
@@ -264,16 +265,16 @@ impl<'a> Block<'a> {
     }
 
     /// Its prediction at `x`, the values of *all* unknowns.
-    pub fn evaluate(&self, x: &[f64]) -> Evaluation {
+    pub fn evaluate(&self, x: &[f64]) -> Linearisation {
         let own: Vec<f64> = self.unknowns.iter().map(|&k| x[k]).collect();
         self.evaluate_at(&own)
     }
 
     /// The same at the values of its own unknowns.
-    fn evaluate_at(&self, own: &[f64]) -> Evaluation {
+    fn evaluate_at(&self, own: &[f64]) -> Linearisation {
         match &self.model {
             Some(model) => model(own),
-            None => Evaluation {
+            None => Linearisation {
                 jacobian: Array2::eye(own.len()),
                 values: Array1::from_vec(own.to_vec()),
             },
@@ -300,7 +301,8 @@ impl<'a> Block<'a> {
         }
     }
 
-    /// What it brings to the variance of a combination of which `gain` is every unknown's covariance with it.
+    /// Its contribution to the variance of a combination; `gain` holds the covariances of all unknowns with
+    /// the combination.
     fn variance_part(&self, jacobian: &Array2<f64>, gain: impl Fn(usize) -> f64) -> f64 {
         if let (&[k], None) = (self.unknowns.as_slice(), &self.model) {
             return self.information[[0, 0]] * gain(k) * gain(k);
@@ -370,12 +372,12 @@ fn generalised_solution(a: &Array2<f64>, b: &Array1<f64>) -> Option<(Array1<f64>
 pub struct Problem<'a> {
     unknowns: Vec<Unknown>,
     blocks: Vec<Block<'a>>,
-    /// Which unknowns meet in some block.
+    /// Which unknowns share a block.
     pattern: Arc<Pattern>,
     /// Per block, the entry of the normal matrix of each pair of its unknowns
     /// in turn (the second never after the first).
     entries: Vec<Vec<usize>>,
-    /// Which blocks each unknown is in, once that is wanted.
+    /// The blocks of each unknown, computed on demand.
     incidence: OnceLock<Incidence>,
 }
 
@@ -392,7 +394,7 @@ pub(super) struct Incidence {
 pub enum Termination {
     /// The last step was shorter than 1e-9 standard uncertainties.
     Converged,
-    /// No step lowers the cost any more: the minimum to rounding.
+    /// No step lowers the cost: the minimum to rounding.
     Rounding,
     /// The iteration limit was reached; do not trust the values.
     IterationLimit,
@@ -403,17 +405,17 @@ pub enum Termination {
 #[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 #[serde(rename_all = "lowercase")]
 pub enum Determined {
-    /// The data alone, without any prior, tell it better than its prior does.
+    /// The data alone determine it better than its prior.
     Data,
-    /// The data take less than a hundredth off its prior variance.
+    /// The data reduce its prior variance by less than one percent.
     Prior,
     /// Data and priors together.
     Both,
 }
 
 impl Determined {
-    /// Of something with a prior, of whose variance so large a part is left.
-    pub(crate) fn beside_a_prior(left: f64) -> Self {
+    /// By the ratio of posterior to prior variance.
+    pub(crate) fn relative_to_prior(left: f64) -> Self {
         match 1.0 - left < 0.01 {
             true => Self::Prior,
             false => Self::Both,
@@ -421,24 +423,24 @@ impl Determined {
     }
 }
 
-/// A test for a bias of one prediction of one block (Baarda's w-test): what
-/// the rest of the adjustment says about it.
+/// A test for a bias of one prediction of one block (Baarda's w-test) against
+/// all other information.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct BiasTest {
     /// Target minus what all *other* information predicts for it.
     pub leave_one_out: f64,
     /// Its standard uncertainty.
     pub uncertainty: f64,
-    /// The one over the other.
+    /// Their ratio.
     pub normalised: f64,
 }
 
 /// The minimum and its neighbourhood.
 #[derive(Debug, Clone)]
-pub struct Solution {
+pub struct Minimum {
     /// Values of the unknowns.
     pub values: Vec<f64>,
-    /// How they vary together; `None` of a minimum on a constraint.
+    /// Covariance of the unknowns; `None` for a minimum on a constraint.
     covariance: Option<Arc<Covariance>>,
     /// Chi-square of all blocks, priors included.
     pub chi_square: f64,
@@ -453,21 +455,21 @@ pub struct Solution {
     /// Logarithm of the determinant of the normal matrix in scaled unknowns,
     /// within the constraint if there is one.
     pub(super) log_determinant: f64,
-    /// The blocks' Jacobians, once they are wanted.
+    /// The blocks' Jacobians, computed on demand.
     jacobians: OnceLock<Vec<Array2<f64>>>,
 }
 
-/// The covariance of the unknowns: of those that meet it is at hand, of others a factor tells it.
+/// The covariance of the unknowns: stored for pairs in the pattern, computed from the factor for others.
 #[derive(Debug)]
 struct Covariance {
     factor: Factor,
-    /// What of it lies in the pattern, in scaled unknowns, once it is wanted.
+    /// Its entries in the pattern, in scaled unknowns, computed on demand.
     selected: OnceLock<Symmetric>,
     scales: Vec<f64>,
 }
 
 impl Covariance {
-    /// Of two unknowns that meet.
+    /// Of two unknowns in the pattern.
     fn of(&self, i: usize, j: usize) -> Option<f64> {
         let entry = self.factor.pattern().entry_of(i, j)?;
         let selected = self.selected.get_or_init(|| self.factor.selected_inverse());
@@ -486,7 +488,7 @@ impl Covariance {
     }
 }
 
-impl Solution {
+impl Minimum {
     fn whole(&self) -> &Covariance {
         let covariance = self.covariance.as_ref();
         covariance.expect("a minimum without constraint has its covariance")
@@ -509,8 +511,7 @@ impl Solution {
         self.covariance(unknown, unknown).sqrt()
     }
 
-    /// Pairs of unknowns of which one tells of the other at first hand: those that some block has in common,
-    /// and what eliminating others brings together.
+    /// Pairs of unknowns with an entry in the pattern: those that share a block, and the fill-in.
     pub fn pairs(&self) -> impl Iterator<Item = (usize, usize)> {
         self.whole().factor.pattern().pairs()
     }
@@ -651,7 +652,7 @@ impl<'a> Problem<'a> {
                 }
                 continue;
             }
-            let Some(Evaluation { values, jacobian }) = evaluations.next() else {
+            let Some(Linearisation { values, jacobian }) = evaluations.next() else {
                 continue;
             };
             let misfit = &values - &block.target;
@@ -679,8 +680,8 @@ impl<'a> Problem<'a> {
         normal
     }
 
-    /// Adds to normal equations at `x` what they leave out of the second derivatives: those of the models times
-    /// the residuals' weights.
+    /// Adds the second-order term of the Hessian to normal equations at `x`: the models' second derivatives
+    /// times the weighted residuals.
     fn add_curvature(&self, x: &[f64], matrix: &mut Symmetric) {
         let bends = self.by_model(|block| self.curvature(block, x));
         let blocks = self.blocks.iter().zip(&self.entries);
@@ -707,12 +708,12 @@ impl<'a> Problem<'a> {
         let mut bends = Array2::<f64>::zeros((own.len(), own.len()));
         for b in 0..own.len() {
             let at = own[b];
-            let [above, below] = [DIFFERENCE, -DIFFERENCE].map(|by| {
+            let [above, below] = [CURVATURE_STEP, -CURVATURE_STEP].map(|by| {
                 own[b] = at + by * scale(b);
                 block.evaluate_at(&own).jacobian.t().dot(&pull)
             });
             own[b] = at;
-            let slopes = (above - below) / (2.0 * DIFFERENCE);
+            let slopes = (above - below) / (2.0 * CURVATURE_STEP);
             for (a, slope) in slopes.iter().enumerate() {
                 bends[[b, a]] = slope * scale(a);
             }
@@ -720,26 +721,26 @@ impl<'a> Problem<'a> {
         bends
     }
 
-    /// Something of each block that has a model, in their order; on all threads where they are many.
+    /// Evaluates a function of each block that has a model, in order; on all threads where there are many.
     fn by_model<T: Send>(&self, of: impl Fn(&Block<'_>) -> T + Sync) -> Vec<T> {
         let with_model = |block: &&Block<'_>| block.model.is_some();
-        match self.blocks.len() > TOGETHER {
+        match self.blocks.len() > PARALLEL_BLOCKS {
             true => self.blocks.par_iter().filter(with_model).map(&of).collect(),
             false => self.blocks.iter().filter(with_model).map(&of).collect(),
         }
     }
 
     /// Finds the minimum from the unknowns' starting values.
-    pub fn solve(&self) -> Result<Solution, AdjustError> {
+    pub fn solve(&self) -> Result<Minimum, AdjustError> {
         let start = self.unknowns.iter().map(|u| u.start).collect();
         let (mut solution, factor) = self.minimise(start, None)?;
         solution.covariance = Some(self.covariance(factor));
         Ok(solution)
     }
 
-    /// The neighbourhood of the starting values, taken as the minimum: what an
-    /// adjustment of data that agree with them would find.
-    pub fn linearised(&self) -> Result<Solution, AdjustError> {
+    /// The minimum of data that agree with the starting values: linearises
+    /// there without a search.
+    pub fn linearised(&self) -> Result<Minimum, AdjustError> {
         self.bounded()?;
         let x: Vec<f64> = self.unknowns.iter().map(|u| u.start).collect();
         let normal = self.normal(&x);
@@ -820,10 +821,10 @@ impl<'a> Problem<'a> {
         normal: &Normal,
         termination: Termination,
         iterations: usize,
-    ) -> Solution {
+    ) -> Minimum {
         let ranks: usize = self.blocks.iter().map(|b| b.rank).sum();
         let degrees_of_freedom = ranks.saturating_sub(self.unknowns.len());
-        Solution {
+        Minimum {
             values,
             covariance: None,
             chi_square: normal.chi_square,
@@ -843,7 +844,7 @@ impl<'a> Problem<'a> {
         &self,
         start: Vec<f64>,
         combination: &Coefficients,
-    ) -> Result<(Solution, Factor), AdjustError> {
+    ) -> Result<(Minimum, Factor), AdjustError> {
         self.minimise(start, Some(combination))
     }
 
@@ -851,7 +852,7 @@ impl<'a> Problem<'a> {
         &self,
         start: Vec<f64>,
         within: Option<&Coefficients>,
-    ) -> Result<(Solution, Factor), AdjustError> {
+    ) -> Result<(Minimum, Factor), AdjustError> {
         self.bounded()?;
         let n = self.unknowns.len();
         let within = within.map(|c| self.scaled(c));
@@ -901,7 +902,7 @@ impl<'a> Problem<'a> {
                 .collect();
             let next = self.normal(&trial);
             if next.is_finite() && next.chi_square <= normal.chi_square {
-                is_slow |= damping == 0.0 && length > SLOW * last_length;
+                is_slow |= damping == 0.0 && length > SLOW_CONVERGENCE * last_length;
                 last_length = length;
                 x = trial;
                 normal = next;
@@ -941,7 +942,7 @@ impl<'a> Problem<'a> {
 
     /// Splits the variance of `combination' x` over the blocks, in their
     /// order; the parts add up to `combination' C combination`.
-    pub fn variance_parts(&self, solution: &Solution, combination: &Coefficients) -> Vec<f64> {
+    pub fn variance_parts(&self, solution: &Minimum, combination: &Coefficients) -> Vec<f64> {
         let gain = solution.gain(combination);
         let jacobians = solution.jacobians.get_or_init(|| {
             let blocks = self.blocks.iter();
@@ -955,11 +956,11 @@ impl<'a> Problem<'a> {
             .collect()
     }
 
-    /// The same for one unknown, of the blocks that it is in and of what else is known of their unknowns alone,
-    /// by their indices, and all others in one: what that costs does not grow with the problem.
+    /// The same for one unknown: its own blocks and the priors of their unknowns, by index, and the sum of all
+    /// others. The cost does not grow with the problem.
     pub fn variance_parts_near(
         &self,
-        solution: &Solution,
+        solution: &Minimum,
         unknown: usize,
     ) -> Vec<(Option<usize>, f64)> {
         let Incidence { joint, alone } = self.incidence();
@@ -989,13 +990,13 @@ impl<'a> Problem<'a> {
     /// with their priors, by Laplace's approximation about the minimum (exact
     /// where the model is linear). The constant that the data alone determine is
     /// left out, so that problems with the same data can be compared.
-    pub fn log_evidence(&self, solution: &Solution) -> f64 {
+    pub fn log_evidence(&self, solution: &Minimum) -> f64 {
         let of_block = |block: &Block<'_>| match block.unknowns.len() {
             1 => block.information[[0, 0]].ln(),
             _ if block.model.is_some() => block.information[[0, 0]].ln(),
             _ => log_determinant(&block.information),
         };
-        let priors = self.blocks.iter().filter(|b| b.kind == Kind::Prior);
+        let priors = self.blocks.iter().filter(|b| b.kind == BlockKind::Prior);
         let priors: f64 = priors.map(of_block).sum();
         // the determinant is that of scaled unknowns
         let scales: f64 = self.unknowns.iter().map(|u| 2.0 * u.scale.ln()).sum();
@@ -1005,11 +1006,11 @@ impl<'a> Problem<'a> {
     /// What determines each unknown, and how many independent combinations of
     /// unknowns the data alone determine (the rank of the data part; the rest
     /// is its null space).
-    pub fn determination(&self, solution: &Solution) -> (Vec<Determined>, usize) {
+    pub fn determination(&self, solution: &Minimum) -> (Vec<Determined>, usize) {
         let n = self.unknowns.len();
         let mut prior_precision = vec![0.0; n];
         let mut related = vec![false; n];
-        for block in self.blocks.iter().filter(|b| b.kind == Kind::Prior) {
+        for block in self.blocks.iter().filter(|b| b.kind == BlockKind::Prior) {
             for (a, &i) in block.unknowns.iter().enumerate() {
                 related[i] |= block.model.is_some();
                 // conditional precision; marginal where priors correlate
@@ -1024,7 +1025,7 @@ impl<'a> Problem<'a> {
             .collect();
         let mut data = self.pattern.zeros();
         for (block, entries) in self.blocks.iter().zip(&self.entries) {
-            if block.kind == Kind::Prior {
+            if block.kind == BlockKind::Prior {
                 continue;
             }
             let information = self.block_information(block, &solution.values);
@@ -1047,7 +1048,7 @@ impl<'a> Problem<'a> {
             .for_each(|d| *d += floor);
         let alone = data.factor(&self.pattern).map(|f| f.selected_inverse());
         let variance = |i: usize| Some(alone.as_ref()?.values[self.pattern.entry(i, i)]);
-        // what only the floor holds is not determined, however high that is
+        // unknowns held only by the floor are not determined
         let most = f64::min(1.0, 0.01 / floor);
         let determined = (0..n)
             .map(|i| {
@@ -1056,7 +1057,7 @@ impl<'a> Problem<'a> {
                 if !prior || by_data {
                     Determined::Data
                 } else {
-                    Determined::beside_a_prior(solution.covariance(i, i) * prior_precision[i])
+                    Determined::relative_to_prior(solution.covariance(i, i) * prior_precision[i])
                 }
             })
             .collect();
@@ -1078,11 +1079,11 @@ impl<'a> Problem<'a> {
             .map_or(block.information[[a, a]], |f| f.solve(&unit)[a].recip())
     }
 
-    /// What biases of the targets of blocks (by index), one number for each of their components,
-    /// do together to the solution's values: to first order.
+    /// First-order change of the solution's values by joint biases of the targets of blocks (by
+    /// index), one number per component.
     pub fn shift<'b>(
         &self,
-        solution: &Solution,
+        solution: &Minimum,
         biases: impl IntoIterator<Item = (usize, &'b Array1<f64>)>,
     ) -> Vec<f64> {
         let mut pull = Coefficients::default();
@@ -1097,16 +1098,16 @@ impl<'a> Problem<'a> {
         solution.gain(&pull).to_vec()
     }
 
-    /// Tests `component` of `block` (an index) for a bias of its own; `None`
-    /// where nothing else says anything about it.
+    /// Tests `component` of `block` (an index) for a bias; `None` where no
+    /// other information predicts it.
     pub fn bias_test(
         &self,
-        solution: &Solution,
+        solution: &Minimum,
         block: usize,
         component: usize,
     ) -> Option<BiasTest> {
         let block = &self.blocks[block];
-        let Evaluation { values, jacobian } = block.evaluate(&solution.values);
+        let Linearisation { values, jacobian } = block.evaluate(&solution.values);
         let own = Array2::from_shape_fn((block.unknowns.len(), block.unknowns.len()), |(a, b)| {
             solution.covariance(block.unknowns[a], block.unknowns[b])
         });

@@ -1,8 +1,8 @@
-//! Draws from the whole distribution of the unknowns: the check of everything
-//! that is linearised.
+//! Draws from the joint distribution of the unknowns, to check linearised
+//! results.
 
 use super::linalg::Cholesky;
-use super::problem::{AdjustError, MOST_UNKNOWNS, Problem, Solution};
+use super::problem::{AdjustError, MOST_UNKNOWNS, Minimum, Problem};
 use ndarray::{Array1, Array2};
 use rand::SeedableRng as _;
 use rand_chacha::ChaCha8Rng;
@@ -12,12 +12,12 @@ use rayon::prelude::*;
 /// Steps after which a draw is given up.
 const ITERATIONS: usize = 50;
 
-/// Draws solved together, on all threads.
-const TOGETHER: usize = 256;
+/// Draws per batch, solved on all threads.
+const DRAWS_PER_BATCH: usize = 256;
 
 /// A correction shorter than this, in scaled unknowns, ends the search for a
 /// draw: far below what any number of draws resolves.
-const SETTLED: f64 = 1e-7;
+const STEP_TOLERANCE: f64 = 1e-7;
 
 /// Weighted draws of the unknowns, of which those asked for are kept.
 ///
@@ -29,9 +29,9 @@ const SETTLED: f64 = 1e-7;
 /// as the measurement model.
 #[derive(Debug, Clone)]
 pub struct Sample {
-    /// What is kept of each draw, one after the other.
+    /// Values kept, draw after draw.
     kept: Vec<f64>,
-    /// How many values are kept of each.
+    /// Values kept per draw.
     width: usize,
     weights: Vec<f64>,
     /// Draws given up because no solution was found.
@@ -43,7 +43,7 @@ impl Sample {
     /// each, in that order; `progress` is told the fraction done.
     pub fn draw(
         problem: &Problem<'_>,
-        solution: &Solution,
+        solution: &Minimum,
         wanted: &[usize],
         count: usize,
         seed: u64,
@@ -64,10 +64,10 @@ impl Sample {
         let mut kept = Vec::with_capacity(count * wanted.len());
         let mut logs = Vec::with_capacity(count);
         let mut failed = 0;
-        for done in (0..count).step_by(TOGETHER) {
+        for done in (0..count).step_by(DRAWS_PER_BATCH) {
             progress(done as f64 / count as f64);
-            // deviates in one order, so that threads change nothing
-            let deviates: Vec<Vec<f64>> = (done..count.min(done + TOGETHER))
+            // deviates in a fixed order, so that results do not depend on threads
+            let deviates: Vec<Vec<f64>> = (done..count.min(done + DRAWS_PER_BATCH))
                 .map(|_| (0..n).map(|_| StandardNormal.sample(&mut random)).collect())
                 .collect();
             let solved = deviates.par_iter().map(|z| {
@@ -102,7 +102,7 @@ impl Sample {
         self.weights.iter().map(|w| w * w).sum::<f64>().recip()
     }
 
-    /// What was kept of each draw.
+    /// The values kept of each draw.
     fn draws(&self) -> impl Iterator<Item = &[f64]> {
         self.kept.chunks(self.width.max(1))
     }
@@ -228,10 +228,12 @@ impl Frozen {
                 let misfit = &wanted - &value;
                 let next = lu.solve(misfit.clone());
                 let (before, after) = (step.dot(&step), next.dot(&next));
-                if after <= before * (1.0 - 0.5 * fraction) || after < SETTLED * SETTLED {
+                if after <= before * (1.0 - 0.5 * fraction)
+                    || after < STEP_TOLERANCE * STEP_TOLERANCE
+                {
                     x = trial;
                     lu = Lu::new(matrix)?;
-                    if after < SETTLED * SETTLED {
+                    if after < STEP_TOLERANCE * STEP_TOLERANCE {
                         return Some((x, lu.log_determinant));
                     }
                     step = lu.solve(misfit);
@@ -308,7 +310,7 @@ impl Lu {
 
 #[cfg(test)]
 mod tests {
-    use super::super::{Block, Evaluation, Unknown};
+    use super::super::{Block, Linearisation, Unknown};
     use super::*;
     use ndarray::array;
 
@@ -343,7 +345,7 @@ mod tests {
     fn draws_of_what_is_improbable_have_weights() {
         let prior = Block::prior("p", vec![0], array![0.0], &array![[1.0]]).unwrap();
         let data = Block::data("d", vec![0], array![[1.0]], &array![100.0], |x| {
-            Evaluation {
+            Linearisation {
                 values: array![x[0]],
                 jacobian: array![[1.0]],
             }
@@ -375,7 +377,7 @@ mod tests {
             Block::prior("p", vec![k], array![value], &array![[u * u]]).unwrap()
         };
         let tie = Block::data("tie", vec![0, 1, 2, 3], array![[1e10]], &array![0.0], |x| {
-            Evaluation {
+            Linearisation {
                 values: array![x[1] + 1e5 * x[2] * x[3] - x[0]],
                 jacobian: array![[-1.0, 1.0, 1e5 * x[3], 1e5 * x[2]]],
             }
@@ -424,7 +426,7 @@ mod tests {
             Block::prior("p", vec![k], array![value], &array![[u * u]]).unwrap()
         };
         let product = Block::data("d", vec![0, 1], array![[100.0]], &array![400.0], |x| {
-            Evaluation {
+            Linearisation {
                 values: array![x[0] * x[1]],
                 jacobian: array![[x[1], x[0]]],
             }

@@ -1,19 +1,19 @@
-//! Symmetric matrices of which most is zero, and their factors.
+//! Sparse symmetric matrices and their factors.
 //!
-//! Most unknowns of a job belong to one capture or cartridge and meet only the few that these
-//! share with others. Eliminated first, they cost next to nothing, and leave a small full matrix.
+//! Most unknowns of a job belong to one capture or cartridge and share blocks only with a few
+//! others. Eliminated first, they cost almost nothing, and leave a small full matrix.
 
 use super::linalg::{factor_in_place, triangular_inverse};
 use ndarray::{Array1, Array2};
 use std::collections::BTreeSet;
 use std::sync::Arc;
 
-/// Once the unknown that meets fewest others meets this share of those that are left, elimination soon brings all
-/// of these together: they count as meeting one another, which needs no bookkeeping. It decides the time alone.
-const FULL: f64 = 0.1;
+/// Minimum degree, as a share of the remaining unknowns, from which the remainder is treated as a full matrix:
+/// elimination would fill it soon anyway. It affects only the time.
+const FULL_SHARE: f64 = 0.1;
 
-/// Where a symmetric matrix and its Cholesky factor may differ from zero, and
-/// in which order it is eliminated.
+/// Nonzero pattern of a symmetric matrix and its Cholesky factor, with the
+/// elimination order.
 #[derive(Debug)]
 pub struct Pattern {
     /// Elimination order: the unknown at each place.
@@ -24,17 +24,17 @@ pub struct Pattern {
     starts: Vec<usize>,
     /// Places of the rows below the diagonal, column after column.
     rows: Vec<usize>,
-    /// The place from which on all meet one another.
+    /// The place from which on the matrix is full.
     full: usize,
-    /// What eliminating each column changes: for each of its rows before `full`, the index of the entry of that
-    /// row with itself and with each of the later ones (see [`Pattern::entry`]).
+    /// Entries updated by eliminating each column: for each of its rows before `full`, the index of the entry
+    /// of that row with itself and with each of the later ones (see [`Pattern::entry`]).
     targets: Vec<u32>,
 }
 
 impl Pattern {
-    /// The pattern of `n` unknowns in which those of a group meet one another.
-    /// The order takes whichever unknown meets fewest others next (minimum
-    /// degree; George and Liu 1989, from memory).
+    /// The pattern of `n` unknowns in which the members of each group are
+    /// coupled. The elimination order is that of minimum degree (George and Liu
+    /// 1989, from memory).
     pub fn new<'a>(n: usize, groups: impl Iterator<Item = &'a [usize]>) -> Self {
         let mut met = vec![BTreeSet::new(); n];
         for group in groups {
@@ -45,11 +45,11 @@ impl Pattern {
         let mut queue: BTreeSet<(usize, usize)> = (0..n).map(|i| (met[i].len(), i)).collect();
         let mut order = Vec::with_capacity(n);
         while let Some((count, i)) = queue.pop_first() {
-            if count as f64 >= FULL * queue.len() as f64 {
+            if count as f64 >= FULL_SHARE * queue.len() as f64 {
                 queue.insert((count, i));
                 break;
             }
-            // those it meets meet one another from now on
+            // its neighbours are coupled from now on
             let neighbours: Vec<usize> = met[i].iter().copied().collect();
             for &j in &neighbours {
                 queue.remove(&(met[j].len(), j));
@@ -108,7 +108,7 @@ impl Pattern {
         }
     }
 
-    /// How many unknowns all meet one another in the end.
+    /// Size of the final full matrix.
     pub fn size_of_full(&self) -> usize {
         self.len() - self.full
     }
@@ -139,13 +139,13 @@ impl Pattern {
         self.entry_of(i, j).expect("an entry of the pattern")
     }
 
-    /// The same of any two unknowns; `None` where they never meet.
+    /// The same of any two unknowns; `None` where they are never coupled.
     pub fn entry_of(&self, i: usize, j: usize) -> Option<usize> {
         let (a, b) = (self.place[i], self.place[j]);
         self.find(a.max(b), a.min(b))
     }
 
-    /// The pairs of unknowns that meet at some time in the elimination, which the pattern has entries of.
+    /// The pairs of unknowns that have an entry in the pattern, fill-in included.
     pub fn pairs(&self) -> impl Iterator<Item = (usize, usize)> {
         let unknowns = self.order.iter().enumerate();
         unknowns.flat_map(move |(k, &i)| {
@@ -230,7 +230,7 @@ impl Symmetric {
         self.eliminate(pattern, floor)
     }
 
-    /// The lower triangle of those that all meet one another.
+    /// The lower triangle of the full part.
     fn full(&self, pattern: &Pattern) -> Array2<f64> {
         let size = pattern.size_of_full();
         let mut full = Array2::zeros((size, size));
@@ -255,19 +255,19 @@ impl Symmetric {
         }
     }
 
-    /// The unknown that those eliminated before leave without information of its own.
+    /// The first unknown without information beyond that of the unknowns eliminated before it.
     pub fn first_open(mut self, pattern: &Pattern) -> Option<usize> {
         let before = self.values.clone();
         self.eliminate(pattern, 0.0);
-        // what is positive has become its root
+        // positive pivots have become their roots
         let pivot = |value: f64| if value > 0.0 { value * value } else { value };
         let left = |k: &usize| pivot(self.values[*k]) / before[*k];
         let place = (0..pattern.len()).min_by(|a, b| left(a).total_cmp(&left(b)));
         place.map(|k| pattern.order[k])
     }
 
-    /// Turns it into its factor and counts the pivots above `floor`. The columns of others are left
-    /// out, as what is zero in a semidefinite matrix.
+    /// Replaces it by its factor and counts the pivots above `floor`. Columns of other pivots are
+    /// skipped, as zero in a semidefinite matrix.
     fn eliminate(&mut self, pattern: &Pattern, floor: f64) -> usize {
         let n = pattern.len();
         let mut targets = pattern.targets.iter();
@@ -323,7 +323,7 @@ pub struct Factor {
 }
 
 impl Factor {
-    /// Where it differs from zero.
+    /// Its nonzero pattern.
     pub fn pattern(&self) -> &Arc<Pattern> {
         &self.pattern
     }

@@ -1,6 +1,6 @@
 use super::super::Marginal;
 use super::*;
-use crate::uncertainty::{Shape, normal_coverage_factor};
+use crate::uncertainty::{IntervalShape, normal_coverage_factor};
 use approx::assert_relative_eq;
 use ndarray::array;
 
@@ -24,7 +24,7 @@ fn observation<'a>(
         &array![y],
         move |x| {
             let (value, d0, d1) = model(x[0], x[1]);
-            Evaluation {
+            Linearisation {
                 values: array![value],
                 jacobian: array![[d0, d1]],
             }
@@ -46,11 +46,11 @@ fn line(points: &[(f64, f64)], start: (f64, f64)) -> Problem<'_> {
 
 /// Residual standard deviation: the published standard errors include it,
 /// which this solver never does by itself.
-fn scatter(solution: &Solution) -> f64 {
+fn scatter(solution: &Minimum) -> f64 {
     (solution.chi_square / solution.degrees_of_freedom as f64).sqrt()
 }
 
-fn errors(solution: &Solution) -> (f64, f64) {
+fn errors(solution: &Minimum) -> (f64, f64) {
     let s = scatter(solution);
     (s * solution.uncertainty(0), s * solution.uncertainty(1))
 }
@@ -181,7 +181,7 @@ fn jcgm_101_9_2() {
             vec![0, 1, 2, 3, 4],
             array![[1e8]],
             &array![0.0],
-            |x| Evaluation {
+            |x| Linearisation {
                 values: array![x[0] + x[1] + x[2] + x[3] - x[4]],
                 jacobian: array![[1.0, 1.0, 1.0, 1.0, -1.0]],
             },
@@ -196,7 +196,7 @@ fn jcgm_101_9_2() {
     let sum = Coefficients::unit(4);
     let marginal = Marginal::new(&problem, &solution, &sum, (-100.0, 100.0)).unwrap();
     let interval = marginal.interval(0.95);
-    assert_eq!(interval.shape, Shape::Finite);
+    assert_eq!(interval.shape, IntervalShape::Finite);
     let expected = 2.0 * normal_coverage_factor(0.95);
     assert!((expected - 3.92).abs() < 0.005);
     // a grid of six points per u: the quadrature's error is below 1e-4
@@ -221,14 +221,14 @@ fn network() -> Problem<'static> {
             vec![0, 1, 2],
             array![[4.0, 2.0], [2.0, 1.0]],
             &array![8.0, 4.0],
-            |x| Evaluation {
+            |x| Linearisation {
                 values: array![x[0] * x[2], x[1]],
                 jacobian: array![[x[2], 0.0, x[0]], [0.0, 1.0, 0.0]],
             },
         )
         .unwrap(),
         Block::data("direct", vec![1], array![[100.0]], &array![170.0], |x| {
-            Evaluation {
+            Linearisation {
                 values: array![x[0]],
                 jacobian: array![[1.0]],
             }
@@ -290,7 +290,7 @@ fn what_determines_is_judged_against_the_prior() {
     ] {
         let prior = Block::prior("p", vec![0], array![0.0], &array![[1.0]]).unwrap();
         let data = Block::data("d", vec![0], array![[information]], &array![0.0], |x| {
-            Evaluation {
+            Linearisation {
                 values: array![x[0]],
                 jacobian: array![[1.0]],
             }
@@ -358,7 +358,7 @@ fn rank_is_not_made_by_rounding() {
     let jacobian = direction.clone().insert_axis(ndarray::Axis(0));
     blocks.push(
         Block::data("d", vec![0, 1, 2], array![[1e14]], &array![0.0], move |x| {
-            Evaluation {
+            Linearisation {
                 values: array![0.1 * x[0] + 0.3 * x[1] + 0.7 * x[2]],
                 jacobian: jacobian.clone(),
             }
@@ -450,9 +450,11 @@ fn marginals_of_a_poorly_known_lever_against_quadrature() {
         blocks.push(prior(k + 1, 0.0, ANGLE_U));
         let information = array![[1.0 / (u * u)]];
         let vector = array![d / (u * u)];
-        let block = Block::data("d", vec![0, k + 1], information, &vector, |x| Evaluation {
-            values: array![x[0] * x[1]],
-            jacobian: array![[x[1], x[0]]],
+        let block = Block::data("d", vec![0, k + 1], information, &vector, |x| {
+            Linearisation {
+                values: array![x[0] * x[1]],
+                jacobian: array![[x[1], x[0]]],
+            }
         });
         blocks.push(block.unwrap());
     }
@@ -514,7 +516,7 @@ fn marginals_of_a_poorly_known_lever_against_quadrature() {
 fn matrices_of_blocks_are_checked() {
     let data = |matrix: [[f64; 2]; 2], vector: &Array1<f64>| {
         let matrix = Array2::from(matrix.to_vec());
-        Block::data("d", vec![0, 1], matrix, vector, |x| Evaluation {
+        Block::data("d", vec![0, 1], matrix, vector, |x| Linearisation {
             values: array![x[0], x[1]],
             jacobian: Array2::eye(2),
         })

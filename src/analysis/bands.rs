@@ -6,17 +6,19 @@
 //! valley beside it is as deep as [`DEPTH_DB`]; nothing is compared with full scale, nor with
 //! the loudest band of all, so that quiet bands beside loud ones are bands.
 
-use super::limits::{BAND, CELL_S, CELLS, CLICKS, LOWEST_HZ, PAUSE};
-use crate::capture::{self, CaptureError, Options, Source, Stereo};
-use crate::spectrum::LEAD_IN;
+use super::limits::{
+    CELL_S, FRAME_CELLS, IGNORED_CELLS, LOWEST_HZ, SHORTEST_BAND_FRAMES, SHORTEST_PAUSE_FRAMES,
+};
+use crate::capture::{self, CaptureError, ReadOptions, Source, Stereo};
+use crate::spectrum::LEAD_IN_RATIO;
 
 /// Level of digital silence, as power.
 const NOTHING: f64 = 1e-20;
 
 /// Depth of a pause, dB: what plays there holds a hundredth of the information of what plays
-/// beside it, as that of a lead-in does (`LEAD_IN` in `spectrum`).
+/// beside it, as that of a lead-in does (`LEAD_IN_RATIO` in `spectrum`).
 pub fn depth_db() -> f64 {
-    -10.0 * LEAD_IN.log10()
+    -10.0 * LEAD_IN_RATIO.log10()
 }
 
 /// A modulated part of a recording between two pauses.
@@ -36,7 +38,7 @@ pub struct Span {
 /// When the recording cannot be read.
 pub fn bands(
     source: &Source,
-    options: &Options,
+    options: &ReadOptions,
     progress: &mut dyn FnMut(f64),
 ) -> Result<Vec<Span>, CaptureError> {
     let mut recording = capture::open(source, options)?;
@@ -49,14 +51,20 @@ pub fn bands(
             progress(recording.position() as f64 / all.max(1) as f64);
         }
     }
-    let frame_s = (CELLS * meter.cell) as f64 / rate;
-    let whole = opened(&closed(&meter.levels, PAUSE), BAND);
+    let frame_s = (FRAME_CELLS * meter.cell) as f64 / rate;
+    let whole = opening(
+        &closing(&meter.levels, SHORTEST_PAUSE_FRAMES),
+        SHORTEST_BAND_FRAMES,
+    );
     let span = |[first, last]: [usize; 2]| Span {
         // the frames at the ends are pauses in part
         from_s: (first + 1) as f64 * frame_s,
         to_s: last as f64 * frame_s,
     };
-    Ok(parted(&whole, depth_db()).into_iter().map(span).collect())
+    Ok(split_at_pauses(&whole, depth_db())
+        .into_iter()
+        .map(span)
+        .collect())
 }
 
 /// All that plays: from the start of the first of the bands of `file` to the end of the last.
@@ -99,7 +107,7 @@ impl BandMeter {
             passed: Default::default(),
             power: 0.0,
             samples: 0,
-            cells: Vec::with_capacity(CELLS),
+            cells: Vec::with_capacity(FRAME_CELLS),
             levels: Vec::new(),
         }
     }
@@ -125,10 +133,10 @@ impl BandMeter {
     }
 
     fn frame(&mut self) {
-        if self.cells.len() == CELLS {
+        if self.cells.len() == FRAME_CELLS {
             let (_, power, _) = self
                 .cells
-                .select_nth_unstable_by(CLICKS, |a, b| b.total_cmp(a));
+                .select_nth_unstable_by(IGNORED_CELLS, |a, b| b.total_cmp(a));
             self.levels.push(10.0 * (*power + NOTHING).log10());
             self.cells.clear();
         }
@@ -149,17 +157,17 @@ fn extreme(values: &[f64], [before, after]: [usize; 2], pick: fn(f64, f64) -> f6
 
 /// Dips of fewer values than `length` filled: the closing of mathematical morphology (Serra
 /// 1982, "Image analysis and mathematical morphology"). It moves no edge of what is longer.
-fn closed(values: &[f64], length: usize) -> Vec<f64> {
-    there_and_back(values, length, f64::max, f64::min)
+fn closing(values: &[f64], length: usize) -> Vec<f64> {
+    two_pass_extreme(values, length, f64::max, f64::min)
 }
 
 /// Peaks of fewer values than `length` cut off: the opening.
-fn opened(values: &[f64], length: usize) -> Vec<f64> {
-    there_and_back(values, length, f64::min, f64::max)
+fn opening(values: &[f64], length: usize) -> Vec<f64> {
+    two_pass_extreme(values, length, f64::min, f64::max)
 }
 
 /// One extreme over windows of `length` values, and the other of that over the mirrored windows.
-fn there_and_back(
+fn two_pass_extreme(
     values: &[f64],
     length: usize,
     there: fn(f64, f64) -> f64,
@@ -170,7 +178,7 @@ fn there_and_back(
 }
 
 /// First value of each band, and the first one behind it.
-fn parted(levels: &[f64], depth: f64) -> Vec<[usize; 2]> {
+fn split_at_pauses(levels: &[f64], depth: f64) -> Vec<[usize; 2]> {
     let mut bands = Vec::new();
     // of the band that is running: where to look for it, and its highest level
     let mut running = levels.first().map(|level| (0, *level));
@@ -230,7 +238,7 @@ mod tests {
     }
 
     fn found(source: &Source) -> Vec<Span> {
-        bands(source, &Options::default(), &mut |_| ()).unwrap()
+        bands(source, &ReadOptions::default(), &mut |_| ()).unwrap()
     }
 
     #[test]
@@ -291,16 +299,16 @@ mod tests {
         let levels = [
             0.0, 0.0, -30.0, -15.0, -30.0, -45.0, -8.0, -20.0, -8.0, -60.0,
         ];
-        assert_eq!(parted(&levels, 20.0), [[0, 2], [6, 9]]);
-        assert_eq!(parted(&levels, 14.9), [[0, 2], [3, 4], [6, 9]]);
-        assert_eq!(parted(&levels, 11.9).len(), 4);
-        assert_eq!(parted(&[], 20.0), Vec::<[usize; 2]>::new());
+        assert_eq!(split_at_pauses(&levels, 20.0), [[0, 2], [6, 9]]);
+        assert_eq!(split_at_pauses(&levels, 14.9), [[0, 2], [3, 4], [6, 9]]);
+        assert_eq!(split_at_pauses(&levels, 11.9).len(), 4);
+        assert_eq!(split_at_pauses(&[], 20.0), Vec::<[usize; 2]>::new());
         // short dips are filled and short peaks cut, and edges stay
         let step = [0.0, 0.0, 0.0, 0.0, 5.0, 5.0, 1.0, 5.0, 5.0, 0.0, 0.0, 9.0];
         let filled = [0.0, 0.0, 0.0, 0.0, 5.0, 5.0, 5.0, 5.0, 5.0, 0.0, 0.0, 9.0];
-        assert_eq!(closed(&step, 2), filled);
+        assert_eq!(closing(&step, 2), filled);
         assert_eq!(
-            opened(&filled, 2)[4..],
+            opening(&filled, 2)[4..],
             [5.0, 5.0, 5.0, 5.0, 5.0, 0.0, 0.0, 0.0]
         );
     }

@@ -1,12 +1,12 @@
 //! What a report shows of a recording, bounded whatever its length.
 
 use super::limits::LEAST_SHARE;
-use super::{About, Analysis};
-use crate::delay::{Correlation, CurvePoint};
+use super::{Analysis, RecordingInfo};
+use crate::delay::{CrossCorrelation, CurvePoint};
 
 /// The delay of one stretch of a recording.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Moment {
+pub struct StretchDelay {
     /// Middle of the stretch, seconds from the start of the recording.
     pub second_s: f64,
     /// The same in the analysed span, 0 to 1.
@@ -22,7 +22,7 @@ pub struct Moment {
 #[derive(Debug, Clone, PartialEq)]
 pub struct Evidence {
     /// The recording.
-    pub about: About,
+    pub info: RecordingInfo,
     /// The part analysed, seconds from the start: start, end.
     pub span_s: (f64, f64),
     /// Mean squares of the left and the right channel from 100 Hz to 15 kHz, clicks left out, full
@@ -44,9 +44,9 @@ pub struct Evidence {
     /// Phase, coherence and spectra over frequency.
     pub curve: Vec<CurvePoint>,
     /// Delay along the recording.
-    pub along: Vec<Moment>,
+    pub along: Vec<StretchDelay>,
     /// Correlation near its peak.
-    pub correlation: Correlation,
+    pub correlation: CrossCorrelation,
 }
 
 impl Analysis {
@@ -56,7 +56,7 @@ impl Analysis {
         let tracing = self.tracing?;
         let (start, end) = self.estimate.span_s;
         // its samples are counted from where the reading began
-        let middle = 0.5 * (start + end) * f64::from(self.about.sample_rate_hz);
+        let middle = 0.5 * (start + end) * f64::from(self.info.sample_rate_hz);
         let sample = middle - self.spectrum.origin as f64;
         Some((tracing.coefficient_s(sample).abs(), tracing.relative_u()))
     }
@@ -71,7 +71,7 @@ impl Analysis {
             .iter()
             .filter(|g| g.standard_uncertainty_s.is_finite() && g.weight >= least);
         Evidence {
-            about: self.about.clone(),
+            info: self.info.clone(),
             span_s: estimate.span_s,
             powers_within: self.spectrum.powers(),
             band_hz: estimate.band_hz,
@@ -83,7 +83,7 @@ impl Analysis {
             reduced_chi_square: estimate.reduced_chi_square,
             curve: estimate.curve.clone(),
             along: informative
-                .map(|g| Moment {
+                .map(|g| StretchDelay {
                     second_s: start + g.position * (end - start),
                     position: g.position,
                     delay_s: g.delay_s,

@@ -8,14 +8,18 @@
 //! it is a stretch of its own, with an engine of its own, and the one before it stands
 //! as it was when the pause began.
 
-use super::limits::{AGREE, JUDGE_STEPS, PAUSE_STEPS, RECENT_STEPS, STEPS_PER_SECOND};
-use super::reread::{Part, Reread, Spool};
-use super::{About, Analysis, AnalysisError, TakenIn, Through, estimate_through};
+use super::limits::{
+    AGREEING_JUDGEMENTS, JUDGE_STEPS, PAUSE_STEPS, RECENT_STEPS, STEPS_PER_SECOND,
+};
+use super::reread::{FrameRange, Reread, Spool};
+use super::{
+    Analysis, AnalysisError, ChainCorrection, RecordingInfo, RecordingSpectrum, estimate_corrected,
+};
 use crate::capture::{Recording, Stereo};
-use crate::delay::{self, Estimate, Refusal};
+use crate::delay::{self, DelayEstimate, Refusal};
 use crate::spectrum::{
-    CLIPPED, CoderProbe, CrossSpectrum, Engine, EngineSettings, Recent, SettingsError, Tracing,
-    TracingProbe,
+    CLIPPED, CoderProbe, CrossSpectrum, Engine, EngineSettings, RecentSpectrum, SettingsError,
+    Tracing, TracingProbe,
 };
 use crate::uncertainty::{Caveat, Level, Warning};
 use serde::{Deserialize, Serialize};
@@ -23,7 +27,7 @@ use std::collections::{BTreeMap, VecDeque};
 
 /// What tracing brings about as well as what these are about: it moves the delay with the
 /// programme, and frames away from the others.
-const BY_TRACING: [Warning; 4] = [
+const CAUSED_BY_TRACING: [Warning; 4] = [
     Warning::Unsteady,
     Warning::Scatter,
     Warning::Misfit,
@@ -34,7 +38,7 @@ const BY_TRACING: [Warning; 4] = [
 /// but zeros.
 #[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
 #[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
-pub struct Signal {
+pub struct SignalLevel {
     /// Mean power of the left channel (a sine at full scale: -3.0).
     pub left_dbfs: Option<f64>,
     /// Mean power of the right channel.
@@ -49,7 +53,7 @@ pub struct Signal {
 
 /// Sums over samples.
 #[derive(Debug, Clone, Copy, Default)]
-struct Meter {
+struct LevelMeter {
     frames: u64,
     left: f64,
     right: f64,
@@ -58,7 +62,7 @@ struct Meter {
     clipped: u64,
 }
 
-impl Meter {
+impl LevelMeter {
     fn add(&mut self, other: &Self) {
         self.frames += other.frames;
         self.left += other.left;
@@ -84,11 +88,11 @@ impl Meter {
         [self.left, self.right].map(|sum| sum / self.frames.max(1) as f64)
     }
 
-    fn signal(&self) -> Signal {
+    fn signal(&self) -> SignalLevel {
         let db = |power: f64| (power > 0.0).then(|| 10.0 * power.log10());
         let [left, right] = self.powers().map(db);
         let [left_peak, right_peak] = self.peaks.map(|p| db(f64::from(p).powi(2)));
-        Signal {
+        SignalLevel {
             left_dbfs: left,
             right_dbfs: right,
             left_peak_dbfs: left_peak,
@@ -134,22 +138,22 @@ impl Meter {
 }
 
 /// Doubts that noise may bring and take away at any moment, shown and withdrawn when
-/// [`AGREE`] judgements in a row say so.
+/// [`AGREEING_JUDGEMENTS`] judgements in a row say so.
 #[derive(Debug, Default)]
-struct Steady {
+struct DebouncedWarnings {
     judgements: usize,
-    doubts: BTreeMap<Warning, JudgedDoubt>,
+    doubts: BTreeMap<Warning, DebouncedWarning>,
 }
 
 #[derive(Debug)]
-struct JudgedDoubt {
+struct DebouncedWarning {
     caveat: Caveat,
     shown: bool,
     /// Judgements in a row that say otherwise.
     otherwise: usize,
 }
 
-impl Steady {
+impl DebouncedWarnings {
     fn judge(&mut self, found: Vec<Caveat>) {
         self.judgements += 1;
         for doubt in self.doubts.values_mut() {
@@ -160,7 +164,7 @@ impl Steady {
             let doubt = self
                 .doubts
                 .entry(caveat.code)
-                .or_insert_with(|| JudgedDoubt {
+                .or_insert_with(|| DebouncedWarning {
                     caveat: caveat.clone(),
                     shown: false,
                     otherwise: 1,
@@ -168,7 +172,7 @@ impl Steady {
             doubt.caveat = caveat;
         }
         for doubt in self.doubts.values_mut() {
-            if doubt.otherwise >= AGREE {
+            if doubt.otherwise >= AGREEING_JUDGEMENTS {
                 doubt.shown = !doubt.shown;
                 doubt.otherwise = 0;
             }
@@ -196,7 +200,7 @@ struct PlayedStretch {
     engine: Engine,
     probe: TracingProbe,
     coder: CoderProbe,
-    recent: Recent,
+    recent: RecentSpectrum,
     /// Samples of the stream before it.
     first: u64,
     /// Frames of programme at the last step, and steps since they grew.
@@ -207,7 +211,7 @@ struct PlayedStretch {
     began: u64,
     /// Step of the last judgement.
     judged: u64,
-    steady: Steady,
+    steady: DebouncedWarnings,
 }
 
 impl PlayedStretch {
@@ -221,13 +225,13 @@ impl PlayedStretch {
             })?,
             probe: TracingProbe::new(rate, 0.0),
             coder: CoderProbe::new(rate),
-            recent: Recent::new(RECENT_STEPS),
+            recent: RecentSpectrum::new(RECENT_STEPS),
             first,
             programme: (0, 0),
             heard: false,
             began: 0,
             judged: 0,
-            steady: Steady::default(),
+            steady: DebouncedWarnings::default(),
         })
     }
 
@@ -239,14 +243,14 @@ impl PlayedStretch {
 
     /// Ends a step; says whether programme has grown in it.
     fn step(&mut self) -> bool {
-        let mark = self.engine.mark();
+        let mark = self.engine.running_sums();
         let frames = mark.quality().frames;
         let grew = frames != self.programme.0;
         self.programme = (frames, if grew { 0 } else { self.programme.1 + 1 });
         if mark.began() != self.began {
             // what was judged was the lead-in
             self.began = mark.began();
-            self.steady = Steady::default();
+            self.steady = DebouncedWarnings::default();
         }
         self.recent.push(mark);
         grew
@@ -268,12 +272,12 @@ impl PlayedStretch {
     }
 
     /// It as it is when `end` samples of the stream have come.
-    fn held(&mut self, end: u64) -> Held {
-        Held {
+    fn held(&mut self, end: u64) -> StretchSnapshot {
+        StretchSnapshot {
             spectrum: self.snapshot(),
             tracing: self.probe.found(),
             coded: super::coded(&self.coder),
-            part: Part {
+            part: FrameRange {
                 first: self.first,
                 end,
                 whole: false,
@@ -283,16 +287,16 @@ impl PlayedStretch {
 }
 
 /// A stretch as it was at some moment.
-struct Held {
+struct StretchSnapshot {
     spectrum: CrossSpectrum,
     tracing: Option<Tracing>,
     coded: Option<Caveat>,
-    part: Part,
+    part: FrameRange,
 }
 
 /// What is known at one moment.
 #[derive(Debug)]
-pub struct Moment {
+pub struct StreamState {
     /// Seconds of stream.
     pub stream_s: f64,
     /// Which stretch this is of, from 1: one more after each pause.
@@ -306,41 +310,41 @@ pub struct Moment {
     /// The same of the latest few seconds; `None` if they brought nothing, or nobody asked.
     pub recent: Option<Result<Analysis, AnalysisError>>,
     /// Level in the latest half second.
-    pub signal: Signal,
+    pub signal: SignalLevel,
     /// What is wrong now, the most serious first; empty: nothing.
     pub health: Vec<Caveat>,
 }
 
 /// How a stream ended.
 #[derive(Debug)]
-pub struct Ending {
-    /// The last stretch: what [`super::take_in`] gives of the same samples.
-    pub last: TakenIn,
+pub struct StreamEnd {
+    /// The last stretch: what [`super::read_spectrum`] gives of the same samples.
+    pub last: RecordingSpectrum,
     /// The stretch before it, if there was one.
-    pub before: Option<TakenIn>,
+    pub before: Option<RecordingSpectrum>,
 }
 
 /// Takes a recording in and can be asked on the way.
 pub struct Follower {
     /// What is known of the recording beside its samples.
-    about: About,
+    info: RecordingInfo,
     caveats: Vec<Caveat>,
     frames: Option<u64>,
     bits: Option<u16>,
-    settings: delay::Settings,
+    settings: delay::EstimateSettings,
     spool: Spool,
     /// The stretch that plays, or played before the pause.
     now: PlayedStretch,
     /// It as it was when the pause began, until there is a new one.
-    paused: Option<Held>,
+    paused: Option<StretchSnapshot>,
     /// What may be a new one.
     next: Option<PlayedStretch>,
     /// The stretch before, and the number of this one.
-    before: Option<Held>,
+    before: Option<StretchSnapshot>,
     number: usize,
     /// Level in the step that is going on, and in the latest ones.
-    step: Meter,
-    latest: VecDeque<Meter>,
+    step: LevelMeter,
+    latest: VecDeque<LevelMeter>,
     position: u64,
     steps: u64,
 }
@@ -351,13 +355,16 @@ impl Follower {
     /// # Errors
     ///
     /// When its sample rate is out of range.
-    pub fn new(recording: &Recording, settings: delay::Settings) -> Result<Self, AnalysisError> {
+    pub fn new(
+        recording: &Recording,
+        settings: delay::EstimateSettings,
+    ) -> Result<Self, AnalysisError> {
         Ok(Self {
             caveats: recording.caveats().to_vec(),
             frames: recording.frames(),
             bits: recording.bits(),
             spool: Spool::new(recording),
-            ..Self::of(About::of(recording, 0), settings)?
+            ..Self::of(RecordingInfo::of(recording, 0), settings)?
         })
     }
 
@@ -370,9 +377,9 @@ impl Follower {
     pub fn live(
         name: &str,
         sample_rate_hz: u32,
-        settings: delay::Settings,
+        settings: delay::EstimateSettings,
     ) -> Result<Self, AnalysisError> {
-        let about = About {
+        let about = RecordingInfo {
             file: name.to_owned(),
             sha256: None,
             description: String::new(),
@@ -383,7 +390,7 @@ impl Follower {
         Self::of(about, settings)
     }
 
-    fn of(about: About, settings: delay::Settings) -> Result<Self, AnalysisError> {
+    fn of(about: RecordingInfo, settings: delay::EstimateSettings) -> Result<Self, AnalysisError> {
         let now = PlayedStretch::new(about.sample_rate_hz, 0).map_err(|error| {
             AnalysisError::Settings {
                 file: about.file.clone(),
@@ -391,7 +398,7 @@ impl Follower {
             }
         })?;
         Ok(Self {
-            about,
+            info: about,
             caveats: Vec::new(),
             frames: None,
             bits: None,
@@ -402,7 +409,7 @@ impl Follower {
             next: None,
             before: None,
             number: 1,
-            step: Meter::default(),
+            step: LevelMeter::default(),
             latest: VecDeque::new(),
             position: 0,
             steps: 0,
@@ -411,7 +418,7 @@ impl Follower {
 
     /// Sample rate, hertz.
     pub fn sample_rate_hz(&self) -> u32 {
-        self.about.sample_rate_hz
+        self.info.sample_rate_hz
     }
 
     /// Valid bits of integer samples, see [`Recording::bits`].
@@ -422,7 +429,7 @@ impl Follower {
     /// Length of the recording in seconds, where its header tells.
     pub fn length_s(&self) -> Option<f64> {
         self.frames
-            .map(|frames| frames as f64 / f64::from(self.about.sample_rate_hz))
+            .map(|frames| frames as f64 / f64::from(self.info.sample_rate_hz))
     }
 
     /// Which stretch plays, or has paused: from 1, one more after each pause.
@@ -437,13 +444,13 @@ impl Follower {
 
     /// Where in the stream this stretch begins, seconds.
     pub fn from_s(&self) -> f64 {
-        self.now.first as f64 / f64::from(self.about.sample_rate_hz)
+        self.now.first as f64 / f64::from(self.info.sample_rate_hz)
     }
 
     /// Frames until the step that is going on is done.
     pub fn to_next_step(&self) -> usize {
         let end =
-            ((self.steps + 1) * u64::from(self.about.sample_rate_hz)).div_ceil(STEPS_PER_SECOND);
+            ((self.steps + 1) * u64::from(self.info.sample_rate_hz)).div_ceil(STEPS_PER_SECOND);
         (end - self.position) as usize
     }
 
@@ -451,14 +458,14 @@ impl Follower {
     /// Blocks that end with a [step](Self::to_next_step) keep the steps equal. What the latest
     /// seconds say of the signal's health, seen `through` a calibration, is judged at fixed
     /// steps, so that it does not depend on who looks when.
-    pub fn push(&mut self, block: &Stereo, through: Option<Through>) -> bool {
+    pub fn push(&mut self, block: &Stereo, through: Option<ChainCorrection>) -> bool {
         for stretch in std::iter::once(&mut self.now).chain(&mut self.next) {
             stretch.push(block);
         }
         self.spool.push(block);
         self.step.push(block);
         self.position += block.left.len() as u64;
-        let rate = u64::from(self.about.sample_rate_hz);
+        let rate = u64::from(self.info.sample_rate_hz);
         let done = self.position * STEPS_PER_SECOND >= (self.steps + 1) * rate;
         if done {
             self.steps += 1;
@@ -476,7 +483,7 @@ impl Follower {
     /// A pause ends with programme that lasts as long as any that counts.
     fn follow_pauses(&mut self) {
         let grew = self.now.step();
-        let silent = |meter: &Meter| {
+        let silent = |meter: &LevelMeter| {
             let [left, right] = meter.powers();
             Warning::NoSignal.level(left.max(right)).is_some()
         };
@@ -492,7 +499,7 @@ impl Follower {
             }
         } else if grew && self.paused.is_some() && self.next.is_none() {
             // the rate was accepted at the start
-            self.next = PlayedStretch::new(self.about.sample_rate_hz, self.position).ok();
+            self.next = PlayedStretch::new(self.info.sample_rate_hz, self.position).ok();
         }
         if let Some(next) = self.next.take_if(|next| next.has_programme()) {
             self.now = next;
@@ -502,7 +509,7 @@ impl Follower {
     }
 
     /// Judges the latest seconds, if it is time to.
-    fn judge(&mut self, through: Option<Through>) {
+    fn judge(&mut self, through: Option<ChainCorrection>) {
         let due = self.now.judged + self.now.steady.interval();
         if self.steps < due {
             return;
@@ -539,55 +546,55 @@ impl Follower {
     fn estimate(
         &self,
         spectrum: CrossSpectrum,
-        through: Option<Through>,
+        through: Option<ChainCorrection>,
     ) -> Result<Analysis, AnalysisError> {
-        let mut analysis = estimate_through(self.taken(spectrum), &self.settings, through)?;
+        let mut analysis = estimate_corrected(self.taken(spectrum), &self.settings, through)?;
         if self.now.probe.found().is_some() {
-            let stays = |caveat: &Caveat| !BY_TRACING.contains(&caveat.code);
+            let stays = |caveat: &Caveat| !CAUSED_BY_TRACING.contains(&caveat.code);
             analysis.caveats.retain(stays);
             analysis.estimate.caveats.retain(stays);
         }
         Ok(analysis)
     }
 
-    fn taken(&self, spectrum: CrossSpectrum) -> TakenIn {
-        TakenIn {
+    fn taken(&self, spectrum: CrossSpectrum) -> RecordingSpectrum {
+        RecordingSpectrum {
             spectrum,
-            about: About {
+            info: RecordingInfo {
                 duration_s: self.seconds(),
-                ..self.about.clone()
+                ..self.info.clone()
             },
             caveats: self.caveats.clone(),
             tracing: None,
             identical: false,
-            part: Part::default(),
+            part: FrameRange::default(),
             reread: None,
         }
     }
 
     fn seconds(&self) -> f64 {
-        self.position as f64 / f64::from(self.about.sample_rate_hz)
+        self.position as f64 / f64::from(self.info.sample_rate_hz)
     }
 
     /// The stretch before this one, if there was one and it gave an estimate.
-    pub fn before(&self, through: Option<Through>) -> Option<Analysis> {
+    pub fn before(&self, through: Option<ChainCorrection>) -> Option<Analysis> {
         let before = self.before.as_ref()?;
         self.estimate(before.spectrum.clone(), through).ok()
     }
 
     /// Level in the latest half second.
-    pub fn signal(&self) -> Signal {
+    pub fn signal(&self) -> SignalLevel {
         self.latest.back().copied().unwrap_or_default().signal()
     }
 
     /// Looks at what is known after a [step](Self::push), and if asked at the latest seconds by
     /// themselves; no step needs it.
-    pub fn look(&mut self, through: Option<Through>, with_recent: bool) -> Moment {
+    pub fn look(&mut self, through: Option<ChainCorrection>, with_recent: bool) -> StreamState {
         let so_far = self.so_far();
         let programme_s = so_far.averages_in_fit() * so_far.frame_length as f64
-            / f64::from(self.about.sample_rate_hz);
+            / f64::from(self.info.sample_rate_hz);
         let recent = with_recent.then(|| self.recent()).flatten();
-        Moment {
+        StreamState {
             stream_s: self.seconds(),
             stretch: self.number,
             from_s: self.from_s(),
@@ -601,7 +608,7 @@ impl Follower {
 
     fn health(&self) -> Vec<Caveat> {
         let latest = |steps: usize| {
-            let mut meter = Meter::default();
+            let mut meter = LevelMeter::default();
             let newest = self.latest.iter().rev().take(steps);
             newest.for_each(|step| meter.add(step));
             meter
@@ -646,7 +653,7 @@ impl Follower {
     /// # Errors
     ///
     /// When the rest of the recording cannot be read for its hash.
-    pub fn end(mut self, recording: Option<Recording>) -> Result<Ending, AnalysisError> {
+    pub fn end(mut self, recording: Option<Recording>) -> Result<StreamEnd, AnalysisError> {
         let last = match (self.paused.take(), &self.next) {
             (Some(paused), Some(_)) => paused,
             _ => self.now.held(u64::MAX),
@@ -657,23 +664,23 @@ impl Follower {
         };
         let kept = self.spool.finish();
         let reread = |part| kept.clone().map(|kept| Reread::Kept(kept, part));
-        let before = self.before.map(|held| TakenIn {
+        let before = self.before.map(|held| RecordingSpectrum {
             spectrum: held.spectrum,
-            about: taken.about.clone(),
+            info: taken.info.clone(),
             caveats: taken.caveats.iter().cloned().chain(held.coded).collect(),
             tracing: held.tracing,
             identical: false,
             part: held.part,
             reread: reread(held.part),
         });
-        let last = TakenIn {
+        let last = RecordingSpectrum {
             caveats: taken.caveats.into_iter().chain(last.coded).collect(),
             tracing: last.tracing,
             part: last.part,
             reread: reread(last.part),
             ..taken
         };
-        Ok(Ending { last, before })
+        Ok(StreamEnd { last, before })
     }
 }
 
@@ -693,7 +700,7 @@ fn doubts(analysis: &Result<super::Analysis, AnalysisError>) -> Option<Vec<Cavea
 
 /// What an estimate says of the signal as it is now; clipping is judged from the
 /// samples by themselves.
-fn of_estimate(estimate: &Estimate) -> impl Iterator<Item = &Caveat> {
+fn of_estimate(estimate: &DelayEstimate) -> impl Iterator<Item = &Caveat> {
     estimate
         .caveats
         .iter()
@@ -763,7 +770,7 @@ mod tests {
     #[test]
     fn doubts_do_not_flicker() {
         let noisy = || vec![Caveat::caution(Warning::Noisy, "noisy")];
-        let mut steady = Steady::default();
+        let mut steady = DebouncedWarnings::default();
         let mut shown = |found: Vec<Caveat>| {
             steady.judge(found);
             steady.shown().count()
@@ -771,14 +778,14 @@ mod tests {
         for _ in 0..10 {
             assert_eq!((shown(noisy()), shown(Vec::new())), (0, 0));
         }
-        for k in 1..=AGREE {
-            assert_eq!(shown(noisy()), usize::from(k == AGREE));
+        for k in 1..=AGREEING_JUDGEMENTS {
+            assert_eq!(shown(noisy()), usize::from(k == AGREEING_JUDGEMENTS));
         }
         for _ in 0..10 {
             assert_eq!((shown(Vec::new()), shown(noisy())), (1, 1));
         }
-        for k in 1..=AGREE {
-            assert_eq!(shown(Vec::new()), usize::from(k < AGREE));
+        for k in 1..=AGREEING_JUDGEMENTS {
+            assert_eq!(shown(Vec::new()), usize::from(k < AGREEING_JUDGEMENTS));
         }
         // begins anew
         assert_eq!(shown(noisy()), 0);

@@ -7,17 +7,17 @@ mod limits;
 mod reread;
 
 pub use bands::{Span, bands, depth_db, programme};
-pub use evidence::{Evidence, Moment};
+pub use evidence::{Evidence, StretchDelay};
 pub use reread::refine;
 
 /// What [`tone`] and [`once_around`] find.
-pub use crate::spectrum::{Change, OnceAround, Tone};
+pub use crate::spectrum::{FrequencyModulation, OnceAround, Tone};
 
-use reread::{Part, Reread, Spool, Treatment};
+use reread::{FrameRange, Processing, Reread, Spool};
 
 use crate::capture::{self, CaptureError, Recording, Source, Stereo};
 use crate::chain::{ApplyError, Calibration};
-use crate::delay::{self, Estimate, Refusal};
+use crate::delay::{self, DelayEstimate, Refusal};
 use crate::spectrum::{
     CoderProbe, CrossSpectrum, Engine, EngineSettings, SettingsError, ToneFollower, ToneProbe,
     Tracing, TracingProbe,
@@ -35,13 +35,13 @@ pub struct Request {
     /// The recording.
     pub source: Source,
     /// How to read it.
-    pub options: capture::Options,
+    pub options: capture::ReadOptions,
     /// Start of the part to analyse, seconds; by default it is found.
     pub from_s: Option<f64>,
     /// End of the part to analyse, seconds.
     pub to_s: Option<f64>,
     /// How to estimate.
-    pub settings: delay::Settings,
+    pub settings: delay::EstimateSettings,
 }
 
 impl Request {
@@ -49,10 +49,10 @@ impl Request {
     pub fn new(source: Source) -> Self {
         Self {
             source,
-            options: capture::Options::default(),
+            options: capture::ReadOptions::default(),
             from_s: None,
             to_s: None,
-            settings: delay::Settings::of_groove(),
+            settings: delay::EstimateSettings::of_groove(),
         }
     }
 }
@@ -64,13 +64,13 @@ impl Request {
 /// When the recording cannot be read.
 pub fn tone(
     source: &Source,
-    options: &capture::Options,
+    options: &capture::ReadOptions,
     span_s: [f64; 2],
 ) -> Result<Option<Tone>, CaptureError> {
     let mut recording = capture::open(source, options)?;
     let mut probe = ToneProbe::new(f64::from(recording.sample_rate_hz()));
     let push = &mut |block: &Stereo| probe.push(&block.left, &block.right);
-    listen(&mut recording, span_s, push)?;
+    for_each_block(&mut recording, span_s, push)?;
     Ok(probe.found())
 }
 
@@ -82,19 +82,19 @@ pub fn tone(
 /// When the recording cannot be read.
 pub fn once_around(
     source: &Source,
-    options: &capture::Options,
+    options: &capture::ReadOptions,
     span_s: [f64; 2],
     [hertz, per_s]: [f64; 2],
 ) -> Result<Option<OnceAround>, CaptureError> {
     let mut recording = capture::open(source, options)?;
     let mut follower = ToneFollower::new(f64::from(recording.sample_rate_hz()), hertz);
     let push = &mut |block: &Stereo| follower.push(&block.left, &block.right);
-    listen(&mut recording, span_s, push)?;
+    for_each_block(&mut recording, span_s, push)?;
     Ok(follower.turning(per_s))
 }
 
 /// Shows a part of a recording, from and to so many seconds, block by block.
-fn listen(
+fn for_each_block(
     recording: &mut Recording,
     [from_s, to_s]: [f64; 2],
     push: &mut dyn FnMut(&Stereo),
@@ -117,7 +117,7 @@ fn listen(
 
 /// What a recording is, beside its samples.
 #[derive(Debug, Clone, PartialEq)]
-pub struct About {
+pub struct RecordingInfo {
     /// The recording's name, as given, with `/`.
     pub file: String,
     /// SHA-256 of the file, if it was asked for.
@@ -132,7 +132,7 @@ pub struct About {
     pub duration_s: f64,
 }
 
-impl About {
+impl RecordingInfo {
     /// What is known of a recording of which so many frames were read.
     fn of(recording: &Recording, read: u64) -> Self {
         let frames = recording.frames().unwrap_or(read).max(read);
@@ -151,11 +151,11 @@ impl About {
 #[derive(Debug, Clone)]
 pub struct Analysis {
     /// The recording.
-    pub about: About,
+    pub info: RecordingInfo,
     /// The averaged cross-spectral matrix.
     pub spectrum: CrossSpectrum,
     /// What it says of the delay.
-    pub estimate: Estimate,
+    pub estimate: DelayEstimate,
     /// What tracing adds, where it was found.
     pub tracing: Option<Tracing>,
     /// Doubts about the recording and the estimate.
@@ -213,11 +213,11 @@ pub enum AnalysisError {
 
 /// A spectrum with what its recording tells beside it.
 #[derive(Debug, Clone)]
-pub struct TakenIn {
+pub struct RecordingSpectrum {
     /// The averaged cross-spectral matrix.
     pub spectrum: CrossSpectrum,
     /// The recording.
-    pub about: About,
+    pub info: RecordingInfo,
     /// Doubts about the recording.
     pub caveats: Vec<Caveat>,
     /// What tracing adds, where it is to be found and was not taken out.
@@ -226,20 +226,20 @@ pub struct TakenIn {
     /// samples.
     pub identical: bool,
     /// Which part was read.
-    part: Part,
+    part: FrameRange,
     /// How it can be read again, if it can.
     reread: Option<Reread>,
 }
 
 /// Reads a recording and averages its cross-spectral matrix. `progress` is
 /// told the fraction done, where the length is known.
-pub fn take_in(
+pub fn read_spectrum(
     request: &Request,
     progress: &mut (dyn FnMut(f64) + Send),
-) -> Result<TakenIn, AnalysisError> {
+) -> Result<RecordingSpectrum, AnalysisError> {
     let mut recording = capture::open(&request.source, &request.options)?;
     let rate = f64::from(recording.sample_rate_hz());
-    let part = Part {
+    let part = FrameRange {
         first: (request.from_s.unwrap_or(0.0) * rate).round() as u64,
         end: request.to_s.map_or(u64::MAX, |s| (s * rate).round() as u64),
         whole: request.from_s.is_some() || request.to_s.is_some(),
@@ -247,8 +247,8 @@ pub fn take_in(
     let mut spool = (!recording.can_seek()).then(|| Spool::new(&recording));
     let mut probe = TracingProbe::new(rate, 0.0);
     let mut coder = CoderProbe::new(rate);
-    let mut identity = IdentityProbe::new(&recording);
-    let engine = engine(&recording, part.whole, Treatment::Plain)?;
+    let mut identity = SameSignalProbe::new(&recording);
+    let engine = engine(&recording, part.whole, Processing::Plain)?;
     let mut also = |block: &Stereo| {
         probe.push(&block.left, &block.right);
         coder.push(&block.left, &block.right);
@@ -268,9 +268,9 @@ pub fn take_in(
     }
     let reread = match spool {
         Some(spool) => {
-            let all = Part {
+            let all = FrameRange {
                 whole: part.whole,
-                ..Part::default()
+                ..FrameRange::default()
             };
             spool.finish().map(|kept| Reread::Kept(kept, all))
         }
@@ -279,7 +279,7 @@ pub fn take_in(
             request.options.clone(),
         )),
     };
-    let mut taken = TakenIn {
+    let mut taken = RecordingSpectrum {
         tracing: probe.found(),
         identical: identity.remains(),
         part,
@@ -292,14 +292,14 @@ pub fn take_in(
 
 /// Whether channels are one signal, in the same polarity or the other, but for the rounding of their
 /// samples, which the noise of the best converters exceeds.
-struct IdentityProbe {
+struct SameSignalProbe {
     /// A step of the samples.
     step: f32,
     /// So far, by polarity.
     same: [bool; 2],
 }
 
-impl IdentityProbe {
+impl SameSignalProbe {
     fn new(recording: &Recording) -> Self {
         // samples are held in single precision
         let bits = recording.bits().unwrap_or(24).clamp(1, 24);
@@ -333,12 +333,12 @@ fn coded(probe: &CoderProbe) -> Option<Caveat> {
 fn engine(
     recording: &Recording,
     whole: bool,
-    treatment: Treatment,
+    treatment: Processing,
 ) -> Result<Engine, AnalysisError> {
     let engine = Engine::new(EngineSettings {
         sample_rate_hz: f64::from(recording.sample_rate_hz()),
         alignment: match treatment {
-            Treatment::Aligned(samples) => samples,
+            Processing::Aligned(samples) => samples,
             _ => 0,
         },
         whole,
@@ -348,7 +348,7 @@ fn engine(
         error,
     })?;
     Ok(match treatment {
-        Treatment::Without(tracing, delay_s) => engine.without(tracing, delay_s),
+        Processing::Without(tracing, delay_s) => engine.without(tracing, delay_s),
         _ => engine,
     })
 }
@@ -358,11 +358,11 @@ fn engine(
 fn averaged(
     recording: &mut Recording,
     mut engine: Engine,
-    part: Part,
+    part: FrameRange,
     also: &mut (dyn FnMut(&Stereo) + Send),
     progress: &mut (dyn FnMut(f64) + Send),
 ) -> Result<(CrossSpectrum, u64), AnalysisError> {
-    let Part { first, end, .. } = part;
+    let FrameRange { first, end, .. } = part;
     let all = recording
         .frames()
         .map_or(f64::INFINITY, |all| all.min(end) as f64);
@@ -400,25 +400,25 @@ fn described(
     mut recording: Recording,
     spectrum: CrossSpectrum,
     position: u64,
-) -> Result<TakenIn, AnalysisError> {
+) -> Result<RecordingSpectrum, AnalysisError> {
     let sha256 = recording.sha256()?.map(|h| hexadecimal(&h));
-    Ok(TakenIn {
+    Ok(RecordingSpectrum {
         spectrum,
-        about: About {
+        info: RecordingInfo {
             sha256,
-            ..About::of(&recording, position)
+            ..RecordingInfo::of(&recording, position)
         },
         caveats: recording.caveats().to_vec(),
         tracing: None,
         identical: false,
-        part: Part::default(),
+        part: FrameRange::default(),
         reread: None,
     })
 }
 
 /// The calibration that a recording's chain and crosstalk are taken out by.
 #[derive(Debug, Clone, Copy)]
-pub struct Through<'a> {
+pub struct ChainCorrection<'a> {
     /// What is known of chain and crosstalk.
     pub calibration: &'a Calibration,
     /// The leads were swapped at the cartridge.
@@ -430,24 +430,24 @@ pub fn analyse(
     request: &Request,
     progress: &mut (dyn FnMut(f64) + Send),
 ) -> Result<Analysis, AnalysisError> {
-    analyse_through(request, None, progress)
+    analyse_corrected(request, None, progress)
 }
 
 /// Analyses a recording and takes out what a calibration knows of its chain.
-pub fn analyse_through(
+pub fn analyse_corrected(
     request: &Request,
-    through: Option<Through>,
+    through: Option<ChainCorrection>,
     progress: &mut (dyn FnMut(f64) + Send),
 ) -> Result<Analysis, AnalysisError> {
-    let taken = take_in(request, progress)?;
+    let taken = read_spectrum(request, progress)?;
     refine(taken, &request.settings, through, progress)
 }
 
 /// The estimate of a recording that has been taken in, its chain taken out.
-pub fn estimate_through(
-    mut taken: TakenIn,
-    settings: &delay::Settings,
-    through: Option<Through>,
+pub fn estimate_corrected(
+    mut taken: RecordingSpectrum,
+    settings: &delay::EstimateSettings,
+    through: Option<ChainCorrection>,
 ) -> Result<Analysis, AnalysisError> {
     let Some(through) = through else {
         return estimate(taken, settings);
@@ -456,7 +456,7 @@ pub fn estimate_through(
         .calibration
         .correct(&taken.spectrum, through.leads_swapped, settings)
         .map_err(|error| AnalysisError::Calibration {
-            file: taken.about.file.clone(),
+            file: taken.info.file.clone(),
             error,
         })?;
     taken.spectrum = corrected.spectrum;
@@ -465,10 +465,13 @@ pub fn estimate_through(
 }
 
 /// The estimate of a recording that has been taken in.
-pub fn estimate(taken: TakenIn, settings: &delay::Settings) -> Result<Analysis, AnalysisError> {
+pub fn estimate(
+    taken: RecordingSpectrum,
+    settings: &delay::EstimateSettings,
+) -> Result<Analysis, AnalysisError> {
     let estimate =
         delay::estimate(&taken.spectrum, settings).map_err(|refusal| AnalysisError::Refused {
-            file: taken.about.file.clone(),
+            file: taken.info.file.clone(),
             refusal,
             doubts: taken
                 .caveats
@@ -487,7 +490,7 @@ pub fn estimate(taken: TakenIn, settings: &delay::Settings) -> Result<Analysis, 
         Warning::TracingLeft.seen(message)
     }));
     Ok(Analysis {
-        about: taken.about,
+        info: taken.info,
         spectrum: taken.spectrum,
         estimate,
         tracing: taken.tracing,

@@ -1,8 +1,13 @@
 //! Reading a recording again, by what was found at first.
 
-use super::limits::{COEFFICIENT, CONVERGED_S, FAR_SAMPLES, MOST_KEPT, MOST_READINGS};
-use super::{Analysis, AnalysisError, TakenIn, Through, averaged, engine, estimate_through};
-use crate::capture::{self, CaptureError, Options, Recording, Source, Stereo, StreamWriter};
+use super::limits::{
+    ALIGN_BEYOND_SAMPLES, COEFFICIENT_RELATIVE_U, CONVERGED_S, MOST_READINGS, MOST_SPOOLED_BYTES,
+};
+use super::{
+    Analysis, AnalysisError, ChainCorrection, RecordingSpectrum, averaged, engine,
+    estimate_corrected,
+};
+use crate::capture::{self, CaptureError, ReadOptions, Recording, Source, Stereo, StreamWriter};
 use crate::delay;
 use crate::spectrum::{Tracing, TracingProbe};
 use crate::uncertainty::{Caveat, Warning};
@@ -11,14 +16,14 @@ use std::sync::Arc;
 
 /// Which part of a recording is read, in frames.
 #[derive(Debug, Clone, Copy)]
-pub(super) struct Part {
+pub(super) struct FrameRange {
     pub first: u64,
     pub end: u64,
     /// The part was named, and is modulated throughout.
     pub whole: bool,
 }
 
-impl Default for Part {
+impl Default for FrameRange {
     /// All of it.
     fn default() -> Self {
         Self {
@@ -31,7 +36,7 @@ impl Default for Part {
 
 /// What is done to a recording while it is taken in.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub(super) enum Treatment {
+pub(super) enum Processing {
     /// Nothing.
     Plain,
     /// The right channel is advanced by so many samples.
@@ -44,9 +49,9 @@ pub(super) enum Treatment {
 /// How a recording can be read again.
 #[derive(Debug, Clone)]
 pub(super) enum Reread {
-    Source(Source, Options),
+    Source(Source, ReadOptions),
     /// What was read of a stream, and which part of that is meant.
-    Kept(Arc<File>, Part),
+    Kept(Arc<File>, FrameRange),
 }
 
 /// Keeps what comes of a stream in a temporary file without a name, which the system
@@ -78,7 +83,7 @@ impl Spool {
     pub fn push(&mut self, block: &Stereo) {
         self.bytes += 8 * block.left.len() as u64;
         if let Some(writer) = &mut self.writer
-            && (self.bytes > MOST_KEPT || writer.write(block).is_err())
+            && (self.bytes > MOST_SPOOLED_BYTES || writer.write(block).is_err())
         {
             self.writer = None;
         }
@@ -93,10 +98,10 @@ impl Spool {
 /// How a recording is read again, and what is known of it beside its samples.
 struct Rereading<'a> {
     reread: Reread,
-    part: Part,
+    part: FrameRange,
     caveats: Vec<Caveat>,
-    settings: &'a delay::Settings,
-    through: Option<Through<'a>>,
+    settings: &'a delay::EstimateSettings,
+    through: Option<ChainCorrection<'a>>,
 }
 
 impl Rereading<'_> {
@@ -105,17 +110,19 @@ impl Rereading<'_> {
     fn analysis(
         &self,
         before: Analysis,
-        treatment: Treatment,
+        treatment: Processing,
         progress: &mut (dyn FnMut(f64) + Send),
     ) -> Result<Analysis, AnalysisError> {
         let Analysis {
-            spectrum, about, ..
+            spectrum,
+            info: about,
+            ..
         } = before;
         // only one of them at a time
         drop(spectrum);
         let (mut recording, part) = match &self.reread {
             Reread::Source(source, options) => {
-                let options = Options {
+                let options = ReadOptions {
                     hash: false,
                     ..options.clone()
                 };
@@ -127,13 +134,13 @@ impl Rereading<'_> {
                     source,
                 };
                 let kept = kept.try_clone().map_err(failed)?;
-                let recording = capture::open_reader(kept, &about.file, &Options::default())?;
+                let recording = capture::open_reader(kept, &about.file, &ReadOptions::default())?;
                 (recording, *part)
             }
         };
         let engine = engine(&recording, part.whole, treatment)?;
         let mut probe = match treatment {
-            Treatment::Without(_, delay_s) => Some(TracingProbe::new(
+            Processing::Without(_, delay_s) => Some(TracingProbe::new(
                 f64::from(recording.sample_rate_hz()),
                 delay_s,
             )),
@@ -147,20 +154,20 @@ impl Rereading<'_> {
         let (mut spectrum, _) = averaged(&mut recording, engine, part, &mut also, progress)?;
         spectrum.origin = self.part.first;
         let mut caveats = self.caveats.clone();
-        if let Treatment::Without(tracing, _) = treatment {
+        if let Processing::Without(tracing, _) = treatment {
             let message = format!("{}; it was removed", tracing.in_words());
             caveats.push(Warning::Tracing.seen(message));
         }
-        let taken = TakenIn {
+        let taken = RecordingSpectrum {
             spectrum,
-            about,
+            info: about,
             caveats,
             tracing: None,
             identical: false,
             part: self.part,
             reread: None,
         };
-        let analysis = estimate_through(taken, self.settings, self.through)?;
+        let analysis = estimate_corrected(taken, self.settings, self.through)?;
         Ok(Analysis {
             tracing: probe.and_then(|probe| probe.found()),
             ..analysis
@@ -171,13 +178,13 @@ impl Rereading<'_> {
 /// The analysis of a recording that has been taken in. It is read again where the
 /// channels are far apart, or where tracing is to be taken out, which needs the delay.
 pub fn refine(
-    mut taken: TakenIn,
-    settings: &delay::Settings,
-    through: Option<Through>,
+    mut taken: RecordingSpectrum,
+    settings: &delay::EstimateSettings,
+    through: Option<ChainCorrection>,
     progress: &mut (dyn FnMut(f64) + Send),
 ) -> Result<Analysis, AnalysisError> {
     let Some(reread) = taken.reread.take() else {
-        return estimate_through(taken, settings, through);
+        return estimate_corrected(taken, settings, through);
     };
     let rereading = Rereading {
         reread,
@@ -187,10 +194,10 @@ pub fn refine(
         through,
     };
     let tracing = taken.tracing;
-    let mut analysis = estimate_through(taken, settings, through)?;
-    let samples = analysis.estimate.delay_s * f64::from(analysis.about.sample_rate_hz);
-    if samples.abs() > FAR_SAMPLES {
-        let aligned = Treatment::Aligned(samples.round() as i64);
+    let mut analysis = estimate_corrected(taken, settings, through)?;
+    let samples = analysis.estimate.delay_s * f64::from(analysis.info.sample_rate_hz);
+    if samples.abs() > ALIGN_BEYOND_SAMPLES {
+        let aligned = Processing::Aligned(samples.round() as i64);
         return rereading.analysis(analysis, aligned, progress);
     }
     let Some(mut tracing) = tracing else {
@@ -199,7 +206,7 @@ pub fn refine(
     let plain_s = analysis.estimate.delay_s;
     let mut delay_s = plain_s;
     for _ in 0..MOST_READINGS {
-        let without = Treatment::Without(tracing, delay_s);
+        let without = Processing::Without(tracing, delay_s);
         analysis = rereading.analysis(analysis, without, progress)?;
         let moved = analysis.estimate.delay_s - delay_s;
         delay_s = analysis.estimate.delay_s;
@@ -207,12 +214,12 @@ pub fn refine(
         let known = analysis.tracing.unwrap_or(tracing);
         let changed = known.differs_from(&tracing);
         tracing = known;
-        if moved.abs() < CONVERGED_S && changed < COEFFICIENT {
+        if moved.abs() < CONVERGED_S && changed < COEFFICIENT_RELATIVE_U {
             break;
         }
     }
     analysis.tracing = Some(tracing);
-    let error = COEFFICIENT * (delay_s - plain_s).abs();
+    let error = COEFFICIENT_RELATIVE_U * (delay_s - plain_s).abs();
     analysis.estimate = analysis.estimate.with_delay_error(error);
     Ok(analysis)
 }

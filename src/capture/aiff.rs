@@ -5,7 +5,7 @@
 
 use super::chunks::{Chunks, Header, Sizes, StatedLength, field, lossy, unsupported, whole_rate};
 use super::error::CaptureError;
-use super::input::Input;
+use super::input::ByteSource;
 use super::metadata::Metadata;
 use super::pcm::Encoding;
 use super::plain::{Format, MAX_CHANNELS};
@@ -19,7 +19,7 @@ const UNKNOWN_SOX: u64 = 0x7f00_0000;
 /// Reads the header, and what follows the samples where the source can seek.
 /// The input stands at the first sample afterwards.
 pub(super) fn read_header(
-    input: &Input,
+    input: &ByteSource,
     name: &str,
     compressed_form: bool,
 ) -> Result<Header, CaptureError> {

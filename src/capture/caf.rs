@@ -6,7 +6,7 @@ use super::chunks::{
     Chunks, Coding, Header, Sizes, StatedLength, field, lossy, unsupported, whole_rate,
 };
 use super::error::CaptureError;
-use super::input::Input;
+use super::input::ByteSource;
 use super::metadata::Metadata;
 use super::packets::AlacTable;
 use super::pcm::Encoding;
@@ -31,7 +31,7 @@ struct Description {
 
 /// Reads the header, and what follows the samples where the source can seek.
 /// The input stands at the first sample afterwards.
-pub(super) fn read_header(input: &Input, name: &str) -> Result<Header, CaptureError> {
+pub(super) fn read_header(input: &ByteSource, name: &str) -> Result<Header, CaptureError> {
     let mut chunks = Chunks::new(input, name, Sizes::Caf, 8);
     let mut description = None;
     let mut metadata = Metadata::default();

@@ -3,7 +3,7 @@
 //! compared with the bytes that are there.
 
 use super::error::CaptureError;
-use super::input::Input;
+use super::input::ByteSource;
 use super::metadata::{MAX_CHUNK_BYTES, Metadata};
 use super::plain::Format;
 use crate::uncertainty::{Caveat, Warning};
@@ -65,7 +65,7 @@ impl Header {
 
 /// The walk from chunk to chunk.
 pub(super) struct Chunks<'a> {
-    pub(super) input: &'a Input,
+    pub(super) input: &'a ByteSource,
     pub(super) name: &'a str,
     sizes: Sizes,
     /// Where the current chunk ends, without its pad byte.
@@ -87,7 +87,7 @@ pub(super) struct StatedLength {
 
 impl<'a> Chunks<'a> {
     /// Begins behind the `start` bytes of the file header.
-    pub(super) fn new(input: &'a Input, name: &'a str, sizes: Sizes, start: u64) -> Self {
+    pub(super) fn new(input: &'a ByteSource, name: &'a str, sizes: Sizes, start: u64) -> Self {
         Self {
             input,
             name,

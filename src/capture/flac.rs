@@ -2,7 +2,7 @@
 
 use super::chunks::{Coding, Header, field};
 use super::error::CaptureError;
-use super::input::Input;
+use super::input::ByteSource;
 use super::metadata::{MAX_CHUNK_BYTES, Metadata};
 
 /// Metadata blocks in one file. Common practice, no source: real files have
@@ -11,7 +11,7 @@ const MAX_BLOCKS: usize = 4096;
 
 /// Reads the metadata blocks from `start`, where "fLaC" stands. The input stands
 /// at the first frame afterwards.
-pub(super) fn read_header(input: &Input, name: &str) -> Result<Header, CaptureError> {
+pub(super) fn read_header(input: &ByteSource, name: &str) -> Result<Header, CaptureError> {
     let damaged = |what: &str| CaptureError::Damaged {
         name: name.to_owned(),
         what: what.to_owned(),

@@ -5,7 +5,7 @@ use super::caf;
 use super::chunks::{Header, field, lossy, unsupported};
 use super::error::CaptureError;
 use super::flac;
-use super::input::Input;
+use super::input::ByteSource;
 use super::riff;
 
 /// Bytes of an MP4 header ("moov" atom) that are searched for its code.
@@ -17,7 +17,7 @@ const MP4_HEADER_BYTES: usize = 1 << 20;
 /// # Errors
 ///
 /// With the reason, if it is none, or one that is not read.
-pub(super) fn read_header(input: &Input, name: &str) -> Result<Header, CaptureError> {
+pub(super) fn read_header(input: &ByteSource, name: &str) -> Result<Header, CaptureError> {
     let failed = |source| CaptureError::Read {
         name: name.to_owned(),
         frames: 0,
@@ -214,7 +214,7 @@ fn mpeg(head: &[u8]) -> Option<&'static str> {
 }
 
 /// MP4 holds lossy and lossless codes; says which, where it can be found.
-fn refuse_mp4(input: &Input, name: &str) -> CaptureError {
+fn refuse_mp4(input: &ByteSource, name: &str) -> CaptureError {
     match mp4_code(input).as_ref() {
         Some(b"alac") => CaptureError::Unsupported {
             name: name.to_owned(),
@@ -235,7 +235,7 @@ fn refuse_mp4(input: &Input, name: &str) -> CaptureError {
 
 /// The code of the first track: the four characters after the first "stsd" (ISO/IEC
 /// 14496-12, 8.5.2) in the "moov" atom.
-fn mp4_code(input: &Input) -> Option<[u8; 4]> {
+fn mp4_code(input: &ByteSource) -> Option<[u8; 4]> {
     let length = input.length()?;
     let mut at = 0u64;
     // A "moov" atom comes within the first few.

@@ -36,9 +36,9 @@ struct State {
 
 /// A handle on the bytes; clones share one position.
 #[derive(Clone)]
-pub(super) struct Input(Arc<Mutex<State>>);
+pub(super) struct ByteSource(Arc<Mutex<State>>);
 
-impl Input {
+impl ByteSource {
     pub(super) fn seekable(
         mut source: Box<dyn ReadSeek + Send + Sync>,
         hash: bool,

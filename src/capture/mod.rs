@@ -35,9 +35,9 @@ pub use save::{STREAM_MARK, StreamWriter};
 
 use crate::uncertainty::{Caveat, Warning};
 use chunks::{Coding, Header};
-use input::Input;
+use input::ByteSource;
 use packets::Packets;
-use plain::{Format, Plain};
+use plain::{Format, PcmReader};
 use std::ffi::OsStr;
 use std::fs::File;
 use std::io::{self, Read};
@@ -105,7 +105,7 @@ impl Source {
 
 /// How a recording is to be read.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
-pub struct Options {
+pub struct ReadOptions {
     /// Which channels are left and right, counted from 1. Needed with more than
     /// two; two channels are left and right in this order otherwise.
     pub channels: Option<[usize; 2]>,
@@ -144,7 +144,7 @@ pub struct Recording {
     frames: Option<u64>,
     metadata: Vec<(String, String)>,
     caveats: Vec<Caveat>,
-    input: Input,
+    input: ByteSource,
     body: Decoder,
     /// Frames read or skipped.
     position: u64,
@@ -153,7 +153,7 @@ pub struct Recording {
 
 /// Where the samples come from.
 enum Decoder {
-    Plain(Plain),
+    Plain(PcmReader),
     Packets(Packets),
 }
 
@@ -163,16 +163,16 @@ enum Decoder {
 ///
 /// When the source cannot be opened, is no recording, or is one in which no
 /// timing can be measured (lossy, one channel, no samples).
-pub fn open(source: &Source, options: &Options) -> Result<Recording, CaptureError> {
+pub fn open(source: &Source, options: &ReadOptions) -> Result<Recording, CaptureError> {
     let name = source.name();
     let failed = |source| CaptureError::Open {
         name: title(&name),
         source,
     };
     let input = match source {
-        Source::StandardInput => Input::stream(Box::new(io::stdin()), options.hash),
+        Source::StandardInput => ByteSource::stream(Box::new(io::stdin()), options.hash),
         Source::Memory(_, bytes) => {
-            Input::seekable(Box::new(io::Cursor::new(bytes.clone())), options.hash)
+            ByteSource::seekable(Box::new(io::Cursor::new(bytes.clone())), options.hash)
         }
         Source::Path(path) => {
             let kind = std::fs::metadata(path).map_err(failed)?;
@@ -181,9 +181,9 @@ pub fn open(source: &Source, options: &Options) -> Result<Recording, CaptureErro
             }
             let file = File::open(path).map_err(failed)?;
             if kind.is_file() {
-                Input::seekable(Box::new(file), options.hash)
+                ByteSource::seekable(Box::new(file), options.hash)
             } else {
-                Input::stream(Box::new(file), options.hash)
+                ByteSource::stream(Box::new(file), options.hash)
             }
         }
     };
@@ -198,9 +198,9 @@ pub fn open(source: &Source, options: &Options) -> Result<Recording, CaptureErro
 pub fn open_reader(
     reader: impl ReadSeek + Send + Sync + 'static,
     name: &str,
-    options: &Options,
+    options: &ReadOptions,
 ) -> Result<Recording, CaptureError> {
-    let input = Input::seekable(Box::new(reader), options.hash);
+    let input = ByteSource::seekable(Box::new(reader), options.hash);
     open_input(
         input.map_err(|e| failed_open(name, e))?,
         name.to_owned(),
@@ -216,9 +216,9 @@ pub fn open_reader(
 pub fn open_stream(
     reader: impl Read + Send + Sync + 'static,
     name: &str,
-    options: &Options,
+    options: &ReadOptions,
 ) -> Result<Recording, CaptureError> {
-    let input = Input::stream(Box::new(reader), options.hash);
+    let input = ByteSource::stream(Box::new(reader), options.hash);
     open_input(
         input.map_err(|e| failed_open(name, e))?,
         name.to_owned(),
@@ -241,7 +241,11 @@ fn title(name: &str) -> String {
     }
 }
 
-fn open_input(input: Input, name: String, options: &Options) -> Result<Recording, CaptureError> {
+fn open_input(
+    input: ByteSource,
+    name: String,
+    options: &ReadOptions,
+) -> Result<Recording, CaptureError> {
     let title = title(&name);
     let head = input.head();
     if head.is_empty() {
@@ -284,7 +288,7 @@ fn open_input(input: Input, name: String, options: &Options) -> Result<Recording
                 None => format!("{}-bit float", 8 * format.encoding.bytes()),
             },
             Decoder::Plain({
-                let plain = Plain::new(input.clone(), format, channels);
+                let plain = PcmReader::new(input.clone(), format, channels);
                 match options.raw {
                     Some(_) => plain.doubted(),
                     None => plain,
@@ -564,7 +568,7 @@ impl Recording {
     }
 
     /// The SHA-256 of all bytes of the file (of a stream: to its end), if
-    /// [`Options::hash`] asked for it. Reads what has not been read yet and
+    /// [`ReadOptions::hash`] asked for it. Reads what has not been read yet and
     /// ends the recording.
     ///
     /// # Errors

@@ -5,7 +5,7 @@
 
 use super::chunks::field;
 use super::error::CaptureError;
-use super::input::Input;
+use super::input::ByteSource;
 use super::pcm::FULL_SCALE;
 use std::io::{self, Read, Seek, SeekFrom};
 use symphonia::core::audio::{Audio, GenericAudioBufferRef};
@@ -22,9 +22,9 @@ use symphonia::default::formats::FlacReader;
 /// Packets one after the other, each with its number of frames.
 enum Demux {
     /// Nothing yet: a stream is not read before it is asked for.
-    Flac(Box<[u8; 34]>, Input),
+    Flac(Box<[u8; 34]>, ByteSource),
     FlacOpen(Box<FlacReader<'static>>),
-    Alac(AlacTable, Input),
+    Alac(AlacTable, ByteSource),
 }
 
 /// The samples of a packet file.
@@ -144,7 +144,7 @@ impl AlacTable {
         }
     }
 
-    fn next_packet(&mut self, input: &Input) -> Result<Option<Packet>, Error> {
+    fn next_packet(&mut self, input: &ByteSource) -> Result<Option<Packet>, Error> {
         // Nothing needs more than the samples themselves and some bytes.
         let limit = u64::from(self.packet_frames()) * u64::from(self.channels()) * 4 + 1024;
         let Some(size) = self.next_size().filter(|size| *size <= limit) else {
@@ -162,7 +162,11 @@ impl AlacTable {
 impl Packets {
     /// FLAC frames that begin where `input` stands; `info` is the stream
     /// information block.
-    pub(super) fn flac(input: Input, info: [u8; 34], channels: [usize; 2]) -> Result<Self, Error> {
+    pub(super) fn flac(
+        input: ByteSource,
+        info: [u8; 34],
+        channels: [usize; 2],
+    ) -> Result<Self, Error> {
         let mut parameters = AudioCodecParameters::new();
         parameters
             .for_codec(CODEC_ID_FLAC)
@@ -178,7 +182,7 @@ impl Packets {
 
     /// ALAC packets that begin where `input` stands.
     pub(super) fn alac(
-        input: Input,
+        input: ByteSource,
         table: AlacTable,
         channels: [usize; 2],
     ) -> Result<Self, Error> {
@@ -316,11 +320,11 @@ impl Packets {
 struct FlacSource {
     header: [u8; 42],
     position: usize,
-    input: Input,
+    input: ByteSource,
 }
 
 impl FlacSource {
-    fn new(info: &[u8; 34], input: Input) -> Self {
+    fn new(info: &[u8; 34], input: ByteSource) -> Self {
         let mut header = [0; 42];
         header[..4].copy_from_slice(b"fLaC");
         // The last metadata block, of type 0 and 34 bytes.

@@ -1,6 +1,6 @@
 //! Interleaved samples as they are, read and unpacked in bulk.
 
-use super::input::Input;
+use super::input::ByteSource;
 use super::pcm::{self, Encoding, Picks};
 use super::raw::FormatEvidence;
 use std::io;
@@ -32,8 +32,8 @@ impl Format {
 }
 
 /// The samples of a RIFF file or a headerless one.
-pub(super) struct Plain {
-    input: Input,
+pub(super) struct PcmReader {
+    input: ByteSource,
     format: Format,
     picks: Picks,
     piece: Vec<u8>,
@@ -47,9 +47,9 @@ pub(super) struct Plain {
     pub(super) evidence: Option<FormatEvidence>,
 }
 
-impl Plain {
+impl PcmReader {
     /// `input` stands at the first sample; `channels` are counted from 0.
-    pub(super) fn new(input: Input, format: Format, channels: [usize; 2]) -> Self {
+    pub(super) fn new(input: ByteSource, format: Format, channels: [usize; 2]) -> Self {
         let frame = format.frame_bytes() as usize;
         let width = format.encoding.bytes();
         Self {

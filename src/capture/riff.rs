@@ -6,7 +6,7 @@
 
 use super::chunks::{Chunks, Header, Sizes, StatedLength, field, lossy, unsupported};
 use super::error::CaptureError;
-use super::input::Input;
+use super::input::ByteSource;
 use super::metadata::{MAX_CHUNK_BYTES, Metadata};
 use super::pcm::Encoding;
 use super::plain::{Format, MAX_CHANNELS};
@@ -50,7 +50,7 @@ pub(super) fn form(head: &[u8]) -> Option<&'static str> {
 /// Reads the header, and the text after the samples where the source can seek.
 /// The input stands at the first sample afterwards.
 pub(super) fn read_header(
-    input: &Input,
+    input: &ByteSource,
     name: &str,
     container: &'static str,
 ) -> Result<Header, CaptureError> {

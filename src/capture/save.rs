@@ -150,7 +150,7 @@ impl<W: Write + Seek> StreamWriter<W> {
 
 #[cfg(test)]
 mod tests {
-    use super::super::{Options, open_reader};
+    use super::super::{ReadOptions, open_reader};
     use super::*;
     use std::io::Cursor;
 
@@ -165,7 +165,8 @@ mod tests {
     }
 
     fn read_back(bytes: Vec<u8>) -> (Stereo, &'static str) {
-        let mut recording = open_reader(Cursor::new(bytes), "saved", &Options::default()).unwrap();
+        let mut recording =
+            open_reader(Cursor::new(bytes), "saved", &ReadOptions::default()).unwrap();
         let mut all = Stereo::default();
         recording.read(&mut all, 1 << 20).unwrap();
         assert_eq!(recording.read(&mut Stereo::default(), 1).unwrap(), 0);
@@ -230,7 +231,7 @@ mod tests {
         writer.write(&block).unwrap();
         writer.finish().unwrap();
         let source = super::super::Source::Path(path);
-        let mut recording = super::super::open(&source, &Options::default()).unwrap();
+        let mut recording = super::super::open(&source, &ReadOptions::default()).unwrap();
         assert_eq!(recording.container, "RF64");
         assert_eq!(recording.frames(), Some(first + 1000));
         assert_eq!(recording.skip(first).unwrap(), first);

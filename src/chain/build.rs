@@ -1,4 +1,4 @@
-//! Captures of known signals into a calibration.
+//! Makes a calibration from captures of known signals.
 
 mod common;
 mod crosstalk;
@@ -8,7 +8,7 @@ mod tests;
 
 use super::calibration::{Calibration, SourceFile};
 use super::document;
-use super::response::{Direction, ResponsePoint, response};
+use super::response::{ResponseDirection, ResponsePoint, response};
 use crate::delay::phase::Load;
 use crate::spectrum::CrossSpectrum;
 use crate::uncertainty::{Caveat, Level, Warning};
@@ -27,11 +27,10 @@ pub const DEFAULT_BAND_HZ: (f64, f64) = (70.0, 20_000.0);
 /// Separation of the cutter of a test record, dB: cutter heads are quoted 25
 /// to 35 dB over most of the band. Common practice, no source.
 pub const DEFAULT_CUTTER_SEPARATION_DB: f64 = 30.0;
-/// Separations of cutters understood, dB: from one that separates nothing to speak of to beyond what any
-/// recording could show.
+/// Range of cutter separations accepted, dB: from almost none to beyond what any recording could show.
 pub const CUTTER_SEPARATIONS_DB: RangeInclusive<f64> = 6.0..=120.0;
 
-/// What a capture holds.
+/// Content of a capture.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Role {
     /// One signal fed to both inputs.
@@ -55,30 +54,30 @@ impl Role {
 
 /// A capture to calibrate by.
 #[derive(Debug, Clone, Copy)]
-pub struct Input<'a> {
+pub struct CalibrationCapture<'a> {
     /// Name as given.
     pub file: &'a str,
     /// SHA-256 of the file, hexadecimal.
     pub sha256: &'a str,
     /// Length as read, seconds.
     pub duration_s: f64,
-    /// What was taken in of it.
+    /// Its spectrum.
     pub spectrum: &'a CrossSpectrum,
-    /// Its channels are one signal, to within a step of their samples.
+    /// Whether its channels are one signal, to within one quantisation step.
     pub identical: bool,
 }
 
-/// What to calibrate by. At least the common signal or both single-channel
-/// bands are needed.
+/// Captures and settings of a calibration. At least the common signal or both
+/// single-channel bands are needed.
 #[derive(Debug, Clone, Copy)]
-pub struct Request<'a> {
+pub struct CalibrationRequest<'a> {
     /// One signal fed to both inputs.
-    pub common: Option<Input<'a>>,
+    pub common: Option<CalibrationCapture<'a>>,
     /// Bands cut into the left and into the right channel alone.
-    pub single: Option<[Input<'a>; 2]>,
-    /// Band to calibrate at most, hertz.
+    pub single: Option<[CalibrationCapture<'a>; 2]>,
+    /// Widest band to calibrate, hertz.
     pub band_hz: (f64, f64),
-    /// Day of the captures, as it shall stand in the file.
+    /// Date of the captures, as written to the file.
     pub date: Option<&'a str>,
     /// The common signal passed through the cartridge's coils into this load.
     pub coils: Option<Load>,
@@ -86,7 +85,7 @@ pub struct Request<'a> {
     pub cutter_separation_db: f64,
 }
 
-/// What came out.
+/// Result of a calibration.
 #[derive(Debug, Clone)]
 pub struct Calibrated {
     /// The calibration, exactly as its text reads.
@@ -102,11 +101,11 @@ pub struct Calibrated {
     /// Phase at the grid's frequencies as skew, equaliser, coupling and load
     /// parts alone make it, degrees.
     pub parts_deg: Vec<f64>,
-    /// Doubts, the calibration's own among them.
+    /// Warnings, including those of the calibration.
     pub caveats: Vec<Caveat>,
 }
 
-/// Why captures make no calibration.
+/// Why a calibration fails.
 #[derive(Debug, Clone, PartialEq, Error)]
 pub enum CalibrateError {
     /// Nothing was given.
@@ -121,7 +120,7 @@ pub enum CalibrateError {
     Silent {
         /// The capture.
         file: String,
-        /// What it should hold.
+        /// Its expected content.
         role: &'static str,
     },
     /// The two single-channel files are exchanged.
@@ -145,7 +144,7 @@ pub enum CalibrateError {
     WrongChannel {
         /// The capture.
         file: String,
-        /// What it was given as.
+        /// Its stated content.
         role: &'static str,
         /// The louder channel.
         other: &'static str,
@@ -176,7 +175,7 @@ pub enum CalibrateError {
         /// How much quieter, dB.
         difference_db: f64,
     },
-    /// The channels of the common capture have little in common.
+    /// The channels of the common capture have low coherence.
     #[error(
         "{file} was given as a signal common to both inputs, but what its channels share is only {signal_to_noise_db:.0} dB above what they do not; feed one signal to both inputs by cable"
     )]
@@ -249,9 +248,9 @@ pub const SEPARATED_DB: f64 = 6.0;
 const BALANCED_DB: f64 = Warning::Balance.threshold(Level::Serious);
 /// Below this the channels are not one signal, dB.
 const COMMON_DB: f64 = 15.0;
-/// An electrical signal has less noise than this, dB.
+/// Signal-to-noise ratio of an electrical signal, at least, dB.
 const ELECTRICAL_DB: f64 = Warning::CommonFromGroove.limit();
-/// Skew beyond a chain's, seconds.
+/// Largest plausible skew of a chain, seconds.
 const CHAIN_SKEW_S: f64 = Warning::ImplausibleSkew.limit();
 /// More segments with clicks than this are a record's: one in 200.
 const RECORD_CLICKS: f64 = 0.005;
@@ -267,8 +266,8 @@ const LEAST_INCOHERENCE: f64 = 1e-9;
 const KEPT_VARIANCE: f64 = 0.9999;
 const MOST_COMPONENTS: usize = 8;
 
-/// Calibrates.
-pub fn calibrate(request: &Request) -> Result<Calibrated, CalibrateError> {
+/// Makes a calibration.
+pub fn calibrate(request: &CalibrationRequest) -> Result<Calibrated, CalibrateError> {
     if request.common.is_none() && request.single.is_none() {
         return Err(CalibrateError::Nothing);
     }
@@ -280,7 +279,11 @@ pub fn calibrate(request: &Request) -> Result<Calibrated, CalibrateError> {
     if let Some(input) = &request.common {
         not_silent(input, Role::Common)?;
         sources.push(source(input, Role::Common));
-        let points = response(input.spectrum, Direction::RightOverLeft, request.band_hz);
+        let points = response(
+            input.spectrum,
+            ResponseDirection::RightOverLeft,
+            request.band_hz,
+        );
         let snr_db = check_common(input, &points)?;
         common_snr = Some(snr_db);
         let (fitted, parts, warnings) = fit_common(input, &points, request.coils, snr_db)?;
@@ -316,7 +319,7 @@ pub fn calibrate(request: &Request) -> Result<Calibrated, CalibrateError> {
         warnings: caveats.clone(),
         pass: None,
     });
-    // What is used is what the file says, to the last digit.
+    // The values used are those written to the file, to the last digit.
     let calibration =
         document::from_toml(&toml, "calibration").map_err(|_| CalibrateError::NoFit {
             file: request
@@ -337,7 +340,7 @@ pub fn calibrate(request: &Request) -> Result<Calibrated, CalibrateError> {
     })
 }
 
-fn source(input: &Input, role: Role) -> SourceFile {
+fn source(input: &CalibrationCapture, role: Role) -> SourceFile {
     SourceFile {
         kind: role.name().to_owned(),
         file: input.file.to_owned(),
@@ -347,7 +350,7 @@ fn source(input: &Input, role: Role) -> SourceFile {
     }
 }
 
-fn not_silent(input: &Input, role: Role) -> Result<(), CalibrateError> {
+fn not_silent(input: &CalibrationCapture, role: Role) -> Result<(), CalibrateError> {
     let quality = &input.spectrum.quality;
     let loudest = quality.left_power.max(quality.right_power);
     if Warning::NoSignal.level(loudest).is_some() {
@@ -359,7 +362,7 @@ fn not_silent(input: &Input, role: Role) -> Result<(), CalibrateError> {
     Ok(())
 }
 
-fn quality(input: &Input) -> Option<Caveat> {
+fn quality(input: &CalibrationCapture) -> Option<Caveat> {
     Warning::Clipped.at(input.spectrum.clipped_share(), || {
         format!(
             "{}: {} samples are at full scale; lower the level and record again",
@@ -380,7 +383,10 @@ pub fn balance_db(spectrum: &CrossSpectrum) -> f64 {
     10.0 * (f64::max(right, f64::MIN_POSITIVE) / f64::max(left, f64::MIN_POSITIVE)).log10()
 }
 
-fn check_single(left: &Input, right: &Input) -> Result<(), CalibrateError> {
+fn check_single(
+    left: &CalibrationCapture,
+    right: &CalibrationCapture,
+) -> Result<(), CalibrateError> {
     let (left_db, right_db) = (balance_db(left.spectrum), balance_db(right.spectrum));
     if left_db > SEPARATED_DB && right_db < -SEPARATED_DB {
         return Err(CalibrateError::Exchanged {
@@ -415,7 +421,10 @@ fn check_single(left: &Input, right: &Input) -> Result<(), CalibrateError> {
 }
 
 /// The signal-to-noise ratio of a capture that is one signal, dB.
-fn check_common(input: &Input, points: &[ResponsePoint]) -> Result<f64, CalibrateError> {
+fn check_common(
+    input: &CalibrationCapture,
+    points: &[ResponsePoint],
+) -> Result<f64, CalibrateError> {
     if input.identical {
         return Err(CalibrateError::SameSignal {
             file: input.file.to_owned(),
@@ -446,9 +455,9 @@ fn check_common(input: &Input, points: &[ResponsePoint]) -> Result<f64, Calibrat
     Ok(signal_to_noise_db)
 }
 
-/// The longest usable run of bins about the best one: where the error within a
-/// third of an octave is below `limit`. It ends with bins such that a third of an octave
-/// of their like would do: beyond a signal's end its last bins serve no further.
+/// The longest usable run of bins about the best one: where the error within a third of
+/// an octave is below `limit`. The bins at its ends are themselves accurate enough over
+/// a third of an octave: beyond a signal's upper limit its last bins do not count.
 fn usable(
     file: &str,
     points: &[ResponsePoint],

@@ -1,10 +1,10 @@
-//! What a calibration holds, how it is undone in a cross-spectrum, and what it
-//! leaves uncertain.
+//! A calibration: content, correction of a cross-spectrum, and remaining
+//! uncertainty.
 
-use super::response::{Direction, delay_by_slope, response};
+use super::response::{ResponseDirection, delay_by_slope, response};
 use super::smooth;
-use crate::delay::phase::{PhaseTerm, Shape};
-use crate::delay::{Cartridge, Owner, Settings, Side, Term};
+use crate::delay::phase::{PhaseShape, PhaseTerm};
+use crate::delay::{CartridgeResponse, EstimateSettings, Owner, Side, Term};
 use crate::spectrum::Complex64;
 use crate::spectrum::{Bin, CrossSpectrum};
 use crate::uncertainty::{Caveat, Warning};
@@ -43,7 +43,7 @@ pub struct SourceFile {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 #[serde(deny_unknown_fields)]
-pub struct Common {
+pub struct CommonResponse {
     /// One channel is inverted against the other; `phase_deg` leaves that out.
     pub inverted: bool,
     /// Time by which the right channel is late, microseconds.
@@ -82,7 +82,7 @@ pub struct Crosstalk {
     /// positive. Its crosstalk was measured along with the cartridge's and
     /// cannot be told from it; phase unknown.
     pub cutter_separation_db: f64,
-    /// As in [`Common`].
+    /// As in [`CommonResponse`].
     pub scatter: f64,
     /// Standard uncertainty of the delay's scale from noise alone.
     pub scale_u: f64,
@@ -105,7 +105,7 @@ pub struct Crosstalk {
     pub components_deg: Vec<Vec<f64>>,
 }
 
-/// What is known of a chain, a cartridge, or both.
+/// Calibration of a chain, a cartridge, or both.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Calibration {
     /// Stable identifier: the first 12 hexadecimal digits of the SHA-256 of
@@ -118,18 +118,18 @@ pub struct Calibration {
     /// What it was made from.
     pub sources: Vec<SourceFile>,
     /// The chain's response, if it was measured.
-    pub common: Option<Common>,
+    pub common: Option<CommonResponse>,
     /// The cartridge's crosstalk, if it was measured.
     pub crosstalk: Option<Crosstalk>,
-    /// Doubts that go with it.
+    /// Its warnings.
     pub warnings: Vec<Caveat>,
-    /// Where the crosstalk comes from bands of the pass that is corrected, and not from the document:
-    /// its own identifier. Then its cutter is that of the record side.
+    /// Identifier of the crosstalk, where it comes from test bands of the corrected pass instead of
+    /// the document. Its cutter is then that of the record side.
     pub pass: Option<String>,
 }
 
-/// Which of a job's priors a calibration replaces. What is `None` or `false`
-/// was not measured and keeps its prior.
+/// The priors of a job that a calibration replaces. A quantity that is `None`
+/// or `false` was not measured and keeps its prior.
 #[derive(Debug, Clone, PartialEq)]
 pub struct PriorChanges {
     /// The chain's skew was measured: it is zero in corrected captures, its
@@ -150,7 +150,7 @@ pub struct PriorChanges {
 /// Why a calibration cannot be used for a capture.
 #[derive(Debug, Clone, PartialEq, Error)]
 pub enum ApplyError {
-    /// Nothing of the band was calibrated.
+    /// No part of the band was calibrated.
     #[error(
         "the calibration covers {calibrated_low:.0} to {calibrated_high:.0} Hz and not {low:.0} to {high:.0} Hz; choose a band inside it with --band, or calibrate with wider-band signals"
     )]
@@ -166,19 +166,19 @@ pub enum ApplyError {
     },
 }
 
-/// A capture with its chain taken out.
+/// A capture corrected for its chain.
 #[derive(Debug, Clone)]
 pub struct Corrected {
     /// The corrected spectrum.
     pub spectrum: CrossSpectrum,
     /// Settings with the band limited and the terms replaced.
-    pub settings: Settings,
-    /// What the calibration does not cover, and its own doubts.
+    pub settings: EstimateSettings,
+    /// Warnings about the part that it does not cover, and its own.
     pub caveats: Vec<Caveat>,
 }
 
 impl Calibration {
-    /// Band in which everything held was measured, hertz.
+    /// Band in which all of its content was measured, hertz.
     pub fn band_hz(&self) -> (f64, f64) {
         let common = self.common.iter().map(|c| &c.hertz);
         let crosstalk = self.crosstalk.iter().map(|c| &c.hertz);
@@ -214,8 +214,8 @@ impl Calibration {
         Ok((limited, caveat))
     }
 
-    /// Undoes crosstalk and chain in a spectrum, whatever its sample rate.
-    /// Beyond the calibrated band the values at its edges are used; see
+    /// Corrects a spectrum of any sample rate for crosstalk and chain. Beyond
+    /// the calibrated band the values at its edges are used; see
     /// [`Self::limit`]. With swapped leads the crosstalk of the cartridge,
     /// which lies before the swap point, is exchanged.
     pub fn apply(&self, spectrum: &CrossSpectrum, leads_swapped: bool) -> CrossSpectrum {
@@ -300,7 +300,7 @@ impl Calibration {
                             side: Side::BeforeSwap,
                         },
                         prior_u,
-                        shape: Shape::Curve {
+                        shape: PhaseShape::Curve {
                             radians,
                             hertz: crosstalk.hertz.clone(),
                         },
@@ -310,7 +310,7 @@ impl Calibration {
         terms
     }
 
-    /// What priors are replaced, and by what.
+    /// The priors that it replaces.
     pub fn prior_changes(&self) -> PriorChanges {
         PriorChanges {
             chain_skew: self.common.is_some(),
@@ -324,7 +324,7 @@ impl Calibration {
         }
     }
 
-    /// What it holds of the chain alone, if it holds that.
+    /// Its part for the chain alone, if any.
     pub fn chain_alone(&self) -> Option<Self> {
         self.common.as_ref()?;
         Some(Self {
@@ -333,25 +333,24 @@ impl Calibration {
         })
     }
 
-    /// By what identifier captures share the errors of its crosstalk.
+    /// Identifier by which captures share the errors of its crosstalk.
     pub fn crosstalk_id(&self) -> &str {
         self.pass.as_deref().unwrap_or(&self.id)
     }
 
-    /// A capture with crosstalk and chain taken out, and the settings by which
-    /// to estimate its delay: terms that were measured go, the calibration's
-    /// errors come.
+    /// A capture corrected for crosstalk and chain, with the settings for its
+    /// delay estimate: measured terms are replaced by the calibration's errors.
     pub fn correct(
         &self,
         spectrum: &CrossSpectrum,
         leads_swapped: bool,
-        settings: &Settings,
+        settings: &EstimateSettings,
     ) -> Result<Corrected, ApplyError> {
         let (band_hz, caveat) = self.limit(settings.band_hz)?;
         let changes = self.prior_changes();
-        let measured = |shape: &Shape| match shape {
-            Shape::Equaliser { .. } => changes.equaliser,
-            Shape::Load { .. } => changes.load,
+        let measured = |shape: &PhaseShape| match shape {
+            PhaseShape::Equaliser { .. } => changes.equaliser,
+            PhaseShape::Load { .. } => changes.load,
             _ => false,
         };
         let mut terms: Vec<PhaseTerm> = settings
@@ -361,7 +360,7 @@ impl Calibration {
             .cloned()
             .collect();
         let corrected = self.apply(spectrum, leads_swapped);
-        let points = response(&corrected, Direction::RightOverLeft, band_hz);
+        let points = response(&corrected, ResponseDirection::RightOverLeft, band_hz);
         let ahead = spectrum.alignment as f64 / spectrum.sample_rate_hz;
         let delay = delay_by_slope(&points) + ahead;
         terms.extend(self.terms(if leads_swapped { -delay } else { delay }));
@@ -381,11 +380,11 @@ impl Calibration {
         }
         Ok(Corrected {
             spectrum: corrected,
-            settings: Settings {
+            settings: EstimateSettings {
                 band_hz,
                 terms,
-                // what is taken out is no longer unknown
-                cartridge: settings.cartridge.map(|cartridge| Cartridge {
+                // corrected terms are no longer unknown
+                cartridge: settings.cartridge.map(|cartridge| CartridgeResponse {
                     coils: cartridge.coils && !changes.load,
                     crosstalk: cartridge.crosstalk && self.crosstalk.is_none(),
                 }),
@@ -413,7 +412,7 @@ fn components<'a>(
                 side,
             },
             prior_u: 1.0,
-            shape: Shape::Curve {
+            shape: PhaseShape::Curve {
                 hertz: hertz.to_vec(),
                 radians: curve.iter().map(|d| d.to_radians()).collect(),
             },
@@ -452,7 +451,7 @@ fn interpolated(hertz: &[f64], columns: [&[f64]; 2], at: f64) -> [f64; 2] {
     })
 }
 
-impl Common {
+impl CommonResponse {
     /// The response, right over left, at a frequency in hertz.
     pub fn at(&self, hertz: f64) -> Complex64 {
         let [phase, gain_db] = interpolated(&self.hertz, [&self.phase_deg, &self.gain_db], hertz);
@@ -474,9 +473,9 @@ impl Crosstalk {
         )
     }
 
-    /// How far the delay's scale by this crosstalk is above that by another, with the standard uncertainty by
-    /// noise and both cutters, taken as two: `Re(c1 + c2)`, weighted as a phase slope is, by frequency squared, over
-    /// what both hold. Nothing where that is no band.
+    /// Difference of the delay's scale by this crosstalk from that by another, with its standard uncertainty by
+    /// noise and both cutters, taken as independent: `Re(c1 + c2)`, weighted as a phase slope is, by frequency
+    /// squared, over what both hold. `None` where they have no band in common.
     pub fn scale_beyond(&self, other: &Self) -> Option<(f64, f64)> {
         let held = |hertz: &&f64| {
             let of = &other.hertz;
@@ -511,7 +510,7 @@ impl Crosstalk {
         ]
     }
 
-    /// What the cutter's crosstalk leaves in the phase of a corrected capture:
+    /// Phase errors of a corrected capture due to the cutter's crosstalk:
     /// names, standard uncertainties and curves, radians per unit.
     ///
     /// With `k1` (right into left) and `k2` of the cutter the bands show
@@ -624,9 +623,9 @@ mod tests {
     }
 
     /// A chain that does nothing, its coils' load known or not.
-    fn common(load: bool) -> Common {
+    fn common(load: bool) -> CommonResponse {
         let nothing = Estimated { value: 0.0, u: 0.0 };
-        Common {
+        CommonResponse {
             inverted: false,
             skew_us: nothing,
             balance_db: nothing,
@@ -804,7 +803,7 @@ mod tests {
             assert_eq!(t.term.side, Side::BeforeSwap);
         }
         assert_eq!(changes.terms[0].prior_u, 1.0);
-        let expected = Shape::Curve {
+        let expected = PhaseShape::Curve {
             hertz: HERTZ.to_vec(),
             radians: [1f64, 2.0, 3.0, 4.0].map(f64::to_radians).to_vec(),
         };
@@ -844,7 +843,7 @@ mod tests {
             made.common = common;
             made.crosstalk = made.crosstalk.filter(|_| with_crosstalk);
             let corrected = made
-                .correct(&spectrum, swapped, &Settings::default())
+                .correct(&spectrum, swapped, &EstimateSettings::default())
                 .unwrap();
             let found: Vec<&str> = corrected.caveats.iter().map(|c| c.code.as_str()).collect();
             let about_leads = |c: &&str| [chain, coils].contains(c);
@@ -865,7 +864,7 @@ mod tests {
         let made = calibration(crosstalk(|_| (zero, zero)));
         let (rate, samples) = (48_000.0, 3i64);
         let delay = samples as f64 / rate - 5e-6;
-        let settings = Settings::default();
+        let settings = EstimateSettings::default();
         for (alignment, swapped) in [(0, false), (samples, false), (samples, true)] {
             let rest = delay - alignment as f64 / rate;
             let spectrum = delayed(rate, rest, alignment);
@@ -876,7 +875,7 @@ mod tests {
                 settings.terms.len() + made.prior_changes().terms.len()
             );
             let term = corrected.settings.terms.last().unwrap();
-            let Shape::Curve { radians, .. } = &term.shape else {
+            let PhaseShape::Curve { radians, .. } = &term.shape else {
                 panic!("{term:?}");
             };
             let turned = if swapped { -delay } else { delay };
@@ -886,7 +885,7 @@ mod tests {
             }
             // the sine tells the sign
             let term = &corrected.settings.terms[corrected.settings.terms.len() - 2];
-            let Shape::Curve { radians, .. } = &term.shape else {
+            let PhaseShape::Curve { radians, .. } = &term.shape else {
                 panic!("{term:?}");
             };
             let x = 2.0 * TAU * HERTZ[2] * turned;

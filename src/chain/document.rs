@@ -1,7 +1,7 @@
-//! `CHAIN.toml`, format 1: a calibration that a person can read, and change
-//! where they know better (the cutter's separation, for one).
+//! `CHAIN.toml`, format 1: a calibration that a person can read and edit (the
+//! cutter's separation, for instance).
 
-use super::calibration::{Calibration, Common, Crosstalk, Estimated, SourceFile};
+use super::calibration::{Calibration, CommonResponse, Crosstalk, Estimated, SourceFile};
 use crate::document::TomlKind;
 use crate::outside::{self, ReadError, without_content};
 use crate::uncertainty::{Caveat, Level};
@@ -27,7 +27,7 @@ pub enum DocumentError {
     OtherKind {
         /// The file.
         file: String,
-        /// What it is.
+        /// Its kind.
         kind: TomlKind,
     },
     /// It is not TOML, or a field is missing, unknown or of the wrong type.
@@ -57,23 +57,23 @@ pub(crate) const ID_LENGTH: usize = 12;
 #[derive(Debug, Deserialize, Serialize)]
 #[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 #[serde(deny_unknown_fields)]
-pub struct Document {
+pub struct CalibrationFile {
     /// Always 1.
     format: i64,
-    /// What wrote it.
+    /// The program that wrote it.
     program: String,
     /// Day of the captures.
     #[serde(default)]
     date: Option<String>,
-    /// Doubts about the calibration; every capture that it corrects carries them.
+    /// Warnings about the calibration; every capture that it corrects carries them.
     #[serde(default)]
     warning: Vec<Caveat>,
-    /// What it was made from.
+    /// The captures it was made from.
     #[serde(default)]
     source: Vec<SourceFile>,
     /// The chain's response, right over left.
     #[serde(default)]
-    common: Option<Common>,
+    common: Option<CommonResponse>,
     /// The cartridge's crosstalk.
     #[serde(default)]
     crosstalk: Option<Crosstalk>,
@@ -91,7 +91,7 @@ pub fn read(path: &Path) -> Result<Calibration, DocumentError> {
 
 /// Reads a calibration from its text; `file` is for messages.
 pub fn from_toml(text: &str, file: &str) -> Result<Calibration, DocumentError> {
-    let document: Document = toml::from_str(text).map_err(|e| match TomlKind::of(text) {
+    let document: CalibrationFile = toml::from_str(text).map_err(|e| match TomlKind::of(text) {
         Some(kind) if kind != TomlKind::Calibration => DocumentError::OtherKind {
             file: file.to_owned(),
             kind,
@@ -144,7 +144,7 @@ fn one_line(error: &toml::de::Error, text: &str) -> String {
 
 type KeyProblem = (String, String);
 
-fn check(document: &Document) -> Result<(), KeyProblem> {
+fn check(document: &CalibrationFile) -> Result<(), KeyProblem> {
     if document.format != 1 {
         return Err((
             "format".into(),
@@ -166,7 +166,7 @@ fn check(document: &Document) -> Result<(), KeyProblem> {
     Ok(())
 }
 
-fn check_common(c: &Common) -> Result<(), KeyProblem> {
+fn check_common(c: &CommonResponse) -> Result<(), KeyProblem> {
     grid("common.hertz", &c.hertz)?;
     let n = c.hertz.len();
     column("common.phase_deg", &c.phase_deg, n, false)?;
@@ -335,7 +335,7 @@ fn write_document(out: &mut String, c: &Calibration) -> std::fmt::Result {
     Ok(())
 }
 
-fn write_common(out: &mut String, c: &Common) -> std::fmt::Result {
+fn write_common(out: &mut String, c: &CommonResponse) -> std::fmt::Result {
     writeln!(
         out,
         "\n# The chain's response, right over left, to one signal fed to both inputs."

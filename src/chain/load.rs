@@ -8,7 +8,7 @@
 //! fit of a delay does not prove the difference absent. The inductance lies
 //! before the swap point and flips with swapped leads, the load does not.
 
-use crate::delay::phase::{Load, LoadPart, PhaseTerm, Shape};
+use crate::delay::phase::{Load, LoadPart, PhaseShape, PhaseTerm};
 use crate::delay::{Owner, Side, Term};
 use std::f64::consts::SQRT_2;
 
@@ -61,7 +61,7 @@ pub fn load_terms(load: Load) -> Vec<PhaseTerm> {
     .map(|(part, tolerance)| PhaseTerm {
         term: load_term(part),
         prior_u: SQRT_2 * tolerance,
-        shape: Shape::Load { load, part },
+        shape: PhaseShape::Load { load, part },
     })
     .collect()
 }
@@ -109,7 +109,7 @@ mod tests {
             let (mut above, mut below) = (0.0, 0.0);
             for k in 10..(top / 10.0) as usize {
                 let w = TAU * 10.0 * k as f64;
-                above += w * change * Shape::Load { load, part }.at(w);
+                above += w * change * PhaseShape::Load { load, part }.at(w);
                 below += w * w;
             }
             above / below * 1e9

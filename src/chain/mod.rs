@@ -1,14 +1,14 @@
-//! Knowing the chain: what lies between the groove and the file, measured with
-//! what a cable and a test record offer, and taken out of later captures.
+//! Calibration of the chain between groove and file, measured with a cable and
+//! a test record, and correction of later captures.
 //!
-//! A mono groove's two walls, `GL` and `GR`, reach the file as
-//! `L = GL + c1 GR` and `R = H (GR + c2 GL)`: `c1` (right into left) and `c2`
-//! (left into right) are the cartridge's crosstalk, `H` is the chain's response,
-//! right over left; what both channels share cancels. [`calibrate`] measures `H`
-//! from one signal fed to both inputs and the crosstalk from bands cut into one
-//! channel alone, and [`Calibration`] holds either or both, reads and writes them
-//! ([`document`]), undoes them in a cross-spectrum and says which priors they
-//! replace and which shared errors they leave.
+//! A mono groove's two walls, `GL` and `GR`, reach the file as `L = GL + c1 GR`
+//! and `R = H (GR + c2 GL)`: `c1` (right into left) and `c2` (left into right)
+//! are the cartridge's crosstalk, `H` is the chain's response, right over left;
+//! what both channels share cancels. [`calibrate`] measures `H` from one signal
+//! fed to both inputs and the crosstalk from bands cut into one channel alone,
+//! and [`Calibration`] holds either or both, reads and writes them
+//! ([`document`]), corrects a cross-spectrum, and gives the priors that they
+//! replace and the shared errors that remain.
 //!
 //! Crosstalk scales a small delay by `Re[(1 - c1 c2) / ((1 + c1)(1 + c2))]` and
 //! adds the phase `arg(1 + c1) - arg(1 + c2)` to `L conj(R)`.
@@ -26,13 +26,14 @@ mod response;
 mod smooth;
 
 pub use build::{
-    CUTTER_SEPARATIONS_DB, CalibrateError, Calibrated, DEFAULT_BAND_HZ,
-    DEFAULT_CUTTER_SEPARATION_DB, Input, Request, Role, SEPARATED_DB, balance_db, calibrate,
+    CUTTER_SEPARATIONS_DB, CalibrateError, Calibrated, CalibrationCapture, CalibrationRequest,
+    DEFAULT_BAND_HZ, DEFAULT_CUTTER_SEPARATION_DB, Role, SEPARATED_DB, balance_db, calibrate,
 };
 pub use calibration::{
-    ApplyError, Calibration, Common, Corrected, Crosstalk, Estimated, PriorChanges, SourceFile,
+    ApplyError, Calibration, CommonResponse, Corrected, Crosstalk, Estimated, PriorChanges,
+    SourceFile,
 };
 pub use load::{
     CAPACITANCE_TOLERANCE, INDUCTANCE_TOLERANCE, RESISTANCE_TOLERANCE, load, load_term, load_terms,
 };
-pub use response::{Direction, ResponsePoint, response};
+pub use response::{ResponseDirection, ResponsePoint, response};

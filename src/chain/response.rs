@@ -17,9 +17,9 @@
 use crate::spectrum::{Bin, Complex64, CrossSpectrum};
 use std::f64::consts::TAU;
 
-/// Which channel drives and which answers.
+/// The driving channel and the responding channel.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Direction {
+pub enum ResponseDirection {
     /// Right over left: the left channel drives.
     RightOverLeft,
     /// Left over right: the right channel drives.
@@ -76,7 +76,7 @@ impl ResponsePoint {
 /// the driving channel has power.
 pub fn response(
     spectrum: &CrossSpectrum,
-    direction: Direction,
+    direction: ResponseDirection,
     band: (f64, f64),
 ) -> Vec<ResponsePoint> {
     let frames = spectrum.frames().max(1) as f64;
@@ -93,11 +93,16 @@ pub fn response(
         .collect()
 }
 
-fn point(hertz: f64, bin: &Bin, direction: Direction, frames: f64) -> Option<ResponsePoint> {
+fn point(
+    hertz: f64,
+    bin: &Bin,
+    direction: ResponseDirection,
+    frames: f64,
+) -> Option<ResponsePoint> {
     // The bin holds L conj(R).
     let (driving, driven, cross) = match direction {
-        Direction::RightOverLeft => (bin.left, bin.right, Complex64::new(bin.re, -bin.im)),
-        Direction::LeftOverRight => (bin.right, bin.left, Complex64::new(bin.re, bin.im)),
+        ResponseDirection::RightOverLeft => (bin.left, bin.right, Complex64::new(bin.re, -bin.im)),
+        ResponseDirection::LeftOverRight => (bin.right, bin.left, Complex64::new(bin.re, bin.im)),
     };
     (driving > 0.0).then(|| ResponsePoint {
         hertz,
@@ -220,10 +225,10 @@ mod tests {
             im: 2.0 * h,
         };
         let eighth = std::f64::consts::FRAC_PI_4;
-        let right = point(1000.0, &bin, Direction::RightOverLeft, 16.0).unwrap();
+        let right = point(1000.0, &bin, ResponseDirection::RightOverLeft, 16.0).unwrap();
         assert_eq!(right.driving_power, 0.25);
         assert!((right.transfer - Complex64::from_polar(0.5, -eighth)).norm() < 1e-15);
-        let left = point(1000.0, &bin, Direction::LeftOverRight, 1.0).unwrap();
+        let left = point(1000.0, &bin, ResponseDirection::LeftOverRight, 1.0).unwrap();
         assert!((left.transfer - Complex64::from_polar(2.0, eighth)).norm() < 1e-15);
         assert!((left.symmetric_gain - 2.0).abs() < 1e-15);
     }

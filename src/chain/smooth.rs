@@ -1,14 +1,14 @@
 //! Smooth curves through noisy points: a few known shapes and, where the data
-//! ask for it, a smooth deviation from them.
+//! require it, a smooth deviation from them.
 //!
 //! Each curve is `sum_j p_j b_j(f) + g(f)`: parameters shared by all curves and
 //! a Gaussian process `g` over the logarithm of frequency (Matern covariance of
 //! order 5/2, correlated over an octave), held by its values on a grid. The
-//! size of `g` is the one that makes the data most probable, none included, so
-//! that a curve is no rougher than its data support (C. E. Rasmussen and
-//! C. K. I. Williams, *Gaussian Processes for Machine Learning*, 2006, chapters
-//! 4 and 5; from memory). Parameters and grid values are whitened, so all
-//! unknowns have unit priors and the matrices are well conditioned.
+//! size of `g` maximises the evidence, zero included, so that a curve is no
+//! rougher than its data support (C. E. Rasmussen and C. K. I. Williams,
+//! *Gaussian Processes for Machine Learning*, 2006, chapters 4 and 5; from
+//! memory). Parameters and grid values are whitened, so all unknowns have unit
+//! priors and the matrices are well conditioned.
 
 use crate::adjust::Cholesky;
 use crate::uncertainty::huber_limit;
@@ -17,10 +17,10 @@ use ndarray::{Array1, Array2};
 /// Distance over which a deviation is correlated, in octaves. Equaliser parts,
 /// coupling poles and coils shape a curve over octaves (believed).
 const CORRELATED_OCTAVES: f64 = 1.0;
-/// Sizes of the deviation tried, beside none: standard deviations in the
+/// Sizes of the deviation tried, beside zero: standard deviations in the
 /// curve's unit (radians, nepers or plain ratio).
 const SIZES: [f64; 9] = [1e-5, 3e-5, 1e-4, 3e-4, 1e-3, 3e-3, 1e-2, 3e-2, 1e-1];
-/// Rounds of the search for the sizes at most, where curves share parameters.
+/// Maximum number of rounds of the search for the sizes, where curves share parameters.
 const MOST_ROUNDS: usize = 3;
 
 /// A grid of about six points an octave from `low` to `high` hertz, to a
@@ -57,7 +57,7 @@ pub(super) fn weights(grid: &[f64], hertz: f64) -> (usize, [f64; 4]) {
 /// One measured value.
 #[derive(Debug, Clone)]
 pub(super) struct CurveObservation {
-    /// Which curve it belongs to.
+    /// Index of its curve.
     pub curve: usize,
     /// Frequency, hertz.
     pub hertz: f64,
@@ -67,7 +67,7 @@ pub(super) struct CurveObservation {
     pub u: f64,
 }
 
-/// What is known beforehand: shapes of parameters on each curve.
+/// Prior model: parameters, and their shapes on each curve.
 pub(super) struct CurveModel<'a> {
     /// Prior standard uncertainty of each parameter (mean 0).
     pub prior_u: Vec<f64>,
@@ -313,8 +313,8 @@ impl Whitened {
         })
     }
 
-    /// The deviations that make the data most probable: curve after curve, and
-    /// again while that changes the others.
+    /// The sizes of the deviations of largest evidence: curve after curve,
+    /// repeated until none changes.
     fn most_probable(&self, curves: usize) -> Option<Vec<f64>> {
         let mut deviation = vec![0.0; curves];
         let mut best = self.improbability(&deviation)?;

@@ -4,7 +4,8 @@ use super::Outcome;
 use crate::job::{CaptureResult, Limits, SetupResult, Solution};
 use crate::outside::{self, without_content};
 use crate::uncertainty::{
-    BudgetLine, Level, Quantity, Shape, Verdict, normal_coverage_factor, plain, rounded, rounded_u,
+    BudgetLine, IntervalShape, Level, Quantity, Verdict, normal_coverage_factor, plain, rounded,
+    rounded_u,
 };
 use crate::units::DEGREE;
 use serde::Deserialize;
@@ -207,7 +208,7 @@ fn expected(limits: &Limits, setup: &SetupResult, coverage: f64) -> Finding {
         stated.u.unwrap_or(0.0) / DEGREE,
     );
     let q = &setup.rotation_deg;
-    let (Shape::Finite, Some(lower), Some(upper)) =
+    let (IntervalShape::Finite, Some(lower), Some(upper)) =
         (q.interval.shape, q.interval.lower, q.interval.upper)
     else {
         let text = "the rotation's band is not finite, so expected_deg cannot be checked";
@@ -251,7 +252,7 @@ fn change(
         )
     })?;
     let (now, then) = (&setup.rotation_deg, &earlier.rotation_deg);
-    if now.interval.shape != Shape::Finite || then.interval.shape != Shape::Finite {
+    if now.interval.shape != IntervalShape::Finite || then.interval.shape != IntervalShape::Finite {
         let text =
             "a rotation's band is not finite, so the change since the baseline cannot be checked";
         return Ok(Some((Outcome::Undecided, text.to_owned())));

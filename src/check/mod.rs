@@ -113,7 +113,8 @@ impl Checked {
 }
 
 /// How audio captures become data; called from several threads at once.
-pub type Reader<'a> = dyn Fn(&job::file::Reading<'_>) -> Result<CaptureData, String> + Sync + 'a;
+pub type Reader<'a> =
+    dyn Fn(&job::file::RecordingToRead<'_>) -> Result<CaptureData, String> + Sync + 'a;
 
 /// How to check.
 #[derive(Debug, Clone, Copy, PartialEq)]

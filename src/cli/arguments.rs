@@ -361,8 +361,8 @@ pub struct ReadingArguments {
 
 impl ReadingArguments {
     /// How to estimate.
-    pub fn settings(&self) -> delay::Settings {
-        let mut settings = delay::Settings::of_groove();
+    pub fn settings(&self) -> delay::EstimateSettings {
+        let mut settings = delay::EstimateSettings::of_groove();
         if let Some(band) = self.band {
             settings.band_hz = band;
         }
@@ -393,7 +393,7 @@ impl RecordingArguments {
         }
         Ok(Request {
             source: Source::from_argument(capture),
-            options: capture::Options {
+            options: capture::ReadOptions {
                 channels: self.reading.channels,
                 raw: self.reading.raw,
                 hash,

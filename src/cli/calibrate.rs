@@ -5,9 +5,9 @@ use super::output::{self, Inputs, Kind, Progress};
 use super::views::Views;
 use super::{Common, Outcome};
 use clap::Args;
-use groovelag::analysis::{self, Request, TakenIn};
+use groovelag::analysis::{self, RecordingSpectrum, Request};
 use groovelag::capture::{self, Source};
-use groovelag::chain::{self, Input};
+use groovelag::chain::{self, CalibrationCapture};
 use groovelag::delay;
 use groovelag::document::TomlKind;
 use groovelag::report::{CalibrationReport, page, sketch};
@@ -133,7 +133,7 @@ impl Calibrate {
         let coils = self
             .inductance_mh
             .and_then(|l| chain::load(l, self.load_kohm, self.load_pf));
-        let made = chain::calibrate(&chain::Request {
+        let made = chain::calibrate(&chain::CalibrationRequest {
             common: common.as_ref().map(input),
             single: left
                 .as_ref()
@@ -177,26 +177,27 @@ impl Calibrate {
     }
 }
 
-fn take_in(file: &OsString) -> Result<TakenIn, String> {
+fn take_in(file: &OsString) -> Result<RecordingSpectrum, String> {
     let request = Request {
         source: Source::from_argument(file),
-        options: capture::Options {
+        options: capture::ReadOptions {
             hash: true,
             ..Default::default()
         },
         from_s: None,
         to_s: None,
-        settings: delay::Settings::default(),
+        settings: delay::EstimateSettings::default(),
     };
     let mut progress = Progress::new();
-    analysis::take_in(&request, &mut |f| progress.show("reading", f)).map_err(|e| e.to_string())
+    analysis::read_spectrum(&request, &mut |f| progress.show("reading", f))
+        .map_err(|e| e.to_string())
 }
 
-fn input(taken: &TakenIn) -> Input<'_> {
-    Input {
-        file: &taken.about.file,
-        sha256: taken.about.sha256.as_deref().unwrap_or(""),
-        duration_s: taken.about.duration_s,
+fn input(taken: &RecordingSpectrum) -> CalibrationCapture<'_> {
+    CalibrationCapture {
+        file: &taken.info.file,
+        sha256: taken.info.sha256.as_deref().unwrap_or(""),
+        duration_s: taken.info.duration_s,
         spectrum: &taken.spectrum,
         identical: taken.identical,
     }

@@ -7,7 +7,7 @@ use super::solve::{Reader, load};
 use super::views::Views;
 use super::{Common, Outcome, output};
 use clap::Args;
-use groovelag::analysis::Through;
+use groovelag::analysis::ChainCorrection;
 use groovelag::job::{self, CaptureData, Details, Job, Solved};
 use groovelag::report::solution::{ComparisonDocument, comparison_text};
 use groovelag::report::{page, sketch};
@@ -109,7 +109,7 @@ impl CompareArguments {
                     .chain(chain);
                 self.views.check_free(&Inputs::of(read), &[])?;
                 let calibration = super::calibration(self.chain.as_deref())?;
-                let through = calibration.as_ref().map(|calibration| Through {
+                let through = calibration.as_ref().map(|calibration| ChainCorrection {
                     calibration,
                     leads_swapped: self.situation.leads_swapped,
                 });

@@ -15,8 +15,8 @@ use groovelag::analysis::Request;
 use groovelag::capture::{self, Recording, Stereo, StreamWriter};
 use groovelag::job::Job;
 use groovelag::outside::shown;
-use groovelag::report::{Estimate, last_word};
-use groovelag::session::{Concluded, Session, Settings};
+use groovelag::report::{StreamEstimate, last_word};
+use groovelag::session::{Session, SessionResult, SessionSettings};
 use std::ffi::OsString;
 use std::fs::File;
 use std::io::IsTerminal;
@@ -97,7 +97,7 @@ enum Message {
 
 /// Reads a recording to its end and hands over what comes. When nobody takes it
 /// any more there is nothing left to do.
-fn listen(request: &Request, job: Job, settings: Settings, queue: &SyncSender<Message>) {
+fn listen(request: &Request, job: Job, settings: SessionSettings, queue: &SyncSender<Message>) {
     let opened = capture::open(&request.source, &request.options).map_err(|e| e.to_string());
     let opened = opened.and_then(|recording| {
         let session = Session::new(&recording, job, settings).map_err(|e| e.to_string())?;
@@ -157,7 +157,7 @@ impl Follow {
         let job = self
             .situation
             .job(&self.place, &recording, &[("", &self.capture)]);
-        let settings = Settings {
+        let settings = SessionSettings {
             radius_mm: [radius.start_mm, radius.end_mm],
             pitch_mm: self.pitch,
             calibration,
@@ -226,7 +226,7 @@ impl Follow {
             Ending::Early => None,
             Ending::Unread => return unkept.map(|()| Outcome::Done),
         };
-        let Concluded {
+        let SessionResult {
             measurement,
             before,
         } = session.end(recording).map_err(|e| e.to_string())?;
@@ -371,7 +371,7 @@ impl View {
     }
 
     /// Shows an update; false if nobody reads any more.
-    fn show(&mut self, estimate: &Estimate) -> Result<bool, String> {
+    fn show(&mut self, estimate: &StreamEstimate) -> Result<bool, String> {
         match self {
             Self::Json => output::print_as_it_is(&json_line(estimate)?),
             Self::Dumb(shown_at) => {

@@ -7,7 +7,7 @@ use groovelag::capture::{Stereo, StreamWriter};
 use groovelag::document::TomlKind;
 use groovelag::outside;
 use groovelag::report::cutting;
-use groovelag::side::{Cable, Signal};
+use groovelag::side::{Cable, SideSignal};
 use std::io::{Seek, Write};
 use std::path::{Path, PathBuf};
 
@@ -67,7 +67,7 @@ impl Master {
         }
         const WAV: &str = "side.wav";
         let wav = self.output.join(WAV);
-        let mut signal = Signal::new(self.rate);
+        let mut signal = SideSignal::new(self.rate);
         let papers = [
             ("cue-sheet.txt", CUE_SHEET, cutting::cue_sheet(&signal, WAV)),
             ("cue-sheet.csv", CUE_TABLE, cutting::cue_table(&signal)),

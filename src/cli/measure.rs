@@ -5,8 +5,8 @@ use super::output::{self, Inputs, Progress};
 use super::views::Views;
 use super::{Common, Outcome};
 use clap::{Args, Command};
-use groovelag::analysis::{self, Request, Through};
-use groovelag::capture::{Options, Source};
+use groovelag::analysis::{self, ChainCorrection, Request};
+use groovelag::capture::{ReadOptions, Source};
 use groovelag::groove::Profile;
 use groovelag::job::{
     self, Alignment, ArmOf, CaptureData, CaptureSpec, Cartridge, Details, Job, Measured,
@@ -135,7 +135,7 @@ impl SituationArguments {
                 },
             );
             job.captures.push(CaptureSpec {
-                source: job::Source::File(PathBuf::from(capture)),
+                source: job::DelaySource::File(PathBuf::from(capture)),
                 band: None,
                 setup: (*setup).to_owned(),
                 record: name(),
@@ -255,7 +255,7 @@ impl Measure {
             );
         }
         let calibration = super::calibration(self.chain.as_deref())?;
-        let through = calibration.as_ref().map(|calibration| Through {
+        let through = calibration.as_ref().map(|calibration| ChainCorrection {
             calibration,
             leads_swapped: self.situation.leads_swapped,
         });
@@ -273,7 +273,7 @@ impl Measure {
             };
             let what = format!("band {} of {}", k + 1, spans.len());
             let mut shown = |f| progress.show(&what, f);
-            let taken = analysis::take_in(&request, &mut shown).map_err(|e| e.to_string())?;
+            let taken = analysis::read_spectrum(&request, &mut shown).map_err(|e| e.to_string())?;
             let quality = &taken.spectrum.quality;
             let powers = [quality.left_power, quality.right_power];
             let tone = analysis::tone(&request.source, &request.options, [span.from_s, span.to_s]);
@@ -319,7 +319,7 @@ impl Measure {
         let hash = self.common.json || self.views.any();
         let request = self.recording.request(&self.capture, hash)?;
         let calibration = super::calibration(self.chain.as_deref())?;
-        let through = calibration.as_ref().map(|calibration| Through {
+        let through = calibration.as_ref().map(|calibration| ChainCorrection {
             calibration,
             leads_swapped: self.situation.leads_swapped,
         });
@@ -340,7 +340,7 @@ impl Measure {
                 from_s: spec.from_s,
                 to_s: spec.to_s,
                 // the file is hashed once
-                options: Options {
+                options: ReadOptions {
                     hash: hash && k == 0,
                     ..request.options.clone()
                 },
@@ -351,7 +351,7 @@ impl Measure {
                 None => "reading".to_owned(),
             };
             let mut shown = |f| progress.show(&what, f);
-            let analysis = analysis::analyse_through(&request, through, &mut shown);
+            let analysis = analysis::analyse_corrected(&request, through, &mut shown);
             let analysis = analysis.map_err(|e| match spec.stretch() {
                 Some(_) => format!("{e} ({what})"),
                 None => e.to_string(),

@@ -4,7 +4,7 @@ use super::output::{self, Inputs};
 use super::solve::KNOWLEDGE;
 use super::{Common, Outcome};
 use clap::Args;
-use groovelag::job::{Agreement, Knowledge};
+use groovelag::job::{Knowledge, KnowledgeAgreement};
 use groovelag::outside;
 use groovelag::report::solution::{AgreementDocument, agreement_text};
 use std::path::PathBuf;
@@ -52,7 +52,8 @@ pub fn run(arguments: &MergeArguments) -> Result<Outcome, String> {
     };
     let list: Vec<Knowledge> = arguments.files.iter().map(read).collect::<Result<_, _>>()?;
     let sum = Knowledge::sum(&list).map_err(|e| e.to_string())?;
-    let found = Agreement::of(&list, arguments.common.coverage).map_err(|e| e.to_string())?;
+    let found =
+        KnowledgeAgreement::of(&list, arguments.common.coverage).map_err(|e| e.to_string())?;
     let doubted = found.in_doubt.is_some();
     let mut written = Ok(());
     if let Some(path) = output {

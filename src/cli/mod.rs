@@ -20,10 +20,10 @@ mod verify;
 mod views;
 
 use clap::{Args, CommandFactory, FromArgMatches, Parser, Subcommand};
-use groovelag::analysis::{self, Request, Through};
+use groovelag::analysis::{self, ChainCorrection, Request};
 use groovelag::chain::{self, Calibration};
 use groovelag::job::CaptureData;
-use groovelag::job::file::Reading;
+use groovelag::job::file::RecordingToRead;
 use groovelag::outside::{is_unsafe, shown};
 use groovelag::uncertainty::Standing;
 use rayon::{ThreadPool, ThreadPoolBuildError, ThreadPoolBuilder};
@@ -215,7 +215,7 @@ fn calibration(file: Option<&Path>) -> Result<Option<Calibration>, String> {
 }
 
 /// A recording of a job as information about its delay.
-fn read_capture(reading: &Reading<'_>) -> Result<CaptureData, String> {
+fn read_capture(reading: &RecordingToRead<'_>) -> Result<CaptureData, String> {
     let mut progress = output::Progress::new();
     let name = reading.path.to_string_lossy();
     reading
@@ -224,15 +224,18 @@ fn read_capture(reading: &Reading<'_>) -> Result<CaptureData, String> {
 }
 
 /// The same without progress, for several at a time.
-fn read_capture_silently(reading: &Reading<'_>) -> Result<CaptureData, String> {
+fn read_capture_silently(reading: &RecordingToRead<'_>) -> Result<CaptureData, String> {
     reading.read(&mut |_| ()).map_err(|e| e.to_string())
 }
 
 /// A recording by itself as information about its delay.
-fn analysed(request: &Request, through: Option<Through<'_>>) -> Result<CaptureData, String> {
+fn analysed(
+    request: &Request,
+    through: Option<ChainCorrection<'_>>,
+) -> Result<CaptureData, String> {
     let mut progress = output::Progress::new();
     let name = request.source.name();
-    analysis::analyse_through(request, through, &mut |f| progress.show(&name, f))
+    analysis::analyse_corrected(request, through, &mut |f| progress.show(&name, f))
         .map(|analysis| CaptureData::of(&analysis))
         .map_err(|e| e.to_string())
 }

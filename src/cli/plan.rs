@@ -3,7 +3,7 @@
 use super::solve::{Reader, adjusted};
 use super::{Outcome, output};
 use clap::Args;
-use groovelag::job::{self, JobError, Source, Wanted};
+use groovelag::job::{self, DelaySource, JobError, Wanted};
 use groovelag::report::solution::{PlanDocument, plan_text};
 use std::path::PathBuf;
 
@@ -52,8 +52,8 @@ pub fn run(arguments: &PlanArguments, reader: &Reader<'_>) -> Result<Outcome, St
     }
     for capture in &mut job.captures {
         let missing = |file: &PathBuf| !job::file::resolve(&arguments.job, file).exists();
-        if matches!(&capture.source, Source::File(file) if missing(file)) {
-            capture.source = Source::Planned;
+        if matches!(&capture.source, DelaySource::File(file) if missing(file)) {
+            capture.source = DelaySource::Planned;
         }
     }
     let wanted = match (arguments.steps, arguments.until) {
@@ -62,7 +62,11 @@ pub fn run(arguments: &PlanArguments, reader: &Reader<'_>) -> Result<Outcome, St
         (None, None) => Wanted::Ranking,
     };
     let here = |e: JobError| format!("{}: {e}", arguments.job.display());
-    let plan = if job.captures.iter().all(|c| c.source == Source::Planned) {
+    let plan = if job
+        .captures
+        .iter()
+        .all(|c| c.source == DelaySource::Planned)
+    {
         let calibrations =
             job::calibrations(&mut job, &arguments.job).map_err(|e| e.to_string())?;
         job::replace_priors(&mut job, &calibrations);

@@ -6,7 +6,7 @@ use super::{Common, Outcome};
 use clap::Args;
 use groovelag::check::{self, judge};
 use groovelag::document::TomlKind;
-use groovelag::job::{self, Basis, CaptureData, Details, Job, Solved, Source};
+use groovelag::job::{self, Basis, CaptureData, DelaySource, Details, Job, Solved};
 use groovelag::report::solution::{SolutionDocument, solution_text};
 use groovelag::report::{page, sketch};
 use std::path::{Path, PathBuf};
@@ -35,7 +35,7 @@ pub struct SolveArguments {
 pub const KNOWLEDGE: Kind = Kind::Toml(TomlKind::Knowledge);
 
 /// How audio captures become data.
-pub type Reader<'a> = dyn Fn(&job::file::Reading<'_>) -> Result<CaptureData, String> + 'a;
+pub type Reader<'a> = dyn Fn(&job::file::RecordingToRead<'_>) -> Result<CaptureData, String> + 'a;
 
 /// Reads and solves a job; `outputs` refuses what would write over a file of the job.
 pub fn load(
@@ -53,7 +53,7 @@ pub fn load(
         ));
     }
     let mut captures = job.captures.iter();
-    if !job.captures.is_empty() && captures.all(|c| c.source == Source::Planned) {
+    if !job.captures.is_empty() && captures.all(|c| c.source == DelaySource::Planned) {
         return Err(format!(
             "{}: every capture is planned and none is recorded; predict the job with 'groovelag plan'. After recording, replace planned = true by the capture's file",
             path.display()

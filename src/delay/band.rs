@@ -3,8 +3,8 @@
 use super::Refusal;
 use super::cartridge::Gain;
 use super::limits::{
-    BIN_COUNTS, BORNE_OUT, CLIFF_EDGE, CLIFF_GAP, CLIFF_WIDTH_HZ, CLUSTER, FROM_ELSEWHERE, LINE,
-    LINE_DETECTED, SIGNIFICANT, SLACK,
+    CLIFF_EDGE, CLIFF_GAP, CLIFF_WIDTH_HZ, CLUSTER_BINS, CLUSTER_END_SHIFT, CLUSTER_LOG_ODDS,
+    LEAST_BIN_INFORMATION, LINE, LINE_LOG_ODDS, MOST_LEAKAGE, PAIR_LOG_ODDS,
 };
 use super::phase::{PhaseTerm, Point};
 use crate::spectrum::{Bin, CrossSpectrum, window};
@@ -13,7 +13,7 @@ use ndarray::Array2;
 use std::ops::Range;
 
 /// The bins of the band, summed over all groups.
-pub(super) struct Band {
+pub(super) struct BandBins {
     /// Index of the first bin.
     pub first: usize,
     /// The bins.
@@ -29,7 +29,7 @@ pub(super) struct Band {
     lines: Vec<(usize, f64)>,
 }
 
-impl Band {
+impl BandBins {
     pub fn new(spectrum: &CrossSpectrum, (low_hz, high_hz): (f64, f64)) -> Result<Self, Refusal> {
         let count = spectrum.bins();
         let in_band = |k: &usize| (low_hz..=high_hz).contains(&spectrum.frequency_hz(*k));
@@ -158,7 +158,7 @@ impl Band {
             });
         let share = sum * sum / squares / spectrum.groups.len() as f64;
         let n = (spectrum.averages_per_bin() * share).max(1.0);
-        odds(self.bins[best].coherence(), n) > LINE_DETECTED
+        odds(self.bins[best].coherence(), n) > LINE_LOG_ODDS
     }
 
     /// Whether the information sits in so narrow a band that offsets of whole
@@ -167,7 +167,7 @@ impl Band {
         let (mut sum, mut first, mut second) = (0.0, 0.0, 0.0);
         for p in &self.points {
             // noise-only bins must not widen a line
-            let weight = if p.information > BIN_COUNTS {
+            let weight = if p.information > LEAST_BIN_INFORMATION {
                 p.information
             } else {
                 0.0
@@ -210,7 +210,7 @@ fn end_of_programme(bins: &[Bin], first: usize, step_hz: f64) -> Option<usize> {
     for k in (0..count).rev() {
         beyond[k] = beyond[k].max(beyond[k + 1]);
     }
-    let gap = |k: usize| (CLIFF_GAP * (first + k) as f64).ceil() as usize + 2 * CLUSTER;
+    let gap = |k: usize| (CLIFF_GAP * (first + k) as f64).ceil() as usize + 2 * CLUSTER_BINS;
     let last = (0..count).rev().find(|&k| {
         let far = k + width + gap(k + width);
         far <= count && power[k] * const { Warning::ProgrammeEnds.limit() } > beyond[far]
@@ -269,7 +269,7 @@ pub(super) struct Clusters {
 impl Clusters {
     /// Clusters of a band whose phase has been turned back by `delay` and, if
     /// `inverted`, by half a turn.
-    pub fn new(band: &Band, terms: &[PhaseTerm], delay: f64, inverted: bool) -> Self {
+    pub fn new(band: &BandBins, terms: &[PhaseTerm], delay: f64, inverted: bool) -> Self {
         let sign = if inverted { -1.0 } else { 1.0 };
         let turns: Vec<(f64, f64)> = band
             .points
@@ -308,8 +308,9 @@ impl Clusters {
         };
         for (k, sum) in sums.iter().enumerate() {
             let range = clusters.ends[k]..clusters.ends[k + 1];
-            let own = || band.spread_into(&range) < FROM_ELSEWHERE * sum.re.hypot(sum.im);
-            let beyond_chance = odds[k] > SIGNIFICANT && odds[k] + neighbour(k) > BORNE_OUT;
+            let own = || band.spread_into(&range) < MOST_LEAKAGE * sum.re.hypot(sum.im);
+            let beyond_chance =
+                odds[k] > CLUSTER_LOG_ODDS && odds[k] + neighbour(k) > PAIR_LOG_ODDS;
             let coherence = if beyond_chance && own() {
                 unbiased(sum.coherence(), averages[k])
             } else {
@@ -386,13 +387,13 @@ pub(super) fn unshared(coherence: f64) -> f64 {
 fn ends(bins: &[Bin]) -> Vec<usize> {
     let power = |k: &usize| bins[*k].left * bins[*k].right;
     let mut ends = vec![0];
-    let mut next = CLUSTER;
-    while next + CLUSTER - SLACK <= bins.len() {
-        let end = (next - SLACK..=(next + SLACK).min(bins.len() - 1))
+    let mut next = CLUSTER_BINS;
+    while next + CLUSTER_BINS + CLUSTER_END_SHIFT <= bins.len() {
+        let end = (next - CLUSTER_END_SHIFT..=(next + CLUSTER_END_SHIFT).min(bins.len() - 1))
             .min_by(|a, b| power(a).total_cmp(&power(b)))
             .unwrap_or(next);
         ends.push(end);
-        next = end + CLUSTER;
+        next = end + CLUSTER_BINS;
     }
     ends.push(bins.len());
     ends

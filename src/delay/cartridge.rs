@@ -26,8 +26,8 @@
 //! that the causes can make of the data, and each combination costs a factor of that size.
 
 use super::band::Clusters;
-use super::limits::{LINEARISED, UNLIKELY, UNSEEN};
-use super::phase::{self, Fit, Load, LoadPart, PhaseTerm, Point, wrap};
+use super::limits::{LEAST_RELATIVE_LIKELIHOOD, NEGLIGIBLE_DEVIATION, RELINEARISATIONS};
+use super::phase::{self, Load, LoadPart, PhaseFit, PhaseTerm, Point, wrap};
 use super::{Information, Owner, Side, Term};
 use crate::adjust::{Cholesky, symmetric_eigen};
 use crate::spectrum::Complex64;
@@ -38,14 +38,14 @@ use std::f64::consts::TAU;
 /// Which causes a recording's phase may have. What a calibration has taken out, or a term of its own
 /// stands for, is none.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Cartridge {
+pub struct CartridgeResponse {
     /// Coils with their load, unlike in the channels.
     pub coils: bool,
     /// Crosstalk, and a vertical response unlike the lateral one.
     pub crosstalk: bool,
 }
 
-impl Cartridge {
+impl CartridgeResponse {
     /// One of which nothing is known.
     pub const UNKNOWN: Self = Self {
         coils: true,
@@ -241,7 +241,7 @@ struct Cause {
 }
 
 /// The causes at `w`.
-fn causes(cartridge: Cartridge, w: f64, delay: f64) -> Vec<Cause> {
+fn causes(cartridge: CartridgeResponse, w: f64, delay: f64) -> Vec<Cause> {
     let real = |x: f64| Complex64::new(x, 0.0);
     let imaginary = |x: f64| Complex64::new(0.0, x);
     let mut list = Vec::with_capacity(128);
@@ -370,7 +370,7 @@ fn response(
 /// What gain and phase together say of delay, terms and the cartridge's response.
 #[derive(Debug, Clone)]
 pub(super) struct Joint {
-    cartridge: Cartridge,
+    cartridge: CartridgeResponse,
     delay: f64,
     /// Sizes of the causes, in standard deviations of the table.
     sizes: Vec<f64>,
@@ -453,7 +453,9 @@ impl Reduced {
             let pivot = (0..n).max_by(|a, b| size(*a, &left).total_cmp(&size(*b, &left)))?;
             // what rounding leaves of a column is none
             let rounding = gram[[pivot, pivot]] * n as f64 * f64::EPSILON;
-            if size(pivot, &left) < UNSEEN * UNSEEN || left[pivot] <= rounding {
+            if size(pivot, &left) < NEGLIGIBLE_DEVIATION * NEGLIGIBLE_DEVIATION
+                || left[pivot] <= rounding
+            {
                 break;
             }
             let scale = left[pivot].sqrt().recip();
@@ -628,8 +630,8 @@ impl<'a> Data<'a> {
     fn new(
         clusters: &'a Clusters,
         terms: &'a [PhaseTerm],
-        start: &Fit,
-        (cartridge, delay): (Cartridge, f64),
+        start: &PhaseFit,
+        (cartridge, delay): (CartridgeResponse, f64),
     ) -> Option<Self> {
         let units = terms.iter().map(|t| t.prior_u);
         let points = clusters.points.iter().zip(&start.weights);
@@ -740,8 +742,8 @@ impl<'a> Data<'a> {
 pub(super) fn fit(
     clusters: &Clusters,
     terms: &[PhaseTerm],
-    start: &Fit,
-    (cartridge, delay): (Cartridge, f64),
+    start: &PhaseFit,
+    (cartridge, delay): (CartridgeResponse, f64),
     dispersion: f64,
 ) -> Option<Joint> {
     let data = Data::new(clusters, terms, start, (cartridge, delay))?;
@@ -761,12 +763,16 @@ pub(super) fn fit(
     let mut likely = combinations(kinds);
     let mut last = data.reduced(&model, &weights, spread)?;
     let mut found = last.mean(kinds, &likely)?;
-    for _ in 0..LINEARISED {
+    for _ in 0..RELINEARISATIONS {
         model = data.linear(&found.sizes, found.values[0]);
         last = data.reduced(&model, &weights, spread)?;
         let best = found.shares.iter().copied().fold(0.0, f64::max);
         let mut shares = found.shares.iter();
-        likely.retain(|_| shares.next().is_some_and(|share| *share > UNLIKELY * best));
+        likely.retain(|_| {
+            shares
+                .next()
+                .is_some_and(|share| *share > LEAST_RELATIVE_LIKELIHOOD * best)
+        });
         found = last.mean(kinds, &likely)?;
     }
     let whole = Cholesky::new(&found.covariance)?.inverse();

@@ -1,14 +1,14 @@
 //! The offset found roughly, by generalised cross-correlation.
 
 use super::limits::{
-    AS_GOOD, AS_PLAUSIBLE, MOST_SHOWN, OVERSAMPLING, PLAUSIBLE_S, REACH_S, SHOWN_S,
+    EQUAL_PEAK, KEPT_LAG_S, MOST_KEPT_LAGS, OVERSAMPLING, PLAUSIBLE_PEAK, PLAUSIBLE_S, REACH_S,
 };
 use super::phase::Point;
 use crate::spectrum::{Bin, correlate};
 
 /// The correlation near its peak, for pictures and checks.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Correlation {
+pub struct CrossCorrelation {
     /// Delay of each value, seconds.
     pub delays: Vec<f64>,
     /// Correlation, 1 for perfectly alike channels; negative when inverted.
@@ -26,7 +26,7 @@ pub(super) struct Coarse {
     pub chance: f64,
     /// Highest peak elsewhere, relative to the highest of all.
     pub rival: f64,
-    pub correlation: Correlation,
+    pub correlation: CrossCorrelation,
 }
 
 /// Weight of a bin: the amplitude of its signal over its noise, between the
@@ -76,7 +76,11 @@ pub(super) fn find(
         .iter()
         .filter(|&&(lag, v)| {
             let plausible = (lag as f64 * step).abs() <= PLAUSIBLE_S;
-            let enough = if plausible { AS_PLAUSIBLE } else { AS_GOOD };
+            let enough = if plausible {
+                PLAUSIBLE_PEAK
+            } else {
+                EQUAL_PEAK
+            };
             v.abs() >= highest * enough
         })
         .min_by(|a, b| cost(a).total_cmp(&cost(b)))
@@ -87,9 +91,9 @@ pub(super) fn find(
         .filter(|p| p.0 != best.0)
         .map(|p| p.1.abs() / highest)
         .fold(0.0, f64::max);
-    let shown = ((SHOWN_S / step) as i64).min(reach);
+    let shown = ((KEPT_LAG_S / step) as i64).min(reach);
     // at high rates some lags are passed over, the peak never
-    let every = 1 + shown / MOST_SHOWN;
+    let every = 1 + shown / MOST_KEPT_LAGS;
     let lags_shown = (-shown / every..=shown / every).map(|k| best.0 + k * every);
     Coarse {
         delay: best.0 as f64 * step,
@@ -97,7 +101,7 @@ pub(super) fn find(
         peak: best.1.abs(),
         chance,
         rival,
-        correlation: Correlation {
+        correlation: CrossCorrelation {
             delays: lags_shown.clone().map(|l| l as f64 * step).collect(),
             values: lags_shown.map(value).collect(),
         },

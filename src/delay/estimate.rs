@@ -1,15 +1,16 @@
 //! From a cross-spectrum to an estimate, or a refusal with its reason.
 
-use super::band::{Band, Clusters, unshared};
-use super::cartridge::{self, Cartridge, Joint};
-use super::coarse::{self, Coarse, Correlation};
+use super::band::{BandBins, Clusters, unshared};
+use super::cartridge::{self, CartridgeResponse, Joint};
+use super::coarse::{self, Coarse, CrossCorrelation};
 use super::information::crosstalk_phase_term;
 use super::jackknife::{GroupDelay, Jackknife, TimeGroup, jackknife};
 use super::limits::{
-    BAND_SHIFT_U, CHAIN_ALONE_S, COUNTS_FROM, LEAST_DISAGREEMENT_S, LIKELIER, MOST_BAND_SHIFT_U_S,
-    MOST_STEPS, NARROW_HIGH_HZ, NARROWER, NOISE_BAND_HZ, PROGRAMME_COHERENCE, SHORTEST_S, STEADY,
+    BAND_SHIFT_U, CHAIN_ALONE_S, LARGE_DISPERSION, LEAST_CROSSTALK_EFFECT, LEAST_DISAGREEMENT_S,
+    MOST_BAND_SHIFT_U_S, MOST_STEPS, NARROW_HIGH_HZ, NARROWER, NOISE_BAND_HZ,
+    NOISE_LIKELIHOOD_RATIO, PROGRAMME_COHERENCE, SHORTEST_S,
 };
-use super::phase::{self, Fit, FitError, PhaseTerm, Shape};
+use super::phase::{self, FitError, PhaseFit, PhaseShape, PhaseTerm};
 use super::step::step;
 use super::{Information, Node};
 use crate::spectrum::{self, Bin, CrossSpectrum, window};
@@ -18,27 +19,27 @@ use thiserror::Error;
 
 /// How to estimate.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Settings {
+pub struct EstimateSettings {
     /// Band used, hertz.
     pub band_hz: (f64, f64),
     /// Terms fitted beside the delay.
     pub terms: Vec<PhaseTerm>,
     /// The cartridge that the signal came through; `None` for a signal that passed none, or
     /// one that is to be taken as ideal.
-    pub cartridge: Option<Cartridge>,
+    pub cartridge: Option<CartridgeResponse>,
 }
 
-impl Settings {
+impl EstimateSettings {
     /// The default, for the recording of a groove by a cartridge of which nothing is known.
     pub fn of_groove() -> Self {
         Self {
-            cartridge: Some(Cartridge::UNKNOWN),
+            cartridge: Some(CartridgeResponse::UNKNOWN),
             ..Self::default()
         }
     }
 }
 
-impl Default for Settings {
+impl Default for EstimateSettings {
     /// 100 Hz to 15 kHz, equaliser parts of 1 % in each channel (common
     /// practice for film capacitors and metal-film resistors, no source), an ideal cartridge.
     fn default() -> Self {
@@ -153,7 +154,7 @@ impl Refusal {
     }
 
     /// Why the phase fit gives nothing, in the words of its settings.
-    pub(super) fn of_fit(error: FitError, settings: &Settings) -> Self {
+    pub(super) fn of_fit(error: FitError, settings: &EstimateSettings) -> Self {
         let (low_hz, high_hz) = settings.band_hz;
         let names = settings.terms.iter().map(|t| t.term.name.as_str());
         match error {
@@ -201,7 +202,7 @@ pub struct CurvePoint {
 
 /// What a capture says.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Estimate {
+pub struct DelayEstimate {
     /// Offset of the right channel after the left, seconds.
     pub delay_s: f64,
     /// Standard uncertainty from noise and from the terms' priors, seconds.
@@ -238,14 +239,14 @@ pub struct Estimate {
     /// Delay in a narrower band.
     pub band_shift: Option<BandShift>,
     /// Correlation near its peak.
-    pub correlation: Correlation,
+    pub correlation: CrossCorrelation,
     /// Phase, coherence and spectra, on about a tenth of an octave.
     pub curve: Vec<CurvePoint>,
     /// Doubts.
     pub caveats: Vec<Caveat>,
 }
 
-impl Estimate {
+impl DelayEstimate {
     /// The same where an error of its own, of a standard uncertainty in seconds, adds to
     /// the delay.
     pub fn with_delay_error(self, standard_uncertainty_s: f64) -> Self {
@@ -264,7 +265,7 @@ impl Estimate {
 
 /// A band that holds one signal in both channels, and where its correlation has its peak.
 struct CommonSignal {
-    band: Band,
+    band: BandBins,
     /// Power of the left channel over the right, dB.
     balance_db: f64,
     coarse: Coarse,
@@ -290,7 +291,7 @@ impl CommonSignal {
                 needed: spectrum::SHORTEST_S,
             });
         }
-        let band = Band::new(spectrum, band_hz)?;
+        let band = BandBins::new(spectrum, band_hz)?;
         let balance_db = 10.0 * (band.power(|b| b.left) / band.power(|b| b.right)).log10();
         if balance_db.is_nan() || Warning::LostChannel.level(balance_db.abs()).is_some() {
             let silent = if balance_db > 0.0 { "right" } else { "left" };
@@ -341,12 +342,12 @@ impl CommonSignal {
 struct Fitted {
     /// The band, the cartridge's response taken out.
     clusters: Clusters,
-    fit: Fit,
+    fit: PhaseFit,
     /// What gain and phase say together; `None` of a signal that passed no cartridge.
     joint: Option<Joint>,
     /// Delay along the span, beside what was taken out.
     along: Vec<GroupDelay>,
-    /// Factors of the variance, as in [`Estimate`].
+    /// Factors of the variance, as in [`DelayEstimate`].
     dispersion: f64,
     misfit: f64,
 }
@@ -354,7 +355,7 @@ struct Fitted {
 impl Fitted {
     fn new(
         spectrum: &CrossSpectrum,
-        settings: &Settings,
+        settings: &EstimateSettings,
         signal: &CommonSignal,
     ) -> Result<Self, Refusal> {
         let (band, coarse, terms) = (&signal.band, &signal.coarse, &settings.terms);
@@ -367,16 +368,18 @@ impl Fitted {
         let groups = stretches(spectrum, band, &clusters);
         let (jack, along) = jackknife(&groups, &clusters.points, &clusters.design, &first);
         let dispersion = jack.map_or(1.0, |jack| dispersion(&jack, &first));
-        let respond = |cartridge: Cartridge| {
+        let respond = |cartridge: CartridgeResponse| {
             // a term of its own stands for the coils
-            let loaded = terms.iter().any(|t| matches!(t.shape, Shape::Load { .. }));
+            let loaded = terms
+                .iter()
+                .any(|t| matches!(t.shape, PhaseShape::Load { .. }));
             let coils = cartridge.coils && !loaded;
             let joint = cartridge::fit(
                 &clusters,
                 terms,
                 &first,
                 (
-                    Cartridge { coils, ..cartridge },
+                    CartridgeResponse { coils, ..cartridge },
                     first.values[0] + signal.base(),
                 ),
                 dispersion,
@@ -431,7 +434,7 @@ impl Fitted {
 }
 
 /// The cross-spectra of the stretches of time.
-fn stretches(spectrum: &CrossSpectrum, band: &Band, clusters: &Clusters) -> Vec<TimeGroup> {
+fn stretches(spectrum: &CrossSpectrum, band: &BandBins, clusters: &Clusters) -> Vec<TimeGroup> {
     let range = band.first..band.first + band.bins.len();
     let frames: u64 = spectrum.groups.iter().map(|g| g.frames).sum();
     let groups = spectrum.groups.iter().map(|g| TimeGroup {
@@ -445,7 +448,7 @@ fn stretches(spectrum: &CrossSpectrum, band: &Band, clusters: &Clusters) -> Vec<
 /// Factor by which the jackknife's variance exceeds that of noise, as the analytic information of a
 /// fit has it. It is itself uncertain: as a Student distribution it has the variance
 /// nu / (nu - 2) times larger (JCGM 101, 6.4.9.4).
-fn dispersion(jack: &Jackknife, fit: &Fit) -> f64 {
+fn dispersion(jack: &Jackknife, fit: &PhaseFit) -> f64 {
     let (nu, analytic) = (jack.degrees_of_freedom, fit.random_variance());
     let student = if nu > 3.0 { nu / (nu - 2.0) } else { 3.0 };
     if jack.variance > analytic {
@@ -456,7 +459,10 @@ fn dispersion(jack: &Jackknife, fit: &Fit) -> f64 {
 }
 
 /// Estimates the delay of a cross-spectrum.
-pub fn estimate(spectrum: &CrossSpectrum, settings: &Settings) -> Result<Estimate, Refusal> {
+pub fn estimate(
+    spectrum: &CrossSpectrum,
+    settings: &EstimateSettings,
+) -> Result<DelayEstimate, Refusal> {
     let seconds_at = |sample| (spectrum.origin + sample) as f64 / spectrum.sample_rate_hz;
     let terms = &settings.terms;
     let signal = CommonSignal::find(spectrum, settings.band_hz)?;
@@ -482,7 +488,7 @@ pub fn estimate(spectrum: &CrossSpectrum, settings: &Settings) -> Result<Estimat
         weight: g.weight,
     });
     let delays = coarse.correlation.delays.iter();
-    let mut estimate = Estimate {
+    let mut estimate = DelayEstimate {
         delay_s,
         standard_uncertainty_s: covariance[[0, 0]].sqrt(),
         random_s: joint.map_or_else(|| fit.random_variance().sqrt(), |j| j.noise_s),
@@ -499,7 +505,7 @@ pub fn estimate(spectrum: &CrossSpectrum, settings: &Settings) -> Result<Estimat
         dispersion: fitted.dispersion,
         misfit: fitted.misfit,
         band_shift: fitted.band_shift(terms, settings.band_hz),
-        correlation: Correlation {
+        correlation: CrossCorrelation {
             delays: delays.map(|d| d + signal.aligned).collect(),
             values: coarse.correlation.values.clone(),
         },
@@ -533,7 +539,7 @@ impl Fitted {
             own += information * shape * shape;
             score += information * shape * phase::wrap(point.phase - row.dot(&fit.values));
         }
-        let (size, least) = COUNTS_FROM;
+        let (size, least) = LEAST_CROSSTALK_EFFECT;
         let moved = fit.covariance.row(0).dot(&column);
         if (size * moved).abs() < least {
             return known;
@@ -637,12 +643,12 @@ fn noise_correlation(spectrum: &CrossSpectrum) -> Option<f64> {
     let correlation = at_once / bins;
     // each bin's correlation has a variance of 1 / (2 averages) in either part
     let log_ratio = 2.0 * averages * correlation * (at_once - delayed);
-    (log_ratio > LIKELIER.ln()).then_some(correlation)
+    (log_ratio > NOISE_LIKELIHOOD_RATIO.ln()).then_some(correlation)
 }
 
 /// All doubts about an estimate.
 fn caveats(
-    estimate: &Estimate,
+    estimate: &DelayEstimate,
     spectrum: &CrossSpectrum,
     signal: &CommonSignal,
     fitted: &Fitted,
@@ -673,7 +679,7 @@ fn caveats(
 
 /// Doubts about the recording itself.
 fn of_recording(
-    estimate: &Estimate,
+    estimate: &DelayEstimate,
     spectrum: &CrossSpectrum,
     signal: &CommonSignal,
 ) -> Vec<Caveat> {
@@ -727,7 +733,7 @@ fn of_recording(
 }
 
 /// The doubt about how much the channels have in common: too little, or so much that they may be one signal.
-fn of_common_part(estimate: &Estimate, traced: bool) -> Option<Caveat> {
+fn of_common_part(estimate: &DelayEstimate, traced: bool) -> Option<Caveat> {
     let snr_db = -10.0 * estimate.noise_to_signal.log10();
     let not_mono = || {
         Warning::NotMono.at(snr_db, || {
@@ -759,7 +765,7 @@ fn of_common_part(estimate: &Estimate, traced: bool) -> Option<Caveat> {
 }
 
 /// Doubts about how steady the delay is along the recording.
-fn along_recording(estimate: &Estimate, sample_rate_hz: f64) -> Vec<Caveat> {
+fn along_recording(estimate: &DelayEstimate, sample_rate_hz: f64) -> Vec<Caveat> {
     let mut list = Vec::new();
     if let Some(step) = step(&estimate.along, sample_rate_hz) {
         let (from, to) = estimate.span_s;
@@ -783,13 +789,15 @@ fn along_recording(estimate: &Estimate, sample_rate_hz: f64) -> Vec<Caveat> {
             format!("the delay scatters {:.1} times more along the recording than its noise explains; the band allows for it", estimate.dispersion.sqrt())
         })
     };
-    let steps = (estimate.dispersion > STEADY).then(unsteady).flatten();
+    let steps = (estimate.dispersion > LARGE_DISPERSION)
+        .then(unsteady)
+        .flatten();
     list.extend(steps.or_else(scatter));
     list
 }
 
 /// Doubts about how well the model has the phase over frequency.
-fn over_frequency(estimate: &Estimate, signal: &CommonSignal, fitted: &Fitted) -> Vec<Caveat> {
+fn over_frequency(estimate: &DelayEstimate, signal: &CommonSignal, fitted: &Fitted) -> Vec<Caveat> {
     let mut list = Vec::new();
     list.extend(Warning::Misfit.at(estimate.misfit, || {
         format!("over frequency, the phase differs {:.1} times more from its model than noise explains, as with tracing, resonance or crosstalk; the band allows for it", estimate.misfit.sqrt())

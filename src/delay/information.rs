@@ -144,7 +144,7 @@ impl Information {
 
     /// What the same recording tells with its channels exchanged: every phase the
     /// other way round. The crosstalk phase follows the sign of the delay by itself.
-    pub fn exchanged(&self) -> Self {
+    pub fn with_channels_exchanged(&self) -> Self {
         let crosstalk = crosstalk_phase_term();
         let sign = |k: usize| {
             if self.terms[k] == crosstalk {

@@ -1,7 +1,7 @@
 //! Random uncertainty by leaving out one group of frames after another.
 
-use super::limits::{FEWEST_GROUPS, LEAST_SHARE};
-use super::phase::{Fit, Point, wrap};
+use super::limits::{FEWEST_GROUPS, LEAST_GROUP_SHARE};
+use super::phase::{PhaseFit, Point, wrap};
 use crate::spectrum::Bin;
 use ndarray::{Array1, Array2};
 
@@ -50,7 +50,7 @@ pub(super) fn jackknife(
     groups: &[TimeGroup],
     points: &[Point],
     design: &Array2<f64>,
-    fit: &Fit,
+    fit: &PhaseFit,
 ) -> (Option<Jackknife>, Vec<GroupDelay>) {
     let n = fit.values.len();
     let mut magnitude = vec![Bin::default(); points.len()];
@@ -119,7 +119,7 @@ pub(super) fn jackknife(
         .collect();
     let used: Vec<_> = delays
         .iter()
-        .filter(|d| d.1 > LEAST_SHARE * total_information)
+        .filter(|d| d.1 > LEAST_GROUP_SHARE * total_information)
         .collect();
     let information: f64 = used.iter().map(|d| d.1).sum();
     let used: Vec<(f64, f64, f64)> = used

@@ -16,44 +16,44 @@ pub(super) const OVERSAMPLING: usize = 4;
 /// Peaks within a tenth of the highest are as good: those of a periodic programme differ by noise
 /// alone, and of these the nearest to zero is the stylus's. A programme that does not repeat has
 /// one such peak.
-pub(super) const AS_GOOD: f64 = 0.9;
+pub(super) const EQUAL_PEAK: f64 = 0.9;
 /// Delays up to this are what a stylus can make, seconds; among equally good offsets of a
 /// narrow-band signal they are preferred.
 pub(super) const PLAUSIBLE_S: f64 = 60e-6;
 /// Their peak may be lower by so much: what tracing adds to a few tones in anti-phase lowers it,
 /// and raises others. A programme that does not repeat has no such peak but its own.
-pub(super) const AS_PLAUSIBLE: f64 = 0.6;
+pub(super) const PLAUSIBLE_PEAK: f64 = 0.6;
 /// Reach of the correlation that is kept on either side of its peak, seconds: some periods of the
 /// frequencies that shape it.
-pub(super) const SHOWN_S: f64 = 2e-4;
+pub(super) const KEPT_LAG_S: f64 = 2e-4;
 /// Lags kept on either side at most: what a picture shows.
-pub(super) const MOST_SHOWN: i64 = 100;
+pub(super) const MOST_KEPT_LAGS: i64 = 100;
 
 // Band and clusters
 
 /// Bins in a cluster, about 140 Hz: as wide as the window's main lobe, so that a spectral line lies
 /// within one.
-pub(super) const CLUSTER: usize = 12;
+pub(super) const CLUSTER_BINS: usize = 12;
 /// How far a cluster's end may move to find the least power, bins: neighbours cannot meet.
-pub(super) const SLACK: usize = 4;
+pub(super) const CLUSTER_END_SHIFT: usize = 4;
 /// A cluster counts when independent channels would show its coherence with odds of e^-9 at most:
 /// one in ten thousand, among about a hundred clusters (Carter, Knapp & Nuttall 1973). Its phase
 /// has then an information of more than 16 / rad^2, its gain of more than 8, so no later step has
 /// a limit of its own.
-pub(super) const SIGNIFICANT: f64 = 9.0;
+pub(super) const CLUSTER_LOG_ODDS: f64 = 9.0;
 /// That happens once in a hundred recordings, and a cluster high in the band weighs more than all
 /// of a weak programme. But what is coherent has a coherent neighbour, or is a line far beyond
 /// chance: such must be the odds of a cluster and of its more coherent neighbour together, one in
 /// ten million.
-pub(super) const BORNE_OUT: f64 = 16.0;
+pub(super) const PAIR_LOG_ODDS: f64 = 16.0;
 /// One line among a thousand bins is coherent beyond chance at odds of e^-25, 1e-11 (the same law).
-pub(super) const LINE_DETECTED: f64 = 25.0;
+pub(super) const LINE_LOG_ODDS: f64 = 25.0;
 /// A bin widens a band when its information, 1/rad^2, is more than this: noise has as much in one
 /// bin of 200 000, one recording in 200 (the same law; frames at half overlap count 0.93).
-pub(super) const BIN_COUNTS: f64 = 12.0;
+pub(super) const LEAST_BIN_INFORMATION: f64 = 12.0;
 /// Where the window spreads so much of what a cluster holds in common from lines outside it, the
 /// cluster has their phase, not that of its own frequency: more comes from elsewhere than is its own.
-pub(super) const FROM_ELSEWHERE: f64 = 0.5;
+pub(super) const MOST_LEAKAGE: f64 = 0.5;
 /// A programme ends in a cliff when its power falls for good within this fraction of the
 /// frequency: the slope of the usual filters of converters (common practice, no source).
 pub(super) const CLIFF_GAP: f64 = 0.08;
@@ -76,20 +76,20 @@ pub(super) const WEIGHING_STEPS: usize = 50;
 /// the last digit of any u.
 pub(super) const CONVERGED_U: f64 = 1e-6;
 /// A misfit that chance makes less often than this is one.
-pub(super) const CHANCE: f64 = 1e-3;
+pub(super) const MISFIT_P: f64 = 1e-3;
 /// A combination of a response's strengths is not looked at again when it is less likely than this
 /// beside the best: all 1458 together then weigh less than two thousandths.
-pub(super) const UNLIKELY: f64 = 1e-6;
+pub(super) const LEAST_RELATIVE_LIKELIHOOD: f64 = 1e-6;
 /// Directions in which the unknowns move the data, all at their largest, by less than this standard
 /// deviation of the noise are left out: in quadrature with the noise, a two-thousandth of it.
-pub(super) const UNSEEN: f64 = 0.03;
+pub(super) const NEGLIGIBLE_DEVIATION: f64 = 0.03;
 /// How often the response is made linear anew near what was found, beside the two times by which
 /// the points are weighed. More moved nothing: in six strong crosstalks (throw-away fit with the
 /// same table) four and eight times agreed to 0.01 us.
-pub(super) const LINEARISED: usize = 2;
+pub(super) const RELINEARISATIONS: usize = 2;
 /// The crosstalk phase counts when a coefficient of the first size moves the delay by the second,
 /// seconds: a ten-thousandth of a degree. Common practice, no source.
-pub(super) const COUNTS_FROM: (f64, f64) = (CROSSTALK_PHASE_U, 1e-10);
+pub(super) const LEAST_CROSSTALK_EFFECT: (f64, f64) = (CROSSTALK_PHASE_U, 1e-10);
 
 // Along the recording
 
@@ -98,20 +98,20 @@ pub(super) const COUNTS_FROM: (f64, f64) = (CROSSTALK_PHASE_U, 1e-10);
 pub(super) const SHORTEST_S: f64 = 0.75;
 /// A group counts in the jackknife with more than this share of the information: the others' delay
 /// is noise, and they weigh nothing.
-pub(super) const LEAST_SHARE: f64 = 1e-6;
+pub(super) const LEAST_GROUP_SHARE: f64 = 1e-6;
 /// Fewest groups of a jackknife: a line over time takes two of their degrees of freedom, and with
 /// four left its standard uncertainty is known to a third (normal law, `1 / sqrt(2 n)`).
 pub(super) const FEWEST_GROUPS: usize = 6;
 /// A step counts where chance, in a recording without one, makes as clear a one at any of the
 /// places looked at less often than this.
-pub(super) const STEP_BY_CHANCE: f64 = 1e-6;
+pub(super) const STEP_P: f64 = 1e-6;
 /// A recorder loses or repeats whole samples; a step of less than half a one is something else's,
 /// such as an eccentric record's. A step of one seems longer by up to a fifth at 48 kHz, where it
 /// turns the treble by a radian (measured).
 pub(super) const LEAST_STEP_SAMPLES: f64 = 0.5;
 /// A variance beyond what noise explains, over that of noise, from which a large one is of steps or
 /// drifts: standard deviations of five times the noise. Common practice, no source.
-pub(super) const STEADY: f64 = 25.0;
+pub(super) const LARGE_DISPERSION: f64 = 25.0;
 
 // Doubts about the estimate
 
@@ -138,7 +138,7 @@ pub(super) const LEAST_DISAGREEMENT_S: f64 = 1e-9;
 pub(super) const NOISE_BAND_HZ: (f64, f64) = (1_000.0, 15_000.0);
 /// By so much the likelihood of noise that both channels share at once must exceed that of quiet
 /// programme with its delay: a thousand times. Common practice, no source.
-pub(super) const LIKELIER: f64 = 1e3;
+pub(super) const NOISE_LIKELIHOOD_RATIO: f64 = 1e3;
 /// Coherence of the programme from which a frequency's phase is known well enough to tell programme
 /// by it: to a quarter of a radian in a single frame (Bendat and Piersol, Random Data, 9.2, from
 /// memory).

@@ -16,9 +16,9 @@ pub mod phase;
 mod step;
 
 pub(crate) use cartridge::with_response;
-pub use cartridge::{Cartridge, is_response};
-pub use coarse::Correlation;
-pub use estimate::{BandShift, CurvePoint, Estimate, Refusal, Settings, estimate};
+pub use cartridge::{CartridgeResponse, is_response};
+pub use coarse::CrossCorrelation;
+pub use estimate::{BandShift, CurvePoint, DelayEstimate, EstimateSettings, Refusal, estimate};
 pub use information::{Information, Node, Owner, Side, Term, crosstalk_phase_term};
 pub use jackknife::GroupDelay;
 

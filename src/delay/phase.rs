@@ -5,7 +5,7 @@
 //! intercept is fixed: nothing in a groove or a chain turns all frequencies
 //! alike, other than an inversion.
 
-use super::limits::{CHANCE, CONVERGED_U, MOST_STEPS, WEIGHING_STEPS};
+use super::limits::{CONVERGED_U, MISFIT_P, MOST_STEPS, WEIGHING_STEPS};
 use super::{Owner, Side, Term};
 use crate::adjust::Cholesky;
 pub use crate::spectrum::EQUALISER;
@@ -57,7 +57,7 @@ pub enum LoadPart {
 
 /// How a term's unit change turns the phase, over angular frequency.
 #[derive(Debug, Clone, PartialEq)]
-pub enum Shape {
+pub enum PhaseShape {
     /// A pure delay: `w`.
     Delay,
     /// An equaliser time constant, right over left, per unit of its logarithm:
@@ -86,7 +86,7 @@ pub enum Shape {
     },
 }
 
-impl Shape {
+impl PhaseShape {
     /// Phase per unit of the term at angular frequency `w`, radians.
     pub fn at(&self, w: f64) -> f64 {
         match self {
@@ -112,7 +112,7 @@ impl Shape {
     }
 }
 
-impl Shape {
+impl PhaseShape {
     /// Logarithm of the gain, left over right, per unit of the term at angular frequency `w`,
     /// nepers: what makes the phase makes a gain as well. A delay makes none, and of a curve
     /// only the phase is known.
@@ -136,7 +136,7 @@ pub struct PhaseTerm {
     /// Prior standard uncertainty, in the term's unit.
     pub prior_u: f64,
     /// Its phase per unit.
-    pub shape: Shape,
+    pub shape: PhaseShape,
 }
 
 /// Name of the equaliser term of a time constant, as used everywhere.
@@ -163,7 +163,7 @@ pub fn equaliser_terms(component_tolerance: f64) -> Vec<PhaseTerm> {
         .map(|&(seconds, sign)| PhaseTerm {
             term: equaliser_term(seconds),
             prior_u: equaliser_u(component_tolerance),
-            shape: Shape::Equaliser { seconds, sign },
+            shape: PhaseShape::Equaliser { seconds, sign },
         })
         .collect()
 }
@@ -192,7 +192,7 @@ pub(super) enum FitError {
 
 /// Result of a fit, before any over-dispersion is applied to it.
 #[derive(Debug, Clone)]
-pub(super) struct Fit {
+pub(super) struct PhaseFit {
     /// Delay and terms.
     pub values: Array1<f64>,
     /// Data information at the solution, robust weights included.
@@ -212,7 +212,7 @@ pub(super) struct Fit {
     pub opposed: f64,
 }
 
-impl Fit {
+impl PhaseFit {
     /// Variance of the delay by noise alone, seconds^2.
     pub fn random_variance(&self) -> f64 {
         let gain = self.covariance.row(0);
@@ -231,14 +231,14 @@ impl Fit {
 
 fn birge(chi: f64, n: f64) -> f64 {
     let by_chance = chi_square_upper_tail(chi * n, n).unwrap_or(1.0);
-    if chi > 1.0 && by_chance < CHANCE {
+    if chi > 1.0 && by_chance < MISFIT_P {
         chi
     } else {
         1.0
     }
 }
 
-/// [`Fit::misfit`] of the sizes of residuals, normalised.
+/// [`PhaseFit::misfit`] of the sizes of residuals, normalised.
 pub(super) fn misfit(sizes: &[f64]) -> f64 {
     let n = sizes.len() as f64;
     birge(mean_square(sizes), n)
@@ -266,7 +266,7 @@ pub(super) fn fit(
     terms: &[PhaseTerm],
     start: &[f64],
     dispersion: f64,
-) -> Result<Fit, FitError> {
+) -> Result<PhaseFit, FitError> {
     let n = terms.len() + 1;
     let mut values = Array1::from_vec(start.to_vec());
     let mut prior = Array2::<f64>::zeros((n, n));
@@ -318,7 +318,7 @@ pub(super) fn fit(
         }
         let step = covariance.dot(&(&score - prior.dot(&values)));
         if converged {
-            return Ok(Fit {
+            return Ok(PhaseFit {
                 values,
                 information,
                 score,

@@ -1,7 +1,7 @@
 //! A step of the delay along a recording.
 
 use super::GroupDelay;
-use super::limits::{LEAST_STEP_SAMPLES, STEP_BY_CHANCE};
+use super::limits::{LEAST_STEP_SAMPLES, STEP_P};
 use crate::uncertainty::student_coverage_factor;
 
 /// Samples lost or repeated in one channel.
@@ -56,7 +56,7 @@ pub(super) fn step(along: &[GroupDelay], sample_rate_hz: f64) -> Option<Step> {
         })
         .filter(|(.., t)| !t.is_nan())
         .max_by(|a, b| a.2.total_cmp(&b.2))?;
-    let limit = student_coverage_factor(1.0 - STEP_BY_CHANCE / places as f64, degrees);
+    let limit = student_coverage_factor(1.0 - STEP_P / places as f64, degrees);
     let samples = size * sample_rate_hz;
     (t > limit && samples.abs() > LEAST_STEP_SAMPLES).then(|| Step {
         position: 0.5 * (counted[place - 1].position + counted[place].position),

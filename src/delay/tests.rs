@@ -1,10 +1,10 @@
 //! The estimator on spectra made without noise, where everything it reports has
 //! a closed form.
 
-use super::band::{Band, Clusters, unbiased};
+use super::band::{BandBins, Clusters, unbiased};
 use super::coarse;
 use super::jackknife::{TimeGroup, jackknife};
-use super::phase::{self, Load, LoadPart, Point, Shape};
+use super::phase::{self, Load, LoadPart, PhaseShape, Point};
 use super::*;
 use crate::spectrum::{Bin, Complex64, CrossSpectrum, Group, SignalQuality, window};
 use crate::uncertainty::Level;
@@ -90,21 +90,21 @@ fn louder_left(db: f64) -> CrossSpectrum {
     })
 }
 
-fn no_terms() -> Settings {
-    Settings {
+fn no_terms() -> EstimateSettings {
+    EstimateSettings {
         terms: Vec::new(),
-        ..Settings::default()
+        ..EstimateSettings::default()
     }
 }
 
-fn codes(estimate: &Estimate) -> Vec<&str> {
+fn codes(estimate: &DelayEstimate) -> Vec<&str> {
     estimate.caveats.iter().map(|c| c.code.as_str()).collect()
 }
 
 #[test]
 fn a_band_has_its_edges_and_places() {
     let spectrum = delayed(0.0);
-    let band = Band::new(&spectrum, (100.0, 1000.0)).unwrap();
+    let band = BandBins::new(&spectrum, (100.0, 1000.0)).unwrap();
     // bins of 11.72 Hz: 9 lies at 105.5, 85 at 996.1
     assert_eq!(band.first, 9);
     assert_eq!(band.edges_hz(&spectrum), (9.0 * STEP, 85.0 * STEP));
@@ -139,7 +139,7 @@ fn figures_of_a_band_in_closed_form() {
             im: 0.0,
         }
     });
-    let band = Band::new(&spectrum, (100.0, 1000.0)).unwrap();
+    let band = BandBins::new(&spectrum, (100.0, 1000.0)).unwrap();
     let all: Vec<(f64, f64, f64)> = (9..=85).map(|k| of(f64::from(k) * STEP)).collect();
     let sum = |part: fn(&(f64, f64, f64)) -> f64| all.iter().map(part).sum::<f64>();
     let (ll, rr) = (sum(|b| b.1), sum(|b| b.2));
@@ -204,7 +204,7 @@ fn a_line_counts_by_its_averages() {
                 bin(1e-4, 0.0, if g == 0 { 1.0 } else { 1e-12 })
             }
         });
-        let band = Band::new(&spectrum, (100.0, 15_000.0)).unwrap();
+        let band = BandBins::new(&spectrum, (100.0, 15_000.0)).unwrap();
         band.has_coherent_line(&spectrum)
     };
     assert!(line(1.05, 10) && line(1.05, 3));
@@ -218,7 +218,9 @@ fn a_band_is_narrow_by_its_spread() {
             let at = (f / STEP).round() as usize;
             bin(if at == a || at == b { 0.99 } else { 0.0 }, 0.0, 1.0)
         });
-        Band::new(&spectrum, (100.0, 15_000.0)).unwrap().is_narrow()
+        BandBins::new(&spectrum, (100.0, 15_000.0))
+            .unwrap()
+            .is_narrow()
     };
     // half their distance over their mean: 0.0476 and 0.0566
     assert!(lines(100, 110));
@@ -233,7 +235,7 @@ fn the_clusters_that_carry_are_counted() {
         let spectrum = made(10, 40, |_, f| {
             bin(if f < high { 0.9 } else { 0.0 }, 0.0, 1.0)
         });
-        let band = Band::new(&spectrum, (100.0, 15_000.0)).unwrap();
+        let band = BandBins::new(&spectrum, (100.0, 15_000.0)).unwrap();
         Clusters::new(&band, &[], 0.0, false).carrying()
     };
     // of flat power each ends at the first bin it may, eight after the one before: 157 of
@@ -278,7 +280,7 @@ fn clusters_end_in_valleys_and_turn_back() {
         let level = if valleys.contains(&at) { 0.1 } else { 1.0 };
         bin(COHERENCE, TAU * f * delay + PI, level)
     });
-    let band = Band::new(&spectrum, (9.0 * STEP - 1.0, 38.0 * STEP + 1.0)).unwrap();
+    let band = BandBins::new(&spectrum, (9.0 * STEP - 1.0, 38.0 * STEP + 1.0)).unwrap();
     assert_eq!(band.bins.len(), 30);
     let clusters = Clusters::new(&band, &[], delay, true);
     let sums = clusters.sums(&band.bins);
@@ -308,7 +310,7 @@ fn a_cliff_ends_the_programme() {
         let spectrum = made(10, 40, |_, f| {
             bin(0.9, 0.0, level((f / STEP).round() as usize))
         });
-        let band = Band::new(&spectrum, (100.0, 15_000.0)).unwrap();
+        let band = BandBins::new(&spectrum, (100.0, 15_000.0)).unwrap();
         let ends = band.ends_hz.map(|hz| (hz / STEP).round() as usize);
         // the band is cut there
         assert_eq!(ends.unwrap_or(1281), band.first + band.bins.len());
@@ -361,7 +363,7 @@ fn a_cliff_ends_the_programme() {
 #[test]
 fn a_cluster_by_itself_must_be_far_beyond_chance() {
     let clusters = |spectrum: &CrossSpectrum| {
-        let band = Band::new(spectrum, (100.0, 15_000.0)).unwrap();
+        let band = BandBins::new(spectrum, (100.0, 15_000.0)).unwrap();
         (band.averages, Clusters::new(&band, &[], 0.0, false).points)
     };
     let (averages, flat) = clusters(&delayed(0.0));
@@ -419,7 +421,7 @@ fn ends_lie_at_the_least_product_within_reach() {
             im,
         }
     });
-    let band = Band::new(&spectrum, (9.0 * STEP - 1.0, 48.0 * STEP + 1.0)).unwrap();
+    let band = BandBins::new(&spectrum, (9.0 * STEP - 1.0, 48.0 * STEP + 1.0)).unwrap();
     let clusters = Clusters::new(&band, &[], 0.0, false);
     let sums = clusters.sums(&band.bins);
     let lefts: Vec<f64> = sums.iter().map(|s| s.left / 400.0).collect();
@@ -459,7 +461,7 @@ fn the_correlation_has_its_peak_and_its_scale() {
         assert!((0.15..0.25).contains(&found.rival), "{}", found.rival);
         // 0.2 ms either way, every lag at 48 kHz, every other at 192 kHz
         let (every, count) = if rate == RATE { (1.0, 77) } else { (2.0, 153) };
-        let Correlation { delays, values } = &found.correlation;
+        let CrossCorrelation { delays, values } = &found.correlation;
         assert_eq!((delays.len(), values.len()), (count, count));
         let step = every / (4.0 * rate);
         assert_relative_eq!(delays[1] - delays[0], step, max_relative = 1e-6);
@@ -484,7 +486,7 @@ fn an_estimate_without_noise_is_exact() {
     assert_relative_eq!(estimate.span_s.1, 2.0 + 401.0 * 2048.0 / RATE);
     assert!(estimate.term_values.is_empty() && !estimate.inverted);
     // The bound: sum over bins of 2 n C / (1 - C) w^2, bias removed.
-    let band = Band::new(&spectrum, no_terms().band_hz).unwrap();
+    let band = BandBins::new(&spectrum, no_terms().band_hz).unwrap();
     let clusters = Clusters::new(&band, &[], delay, false);
     let information: f64 = clusters
         .points
@@ -569,7 +571,7 @@ fn an_estimate_without_noise_is_exact() {
 fn an_inverted_channel_is_told_and_allowed_for() {
     let delay = -4.1e-6;
     let spectrum = made(10, 40, |_, f| bin(COHERENCE, TAU * f * delay + PI, 1.0));
-    let settings = Settings {
+    let settings = EstimateSettings {
         band_hz: (100.0, 6_000.0),
         ..no_terms()
     };
@@ -583,14 +585,14 @@ fn an_inverted_channel_is_told_and_allowed_for() {
         assert!((point.phase_rad - line).abs() < 1e-9);
     }
     // the narrower band is half of what is not well above 8 kHz
-    let settings = Settings {
+    let settings = EstimateSettings {
         band_hz: (100.0, 9_000.0),
         ..no_terms()
     };
     let shift = super::estimate(&spectrum, &settings).unwrap().band_shift;
     assert_eq!(shift.unwrap().upper_hz, 4_500.0);
     // half of this band is less than twice its lower edge
-    let settings = Settings {
+    let settings = EstimateSettings {
         band_hz: (2_000.0, 6_000.0),
         ..no_terms()
     };
@@ -655,7 +657,7 @@ fn what_cannot_be_measured_is_refused_at_its_limit() {
         refusal(&unrelated),
         Some(Refusal::NothingInCommon { .. })
     ));
-    let nowhere = Settings {
+    let nowhere = EstimateSettings {
         band_hz: (30_000.0, 40_000.0),
         ..no_terms()
     };
@@ -673,7 +675,7 @@ fn doubts_begin_at_their_limits() {
         change(&mut spectrum);
         estimate(&spectrum, &no_terms()).unwrap()
     };
-    let has = |e: &Estimate, code: &str| e.caveats.iter().find(|c| c.code == code).cloned();
+    let has = |e: &DelayEstimate, code: &str| e.caveats.iter().find(|c| c.code == code).cloned();
     // 400 frames of 2048 new samples in two channels: 1.6 million
     for (clipped, level) in [
         (100, Level::Note),
@@ -929,7 +931,7 @@ fn correlation_and_slope_are_compared() {
             .find(|c| c.code == "estimators-disagree");
         let said = &said.expect("a disagreement").message;
         // the step left by the fit, by its weights
-        let band = Band::new(&spectrum, no_terms().band_hz).unwrap();
+        let band = BandBins::new(&spectrum, no_terms().band_hz).unwrap();
         let base = 2.0 / (4.0 * RATE);
         let clusters = Clusters::new(&band, &[], base, false);
         let slope = found.delay_s - base;
@@ -973,7 +975,7 @@ fn equal_peaks_of_noise_are_refused() {
 #[test]
 fn the_curve_holds_all_terms() {
     let parts = [0.004, -0.006, 0.005];
-    let settings = Settings::default();
+    let settings = EstimateSettings::default();
     let phase_at = |w: f64| {
         let shapes = crate::spectrum::EQUALISER.iter().zip(parts);
         let turned: f64 = shapes
@@ -1202,7 +1204,7 @@ fn outlying_points_lose_their_weight() {
     let terms = [phase::PhaseTerm {
         term: phase::equaliser_term(75e-6),
         prior_u: 0.01,
-        shape: Shape::Delay,
+        shape: PhaseShape::Delay,
     }];
     let point = |phase| Point {
         w: 1.0,
@@ -1251,13 +1253,13 @@ fn shapes_are_derivatives() {
         let (gain, phase) = load.log_derivative(part, w);
         assert_relative_eq!(gain, slope.re, max_relative = 1e-6);
         assert_relative_eq!(phase, slope.im, max_relative = 1e-6);
-        let shape = Shape::Load { load, part };
+        let shape = PhaseShape::Load { load, part };
         assert_relative_eq!(shape.at(w), -slope.im, max_relative = 1e-6);
     }
     // two parts in each of two channels
     assert_relative_eq!(phase::equaliser_u(0.01), 0.02);
-    assert_eq!(Shape::Delay.at(w), w);
-    let curve = Shape::Curve {
+    assert_eq!(PhaseShape::Delay.at(w), w);
+    let curve = PhaseShape::Curve {
         hertz: vec![100.0, 1000.0, 10_000.0],
         radians: vec![1.0, 3.0, -1.0],
     };
@@ -1381,7 +1383,7 @@ fn a_failed_fit_says_how() {
     let alike = |prior_u: f64| phase::PhaseTerm {
         term: phase::equaliser_term(75e-6),
         prior_u,
-        shape: Shape::Delay,
+        shape: PhaseShape::Delay,
     };
     let points = [(1.0, 0.1, 1e6), (1.3, 0.13, 1e6), (0.7, 0.07, 2e6)];
     assert_eq!(
@@ -1414,13 +1416,13 @@ fn a_failed_fit_is_refused_by_its_reason() {
             high_hz: 15_000.0
         })
     );
-    let settings = Settings {
+    let settings = EstimateSettings {
         terms: vec![phase::PhaseTerm {
             prior_u: f64::INFINITY,
-            shape: Shape::Delay,
+            shape: PhaseShape::Delay,
             ..phase::equaliser_terms(0.01)[0].clone()
         }],
-        ..Settings::default()
+        ..EstimateSettings::default()
     };
     let alike = estimate(&delayed(5e-6), &settings).unwrap_err();
     assert_eq!(
@@ -1488,7 +1490,7 @@ fn skirts_of_a_line_say_nothing_of_their_own() {
         &[(3150.0, 1.6e11)],
         &[(300.0, 1.6e11), (1000.0, 1.6e11), (3150.0, 1.6e11)],
     ] {
-        let found = estimate(&lines_in_noise(tones, delay), &Settings::default()).unwrap();
+        let found = estimate(&lines_in_noise(tones, delay), &EstimateSettings::default()).unwrap();
         // the first end may cut off what lies 4 bins (35 dB) from a line: 4 bins times
         // 3e-4 of its power move the frequency, of 25 bins at least, by 5e-5 of it
         let error = found.delay_s - delay;
@@ -1511,7 +1513,7 @@ fn a_cluster_counts_where_most_is_its_own() {
                 d => bin(1.0, 0.0, times * (spread[d] - spread[d - 1])),
             }
         });
-        let band = Band::new(&spectrum, (100.0, 15_000.0)).unwrap();
+        let band = BandBins::new(&spectrum, (100.0, 15_000.0)).unwrap();
         let points = Clusters::new(&band, &[], 0.0, false).points;
         // where the line of negative frequency is further off by far
         let among = |p: &&Point| (700.0..1200.0).contains(&(p.w / TAU / STEP));
@@ -1615,7 +1617,7 @@ fn what_a_cartridge_does_is_within_the_band() {
     ];
     for (name, ratio) in cases {
         let spectrum = through(delay, ratio);
-        let error = |settings: &Settings| {
+        let error = |settings: &EstimateSettings| {
             let found = estimate(&spectrum, settings).unwrap();
             let error = found.delay_s - delay;
             (
@@ -1624,8 +1626,8 @@ fn what_a_cartridge_does_is_within_the_band() {
                 codes(&found).contains(&"unusual-response"),
             )
         };
-        let (plain, plain_u, _) = error(&Settings::default());
-        let (joint, u, unusual) = error(&Settings::of_groove());
+        let (plain, plain_u, _) = error(&EstimateSettings::default());
+        let (joint, u, unusual) = error(&EstimateSettings::of_groove());
         println!("{name}: {plain:.2e} +- {plain_u:.1e}, {joint:.2e} +- {u:.1e}");
         assert!(plain > 20.0 * plain_u, "{name}: {plain} {plain_u}");
         assert!(
@@ -1640,7 +1642,7 @@ fn what_a_cartridge_does_is_within_the_band() {
 /// show. What is handed over gives the same uncertainty under the priors of its terms.
 #[test]
 fn an_even_cartridge_leaves_what_cannot_be_seen() {
-    let settings = Settings::of_groove();
+    let settings = EstimateSettings::of_groove();
     for delay in [3e-6, -3e-6] {
         let found = estimate(&delayed(delay), &settings).unwrap();
         let u = found.standard_uncertainty_s;
@@ -1688,12 +1690,12 @@ fn an_even_cartridge_leaves_what_cannot_be_seen() {
 fn a_response_without_a_cause_is_told() {
     let bent = |size: f64| {
         let ratio = move |f: f64| Complex64::from_polar(1.0, size * (0.3 * TAU * f.log2()).sin());
-        estimate(&through(3e-6, ratio), &Settings::of_groove()).unwrap()
+        estimate(&through(3e-6, ratio), &EstimateSettings::of_groove()).unwrap()
     };
     assert!(codes(&bent(0.03)).contains(&"unusual-response"));
     assert!(!codes(&bent(0.001)).contains(&"unusual-response"));
     // without a cartridge there is no such question
-    let ideal = estimate(&delayed(3e-6), &Settings::default()).unwrap();
+    let ideal = estimate(&delayed(3e-6), &EstimateSettings::default()).unwrap();
     assert!(!codes(&ideal).contains(&"unusual-response"));
     assert_eq!(ideal.information.terms.len(), 4);
 }

@@ -13,7 +13,7 @@ pub struct Arm {
 
 /// A tracking error in radians, clockwise positive, with its derivatives.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub(super) struct Tracking {
+pub(super) struct TrackingError {
     pub(super) angle: f64,
     pub(super) d_radius: f64,
     pub(super) d_effective_length: f64,
@@ -64,12 +64,12 @@ impl Arm {
     }
 
     /// Derivative with respect to the offset is 1 and left out.
-    pub(super) fn tracking(&self, radius: f64) -> Tracking {
+    pub(super) fn tracking(&self, radius: f64) -> TrackingError {
         let (r, l, d) = (radius, self.effective_length, self.pivot_to_spindle);
         let sine = (r * r + l * l - d * d) / (2.0 * r * l);
         // d(asin s) = ds / sqrt(1 - s^2)
         let slope = -1.0 / (1.0 - sine * sine).sqrt();
-        Tracking {
+        TrackingError {
             angle: self.offset - sine.asin(),
             d_radius: slope * (1.0 / l - sine / r),
             d_effective_length: slope * (1.0 / r - sine / l),

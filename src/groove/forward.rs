@@ -41,10 +41,10 @@ pub struct Conditions {
 }
 
 /// What the prediction can be differentiated by, in the order of
-/// [`Prediction::gradient`]. The cutting speed and the swap are exact.
+/// [`PredictedDelay::gradient`]. The cutting speed and the swap are exact.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 #[allow(missing_docs)] // the fields of `Conditions` and of its parts
-pub enum Input {
+pub enum ModelInput {
     Rotation,
     Turn,
     Radius,
@@ -70,7 +70,7 @@ pub const INPUTS: usize = 18;
 
 /// A predicted delay with its gradient.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Prediction {
+pub struct PredictedDelay {
     /// Delay as recorded, right after left, seconds.
     pub delay: f64,
     /// Derivatives by each [`Input`], in seconds per SI unit.
@@ -79,27 +79,27 @@ pub struct Prediction {
 
 impl Conditions {
     /// The field an input stands for; `None` for the arm's when there is no arm.
-    pub fn input_mut(&mut self, input: Input) -> Option<&mut f64> {
+    pub fn input_mut(&mut self, input: ModelInput) -> Option<&mut f64> {
         let arm = self.arm.as_mut();
         Some(match input {
-            Input::Rotation => &mut self.rotation,
-            Input::Turn => &mut self.turn,
-            Input::Radius => &mut self.radius,
-            Input::Rpm => &mut self.rpm,
-            Input::Size0 => &mut self.tip.size[0],
-            Input::Size1 => &mut self.tip.size[1],
-            Input::Size2 => &mut self.tip.size[2],
-            Input::HalfAngle => &mut self.half_angle,
-            Input::Cut => &mut self.cut,
-            Input::LatheOffset => &mut self.lathe_offset,
-            Input::RecordSkew => &mut self.record_skew,
-            Input::CartridgeSkew => &mut self.cartridge_skew,
-            Input::Scale => &mut self.scale,
-            Input::ChainSkew => &mut self.chain_skew,
-            Input::ArmLength => &mut arm?.effective_length,
-            Input::ArmPivot => &mut arm?.pivot_to_spindle,
-            Input::ArmOffset => &mut arm?.offset,
-            Input::Tracking => &mut self.tracking,
+            ModelInput::Rotation => &mut self.rotation,
+            ModelInput::Turn => &mut self.turn,
+            ModelInput::Radius => &mut self.radius,
+            ModelInput::Rpm => &mut self.rpm,
+            ModelInput::Size0 => &mut self.tip.size[0],
+            ModelInput::Size1 => &mut self.tip.size[1],
+            ModelInput::Size2 => &mut self.tip.size[2],
+            ModelInput::HalfAngle => &mut self.half_angle,
+            ModelInput::Cut => &mut self.cut,
+            ModelInput::LatheOffset => &mut self.lathe_offset,
+            ModelInput::RecordSkew => &mut self.record_skew,
+            ModelInput::CartridgeSkew => &mut self.cartridge_skew,
+            ModelInput::Scale => &mut self.scale,
+            ModelInput::ChainSkew => &mut self.chain_skew,
+            ModelInput::ArmLength => &mut arm?.effective_length,
+            ModelInput::ArmPivot => &mut arm?.pivot_to_spindle,
+            ModelInput::ArmOffset => &mut arm?.offset,
+            ModelInput::Tracking => &mut self.tracking,
         })
     }
 
@@ -107,7 +107,7 @@ impl Conditions {
     /// `chain + s (cartridge + record rpm_cut / rpm + scale / speed
     /// (path(rotation + turn + tracking) - spacing tan(cut + asin(d / r))))`,
     /// `s` being -1 with swapped leads.
-    pub fn predict(&self) -> Prediction {
+    pub fn predict(&self) -> PredictedDelay {
         let sign = if self.swapped { -1.0 } else { 1.0 };
         let speed = groove_speed(self.radius, self.rpm);
         let tracking = self.arm.map(|arm| arm.tracking(self.radius));
@@ -129,21 +129,21 @@ impl Conditions {
             self.chain_skew + sign * (self.cartridge_skew + self.record_skew * ratio) + groove;
 
         let mut gradient = [0.0; INPUTS];
-        let mut set = |input: Input, value: f64| gradient[input as usize] = value;
-        set(Input::Rotation, factor * path.d_angle);
-        set(Input::Turn, factor * path.d_angle);
-        set(Input::Tracking, factor * path.d_angle);
+        let mut set = |input: ModelInput, value: f64| gradient[input as usize] = value;
+        set(ModelInput::Rotation, factor * path.d_angle);
+        set(ModelInput::Turn, factor * path.d_angle);
+        set(ModelInput::Tracking, factor * path.d_angle);
         let through_arm = tracking.map_or(0.0, |t| t.d_radius) * path.d_angle;
         let through_lathe = d_cut * d_asin * sine / self.radius;
         set(
-            Input::Radius,
+            ModelInput::Radius,
             factor * (through_arm + through_lathe) - groove / self.radius,
         );
         set(
-            Input::Rpm,
+            ModelInput::Rpm,
             -groove / self.rpm - sign * self.record_skew * ratio / self.rpm,
         );
-        for (k, input) in [Input::Size0, Input::Size1, Input::Size2]
+        for (k, input) in [ModelInput::Size0, ModelInput::Size1, ModelInput::Size2]
             .into_iter()
             .enumerate()
         {
@@ -153,27 +153,30 @@ impl Conditions {
             );
         }
         set(
-            Input::HalfAngle,
+            ModelInput::HalfAngle,
             factor * (path.d_half_angle - spacing.d_half_angle * tangent),
         );
-        set(Input::Cut, -factor * d_cut);
-        set(Input::LatheOffset, -factor * d_cut * d_asin / self.radius);
-        set(Input::RecordSkew, sign * ratio);
-        set(Input::CartridgeSkew, sign);
-        set(Input::Scale, sign / speed * offset);
-        set(Input::ChainSkew, 1.0);
+        set(ModelInput::Cut, -factor * d_cut);
+        set(
+            ModelInput::LatheOffset,
+            -factor * d_cut * d_asin / self.radius,
+        );
+        set(ModelInput::RecordSkew, sign * ratio);
+        set(ModelInput::CartridgeSkew, sign);
+        set(ModelInput::Scale, sign / speed * offset);
+        set(ModelInput::ChainSkew, 1.0);
         if let Some(t) = tracking {
             set(
-                Input::ArmLength,
+                ModelInput::ArmLength,
                 factor * path.d_angle * t.d_effective_length,
             );
             set(
-                Input::ArmPivot,
+                ModelInput::ArmPivot,
                 factor * path.d_angle * t.d_pivot_to_spindle,
             );
-            set(Input::ArmOffset, factor * path.d_angle);
+            set(ModelInput::ArmOffset, factor * path.d_angle);
         }
-        Prediction { delay, gradient }
+        PredictedDelay { delay, gradient }
     }
 }
 
@@ -217,7 +220,7 @@ mod tests {
         Tip { profile, size }
     }
 
-    fn moved(mut c: Conditions, input: Input, by: f64) -> Conditions {
+    fn moved(mut c: Conditions, input: ModelInput, by: f64) -> Conditions {
         *c.input_mut(input).unwrap() += by;
         c
     }
@@ -228,24 +231,24 @@ mod tests {
     #[test]
     fn gradient_against_a_high_order_difference() {
         let steps = [
-            (Input::Rotation, 1e-2),
-            (Input::Turn, 1e-2),
-            (Input::Radius, 1e-3),
-            (Input::Rpm, 0.3),
-            (Input::Size0, 1e-7),
-            (Input::Size1, 1e-7),
-            (Input::Size2, 1e-2),
-            (Input::HalfAngle, 1e-2),
-            (Input::Cut, 1e-2),
-            (Input::LatheOffset, 1e-4),
-            (Input::RecordSkew, 1e-8),
-            (Input::CartridgeSkew, 1e-8),
-            (Input::Scale, 1e-2),
-            (Input::ChainSkew, 1e-8),
-            (Input::ArmLength, 1e-3),
-            (Input::ArmPivot, 1e-3),
-            (Input::ArmOffset, 1e-2),
-            (Input::Tracking, 1e-2),
+            (ModelInput::Rotation, 1e-2),
+            (ModelInput::Turn, 1e-2),
+            (ModelInput::Radius, 1e-3),
+            (ModelInput::Rpm, 0.3),
+            (ModelInput::Size0, 1e-7),
+            (ModelInput::Size1, 1e-7),
+            (ModelInput::Size2, 1e-2),
+            (ModelInput::HalfAngle, 1e-2),
+            (ModelInput::Cut, 1e-2),
+            (ModelInput::LatheOffset, 1e-4),
+            (ModelInput::RecordSkew, 1e-8),
+            (ModelInput::CartridgeSkew, 1e-8),
+            (ModelInput::Scale, 1e-2),
+            (ModelInput::ChainSkew, 1e-8),
+            (ModelInput::ArmLength, 1e-3),
+            (ModelInput::ArmPivot, 1e-3),
+            (ModelInput::ArmOffset, 1e-2),
+            (ModelInput::Tracking, 1e-2),
         ];
         assert_eq!(steps.len(), INPUTS);
         for profile in [Profile::Spherical, Profile::Elliptical, Profile::Line] {
@@ -256,7 +259,7 @@ mod tests {
                 };
                 let gradient = base.predict().gradient;
                 for (input, mut h) in steps {
-                    if profile == Profile::Spherical && input == Input::Size2 {
+                    if profile == Profile::Spherical && input == ModelInput::Size2 {
                         h = 1e-7; // a length there
                     }
                     let f = |k: f64| moved(base, input, k * h).predict().delay;

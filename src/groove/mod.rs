@@ -9,8 +9,8 @@ mod forward;
 mod tip;
 
 pub use arm::Arm;
-pub use forward::{Conditions, INPUTS, Input, Prediction};
-pub use tip::{CONTACT_SPACINGS_UM, Contact, FRONTAL_RADII_UM, Profile, SIDE_RADII_UM, Tip};
+pub use forward::{Conditions, INPUTS, ModelInput, PredictedDelay};
+pub use tip::{CONTACT_SPACINGS_UM, ContactLength, FRONTAL_RADII_UM, Profile, SIDE_RADII_UM, Tip};
 
 /// Groove speed in metres per second at `radius` metres and `rpm` revolutions
 /// per minute: `2 pi radius rpm / 60`.

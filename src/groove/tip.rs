@@ -49,7 +49,7 @@ pub struct Tip {
 
 /// A length in metres along the groove, with its derivatives.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Contact {
+pub struct ContactLength {
     /// The length, metres.
     pub length: f64,
     /// Derivative with respect to the angle, metres per radian.
@@ -68,12 +68,12 @@ impl Tip {
     /// Elliptical: the support points of a rounded disc, `2 cos a (R - r)
     /// sin z cos z / sqrt(cos^2 a cos^2 z + sin^2 a)`; line: `(w - 2 cos a r)
     /// sin z`; spherical: `lever sin z` and the fixed path (docs/method.md).
-    pub fn path(&self, angle: f64, half_angle: f64) -> Contact {
+    pub fn path(&self, angle: f64, half_angle: f64) -> ContactLength {
         let (sin, cos) = angle.sin_cos();
         let (sin_a, cos_a) = half_angle.sin_cos();
         let [first, second, shape] = self.size;
         match self.profile {
-            Profile::Spherical => Contact {
+            Profile::Spherical => ContactLength {
                 length: second * sin + shape,
                 d_angle: second * cos,
                 d_half_angle: 0.0,
@@ -138,16 +138,16 @@ impl Tip {
     /// Distance between the two contact points across the groove: what a
     /// turned cut is weighed with. `2 cos a R` for spherical and elliptical
     /// tips (the walls' normals decide), the stated spacing for line contact.
-    pub fn spacing(&self, half_angle: f64) -> Contact {
+    pub fn spacing(&self, half_angle: f64) -> ContactLength {
         let (sin_a, cos_a) = half_angle.sin_cos();
         match self.profile {
-            Profile::Spherical | Profile::Elliptical => Contact {
+            Profile::Spherical | Profile::Elliptical => ContactLength {
                 length: 2.0 * cos_a * self.size[0],
                 d_angle: 0.0,
                 d_half_angle: -2.0 * sin_a * self.size[0],
                 d_size: [2.0 * cos_a, 0.0, 0.0],
             },
-            Profile::Line => Contact {
+            Profile::Line => ContactLength {
                 length: self.size[0],
                 d_angle: 0.0,
                 d_half_angle: 0.0,
@@ -159,7 +159,7 @@ impl Tip {
     /// The lever at zero rotation, metres: derivative of the path with respect
     /// to the angle there; its own derivatives are those of the sizes and the
     /// half angle.
-    pub fn lever(&self, half_angle: f64) -> Contact {
+    pub fn lever(&self, half_angle: f64) -> ContactLength {
         let (sin_a, cos_a) = half_angle.sin_cos();
         let [first, second, _] = self.size;
         let (length, d_half_angle, d_size) = match self.profile {
@@ -175,7 +175,7 @@ impl Tip {
                 [1.0, -2.0 * cos_a, 0.0],
             ),
         };
-        Contact {
+        ContactLength {
             length,
             d_angle: 0.0,
             d_half_angle,
@@ -192,10 +192,10 @@ fn shaped(
     d_lever: [f64; 2],
     (unit, d_unit, d_unit_a): (f64, f64, f64),
     (angle, shape): (f64, f64),
-) -> Contact {
+) -> ContactLength {
     let (sin, cos) = angle.sin_cos();
     let form = 1.0 + shape * sin * sin;
-    Contact {
+    ContactLength {
         length: lever * unit * form,
         d_angle: lever * (d_unit * form + unit * shape * 2.0 * sin * cos),
         d_half_angle: lever * d_unit_a * form,

@@ -1,23 +1,23 @@
-//! How well knowledge files agree on what they share.
+//! Agreement of knowledge files on the unknowns that they share.
 
 use super::description::Job;
 use super::explanation::residual_limit;
-use super::knowledge::stated_otherwise;
-use super::network::{self, Doubt, Parameter, Readings};
+use super::knowledge::conflicting_figures;
+use super::network::{self, Alternative, DataSource, Parameter};
 use super::{JobError, Knowledge, PLANNED_COVERAGE};
 use crate::uncertainty::{Caveat, Warning, normal_coverage_factor, plain, rounded, rounded_u};
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeSet;
 
-/// Prior standard uncertainty of a difference in those of what differs: so wide that it shrinks by a hundredth at
-/// most a difference that is known as well as the prior.
-const OPEN: f64 = 10.0;
+/// Prior standard uncertainty of a difference, as a multiple of the unknown's: it shrinks a difference known as
+/// well as the prior by at most one percent.
+const DIFFERENCE_PRIOR_FACTOR: f64 = 10.0;
 
-/// Part of that which may be left of a difference that captures tell.
-const TOLD: f64 = 0.5;
+/// Largest ratio of the posterior to this prior for a difference that captures determine.
+const DETERMINED_RATIO: f64 = 0.5;
 
-/// How the value of an unknown in one file differs from that in the other files, everything
-/// else that they share being the same.
+/// Difference of an unknown's value in one file from that in the other files, with all
+/// other shared unknowns in common.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct Equivalence {
@@ -27,16 +27,16 @@ pub struct Equivalence {
     pub words: String,
     /// Unit of the figures; empty where they have none.
     pub unit: String,
-    /// The file's value less that of the other files.
+    /// The file's value minus that of the other files.
     pub difference: f64,
     /// Its standard uncertainty.
     pub standard_uncertainty: f64,
     /// Its expanded uncertainty, half of the band.
     pub expanded_uncertainty: f64,
-    /// The size of the difference over its expanded uncertainty: the normalised error `|E_n|` (ISO/IEC 17043, from
-    /// memory); above 1 they disagree.
+    /// Magnitude of the difference over its expanded uncertainty: the normalised error `|E_n|` (ISO/IEC 17043,
+    /// from memory); above 1 they disagree.
     pub normalised_error: f64,
-    /// What was known of the unknown before, as a standard uncertainty.
+    /// Prior standard uncertainty of the unknown.
     pub prior_standard_uncertainty: f64,
 }
 
@@ -63,34 +63,34 @@ impl Equivalence {
     }
 }
 
-/// What a file shares with the others.
+/// Comparison of a file with the others.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
-pub struct Compared {
+pub struct FileComparison {
     /// The file.
     pub file: String,
-    /// Every unknown that both sides tell of.
+    /// Every unknown that both sides determine.
     pub equivalences: Vec<Equivalence>,
 }
 
 /// How well files agree, each with the others.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
-pub struct Agreement {
-    /// Why their sum is in doubt, as its first line; null where it is not.
+pub struct KnowledgeAgreement {
+    /// First line, where their combination is in doubt, with the reason; null where it is not.
     pub in_doubt: Option<String>,
     /// Their names.
     pub files: Vec<String>,
-    /// Captures of them all.
+    /// Number of captures in all of them.
     pub captures: usize,
-    /// Of each file, what it shares with the others; of two files, of the second.
-    pub compared: Vec<Compared>,
-    /// Doubts: what they state unlike each other.
+    /// Each file compared with the others; of two files, only the second.
+    pub compared: Vec<FileComparison>,
+    /// Warnings: stated values that differ.
     #[serde(default)]
     pub warnings: Vec<Caveat>,
 }
 
-impl Agreement {
+impl KnowledgeAgreement {
     /// Of `list`, in bands of this coverage. The normalised error is that of comparisons between
     /// laboratories (`E_n` of ISO 13528, from memory), with the joint covariance of what
     /// they share. Files contradict each other where a difference is as large as one that
@@ -104,7 +104,7 @@ impl Agreement {
         // of two files either says the same as the other
         for at in usize::from(list.len() <= 2)..list.len() {
             let others = [&list[..at], &list[at + 1..]].concat();
-            compared.push(Compared {
+            compared.push(FileComparison {
                 file: list[at].source.clone(),
                 equivalences: equivalences(&list[at], others, coverage)?,
             });
@@ -114,14 +114,13 @@ impl Agreement {
             files: list.iter().map(|k| k.source.clone()).collect(),
             captures: list.iter().map(|k| k.captures().count()).sum(),
             compared,
-            warnings: stated_otherwise(&including(list)),
+            warnings: conflicting_figures(&including(list)),
         })
     }
 }
 
-/// A difference as large as a contradiction, in words: of the file that differs most the likeliest of those that
-/// explain it.
-fn disagreement(compared: &[Compared]) -> Option<String> {
+/// The most probable significant difference of the file that differs most, in words.
+fn disagreement(compared: &[FileComparison]) -> Option<String> {
     let all = compared.iter();
     let all = all.flat_map(|c| c.equivalences.iter().map(move |e| (&c.file, e)));
     let limit = residual_limit(Warning::Contradiction, all.clone().count());
@@ -130,7 +129,7 @@ fn disagreement(compared: &[Compared]) -> Option<String> {
     let (file, _) = beyond
         .clone()
         .max_by(|a, b| far(a.1).total_cmp(&far(b.1)))?;
-    // which is the one least against what was known before
+    // the one that agrees best with the prior
     let odd = |e: &Equivalence| e.difference.abs() / e.prior_standard_uncertainty;
     let of_file = beyond.filter(|(of, _)| *of == file);
     let (_, found) = of_file.min_by(|a, b| odd(a.1).total_cmp(&odd(b.1)))?;
@@ -143,15 +142,15 @@ fn disagreement(compared: &[Compared]) -> Option<String> {
     ))
 }
 
-/// How files, and jobs within a file, that contradict each other differ most plausibly; `None`
-/// where they do not.
+/// The most plausible difference of contradictory files, or jobs within a file; `None` where
+/// there is none.
 pub(super) fn contradiction(list: &[Knowledge]) -> Option<String> {
     let jobs: Vec<Knowledge> = list.iter().flat_map(Knowledge::jobs).collect();
-    let agreement = Agreement::of(&jobs, PLANNED_COVERAGE).ok()?;
+    let agreement = KnowledgeAgreement::of(&jobs, PLANNED_COVERAGE).ok()?;
     disagreement(&agreement.compared)
 }
 
-/// A job that does nothing but include them.
+/// A job that only includes them.
 fn including(list: &[Knowledge]) -> Job {
     Job {
         knowledge: list.to_vec(),
@@ -159,14 +158,14 @@ fn including(list: &[Knowledge]) -> Job {
     }
 }
 
-/// Of one file with the others.
+/// Comparison of one file with the others.
 fn equivalences(
     one: &Knowledge,
     mut list: Vec<Knowledge>,
     coverage: f64,
 ) -> Result<Vec<Equivalence>, JobError> {
     let names = |list: &[Knowledge]| {
-        let network = network::network(&including(list), Readings::Real(&[]), 0.0)?;
+        let network = network::network(&including(list), DataSource::Real(&[]), 0.0)?;
         let parameters = network.parameters.into_iter();
         let lasting = parameters.filter(|p| !p.is_included());
         Ok::<_, JobError>(lasting.collect::<Vec<Parameter>>())
@@ -180,15 +179,15 @@ fn equivalences(
         if !shared.contains(&parameter.id) {
             continue;
         }
-        let doubt = Doubt::Value(list.len() - 1, &parameter.id, OPEN);
-        let network = network::with_doubt(&job, Readings::Real(&[]), 0.0, doubt)?;
+        let doubt = Alternative::Value(list.len() - 1, &parameter.id, DIFFERENCE_PRIOR_FACTOR);
+        let network = network::with_alternative(&job, DataSource::Real(&[]), 0.0, doubt)?;
         let Some(difference) = network.parameters.last() else {
             continue;
         };
         let (k, unit) = (network.parameters.len() - 1, difference.factor);
         let solution = network.problem.solve()?;
         let u = solution.uncertainty(k);
-        if u > TOLD * difference.prior.u {
+        if u > DETERMINED_RATIO * difference.prior.u {
             continue;
         }
         let (value, u) = (solution.values[k] / unit, u / unit);

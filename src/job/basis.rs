@@ -1,11 +1,11 @@
-//! What a result was made from: enough for somebody else to judge it, and to make it again.
+//! Inputs and settings of a result: enough for somebody else to judge and to reproduce it.
 
-use super::contribution::Brought;
-use super::description::{Job, Source};
-use super::details::{Learned, learned, mountings};
+use super::contribution::VarianceSource;
+use super::description::{DelaySource, Job};
+use super::details::{UnknownUpdate, mountings, unknown_updates};
 use super::file::resolve;
 use super::network::{CaptureData, known_in};
-use super::scope::MOST_TOLD_WHOLE;
+use super::scope::MOST_UNKNOWNS_IN_FULL;
 use super::solution::Solved;
 use crate::chain::document::ID_LENGTH;
 use crate::outside::{self, ReadError};
@@ -15,11 +15,11 @@ use sha2::{Digest, Sha256};
 use std::collections::BTreeMap;
 use std::path::Path;
 
-/// Of more unknowns than this a document leaves the covariance out: it would have more than
-/// a hundred thousand numbers.
+/// Maximum number of unknowns whose covariance a document holds: above it, more than a
+/// hundred thousand numbers.
 const MOST_IN_COVARIANCE: usize = 500;
 
-/// What a file is to a job.
+/// Role of a file in a job.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 #[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 #[serde(rename_all = "lowercase")]
@@ -56,24 +56,24 @@ pub struct Input {
     pub file: String,
     /// SHA-256 (FIPS 180-4) of its bytes; null where it came from a stream.
     pub sha256: Option<String>,
-    /// By setup, what it brings to the variance of the rotation to the groove, 0 to 1. The job
-    /// itself brings what it states with an uncertainty. With [`OtherShares`], the shares of a
-    /// setup add to 1. In a job of more than 1,000 unknowns, setups to which it brings nothing are
-    /// left out.
+    /// By setup, its share of the variance of the rotation to the groove, 0 to 1. The share of the
+    /// job file itself is that of the values it states with an uncertainty. With [`OtherShares`],
+    /// the shares of a setup add to 1. In a job of more than 1,000 unknowns, setups with no share
+    /// are left out.
     #[serde(default)]
     pub shares: BTreeMap<String, f64>,
 }
 
-/// What no single file brings to the variance of the rotation to the groove, by setup, 0 to 1.
+/// Shares of the variance of the rotation to the groove that belong to no single file, by setup, 0 to 1.
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
 #[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct OtherShares {
-    /// What is assumed where the job states no uncertainty: the table of priors.
+    /// Default priors, where the job states no uncertainty.
     pub assumed: BTreeMap<String, f64>,
-    /// What the recordings of a cartridge together leave open of its response.
+    /// The cartridge's response, as far as its recordings together leave it unknown.
     pub recordings_together: BTreeMap<String, f64>,
-    /// What the captures of other cartridges bring through records, chains and arms: in a job of more than
-    /// 1,000 unknowns, where the files of these do not have it.
+    /// Captures of other cartridges, through shared records, chains and arms; only in a job of more than
+    /// 1,000 unknowns, where these files have no share of their own.
     #[serde(default)]
     pub other_cartridges: BTreeMap<String, f64>,
 }
@@ -112,8 +112,8 @@ pub struct AdjustedUnknown {
     pub standard_uncertainty: f64,
 }
 
-impl From<Learned> for AdjustedUnknown {
-    fn from(learned: Learned) -> Self {
+impl From<UnknownUpdate> for AdjustedUnknown {
+    fn from(learned: UnknownUpdate) -> Self {
         Self {
             name: learned.id,
             words: learned.words,
@@ -127,25 +127,25 @@ impl From<Learned> for AdjustedUnknown {
     }
 }
 
-/// What a result was made from.
+/// Inputs and settings of a result.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct Basis {
     /// Coverage of the bands.
     pub coverage: f64,
-    /// Draws that the bands were checked by, if they were.
+    /// Monte Carlo draws that the bands were checked by, if any.
     pub monte_carlo: Option<u32>,
     /// Every file, the job first.
     pub inputs: Vec<Input>,
-    /// What no single file brings.
+    /// Shares that belong to no single file.
     #[serde(default)]
     pub other_shares: OtherShares,
-    /// What the job says in words, by its keys: title, operator, serial numbers, conditions.
+    /// Texts of the job, by their keys: title, operator, serial numbers, conditions.
     pub stated: BTreeMap<String, String>,
     /// Every unknown of the adjustment.
     pub unknowns: Vec<AdjustedUnknown>,
-    /// What is known of the mountings of cartridge bodies, each the difference of two unknowns:
-    /// the rotation in the headshell less that of the stylus to the body.
+    /// Mountings of cartridge bodies, each the difference of two unknowns: rotation in the
+    /// headshell minus that of the stylus to the body.
     #[serde(default)]
     pub mountings: Vec<AdjustedUnknown>,
     /// The unknowns' covariance in their units: row k has the first k + 1 columns. Null of more than
@@ -182,12 +182,15 @@ impl Basis {
             monte_carlo,
             inputs: inputs(job, path, data, &shares)?,
             other_shares: OtherShares {
-                assumed: shares.brought(&[Brought::Assumed]),
-                recordings_together: shares.brought(&[Brought::Recordings]),
-                other_cartridges: shares.brought(&[Brought::OtherCartridges]),
+                assumed: shares.brought(&[VarianceSource::Assumed]),
+                recordings_together: shares.brought(&[VarianceSource::Recordings]),
+                other_cartridges: shares.brought(&[VarianceSource::OtherCartridges]),
             },
             stated: stated(job),
-            unknowns: learned(solved).into_iter().map(Into::into).collect(),
+            unknowns: unknown_updates(solved)
+                .into_iter()
+                .map(Into::into)
+                .collect(),
             mountings: mountings(solved).into_iter().map(Into::into).collect(),
             covariance,
         })
@@ -199,32 +202,32 @@ impl Basis {
     }
 }
 
-/// What brought the variances of the setups that see their own rotation.
+/// Variance shares of the setups whose tip is sensitive to its rotation.
 struct Shares {
-    /// By what brought them, the shares of each setup.
-    by: BTreeMap<Brought, BTreeMap<String, f64>>,
-    /// What a setup has to which nothing is brought: in a large job it is left out.
+    /// By source, the shares of each setup.
+    by: BTreeMap<VarianceSource, BTreeMap<String, f64>>,
+    /// The entry of a setup without a share: left out in a large job.
     nothing: BTreeMap<String, f64>,
 }
 
 impl Shares {
     fn of(solved: &Solved) -> Self {
         let seeing = || solved.solution.setups.iter().filter(|s| !s.unobservable);
-        let mut by: BTreeMap<Brought, BTreeMap<String, f64>> = BTreeMap::new();
+        let mut by: BTreeMap<VarianceSource, BTreeMap<String, f64>> = BTreeMap::new();
         for setup in seeing() {
             for (brought, share) in &setup.brought {
                 let of = by.entry(brought.clone()).or_default();
                 of.insert(setup.name.clone(), *share);
             }
         }
-        let is_large = solved.network.parameters.len() > MOST_TOLD_WHOLE;
+        let is_large = solved.network.parameters.len() > MOST_UNKNOWNS_IN_FULL;
         let named = seeing().filter(|_| !is_large);
         let nothing = named.map(|setup| (setup.name.clone(), 0.0)).collect();
         Self { by, nothing }
     }
 
-    /// By setup, what these brought together.
-    fn brought(&self, by: &[Brought]) -> BTreeMap<String, f64> {
+    /// By setup, the sum over these sources.
+    fn brought(&self, by: &[VarianceSource]) -> BTreeMap<String, f64> {
         let mut together = self.nothing.clone();
         for (setup, share) in by.iter().filter_map(|by| self.by.get(by)).flatten() {
             *together.entry(setup.clone()).or_default() += share;
@@ -239,12 +242,12 @@ fn inputs(
     data: &[Option<CaptureData>],
     shares: &Shares,
 ) -> Result<Vec<Input>, ReadError> {
-    let brought = |by: &[Brought]| shares.brought(by);
+    let brought = |by: &[VarianceSource]| shares.brought(by);
     let name = |path: &Path| {
         let last = path.file_name().unwrap_or(path.as_os_str());
         last.to_string_lossy().into_owned()
     };
-    let small = |kind, file: &Path, by: &[Brought]| {
+    let small = |kind, file: &Path, by: &[VarianceSource]| {
         Ok::<_, ReadError>(Input {
             kind,
             file: name(file),
@@ -254,15 +257,15 @@ fn inputs(
     };
     // a delay that is given is the job's own
     let captures = job.captures.iter().enumerate();
-    let given = captures.filter(|(_, c)| matches!(c.source, Source::Delay(_)));
-    let own: Vec<Brought> = given
-        .map(|(at, _)| Brought::Capture(at))
-        .chain([Brought::Stated])
+    let given = captures.filter(|(_, c)| matches!(c.source, DelaySource::Delay(_)));
+    let own: Vec<VarianceSource> = given
+        .map(|(at, _)| VarianceSource::Capture(at))
+        .chain([VarianceSource::Stated])
         .collect();
     let mut list = vec![small(InputKind::Job, path, &own)?];
     for knowledge in &job.knowledge {
         let file = resolve(path, Path::new(&knowledge.source));
-        let by = Brought::Knowledge(known_in(&knowledge.source));
+        let by = VarianceSource::Knowledge(known_in(&knowledge.source));
         list.push(small(InputKind::Knowledge, &file, &[by])?);
     }
     for (name, chain) in &job.chains {
@@ -271,8 +274,9 @@ fn inputs(
             // the last one corrects
             if k + 1 == chain.calibrations.len() {
                 let id = input.sha256.iter().map(|hash| hash[..ID_LENGTH].to_owned());
-                let by = id.map(Brought::Calibration);
-                let by: Vec<Brought> = by.chain([Brought::Change(name.clone())]).collect();
+                let by = id.map(VarianceSource::Calibration);
+                let by: Vec<VarianceSource> =
+                    by.chain([VarianceSource::Change(name.clone())]).collect();
                 input.shares = brought(&by);
             }
             list.push(input);
@@ -281,7 +285,7 @@ fn inputs(
     let mut places: BTreeMap<(String, Option<String>), usize> = BTreeMap::new();
     for (at, (capture, data)) in job.captures.iter().zip(data).enumerate() {
         if let (Some(file), Some(data)) = (capture.file(), data) {
-            let shares = brought(&[vec![Brought::Capture(at)], of_pass(job, at)].concat());
+            let shares = brought(&[vec![VarianceSource::Capture(at)], of_pass(job, at)].concat());
             let (file, sha256) = (file, data.sha256.clone());
             // several parts of one
             match places.get(&(file.clone(), sha256.clone())) {
@@ -305,12 +309,12 @@ fn inputs(
     Ok(list)
 }
 
-/// What the other bands of a capture's pass bring, which counts with the first of its captures.
-fn of_pass(job: &Job, capture: usize) -> Vec<Brought> {
+/// The share of the test bands of a capture's pass, which counts with the first of its captures.
+fn of_pass(job: &Job, capture: usize) -> Vec<VarianceSource> {
     let pass = job.pass_of(capture);
     let pass = pass.filter(|pass| pass.captures.first() == Some(&capture));
     let calibration = pass.and_then(|pass| pass.calibration.as_ref());
-    let id = calibration.map(|c| Brought::Calibration(c.crosstalk_id().to_owned()));
+    let id = calibration.map(|c| VarianceSource::Calibration(c.crosstalk_id().to_owned()));
     id.into_iter().collect()
 }
 

@@ -1,4 +1,4 @@
-//! Uncertainty budgets: what a variance consists of, in words.
+//! Uncertainty budgets: contributions to a variance, in words.
 
 use super::network::{Network, READINGS, SCATTER};
 use super::scope::Scope;
@@ -6,23 +6,23 @@ use crate::adjust::{self, Coefficients};
 use crate::uncertainty::{BudgetLine, Evaluation, budget};
 use std::collections::HashMap;
 
-/// Words for what a budget does not tell one by one in a large job.
+/// Budget line for contributions that a large job does not list separately.
 pub(super) const OTHERS: &str = "all other captures, together";
 
-/// Lines of a budget, and captures of a setup, that are told one by one: what a page holds. The smallest beyond
-/// them are told together.
+/// Maximum number of lines of a budget, and of captures of a setup, listed separately: what a page holds. The
+/// smallest beyond them are summed.
 pub(super) const MOST_LINES: usize = 50;
 
 /// Budget of any combination of unknowns.
 pub(super) fn combination_budget(
     network: &Network,
-    adjustment: &adjust::Solution,
+    adjustment: &adjust::Minimum,
     combination: &Coefficients,
 ) -> Vec<BudgetLine> {
     lines(network, &Scope::whole(network, adjustment), combination)
 }
 
-/// The same, told from a scope; equal words are added together.
+/// The same from a scope; lines with equal words are summed.
 pub(super) fn lines(
     network: &Network,
     scope: &Scope<'_>,
@@ -53,7 +53,7 @@ pub(super) fn shortened(mut lines: Vec<BudgetLine>) -> Vec<BudgetLine> {
     if lines.len() <= MOST_LINES {
         return lines;
     }
-    // so that each of the two stands for several, or is the line itself
+    // each of the two sums several lines, or is the line itself
     let small = lines.split_off(MOST_LINES - 2);
     for (reading, what) in [(true, "readings"), (false, "contributions")] {
         let of_kind: Vec<&BudgetLine> = small.iter().filter(|l| l.reading == reading).collect();

@@ -1,8 +1,8 @@
-//! What a calibration of the chain means for a job's priors.
+//! Applies calibrations of the chain to a job's priors.
 
-use super::description::{CaptureSpec, Estimate, Job, Source, Stated};
+use super::description::{CaptureSpec, DelaySource, Estimate, Job, Stated};
 use super::file::resolve;
-use super::network::{self, CaptureData, Readings, TermPrior, id};
+use super::network::{self, CaptureData, DataSource, TermPrior, id};
 use super::{JobError, priors};
 use crate::chain::document::DocumentError;
 use crate::chain::{self, Calibration};
@@ -15,9 +15,9 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
 
 impl CaptureData {
-    /// Brings the priors of terms that the job itself does not know, such as a
+    /// Adds priors of terms that are not in the job itself, such as a
     /// calibration's errors and a coil's load; terms that are not in the data
-    /// are passed over. Captures with the same term share it.
+    /// are skipped. Captures with the same term share it.
     pub fn with_priors(mut self, terms: &[PhaseTerm]) -> Self {
         for term in terms {
             if self.information.terms.contains(&term.term) {
@@ -65,11 +65,11 @@ impl Job {
     }
 }
 
-/// Fewest calibrations of one chain that tell its change from day to day: the variance of
-/// Student's t distribution exists from three degrees of freedom on.
+/// Least number of calibrations of one chain that determines its change from day to day:
+/// the variance of Student's t distribution exists from three degrees of freedom on.
 pub(super) const FEWEST_REPEATS: usize = 4;
 
-/// The value to be expected of one more draw, and its standard uncertainty, after `seen`: the
+/// The expected value of the next draw after `seen`, with its standard uncertainty: the
 /// scaled and shifted t distribution of JCGM 101:2008, 6.4.9, with the variance of a single
 /// draw added to that of the mean. `seen` has [`FEWEST_REPEATS`] at least.
 fn next_draw(seen: &[f64]) -> Estimate {
@@ -82,9 +82,9 @@ fn next_draw(seen: &[f64]) -> Estimate {
     }
 }
 
-/// Reads the calibrations of a job's chains, whose names are relative to the job file: by the
-/// name of the chain, the last one of each. Where several are named, the change from one to
-/// another says in `job` what the last one leaves on another day.
+/// Reads the calibrations of a job's chains, whose paths are relative to the job file.
+/// Returns the last of each chain, by its name. Where several are named, the changes between
+/// them set in `job` the prior of the skew's change since the last one.
 ///
 /// # Errors
 ///
@@ -122,7 +122,7 @@ pub fn calibrations(
                     "is the same as another calibration in the list; name each once",
                 ));
             }
-            // a day as the command writes it sorts as text
+            // dates of this format sort as text
             let before = read.last().and_then(|other| other.date.as_ref());
             if before
                 .zip(calibration.date.as_ref())
@@ -150,8 +150,8 @@ pub fn calibrations(
 }
 
 impl Job {
-    /// The calibration that is taken out of a capture's recording: that of its pass, or of `calibrations` by
-    /// the name of the chain.
+    /// The calibration that corrects a capture's recording: that of its pass, or that of its chain in
+    /// `calibrations`.
     pub(super) fn corrected_by<'a>(
         &'a self,
         capture: usize,
@@ -162,9 +162,9 @@ impl Job {
     }
 }
 
-/// Replaces the priors that calibrations make obsolete: `calibrations` by the
-/// name of the chain whose recordings they corrected, and those of passes. What was not measured
-/// keeps its prior. Stated figures that are replaced get a caveat.
+/// Replaces the priors that calibrations make obsolete: `calibrations` by the name of the chain
+/// whose recordings they corrected, and those of passes. Quantities that were not measured keep
+/// their priors. Stated figures that are replaced raise a warning.
 pub fn replace_priors(job: &mut Job, calibrations: &BTreeMap<String, Calibration>) -> Vec<Caveat> {
     let mut caveats = Vec::new();
     let replaced = |what: String| {
@@ -190,7 +190,7 @@ pub fn replace_priors(job: &mut Job, calibrations: &BTreeMap<String, Calibration
         }
     }
     for (at, capture) in job.captures.iter().enumerate() {
-        let given = matches!(capture.source, Source::Delay(_));
+        let given = matches!(capture.source, DelaySource::Delay(_));
         if given && calibrations.contains_key(&capture.chain) {
             caveats.push(Warning::DelayTakenAsCorrected.seen(format!(
                 "{}: {} has a calibration, which corrects only recordings; the given delay is assumed to be corrected already",
@@ -207,7 +207,7 @@ pub fn replace_priors(job: &mut Job, calibrations: &BTreeMap<String, Calibration
             continue;
         };
         let left = match capture.source {
-            Source::Delay(_) => None,
+            DelaySource::Delay(_) => None,
             _ => job.corrected_by(at, calibrations).and_then(|c| {
                 let u = c.prior_changes().scale_u?;
                 Some((u, BTreeSet::from([c.crosstalk_id().to_owned()])))
@@ -243,14 +243,13 @@ pub fn replace_priors(job: &mut Job, calibrations: &BTreeMap<String, Calibration
     caveats
 }
 
-/// Standard uncertainty of a skew of which nothing is taken as known, seconds:
-/// more than any chain has.
+/// Standard uncertainty of an unconstrained skew, seconds: more than any chain
+/// has.
 const UNKNOWN_SKEW: f64 = 1e-4;
 
-/// Holds the calibrations of chains against what swapped leads and two speeds
-/// find without them: the skew left beyond each calibration, which should be
-/// what is expected of it (zero, if nothing is known of changes) within the joint
-/// uncertainty (the calibration's errors are among the unknowns). Chains whose captures cannot tell are passed over.
+/// Checks the calibrations of chains against swapped leads and two speeds: the skew left by each calibration
+/// should agree with its expected value (zero, without a known change) within the joint uncertainty (the
+/// calibration's errors are among the unknowns). Skips chains whose captures do not determine it.
 pub(super) fn cross_check(
     job: &Job,
     data: &[Option<CaptureData>],
@@ -278,13 +277,13 @@ pub(super) fn cross_check(
         if let Some((beyond, _)) = free.chains.get_mut(name).and_then(|c| c.beyond.as_mut()) {
             beyond.u = UNKNOWN_SKEW;
         }
-        let network = network::network(&free, Readings::Real(data), deviation)?;
+        let network = network::network(&free, DataSource::Real(data), deviation)?;
         let Some(k) = network.unknown(&id::chain_skew(name)) else {
             continue;
         };
         let adjustment = network.problem.solve()?;
         let (left, u) = (adjustment.values[k], adjustment.uncertainty(k));
-        // no better known than without any calibration: they cannot tell
+        // no better known than without any calibration: not determined
         if u >= priors::CHAIN_SKEW.estimate().u {
             continue;
         }

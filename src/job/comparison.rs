@@ -2,7 +2,7 @@
 
 use super::budget::combination_budget;
 use super::description::Job;
-use super::knowledge::carried_on;
+use super::knowledge::continues_mounting;
 use super::network::Angle;
 use super::solution::{Correction, Solved, take_band};
 use super::{JobError, priors};
@@ -12,7 +12,7 @@ use crate::units::DEGREE;
 use serde::{Deserialize, Serialize};
 use std::f64::consts::PI;
 
-/// What changed between two setups.
+/// Change between two setups.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct Comparison {
@@ -22,32 +22,32 @@ pub struct Comparison {
     pub before: String,
     /// Name of the later setup.
     pub after: String,
-    /// Rotation in the headshell after minus before: the turn that was made. What
-    /// both share cancels.
+    /// Rotation in the headshell after minus before: the turn that was made.
+    /// Shared errors cancel.
     pub change_deg: Quantity,
     /// Rotation to the groove after.
     pub remaining_deg: Quantity,
-    /// Probability that the rotation to the groove after is smaller in size than
-    /// before; null where a doubt withholds it.
+    /// Probability that the rotation to the groove is smaller in magnitude after
+    /// than before; null where a warning withholds it.
     pub probability_improved: Option<f64>,
-    /// What a turn could have taken out before, the other way round: the turn that was due.
-    /// Null where its band contains zero, or where a doubt withholds it.
+    /// The turn that was due: the opposite of the rotation that a turn could have corrected
+    /// before. Null where its band contains zero, or where a warning withholds it.
     #[serde(default)]
     pub due_deg: Option<f64>,
     /// Rotation of the stylus to the cartridge body after; null where nothing is known of the
     /// mounting.
     #[serde(default)]
     pub stylus_to_body_deg: Option<Quantity>,
-    /// Conformity of the setup after, if a tolerance is stated and no doubt withholds it.
+    /// Conformity of the setup after; null if no tolerance is stated or a warning withholds it.
     #[serde(default)]
     pub conformity: Option<Conformity>,
-    /// What the uncertainty of the change consists of.
+    /// Uncertainty budget of the change.
     #[serde(default)]
     pub change_budget: Vec<BudgetLine>,
     /// Doubts.
     pub warnings: Vec<Caveat>,
-    /// What to do about the setup after; null where there is nothing, or where a
-    /// doubt withholds it.
+    /// The turn to make in the setup after; null where there is none, or where a
+    /// warning withholds it.
     pub correction: Option<Correction>,
 }
 
@@ -82,7 +82,7 @@ pub fn compare(
         solved.coverage,
     );
     if change_deg.standard_uncertainty > 0.0 {
-        // in degrees; what is exact is added afterwards
+        // in degrees; exact parts are added afterwards
         let offset = change_deg.value - difference.at(x);
         let bounds = (-PI / DEGREE - offset, PI / DEGREE - offset);
         let problem = &solved.network.problem;
@@ -98,7 +98,7 @@ pub fn compare(
             .iter()
             .zip(&solved.network.capture_blocks)
             .any(|(c, block)| c.setup == name && block.is_some());
-        if !captured && !carried_on(job, name) {
+        if !captured && !continues_mounting(job, name) {
             warnings.push(Caveat::caution(
                 Warning::SetupWithoutCaptures,
                 format!(

@@ -42,7 +42,10 @@ fn drawn_with(
     let mut normal = || -> f64 { StandardNormal.sample(&mut random) };
     let predicted = network::network(
         job,
-        network::Readings::Predicted(&network::Expected::default(), network::World::default()),
+        network::DataSource::Predicted(
+            &network::Expected::default(),
+            network::LatticeDraw::default(),
+        ),
         0.0,
     )
     .unwrap();
@@ -69,7 +72,7 @@ fn drawn_with(
 /// gives to values below the truth, and whether the linearised band holds it.
 fn trial(job: &Job, seed: u64) -> (f64, bool) {
     let (_, truth, data) = drawn(job, seed);
-    let network = network::network(job, network::Readings::Real(&data), 0.0).unwrap();
+    let network = network::network(job, network::DataSource::Real(&data), 0.0).unwrap();
     let solution = network.problem.solve().unwrap();
     let k = network.unknown(&network::id::rotation("E")).unwrap();
     let bounds = (-90.0 * DEGREE, 90.0 * DEGREE);
@@ -242,7 +245,10 @@ fn qualified_again(worlds: u64) -> [usize; 6] {
     job.setups.get_mut("S").unwrap().mounted = Some("2026-02-03".into());
     let predicted = network::network(
         &job,
-        network::Readings::Predicted(&network::Expected::default(), network::World::default()),
+        network::DataSource::Predicted(
+            &network::Expected::default(),
+            network::LatticeDraw::default(),
+        ),
         0.0,
     )
     .unwrap();
@@ -334,21 +340,21 @@ fn laboratories<const N: usize>(seed: u64, apart_deg: [f64; N]) -> [Knowledge; N
 #[test]
 fn a_normalised_error_is_above_one_as_often_as_it_says() {
     const WORLDS: u64 = 300;
-    let cut = |agreement: &Agreement| {
+    let cut = |agreement: &KnowledgeAgreement| {
         let all = &agreement.compared[0].equivalences;
         let of_cut = all.iter().find(|e| e.id == "record.R.cut_rotation_deg");
         of_cut.unwrap().clone()
     };
     let within = (0..WORLDS).into_par_iter().filter(|&seed| {
         let files = laboratories(seed, [0.0, 0.0]);
-        cut(&Agreement::of(&files, 0.95).unwrap()).normalised_error <= 1.0
+        cut(&KnowledgeAgreement::of(&files, 0.95).unwrap()).normalised_error <= 1.0
     });
     let (within, n) = (within.count() as f64, WORLDS as f64);
     println!("{within} of {n}");
     assert!((within - 0.95 * n).abs() <= 3.290_527 * (n * 0.95 * 0.05).sqrt());
 
     let [a, b] = laboratories(1, [0.0, -1.5]);
-    let forth = Agreement::of(&[a.clone(), b.clone()], 0.95).unwrap();
+    let forth = KnowledgeAgreement::of(&[a.clone(), b.clone()], 0.95).unwrap();
     let found = cut(&forth);
     let u = found.standard_uncertainty;
     assert!((found.difference + 1.5).abs() < 3.0 * u, "{found:?}");
@@ -360,8 +366,8 @@ fn a_normalised_error_is_above_one_as_often_as_it_says() {
     );
     // the other way round it is the other way round, as far as the model is linear
     let [c, d] = laboratories(1, [0.0, 0.0]);
-    let forth = cut(&Agreement::of(&[c.clone(), d.clone()], 0.95).unwrap());
-    let back = cut(&Agreement::of(&[d, c], 0.95).unwrap());
+    let forth = cut(&KnowledgeAgreement::of(&[c.clone(), d.clone()], 0.95).unwrap());
+    let back = cut(&KnowledgeAgreement::of(&[d, c], 0.95).unwrap());
     let u = forth.standard_uncertainty;
     let sum = back.difference + forth.difference;
     assert!(sum.abs() < 0.02 * u, "{sum} {u}");
@@ -369,7 +375,7 @@ fn a_normalised_error_is_above_one_as_often_as_it_says() {
 
     // among four the one that differs is named, whatever their order
     for (apart, name) in [([0.0, 0.0, 0.0, -1.5], "D"), ([-1.5, 0.0, 0.0, 0.0], "A")] {
-        let agreement = Agreement::of(&laboratories(2, apart), 0.95).unwrap();
+        let agreement = KnowledgeAgreement::of(&laboratories(2, apart), 0.95).unwrap();
         assert_eq!(agreement.compared.len(), 4);
         let doubt = agreement.in_doubt.unwrap();
         let words = format!("of record R in '{name}.toml' differs by -1.");

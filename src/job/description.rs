@@ -1,4 +1,4 @@
-//! What a job says: named objects, captures and limits. SI units, radians.
+//! Description of a job: named objects, captures and limits. SI units, radians.
 
 use super::priors::{self, DefaultPrior};
 use crate::groove::Profile;
@@ -31,16 +31,16 @@ impl Estimate {
         Self { value: 0.0, u }
     }
 
-    /// Logarithm of its ratio to another observation of the same positive quantity, without its sign,
-    /// over its standard uncertainty.
+    /// Absolute logarithm of the ratio to another observation of the same positive quantity, over its
+    /// standard uncertainty.
     pub fn apart_from(self, other: Self) -> f64 {
         let u = (self.u / self.value).hypot(other.u / other.value);
         (self.value / other.value).ln().abs() / u
     }
 }
 
-/// A quantity as somebody stated it: not at all, as a bare number, or with its
-/// standard uncertainty. What is not stated comes from the table of priors.
+/// A quantity as stated: not at all, as a bare number, or with its standard
+/// uncertainty. Missing parts come from the table of priors.
 #[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
 #[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 #[serde(default, deny_unknown_fields)]
@@ -72,7 +72,7 @@ impl Stated {
         *self == Self::default()
     }
 
-    /// What is stated, completed by the table.
+    /// The stated value, completed from the table.
     pub fn or(self, prior: &DefaultPrior) -> Estimate {
         let default = prior.estimate();
         Estimate {
@@ -118,8 +118,8 @@ pub struct Cartridge {
     /// Inductance, henry.
     #[serde(skip_serializing_if = "Stated::is_nothing")]
     pub inductance: Stated,
-    /// The calibrations whose crosstalk was taken out of all its recordings, as of
-    /// [`Chain::corrected_by`]: its scale is what they leave.
+    /// The calibrations by which the crosstalk of all its recordings was
+    /// corrected, as of [`Chain::corrected_by`]: its scale is the residual one.
     pub corrected_by: Option<String>,
     /// How far the stylus lies ahead of the line through the mounting holes, metres.
     pub holes_to_stylus: Option<f64>,
@@ -160,19 +160,19 @@ pub struct Record {
     pub bands: BTreeMap<String, Band>,
 }
 
-/// What is cut into a band.
+/// Content of a band.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
 #[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 #[serde(rename_all = "kebab-case")]
 pub enum BandKind {
-    /// Both channels alike: which gives a rotation.
+    /// Both channels alike: measures the rotation.
     #[default]
     Lateral,
     /// The left channel alone.
     Left,
     /// The right channel alone.
     Right,
-    /// A tone, which gives no delay by itself.
+    /// A tone, which determines no delay by itself.
     Tone,
     /// Nothing: an unmodulated groove, which sounds like a pause.
     Silent,
@@ -187,10 +187,10 @@ pub struct Band {
     pub radius: [f64; 2],
     /// Standard uncertainty of the radius, metres, if stated.
     pub radius_u: Option<f64>,
-    /// Peak lateral velocity of a tone, metres per second, if stated: it tells the level of a
-    /// recording.
+    /// Peak lateral velocity of a tone, metres per second, if stated: it calibrates the level
+    /// of a recording.
     pub velocity: Stated,
-    /// Frequency of a tone at the speed of the cut, hertz, if stated: it tells the speed.
+    /// Frequency of a tone at the speed of the cut, hertz, if stated: it gives the speed.
     pub frequency: Option<f64>,
 }
 
@@ -216,10 +216,10 @@ pub struct Chain {
     /// Standard uncertainty of the skew's change between its calibration and the captures,
     /// seconds, if stated.
     pub stability: Option<f64>,
-    /// Skew beyond the calibration, seconds, and where that comes from, in words; set where a
-    /// calibration has measured the skew.
+    /// Change of the skew since the calibration, seconds, and its origin in words; set where
+    /// a calibration has measured the skew.
     pub beyond: Option<(Estimate, String)>,
-    /// That calibration, by the beginning of its document's SHA-256: its skew is what this one leaves.
+    /// That calibration, by the beginning of its document's SHA-256: the chain's skew is the residual one.
     pub corrected_by: Option<String>,
 }
 
@@ -239,15 +239,15 @@ pub struct PivotedArm {
     pub offset: Stated,
 }
 
-/// What is said of the arm of a setup.
+/// The arm of a setup, as stated.
 #[derive(Debug, Clone, PartialEq, Eq, Default, Serialize, Deserialize)]
 #[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 #[serde(rename_all = "kebab-case")]
 pub enum ArmOf {
-    /// Nothing: a pivoted arm whose tracking error is unknown.
+    /// Not stated: a pivoted arm whose tracking error is unknown.
     #[default]
     Unknown,
-    /// It has no tracking error: a tangential arm.
+    /// A tangential arm, without tracking error.
     Tangential,
     /// A pivoted arm, played at one of its null radii.
     NullRadius,
@@ -264,7 +264,7 @@ pub enum Alignment {
     Gauge,
     /// By eye.
     Eye,
-    /// Not known: turned on purpose, for one.
+    /// Not known, for instance turned on purpose.
     Unknown,
 }
 
@@ -288,19 +288,19 @@ pub struct Setup {
     pub cartridge: String,
     /// Its arm.
     pub arm: ArmOf,
-    /// What is known beforehand of the stylus's rotation in the headshell
-    /// (stylus to body and mounting together), radians.
+    /// Prior of the stylus's rotation in the headshell (stylus to body plus
+    /// mounting), radians.
     #[serde(skip_serializing_if = "Stated::is_nothing")]
     pub rotation: Stated,
-    /// Rotation of the cartridge body in the headshell, radians. What is not
-    /// stated follows from `alignment`; of a cartridge's later setups, which may
-    /// have been turned on purpose, nothing is taken as known.
+    /// Rotation of the cartridge body in the headshell, radians. If not stated
+    /// it follows from `alignment`; for a cartridge's later setups, which may
+    /// have been turned on purpose, the prior is wide.
     #[serde(skip_serializing_if = "Stated::is_nothing")]
     pub mounting: Stated,
     /// How the body was aligned.
     pub alignment: Option<Alignment>,
     /// Peak lateral velocity at 1 kHz that full scale stands for in its recordings, metres per second, if
-    /// stated: then their tracing tells the tip's radius.
+    /// stated: then tracing distortion measures the tip's radius.
     #[serde(default, skip_serializing_if = "Stated::is_nothing")]
     pub full_scale: Stated,
     /// Hours that the stylus had been played by then, since its side radius was as stated.
@@ -321,8 +321,7 @@ impl Setup {
         }
     }
 
-    /// What is known of the mounting; `first` says whether the setup is the
-    /// first of its cartridge.
+    /// Prior of the mounting; `first`: the setup is the first of its cartridge.
     pub fn mounting(&self, first: bool) -> Option<(Stated, &'static DefaultPrior)> {
         let prior = match self.alignment {
             None | Some(Alignment::Eye) => &priors::MOUNTING_BY_EYE,
@@ -334,7 +333,7 @@ impl Setup {
     }
 }
 
-/// What a result is held against.
+/// The limits that a result is checked against.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Limits {
     /// Tolerance on the rotation of the stylus to the cartridge body either
@@ -355,7 +354,7 @@ pub struct Limits {
 }
 
 impl Limits {
-    /// These limits, each that is not stated taken from `fallback`.
+    /// These limits, completed from `fallback`.
     pub fn or(self, fallback: Self) -> Self {
         Self {
             // a source belongs to the tolerance beside it
@@ -372,7 +371,7 @@ impl Limits {
         }
     }
 
-    /// Whether anything is stated that a rotation can miss.
+    /// Whether a limit applies to rotations.
     pub fn of_rotations(&self) -> bool {
         let others = Self {
             warning_level: None,
@@ -381,8 +380,8 @@ impl Limits {
         others.any()
     }
 
-    /// Whether anything is stated that a result can miss; the largest turn
-    /// only limits the advice, and words limit nothing.
+    /// Whether a limit applies to the result; the largest turn limits only the
+    /// advice.
     pub fn any(&self) -> bool {
         let advice = Self {
             max_turn: self.max_turn,
@@ -393,9 +392,9 @@ impl Limits {
     }
 }
 
-/// Where a capture's delay comes from.
+/// Source of a capture's delay.
 #[derive(Debug, Clone, PartialEq)]
-pub enum Source {
+pub enum DelaySource {
     /// A recording, path as given (relative to the job).
     File(PathBuf),
     /// A delay as recorded, seconds.
@@ -404,18 +403,18 @@ pub enum Source {
     Planned,
 }
 
-/// Which band of its recording a capture is.
+/// The band of its recording that a capture is.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct BandOf {
     /// Its name.
     pub name: String,
-    /// How its times are found, where they are not stated;
-    /// [`file::gather`](super::file::gather) then finds them.
+    /// How [`file::gather`](super::file::gather) locates it, where its times
+    /// are not stated.
     pub found: Option<FoundBy>,
 }
 
 impl BandOf {
-    /// A stretch, which is called by its number.
+    /// A stretch, named by its number.
     pub fn stretch(stretch: Stretch) -> Self {
         Self {
             name: format!("{} of {}", stretch.which + 1, stretch.of),
@@ -424,48 +423,47 @@ impl BandOf {
     }
 }
 
-/// How a band is found in its recording.
+/// How a band is located in its recording.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum FoundBy {
-    /// It is the one of this number, counted from 0, of so many that pauses part.
+    /// The band of this number, counted from 0, of so many that pauses separate.
     Pauses(usize, usize),
-    /// It is what lies before the one of this number, counted from 0, of so many that pauses part.
+    /// The pause before the band of this number, counted from 0, of so many.
     Before(usize, usize),
-    /// The coded marks of the [side to be cut](crate::side) tell where the band of its name is.
+    /// The band of its name, by the coded marks of the [side to be cut](crate::side).
     Marks,
-    /// It is a stretch of what plays from beginning to end.
+    /// A stretch of a recording that plays from beginning to end.
     Stretch(Stretch),
 }
 
-/// How many stretches a recording may be taken in: two radii tell two unknowns apart, and of more
-/// than a hundred each would be some seconds long, with bars and clicks of its own. Common practice,
-/// no source.
+/// Numbers of stretches that a recording may be divided into: two radii separate two unknowns, and
+/// above a hundred each would be only some seconds long. Common practice, no source.
 pub const STRETCHES: RangeInclusive<u16> = 2..=100;
 
-/// The stretch of this number, counted from 0, of so many of one length that a recording is taken
-/// in: the radius goes through them from start to end as time does.
+/// The stretch of this number, counted from 0, of so many of equal length in a recording, whose
+/// radius is linear in time.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 #[serde(deny_unknown_fields)]
 pub struct Stretch {
-    /// Which.
+    /// Its number, counted from 0.
     pub which: usize,
-    /// Of how many.
+    /// Number of stretches.
     pub of: usize,
 }
 
 impl Stretch {
-    /// Where it starts and ends, from 0 at the start of the recording's programme to 1 at its end.
+    /// Its start and end, from 0 at the start of the recording's programme to 1 at its end.
     pub fn share(self) -> [f64; 2] {
         [self.which, self.which + 1].map(|k| k as f64 / self.of as f64)
     }
 
-    /// The part of a span that it is.
+    /// Its part of a span.
     pub fn part(self, [start, end]: [f64; 2]) -> [f64; 2] {
         self.share().map(|share| start + (end - start) * share)
     }
 
-    /// The span of which it is this part.
+    /// The span of which `part` is this part.
     pub fn whole(self, [start, end]: [f64; 2]) -> [f64; 2] {
         let (step, which, of) = (end - start, self.which as f64, self.of as f64);
         [start - which * step, start + (of - which) * step]
@@ -476,8 +474,8 @@ impl Stretch {
 #[derive(Debug, Clone, PartialEq)]
 pub struct CaptureSpec {
     /// Where its delay comes from.
-    pub source: Source,
-    /// Which band of a recording of several it is.
+    pub source: DelaySource,
+    /// Its band, in a recording of several.
     pub band: Option<BandOf>,
     /// Name of its setup.
     pub setup: String,
@@ -511,13 +509,13 @@ pub struct CaptureSpec {
 }
 
 impl CaptureSpec {
-    /// What to call the capture in a message or a result: its file, or what it
-    /// is and which (counted from 1), and its band.
+    /// Name of the capture in a message or a result: its file, or its kind and
+    /// number (from 1), and its band.
     pub fn describe(&self, index: usize) -> String {
         let what = match &self.source {
-            Source::File(_) => self.file().unwrap_or_default(),
-            Source::Delay(_) => format!("delay {}", index + 1),
-            Source::Planned => format!("planned {}", index + 1),
+            DelaySource::File(_) => self.file().unwrap_or_default(),
+            DelaySource::Delay(_) => format!("delay {}", index + 1),
+            DelaySource::Planned => format!("planned {}", index + 1),
         };
         match (&self.band, self.stretch()) {
             (Some(band), None) => format!("{what}, band {}", band.name),
@@ -526,15 +524,15 @@ impl CaptureSpec {
         }
     }
 
-    /// The radius that its setup's rotation to the groove is told for, metres: the middle of the analysed
-    /// part, of a stretch that of its recording.
+    /// The radius at which its setup's rotation to the groove is reported, metres: the middle of the
+    /// analysed part; for a stretch, of its recording.
     pub fn reference(&self) -> f64 {
         let whole = self.stretch().map(|stretch| stretch.whole(self.radius));
         let [start, end] = whole.unwrap_or(self.radius);
         0.5 * (start + end)
     }
 
-    /// Which stretch of a recording it is, if it is one.
+    /// Its stretch of a recording, if it is one.
     pub fn stretch(&self) -> Option<Stretch> {
         match self.band.as_ref()?.found? {
             FoundBy::Stretch(stretch) => Some(stretch),
@@ -542,11 +540,11 @@ impl CaptureSpec {
         }
     }
 
-    /// It as so many stretches of one length.
+    /// Divides it into so many stretches of equal length.
     ///
     /// # Errors
     ///
-    /// In words, when its radii or times belong to no stretches.
+    /// In words, when its radii or times do not allow stretches.
     pub fn in_stretches(&self, of: usize) -> Result<Vec<Self>, &'static str> {
         let [start, end] = self.radius;
         if start == end {
@@ -580,7 +578,7 @@ impl CaptureSpec {
     /// Its recording as the job names it, with `/`.
     pub fn file(&self) -> Option<String> {
         match &self.source {
-            Source::File(path) => Some(path.to_string_lossy().replace('\\', "/")),
+            DelaySource::File(path) => Some(path.to_string_lossy().replace('\\', "/")),
             _ => None,
         }
     }
@@ -590,7 +588,7 @@ impl CaptureSpec {
         self.rpm.value.unwrap_or(priors::DEFAULT_CUT_RPM)
     }
 
-    /// Speed with its uncertainty, which of a nominal one is that of a turntable in order.
+    /// Speed with its uncertainty; for a nominal speed, that of a turntable in order.
     pub fn speed(&self) -> Estimate {
         let value = self.nominal_rpm();
         let u = self.rpm.u.unwrap_or_else(|| priors::speed_u(value));
@@ -599,7 +597,7 @@ impl CaptureSpec {
 }
 
 impl Job {
-    /// What tells its things from others of their names: kind, name, what it is, and its value.
+    /// Identifying properties of its objects: kind, name, property, and value.
     pub(super) fn identities(&self) -> Vec<(&'static str, &str, &'static str, &str)> {
         let sides = self.records.iter();
         let sides = sides.map(|(name, r)| ("record", name, "side", &r.side));
@@ -615,8 +613,7 @@ impl Job {
     }
 }
 
-/// A figure that a job states: kind and name of the thing, what of it, its unit with the SI units in one, and
-/// the value.
+/// A stated figure: kind and name of the object, quantity, unit with its factor to SI, and value.
 pub(super) type StatedFigure<'a> = (
     &'static str,
     &'a str,
@@ -626,7 +623,7 @@ pub(super) type StatedFigure<'a> = (
 );
 
 impl Job {
-    /// The figures that it states of what outlives it.
+    /// The stated figures of objects that outlive the job.
     pub(super) fn stated_figures(&self) -> Vec<StatedFigure<'_>> {
         const UM: (f64, &str) = (MICROMETRE, "um");
         const MM: (f64, &str) = (MILLIMETRE, "mm");
@@ -674,8 +671,8 @@ impl Job {
     }
 }
 
-/// What a report says of its making: keys of a job's table `[report]`, and what they mean
-/// (after the general requirements on reports in ISO/IEC 17025:2017, 7.8.2, from memory).
+/// Keys of a job's table `[report]`, with their meanings (after the general requirements
+/// on reports in ISO/IEC 17025:2017, 7.8.2, from memory).
 pub const REPORT: &[(&str, &str)] = &[
     ("number", "Number of the report"),
     ("laboratory", "Laboratory"),
@@ -695,8 +692,8 @@ pub const REPORT: &[(&str, &str)] = &[
     ("approved_by", "Approved by"),
 ];
 
-/// What a report says of an instrument: keys of a job's tables `[[instrument]]`, and what they
-/// mean (metrological traceability, ISO/IEC 17025:2017, 6.5, from memory).
+/// Keys of a job's tables `[[instrument]]`, with their meanings (metrological traceability,
+/// ISO/IEC 17025:2017, 6.5, from memory).
 pub const INSTRUMENT: &[(&str, &str)] = &[
     ("name", "Instrument"),
     ("measures", "measures"),
@@ -716,14 +713,14 @@ impl Job {
         first
     }
 
-    /// The date on which a capture's radius, speed and turn were read, where it is another than the
-    /// job's own: what is read again on another date is another reading.
+    /// The date on which a capture's radius, speed and turn were read, where it differs from the
+    /// job's own: on another date they are new readings.
     pub fn read_on<'a>(&'a self, capture: &'a CaptureSpec) -> Option<&'a str> {
         let date = self.made_on(capture)?;
         (self.date.as_ref() != Some(date)).then_some(date.as_str())
     }
 
-    /// When a capture was made, where the job says so.
+    /// The date of a capture, where the job states it.
     pub(super) fn made_on<'a>(&'a self, capture: &'a CaptureSpec) -> Option<&'a String> {
         let of_setup = || self.setups.get(&capture.setup)?.date.as_ref();
         let stated = capture.date.as_ref().or_else(of_setup);
@@ -745,14 +742,14 @@ pub struct Job {
     pub date: Option<String>,
     /// Free text.
     pub note: Option<String>,
-    /// What a report says of its making, by the keys of [`REPORT`]; free text.
+    /// Texts for a report, by the keys of [`REPORT`]; free text.
     pub report: BTreeMap<String, String>,
     /// Instruments behind the figures that are stated, each by the keys of [`INSTRUMENT`]; free
     /// text.
     pub instruments: Vec<BTreeMap<String, String>>,
-    /// Bands of its recordings that are no captures.
+    /// Test bands: bands of its recordings that are not captures.
     pub test_bands: Vec<super::file::TestBand>,
-    /// What the passes of its recordings tell by them and by marks.
+    /// The passes of its recordings, with the results of test bands and marks.
     pub passes: Vec<super::Pass>,
     /// Cartridges by name.
     pub cartridges: BTreeMap<String, Cartridge>,
@@ -770,6 +767,6 @@ pub struct Job {
     pub limits: Limits,
     /// What a plan may ask for.
     pub means: super::file::Means,
-    /// What captures of earlier jobs have said.
+    /// Captures of earlier jobs.
     pub knowledge: Vec<super::Knowledge>,
 }

@@ -1,4 +1,4 @@
-//! What a report shows beside the results: every figure that a picture needs.
+//! Figures that a report shows beside the results, for its pictures.
 
 use super::description::Job;
 use super::history::History;
@@ -6,7 +6,7 @@ use super::network::{CaptureData, Mounting, id, named, tidy};
 use super::over_radius::OverRadius;
 use super::priors;
 use super::scatter::{Comparable, Scatter, Series};
-use super::solution::{Solved, View};
+use super::solution::{AdjustedJob, Solved};
 use crate::adjust::Determined;
 use crate::analysis::Evidence;
 use crate::groove::{Profile, Tip};
@@ -20,7 +20,7 @@ const OUTLINE_POINTS: usize = 120;
 
 /// An unknown before and after the captures.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Learned {
+pub struct UnknownUpdate {
     /// Its stable name.
     pub id: String,
     /// In the user's words.
@@ -31,13 +31,13 @@ pub struct Learned {
     pub prior: (f64, f64),
     /// Value now and its standard uncertainty.
     pub posterior: (f64, f64),
-    /// How far the value moved, in standard uncertainties of the prior.
+    /// Change of the value, in standard uncertainties of the prior.
     pub moved: f64,
-    /// What is left of the prior's standard uncertainty, 0 to 1.
+    /// Posterior over prior standard uncertainty, 0 to 1.
     pub narrowed: f64,
-    /// Where the prior comes from.
+    /// Origin of the prior.
     pub origin: String,
-    /// What determines it now.
+    /// What determines the value now.
     pub determined_by: Determined,
 }
 
@@ -47,20 +47,20 @@ pub struct Learned {
 pub struct ContactView {
     /// Name of the setup, or of the record whose cut is turned.
     pub name: String,
-    /// Whether it is the cut that is turned, as a spherical tip tells it.
+    /// Whether it is the cut that is rotated, as measured by a spherical tip.
     pub cut: bool,
     /// The angle, degrees.
     pub angle_deg: Quantity,
     /// The tip's outline at its contacts, turned with the stylus.
     pub outline_um: Vec<[f64; 2]>,
-    /// What touches the left and the right channel's wall; of a cut, what was
-    /// cut at one moment.
+    /// Contacts with the left and the right channel's wall; for a cut, points
+    /// cut at the same moment.
     pub contacts_um: [[f64; 2]; 2],
-    /// How far the left one lies upstream of the right one.
+    /// Distance of the left one upstream of the right one.
     pub path_um: f64,
 }
 
-/// How a capture was made and what its recording looked like.
+/// Conditions of a capture and evidence of its recording.
 #[derive(Debug, Clone, PartialEq)]
 pub struct CaptureDetails {
     /// Which, in the job's order, from 1.
@@ -79,18 +79,18 @@ pub struct CaptureDetails {
     pub swapped: bool,
     /// Free text.
     pub note: Option<String>,
-    /// What its recording looked like.
+    /// Evidence of its recording.
     pub evidence: Option<Arc<Evidence>>,
     /// Radius of each part of the recording whose delay is shown, millimetres; empty where it
     /// does not change.
     pub part_radius_mm: Vec<f64>,
 }
 
-/// What a report shows beside the results of a job.
+/// Figures that a report shows beside the results of a job.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Details {
     /// Every unknown, and the mountings, which are differences of two.
-    pub unknowns: Vec<Learned>,
+    pub unknowns: Vec<UnknownUpdate>,
     /// Stylus or cut in the groove.
     pub contacts: Vec<ContactView>,
     /// Delay against known turns (degrees), per setup that has them.
@@ -108,7 +108,7 @@ pub struct Details {
 impl Details {
     /// The details of a solved job; `data` as given to [`super::solve`].
     pub fn of(job: &Job, data: &[Option<CaptureData>], solved: &Solved) -> Self {
-        let view = View {
+        let view = AdjustedJob {
             job,
             network: &solved.network,
             adjustment: &solved.adjustment,
@@ -122,7 +122,7 @@ impl Details {
         };
         let setups = || job.setups.keys();
         Self {
-            unknowns: learned(solved)
+            unknowns: unknown_updates(solved)
                 .into_iter()
                 .chain(mountings(solved))
                 .collect(),
@@ -152,7 +152,7 @@ pub(super) fn unit(id: &str) -> &'static str {
         .unwrap_or("")
 }
 
-pub(super) fn learned(solved: &Solved) -> Vec<Learned> {
+pub(super) fn unknown_updates(solved: &Solved) -> Vec<UnknownUpdate> {
     let parameters = &solved.network.parameters;
     let determined = solved.solution.unknowns.iter();
     parameters
@@ -167,7 +167,7 @@ pub(super) fn learned(solved: &Solved) -> Vec<Learned> {
                 Some(setup) => format!("rotation in the headshell, {}", named("setup", setup)),
                 None => parameter.words.clone(),
             };
-            Learned {
+            UnknownUpdate {
                 id: parameter.id.clone(),
                 words,
                 unit: unit(&parameter.id),
@@ -182,15 +182,15 @@ pub(super) fn learned(solved: &Solved) -> Vec<Learned> {
         .collect()
 }
 
-/// What is known of the mountings of cartridge bodies: each the difference of two unknowns.
-pub(super) fn mountings(solved: &Solved) -> Vec<Learned> {
+/// The mountings of cartridge bodies, each the difference of two unknowns.
+pub(super) fn mountings(solved: &Solved) -> Vec<UnknownUpdate> {
     let of = |mounting: &Mounting| {
         let linear = mounting.linear();
         let u = solved.adjustment.variance(&linear.row).sqrt();
         let value = linear.at(&solved.adjustment.values);
         let known = mounting.known;
         let narrowed = u / known.u;
-        Learned {
+        UnknownUpdate {
             id: mounting.id(),
             words: mounting.words(),
             unit: "deg",
@@ -199,13 +199,13 @@ pub(super) fn mountings(solved: &Solved) -> Vec<Learned> {
             moved: (value - known.value) / known.u,
             narrowed,
             origin: mounting.origin.clone(),
-            determined_by: Determined::beside_a_prior(narrowed * narrowed),
+            determined_by: Determined::relative_to_prior(narrowed * narrowed),
         }
     };
     solved.network.mountings.iter().map(of).collect()
 }
 
-fn contacts(view: &View<'_>, solved: &Solved) -> Vec<ContactView> {
+fn contacts(view: &AdjustedJob<'_>, solved: &Solved) -> Vec<ContactView> {
     let job = view.job;
     let mut list: Vec<ContactView> = solved
         .solution
@@ -218,7 +218,7 @@ fn contacts(view: &View<'_>, solved: &Solved) -> Vec<ContactView> {
             Some(stylus(&setup.name, setup.rotation_deg, view.tip(cartridge)))
         })
         .collect();
-    // a spherical tip tells the cuts of the records that it played
+    // a spherical tip measures the cuts of the records that it played
     for record in &solved.solution.records {
         let ball = job.captures.iter().find_map(|c| {
             let cartridge = &job.setups.get(&c.setup)?.cartridge;
@@ -227,8 +227,8 @@ fn contacts(view: &View<'_>, solved: &Solved) -> Vec<ContactView> {
         });
         if let Some(cartridge) = ball {
             let tip = view.tip(cartridge);
-            // a cutter turned clockwise writes its left edge's moment upstream,
-            // where playback meets it later
+            // a cutter turned clockwise cuts its left edge upstream, which is
+            // played later
             let half = 0.5 * tip.spacing(FRAC_PI_4).length / MICROMETRE;
             let along = half * (record.cut_rotation_deg.value * DEGREE).tan();
             list.push(ContactView {

@@ -1,20 +1,20 @@
-//! Contradictions between captures and what is stated, and the slip that would
+//! Contradictions between captures and stated values, and slips that would
 //! explain them.
 //!
-//! All slips that people make are hypotheses about the same data: leads, speeds,
-//! turns, radii and channels entered wrongly, a capture of another setup,
-//! cartridge, record or chain, a stated value that is wrong. The scatter between
-//! drops is held fixed, so that no hypothesis wins by calling a slip a scatter. A
-//! hypothesis *fits* where its chi-square is no surprise; those that fit are weighed
-//! by their evidence (the integral of the likelihood over all unknowns, by
-//! Laplace's approximation) and by how often such a slip is made.
+//! Common slips are hypotheses about the same data: leads, speeds, turns, radii and
+//! channels entered wrongly, a capture of another setup, cartridge, record or chain,
+//! a wrong stated value. The scatter between drops is held fixed, so that no
+//! hypothesis can explain a slip as scatter. A hypothesis *fits* where its
+//! chi-square is not significant; those that fit are weighted by their evidence (the
+//! integral of the likelihood over all unknowns, by Laplace's approximation) and by
+//! the frequency of the slip.
 
 use super::agreement;
-use super::description::{CaptureSpec, Cartridge, Chain, Job, Record, Setup, Source, Stated};
-use super::network::{self, CaptureData, Doubt, Network, Readings, named};
+use super::description::{CaptureSpec, Cartridge, Chain, DelaySource, Job, Record, Setup, Stated};
+use super::network::{self, Alternative, CaptureData, DataSource, Network, named};
 use super::pass::Pass;
-use super::plan::fresh;
-use super::scope::{MOST_TOLD_WHOLE, Scope};
+use super::plan::unused_name;
+use super::scope::{MOST_UNKNOWNS_IN_FULL, Scope};
 use super::solution::SetupResult;
 use crate::adjust::{self, BiasTest};
 use crate::uncertainty::{Caveat, Warning, chi_square, normal_coverage_factor, plain, tail};
@@ -23,74 +23,73 @@ use ndarray::Array1;
 use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 
-/// Probability below which chance is no explanation: a job whose chi-square is
-/// larger less often than this, or one of whose captures departs from the rest
-/// further (see [`residual_limit`]), contradicts itself. One honest job in some thousand does.
+/// Significance level of a contradiction: by chi-square, or by the residual of a capture (see
+/// [`residual_limit`]). About one correct job in a thousand fails it by chance.
 const CONTRADICTION_P: f64 = Warning::Contradiction.limit();
 
-/// Residuals of a job up to which each is judged by the same probability.
-const JUDGED_ALONE: usize = 10;
+/// Number of residuals up to which each is tested at this warning's own level.
+const RESIDUALS_AT_FULL_LEVEL: usize = 10;
 
-/// The normalised residual that chance exceeds, two-sided, with this warning's probability (normal law). Of many,
-/// each is judged by so much less that the largest exceeds it as seldom as that of [`JUDGED_ALONE`] (Sidak 1967,
-/// from memory): a job of thousands of captures has some far out.
+/// Critical value of a normalised residual, two-sided, at this warning's level (normal law). Beyond
+/// [`RESIDUALS_AT_FULL_LEVEL`] residuals the level of each is reduced so that the largest of all exceeds it no more often
+/// than the largest of that number (Sidak 1967, from memory).
 pub(super) fn residual_limit(warning: Warning, residuals: usize) -> f64 {
     let alone = warning.limit();
-    let of_all = (-alone).ln_1p() * JUDGED_ALONE as f64;
-    let of_each = -(of_all / residuals.max(JUDGED_ALONE) as f64).exp_m1();
+    let of_all = (-alone).ln_1p() * RESIDUALS_AT_FULL_LEVEL as f64;
+    let of_each = -(of_all / residuals.max(RESIDUALS_AT_FULL_LEVEL) as f64).exp_m1();
     normal_coverage_factor(1.0 - of_each)
 }
 
-/// A chi-square that chance exceeds less often than this is spoken of, and a
-/// hypothesis that leaves one does not explain the data.
-pub(super) const DOUBTED_P: f64 = Warning::ChiSquareHigh.limit();
+/// Significance level of a chi-square that is reported; a hypothesis with a
+/// lower probability does not explain the data.
+pub(super) const REPORTED_P: f64 = Warning::ChiSquareHigh.limit();
 
-/// Hypotheses that together have this probability are told; common practice
-/// (95 %), no source.
-const TOLD: f64 = 0.95;
+/// Joint probability of the hypotheses reported; common practice (95 %), no
+/// source.
+const REPORTED_PROBABILITY: f64 = 0.95;
 
-/// Explanations named at most: more are no help. Common practice, no source.
-const MOST_NAMED: usize = 4;
+/// Maximum number of explanations reported: more are no help. Common practice, no source.
+const MOST_REPORTED: usize = 4;
 
-/// At most so many captures are asked for a slip of their own, those that depart
-/// furthest first. Common practice, no source.
-const EXAMINED: usize = 12;
+/// Maximum number of captures examined for a slip of their own, the largest
+/// residuals first. Common practice, no source.
+const MOST_EXAMINED: usize = 12;
 
-/// In a job of more unknowns than this no hypothesis is tried, since each is an
-/// adjustment of the whole: the captures that depart are named.
+/// In a job of more unknowns than this no hypothesis is tried, since each needs
+/// a full adjustment; captures with significant residuals are reported.
 const MOST_UNKNOWNS: usize = 200;
 
-/// Standard uncertainty that lets a radius go anywhere on a side, metres.
-const FREE_RADIUS: f64 = 30.0 * MILLIMETRE;
+/// Standard uncertainty of a free radius, metres: anywhere on a side.
+const FREE_RADIUS_U: f64 = 30.0 * MILLIMETRE;
 
 /// Standard uncertainty of a turn that was read wrongly, radians: a protractor's
 /// mark or two (common practice, no source).
-const FREE_TURN: f64 = 3.0 * DEGREE;
+const FREE_TURN_U: f64 = 3.0 * DEGREE;
 
-/// Standard uncertainties by which a value that is wrong may be off (common
+/// Bias of a wrong value, as a multiple of its standard uncertainty (common
 /// practice, no source).
-const WRONG_BY: f64 = 10.0;
+const WRONG_VALUE_FACTOR: f64 = 10.0;
 
-/// How often a slip of each kind is made, per entry; common practice, no source.
-/// Only their ratios count.
+/// Frequency of each kind of slip, per entry; common practice, no source. Only
+/// their ratios matter.
 mod frequency {
     /// A capture's leads, speed, turn or radius entered wrongly.
-    pub const ENTRY: f64 = 0.02;
+    pub const CAPTURE_ENTRY: f64 = 0.02;
     /// The same slip in all captures of a tip or a setup.
-    pub const THROUGHOUT: f64 = 0.01;
+    pub const COMMON_ENTRY: f64 = 0.01;
     /// A capture of another object that the job has.
-    pub const MIX_UP: f64 = 0.01;
+    pub const CONFUSED_OBJECT: f64 = 0.01;
     /// A capture of an object that the job does not have.
-    pub const STRANGER: f64 = 0.003;
+    pub const UNLISTED_OBJECT: f64 = 0.003;
     /// One capture with its channels exchanged, the others not.
-    pub const CHANNELS: f64 = 0.002;
+    pub const EXCHANGED_CHANNELS: f64 = 0.002;
     /// A stated value that is wrong.
-    pub const STATED: f64 = 0.01;
+    pub const WRONG_STATED_VALUE: f64 = 0.01;
     /// An assumption that does not hold.
-    pub const ASSUMED: f64 = 0.003;
+    pub const WRONG_ASSUMPTION: f64 = 0.003;
 }
 
-/// A slip of a kind that people make.
+/// A kind of slip.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 #[serde(rename_all = "kebab-case")]
@@ -155,17 +154,21 @@ pub(super) struct Examined<'a> {
     pub(super) data: &'a [Option<CaptureData>],
     pub(super) scatter: f64,
     pub(super) network: &'a Network,
-    pub(super) adjustment: &'a adjust::Solution,
+    pub(super) adjustment: &'a adjust::Minimum,
 }
 
 impl Examined<'_> {
-    /// What is to be said of the fit (a contradiction, or captures that depart), and
-    /// the slips that would explain it, the most probable first.
+    /// Warnings about the fit (a contradiction, or significant residuals), and the
+    /// slips that would explain it, the most probable first.
     pub(super) fn findings(&self) -> (Vec<Caveat>, Vec<Explanation>) {
-        // away from the minimum residuals mean nothing, and only a chi-square that is far
-        // too large asks for an explanation
+        // away from the minimum residuals are meaningless, and only a chi-square far too
+        // large is tested
         let settled = self.adjustment.termination != adjust::Termination::IterationLimit;
-        let suspects = if settled { self.suspects() } else { Vec::new() };
+        let suspects = if settled {
+            self.bias_tests()
+        } else {
+            Vec::new()
+        };
         let beyond = |limit: f64| {
             suspects
                 .iter()
@@ -180,7 +183,7 @@ impl Examined<'_> {
         let contradicts = p < CONTRADICTION_P
             || between_files.is_some()
             || beyond(limit(Warning::Contradiction)).next().is_some();
-        if !contradicts && named.is_empty() && p >= DOUBTED_P {
+        if !contradicts && named.is_empty() && p >= REPORTED_P {
             return (Vec::new(), Vec::new());
         }
         let explanations = if tried {
@@ -197,7 +200,7 @@ impl Examined<'_> {
             ),
             tail(p)
         );
-        // of captures the one at fault alone, where one is: the others depart because of it
+        // the residuals of other captures follow from the one at fault
         let fault = explanations.first().and_then(|e| e.capture);
         let mut named = named;
         if fault.is_some() {
@@ -205,13 +208,13 @@ impl Examined<'_> {
         }
         let departures: Vec<String> = named
             .iter()
-            .map(|(at, test)| self.departure(*at, test))
+            .map(|(at, test)| self.prediction_residual(*at, test))
             .collect();
         let caveats = if contradicts {
             let worst = departures.first().cloned();
             let grounds = [facts].into_iter().chain(worst).chain(between_files);
             let mut grounds: Vec<String> = grounds.collect();
-            // first what says so
+            // contradictions first
             if p >= CONTRADICTION_P {
                 grounds.reverse();
             }
@@ -237,10 +240,10 @@ impl Examined<'_> {
         (caveats, explanations)
     }
 
-    /// Setups all of whose captures could have leads the wrong way round, or left and right
-    /// exchanged, and nobody would see: it would add too little to chi-square, and a rotation
-    /// would be wrong by more than its band.
-    pub(super) fn unchecked(&self, setups: &[SetupResult]) -> Vec<String> {
+    /// Setups for which swapped leads or exchanged channels in all captures would go
+    /// undetected: chi-square would not be significant, while a rotation would be wrong by
+    /// more than its band.
+    pub(super) fn undetectable_exchanges(&self, setups: &[SetupResult]) -> Vec<String> {
         let problem = &self.network.problem;
         let x = &self.adjustment.values;
         let rotations: Vec<(usize, f64)> = setups
@@ -264,22 +267,22 @@ impl Examined<'_> {
                 .filter_map(|&at| self.network.change_by_leads(at, x));
             let changes: Vec<Array1<f64>> = changes.collect();
             let biases = own.iter().copied().zip(&changes);
-            // in a large job, what they do to other cartridges is not asked for
+            // in a large job, effects on other cartridges are not computed
             let scope = Scope::whole(self.network, self.adjustment);
-            let scope = match self.network.parameters.len() > MOST_TOLD_WHOLE {
+            let scope = match self.network.parameters.len() > MOST_UNKNOWNS_IN_FULL {
                 true => scope.around(&own_unknowns(setup)),
                 false => scope,
             };
             let moved = scope.shift(biases.clone());
             let moved = |k: usize| moved(k).unwrap_or(0.0);
-            // what it adds to chi-square once the minimum has moved: c'W (c - J moved)
+            // increase of chi-square at the new minimum: c'W (c - J moved)
             let left = biases.map(|(at, change)| {
                 let block = &problem.blocks()[at];
                 let along: Array1<f64> = block.unknowns().iter().map(|&k| moved(k)).collect();
                 let residual = change - &block.evaluate(x).jacobian.dot(&along);
                 change.dot(&block.information().dot(&residual))
             });
-            // a band of one channel tells left from right
+            // a single-channel band identifies left and right
             let told = |pass: &Pass| pass.sides_told && pass.spec.setup == setup.name;
             !own.is_empty()
                 && !self.job.passes.iter().any(told)
@@ -292,7 +295,7 @@ impl Examined<'_> {
             .collect()
     }
 
-    fn departure(&self, at: usize, test: &BiasTest) -> String {
+    fn prediction_residual(&self, at: usize, test: &BiasTest) -> String {
         format!(
             "{} differs from everything else by {} standard uncertainties",
             network::locate(at, &self.job.captures[at]),
@@ -300,8 +303,8 @@ impl Examined<'_> {
         )
     }
 
-    /// Captures with what the others say of them, those that depart furthest first.
-    fn suspects(&self) -> Vec<(usize, BiasTest)> {
+    /// Bias tests of captures, the largest residual first.
+    fn bias_tests(&self) -> Vec<(usize, BiasTest)> {
         let blocks = self.network.capture_blocks.iter().enumerate();
         let mut tests: Vec<(usize, BiasTest)> = blocks
             .filter_map(|(at, block)| {
@@ -313,8 +316,8 @@ impl Examined<'_> {
         tests
     }
 
-    /// The explanations that fit, the most probable first, as many as together
-    /// have a probability of [`TOLD`].
+    /// The explanations that fit, the most probable first, up to a joint
+    /// probability of [`REPORTED_PROBABILITY`].
     pub(super) fn explanations(&self) -> Vec<Explanation> {
         let hypotheses = self.hypotheses();
         let mut fitting: Vec<(f64, Explanation)> = hypotheses
@@ -329,10 +332,10 @@ impl Examined<'_> {
         let mut told = 0.0;
         fitting
             .into_iter()
-            .take(MOST_NAMED)
+            .take(MOST_REPORTED)
             .map_while(|(log, explanation)| {
                 let probability = (log - best).exp() / total;
-                let needed = told < TOLD;
+                let needed = told < REPORTED_PROBABILITY;
                 told += probability;
                 needed.then_some(Explanation {
                     probability,
@@ -342,22 +345,22 @@ impl Examined<'_> {
             .collect()
     }
 
-    /// Logarithm of evidence times frequency of a hypothesis, with its words;
+    /// Logarithm of a hypothesis's evidence times frequency, with its words;
     /// `None` where it does not fit.
     fn weigh(&self, hypothesis: Hypothesis) -> Option<(f64, Explanation)> {
         let mut data = self.data.to_vec();
         for &at in &hypothesis.exchanged {
             if let Some(data) = data[at].as_mut() {
-                data.information = data.information.exchanged();
+                data.information = data.information.with_channels_exchanged();
             }
         }
-        let network = network::with_doubt(
+        let network = network::with_alternative(
             &hypothesis.job,
-            Readings::Real(&data),
+            DataSource::Real(&data),
             self.scatter,
             match &hypothesis.wrong {
-                Some(id) => Doubt::Prior(id, WRONG_BY),
-                None => Doubt::None,
+                Some(id) => Alternative::Prior(id, WRONG_VALUE_FACTOR),
+                None => Alternative::None,
             },
         )
         .ok()?;
@@ -365,7 +368,7 @@ impl Examined<'_> {
         if solution.termination == adjust::Termination::IterationLimit {
             return None;
         }
-        if solution.p_value.is_some_and(|p| p < DOUBTED_P) {
+        if solution.p_value.is_some_and(|p| p < REPORTED_P) {
             return None;
         }
         let mut words = hypothesis.words;
@@ -374,7 +377,7 @@ impl Examined<'_> {
                 let moved = network
                     .parameters
                     .iter()
-                    .position(|p| p.id.contains(".radius_mm[") && p.prior.u == FREE_RADIUS)
+                    .position(|p| p.id.contains(".radius_mm[") && p.prior.u == FREE_RADIUS_U)
                     .map_or(0.0, |k| solution.values[k]);
                 let radius = self.job.captures[at].radius;
                 let middle_mm = (0.5 * (radius[0] + radius[1]) + moved) / MILLIMETRE;
@@ -407,22 +410,22 @@ impl Examined<'_> {
             job: self.job,
             hypotheses: Vec::new(),
         };
-        let mut order: Vec<usize> = self.suspects().into_iter().map(|s| s.0).collect();
+        let mut order: Vec<usize> = self.bias_tests().into_iter().map(|s| s.0).collect();
         order.extend((0..self.job.captures.len()).filter(|at| self.data[*at].is_some()));
         let mut examined: Vec<usize> = Vec::new();
         for at in order {
-            // stretches have speed, leads and turn of their recording
+            // stretches share speed, leads and turn of their recording
             let by_itself = self.job.captures[at].stretch().is_none();
-            if by_itself && !examined.contains(&at) && examined.len() < EXAMINED {
+            if by_itself && !examined.contains(&at) && examined.len() < MOST_EXAMINED {
                 examined.push(at);
             }
         }
         for &at in &examined {
-            list.of_capture(at);
+            list.capture_slips(at);
         }
-        list.throughout();
-        for (k, known) in self.job.knowledge.iter().enumerate().take(EXAMINED) {
-            for thing in known.things() {
+        list.common_slips();
+        for (k, known) in self.job.knowledge.iter().enumerate().take(MOST_EXAMINED) {
+            for thing in known.objects() {
                 let (kind, name) = thing.split_once('.').unwrap_or_default();
                 let slip = match kind {
                     "record" => Slip::Record,
@@ -432,7 +435,7 @@ impl Examined<'_> {
                 };
                 let of = named(kind, name);
                 let words = format!("{of} in '{}' were another {kind}", known.source);
-                list.add(slip, None, words, frequency::STRANGER, |job| {
+                list.add(slip, None, words, frequency::UNLISTED_OBJECT, |job| {
                     job.knowledge[k].rename(kind, name);
                 });
             }
@@ -456,9 +459,9 @@ impl Examined<'_> {
                     format!("the {} is larger than assumed", parameter.words)
                 },
                 if stated {
-                    frequency::STATED
+                    frequency::WRONG_STATED_VALUE
                 } else {
-                    frequency::ASSUMED
+                    frequency::WRONG_ASSUMPTION
                 },
                 |_| {},
             );
@@ -470,7 +473,7 @@ impl Examined<'_> {
     }
 }
 
-/// Explanations in a sentence; `tried` says whether any were looked for.
+/// Explanations in a sentence; `tried`: whether any were looked for.
 fn in_words(explanations: &[Explanation], tried: bool) -> String {
     let words: Vec<&str> = explanations.iter().map(|e| e.words.as_str()).collect();
     match words[..] {
@@ -486,7 +489,7 @@ fn in_words(explanations: &[Explanation], tried: bool) -> String {
     }
 }
 
-/// Hypotheses in the making.
+/// The hypotheses of a job.
 struct List<'a> {
     job: &'a Job,
     hypotheses: Vec<Hypothesis>,
@@ -514,8 +517,8 @@ impl List<'_> {
         });
     }
 
-    /// Slips at one capture.
-    fn of_capture(&mut self, at: usize) {
+    /// Slips in one capture.
+    fn capture_slips(&mut self, at: usize) {
         let job = self.job;
         let spec = &job.captures[at];
         let of = network::locate(at, spec);
@@ -531,49 +534,73 @@ impl List<'_> {
             Slip::Leads,
             Some(at),
             words,
-            frequency::ENTRY,
+            frequency::CAPTURE_ENTRY,
             entry(|c| c.swapped = !c.swapped),
         );
         for (name, rpm) in [("33 1/3", 100.0 / 3.0), ("45", 45.0), ("78", 78.26)] {
             if (spec.nominal_rpm() / rpm - 1.0).abs() > Warning::UnusualSpeed.limit() {
                 let words = format!("{of} was played at {name} rpm");
-                self.add(Slip::Speed, Some(at), words, frequency::ENTRY, |job| {
-                    job.captures[at].rpm = Stated::number(rpm);
-                });
+                self.add(
+                    Slip::Speed,
+                    Some(at),
+                    words,
+                    frequency::CAPTURE_ENTRY,
+                    |job| {
+                        job.captures[at].rpm = Stated::number(rpm);
+                    },
+                );
             }
         }
         let turn = spec.turn.value.unwrap_or(0.0);
         if turn != 0.0 {
             let words = format!("the turn of {of} had the other sign");
-            self.add(Slip::TurnSign, Some(at), words, frequency::ENTRY, |job| {
-                job.captures[at].turn.value = Some(-turn);
-            });
+            self.add(
+                Slip::TurnSign,
+                Some(at),
+                words,
+                frequency::CAPTURE_ENTRY,
+                |job| {
+                    job.captures[at].turn.value = Some(-turn);
+                },
+            );
         }
         let words = format!("the turn of {of} was");
-        self.add(Slip::Turn, Some(at), words, frequency::ENTRY, |job| {
-            job.captures[at].turn = Stated::with_u(turn, FREE_TURN);
-        });
+        self.add(
+            Slip::Turn,
+            Some(at),
+            words,
+            frequency::CAPTURE_ENTRY,
+            |job| {
+                job.captures[at].turn = Stated::with_u(turn, FREE_TURN_U);
+            },
+        );
         let words = format!("the radius of {of} was");
         self.add(
             Slip::Radius,
             Some(at),
             words,
-            frequency::ENTRY,
-            entry(|c| c.radius_u = Some(FREE_RADIUS)),
+            frequency::CAPTURE_ENTRY,
+            entry(|c| c.radius_u = Some(FREE_RADIUS_U)),
         );
         let entry = match self.job.captures[at].channels {
             Some([2, 1]) => "remove channels = [2, 1] from the capture",
             _ => "add channels = [2, 1] to the capture",
         };
         let words = format!("left and right of {of} were exchanged (if so, {entry})");
-        self.add(Slip::Channels, Some(at), words, frequency::CHANNELS, |_| {});
+        self.add(
+            Slip::Channels,
+            Some(at),
+            words,
+            frequency::EXCHANGED_CHANNELS,
+            |_| {},
+        );
         if let Some(last) = self.hypotheses.last_mut() {
             last.exchanged = vec![at];
         }
         self.other_objects(at, &of);
     }
 
-    /// The capture made with other things than stated.
+    /// The capture made with other objects than stated.
     fn other_objects(&mut self, at: usize, of: &str) {
         let job = self.job;
         let spec = &job.captures[at];
@@ -590,18 +617,24 @@ impl List<'_> {
                 (Slip::Cartridge, named("cartridge", &setup.cartridge))
             };
             let words = format!("{of} was made with {what}");
-            self.add(slip, Some(at), words, frequency::MIX_UP, |job| {
+            self.add(slip, Some(at), words, frequency::CONFUSED_OBJECT, |job| {
                 job.captures[at].setup.clone_from(name);
             });
         }
         for name in job.records.keys().filter(|n| **n != spec.record) {
             let words = format!("{of} was of {}", named("record", name));
-            self.add(Slip::Record, Some(at), words, frequency::MIX_UP, |job| {
-                job.captures[at].record.clone_from(name);
-            });
+            self.add(
+                Slip::Record,
+                Some(at),
+                words,
+                frequency::CONFUSED_OBJECT,
+                |job| {
+                    job.captures[at].record.clone_from(name);
+                },
+            );
         }
         let stranger = |job: &mut Job, cartridge: String| {
-            let name = fresh("another", &job.setups);
+            let name = unused_name("another", &job.setups);
             let setup = Setup {
                 cartridge,
                 arm: own.arm.clone(),
@@ -612,31 +645,43 @@ impl List<'_> {
         };
         let words =
             format!("{of} was made in another setup than the others, the cartridge having moved");
-        self.add(Slip::Setup, Some(at), words, frequency::STRANGER, |job| {
-            stranger(job, own.cartridge.clone());
-        });
+        self.add(
+            Slip::Setup,
+            Some(at),
+            words,
+            frequency::UNLISTED_OBJECT,
+            |job| {
+                stranger(job, own.cartridge.clone());
+            },
+        );
         let words = format!("{of} was made with a cartridge that the job does not have");
         self.add(
             Slip::Cartridge,
             Some(at),
             words,
-            frequency::STRANGER,
+            frequency::UNLISTED_OBJECT,
             |job| {
-                let name = fresh("another", &job.cartridges);
+                let name = unused_name("another", &job.cartridges);
                 job.cartridges.insert(name.clone(), Cartridge::default());
                 stranger(job, name);
             },
         );
         let words = format!("{of} was of a record or side that the job does not have");
-        self.add(Slip::Record, Some(at), words, frequency::STRANGER, |job| {
-            let name = fresh("another", &job.records);
-            job.records.insert(name.clone(), Record::default());
-            job.captures[at].record = name;
-        });
+        self.add(
+            Slip::Record,
+            Some(at),
+            words,
+            frequency::UNLISTED_OBJECT,
+            |job| {
+                let name = unused_name("another", &job.records);
+                job.records.insert(name.clone(), Record::default());
+                job.captures[at].record = name;
+            },
+        );
     }
 
-    /// Slips that run through several captures.
-    fn throughout(&mut self) {
+    /// Slips common to several captures.
+    fn common_slips(&mut self) {
         let job = self.job;
         let of_cartridge = |spec: &CaptureSpec, cartridge: &str| {
             let setup = job.setups.get(&spec.setup);
@@ -649,7 +694,7 @@ impl List<'_> {
             }
             let of = named("cartridge", cartridge);
             let words = format!("the leads of {of} were the other way round in all its captures");
-            self.add(Slip::Leads, None, words, frequency::THROUGHOUT, |job| {
+            self.add(Slip::Leads, None, words, frequency::COMMON_ENTRY, |job| {
                 let captures = job.captures.iter_mut();
                 for capture in captures.filter(|c| of_cartridge(c, cartridge)) {
                     capture.swapped = !capture.swapped;
@@ -663,32 +708,38 @@ impl List<'_> {
                 continue;
             }
             let words = format!("all turns of {} had the other sign", named("setup", setup));
-            self.add(Slip::TurnSign, None, words, frequency::THROUGHOUT, |job| {
-                for capture in job.captures.iter_mut().filter(|c| turned(c)) {
-                    capture.turn.value = capture.turn.value.map(|t| -t);
-                }
-            });
+            self.add(
+                Slip::TurnSign,
+                None,
+                words,
+                frequency::COMMON_ENTRY,
+                |job| {
+                    for capture in job.captures.iter_mut().filter(|c| turned(c)) {
+                        capture.turn.value = capture.turn.value.map(|t| -t);
+                    }
+                },
+            );
         }
         let words = "left and right were exchanged in all captures".to_owned();
-        self.add(Slip::Channels, None, words, frequency::THROUGHOUT, |_| {});
+        self.add(Slip::Channels, None, words, frequency::COMMON_ENTRY, |_| {});
         if let Some(last) = self.hypotheses.last_mut() {
             last.exchanged = (0..job.captures.len()).collect();
         }
         for chain in job.chains.keys() {
             let through: Vec<usize> = (0..job.captures.len())
                 .filter(|&at| job.captures[at].chain == *chain)
-                .filter(|&at| job.captures[at].source != Source::Planned)
+                .filter(|&at| job.captures[at].source != DelaySource::Planned)
                 .collect();
-            // as many changes as a person makes in a session
-            for &at in through.iter().skip(1).take(EXAMINED) {
+            // as many changes as usual in a session
+            for &at in through.iter().skip(1).take(MOST_EXAMINED) {
                 let words = format!(
                     "{} had changed from {} on",
                     named("chain", chain),
                     network::locate(at, &job.captures[at])
                 );
-                let frequency = frequency::THROUGHOUT / through.len() as f64;
+                let frequency = frequency::COMMON_ENTRY / through.len() as f64;
                 self.add(Slip::Chain, Some(at), words, frequency, |job| {
-                    let name = fresh("another", &job.chains);
+                    let name = unused_name("another", &job.chains);
                     let changed = Chain {
                         skew: Stated::default(),
                         ..job.chains[chain].clone()
@@ -711,7 +762,7 @@ mod tests {
     /// Against Python 3.11's `statistics.NormalDist`: up to ten by each alone, then such that the job's chance
     /// stays that of ten.
     #[test]
-    fn of_many_residuals_each_is_judged_by_less() {
+    fn residuals_of_large_jobs_have_a_stricter_level() {
         for (residuals, serious, named) in [
             (1, 3.8906, 3.2905),
             (10, 3.8906, 3.2905),

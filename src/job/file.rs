@@ -13,12 +13,13 @@ mod written;
 pub use level::TestBand;
 pub use written::{JobFile, Means, Minutes};
 
-use super::description::{CaptureSpec, Job, Limits, Source};
+use super::description::{CaptureSpec, DelaySource, Job, Limits};
 use super::knowledge::{
-    Knowledge, KnowledgeError, counted_once, described_as_known, mounted_as_known, stated_otherwise,
+    Knowledge, KnowledgeError, check_mounting_days, conflicting_figures, describe_included,
+    refuse_duplicates,
 };
 use super::network::CaptureData;
-use crate::analysis::{self, AnalysisError, Request, Through};
+use crate::analysis::{self, AnalysisError, ChainCorrection, Request};
 use crate::capture;
 use crate::chain::Calibration;
 use crate::delay::phase::PhaseTerm;
@@ -72,7 +73,7 @@ impl JobFileError {
         }
     }
 
-    /// The same where `text` is plainly another file of this program's, which then is said.
+    /// The same; says so where `text` is another file of this program.
     fn of_other_kind(mut self, text: &str) -> Self {
         if let (Self::Content { message, .. }, Some(kind)) = (&mut self, TomlKind::of(text))
             && kind != TomlKind::Job
@@ -83,7 +84,7 @@ impl JobFileError {
     }
 }
 
-/// A path in messages.
+/// A path as shown in messages.
 fn shown(path: &Path) -> String {
     path.to_string_lossy().replace('\\', "/")
 }
@@ -109,8 +110,8 @@ pub fn read(path: &Path) -> Result<Job, JobFileError> {
         job.knowledge
             .push(knowledge.map_err(|e| wrong(e.to_string()))?);
     }
-    described_as_known(&mut job);
-    counted_once(&job.knowledge).map_err(|e| {
+    describe_included(&mut job);
+    refuse_duplicates(&job.knowledge).map_err(|e| {
         let second = match &e {
             KnowledgeError::Twice { second, .. } => {
                 let at = job.knowledge.iter().rposition(|k| k.source == *second);
@@ -120,23 +121,23 @@ pub fn read(path: &Path) -> Result<Job, JobFileError> {
         };
         source.error(second, e.to_string())
     })?;
-    mounted_as_known(&job).map_err(|(setup, message)| {
+    check_mounting_days(&job).map_err(|(setup, message)| {
         let at = file.setup.get(&setup).map_or(0, |table| table.at);
         source.error(at, message)
     })?;
     Ok(job)
 }
 
-/// Most files that a job includes: the records of a large collection, each qualified by a job
-/// of its own. Common practice, no source.
+/// Maximum number of included files: the records of a large collection, each qualified by a
+/// job of its own. Common practice, no source.
 const MOST_INCLUDES: usize = 1000;
 
-/// Every file that a job is made of, itself among them.
+/// All files of a job, itself included.
 pub fn inputs(job: &Job, job_file: &Path) -> Vec<PathBuf> {
     let includes = job.knowledge.iter().map(|k| Path::new(&k.source));
     let calibrations = job.chains.values().flat_map(|c| &c.calibrations);
     let recordings = job.captures.iter().filter_map(|c| match &c.source {
-        Source::File(file) => Some(file.as_path()),
+        DelaySource::File(file) => Some(file.as_path()),
         _ => None,
     });
     includes
@@ -155,21 +156,21 @@ pub fn resolve(job_file: &Path, path: &Path) -> PathBuf {
     job_file.parent().unwrap_or(Path::new("")).join(portable)
 }
 
-/// What is needed to read one recording of a job.
-pub struct Reading<'a> {
+/// Everything needed to read one recording of a job.
+pub struct RecordingToRead<'a> {
     /// The capture.
     pub capture: &'a CaptureSpec,
     /// Its recording, relative to the working directory.
     pub path: PathBuf,
     /// The calibration of its chain.
-    pub through: Option<Through<'a>>,
+    pub through: Option<ChainCorrection<'a>>,
     /// Terms of the cartridge's inductance against the chain's load.
     pub load_terms: Vec<PhaseTerm>,
 }
 
-impl Reading<'_> {
-    /// Reads the recording: what it says of the delay, tracing and the chain taken out.
-    /// `progress` is told the fraction done.
+impl RecordingToRead<'_> {
+    /// Reads the recording and estimates its delay, corrected for tracing and for the
+    /// chain. `progress` is told the fraction done.
     ///
     /// # Errors
     ///
@@ -187,20 +188,20 @@ impl Reading<'_> {
             .settings
             .terms
             .extend(self.load_terms.iter().cloned());
-        let analysis = analysis::analyse_through(&request, self.through, progress)?;
+        let analysis = analysis::analyse_corrected(&request, self.through, progress)?;
         Ok(CaptureData::of(&analysis))
     }
 }
 
-/// Data of every capture of a job: given delays as they are, recordings
-/// through `read_recording`, nothing for planned ones. Calibrations of chains
-/// are read, and the priors that they make obsolete are replaced in `job`; what
-/// that says, and what marks and tones in the recordings say against the job, comes
-/// back beside the data. What cannot be read is named with its line in the job file.
+/// Data of every capture of a job: given delays as they are, recordings through
+/// `read_recording`, `None` for planned ones. Reads the calibrations of chains and
+/// replaces the priors in `job` that they make obsolete. Also returns warnings: from
+/// that, and where marks or tones in the recordings contradict the job. An error
+/// names the line in the job file.
 pub fn gather<E: std::fmt::Display>(
     job: &mut Job,
     job_file: &Path,
-    read_recording: impl Fn(&Reading<'_>) -> Result<CaptureData, E>,
+    read_recording: impl Fn(&RecordingToRead<'_>) -> Result<CaptureData, E>,
 ) -> Result<(Vec<Option<CaptureData>>, Vec<Caveat>), JobFileError> {
     let calibrations =
         super::calibrations(job, job_file).map_err(|e| JobFileError::Calibration {
@@ -211,7 +212,7 @@ pub fn gather<E: std::fmt::Display>(
     caveats.extend(found::levels(job, job_file)?);
     caveats.extend(pass::read(job, job_file, &calibrations)?);
     let data = recordings(job, job_file, &calibrations, read_recording)?;
-    caveats.extend(stated_otherwise(job));
+    caveats.extend(conflicting_figures(job));
     caveats.extend(super::replace_priors(job, &calibrations));
     Ok((data, caveats))
 }
@@ -220,15 +221,15 @@ fn recordings<E: std::fmt::Display>(
     job: &Job,
     job_file: &Path,
     calibrations: &BTreeMap<String, Calibration>,
-    read_recording: impl Fn(&Reading<'_>) -> Result<CaptureData, E>,
+    read_recording: impl Fn(&RecordingToRead<'_>) -> Result<CaptureData, E>,
 ) -> Result<Vec<Option<CaptureData>>, JobFileError> {
     job.captures
         .iter()
         .enumerate()
         .map(|(at, spec)| match &spec.source {
-            Source::Planned => Ok(None),
-            Source::Delay(d) => Ok(Some(CaptureData::of_delay(d.value, d.u))),
-            Source::File(file) => {
+            DelaySource::Planned => Ok(None),
+            DelaySource::Delay(d) => Ok(Some(CaptureData::of_delay(d.value, d.u))),
+            DelaySource::File(file) => {
                 let content = |message: String| JobFileError::at(job_file, spec.line, message);
                 let resolved = resolve(job_file, file);
                 if !resolved.is_file() {
@@ -242,10 +243,10 @@ fn recordings<E: std::fmt::Display>(
                 let load_terms = job.load_terms(spec);
                 let mut terms = load_terms.clone();
                 terms.extend(calibration.iter().flat_map(|c| c.prior_changes().terms));
-                read_recording(&Reading {
+                read_recording(&RecordingToRead {
                     capture: spec,
                     path: resolved,
-                    through: calibration.map(|calibration| Through {
+                    through: calibration.map(|calibration| ChainCorrection {
                         calibration,
                         leads_swapped: spec.swapped,
                     }),
@@ -277,8 +278,8 @@ fn read_text(path: &Path) -> Result<String, JobFileError> {
     })
 }
 
-/// Reads a file that holds nothing but `format = 1` and `[limits]`: what a
-/// folder gives to the jobs below it. Paths in it are relative to it.
+/// Reads a file that holds only `format = 1` and `[limits]`: the limits that a
+/// folder gives to the jobs below it. Its paths are relative to it.
 pub fn read_limits(path: &Path) -> Result<Limits, JobFileError> {
     let (text, shown) = (read_text(path)?, shown(path));
     let source = SourceText::new(&text, &shown, "a folder's defaults");
@@ -291,7 +292,7 @@ pub fn parse(text: &str, path: &str) -> Result<Job, JobFileError> {
     Ok(content::read(&SourceText::new(text, path, "the job"))?.0)
 }
 
-/// Whether a job has such a key at its top.
+/// Whether a job file has such a key at its top level.
 #[cfg(feature = "cli")]
 pub(crate) fn is_key(key: &str) -> bool {
     slip::unknown::<JobFile>(key).is_none()

@@ -22,7 +22,7 @@ pub struct HistoryPoint {
     pub setup: String,
     /// Hours of playing, or days since the first date.
     pub time: f64,
-    /// The same as the job states it.
+    /// The same as stated in the job.
     pub stated: String,
     /// Rotation to the groove.
     pub rotation_deg: Quantity,

@@ -1,22 +1,22 @@
-//! What captures of earlier jobs have said, for later jobs to include.
+//! Captures of earlier jobs, for later jobs to include.
 //!
-//! A file holds the captures' information before any prior, with the conditions under which they were made and
-//! the things that they were made with, so that a job that includes it adjusts them with its own:
-//! files add, priors count once, and the result is that of one job of all captures. What belongs to a job alone
-//! (radii, speeds, turns, setups that were taken down) stays apart; what outlives it is known by
-//! its name.
+//! A file holds the captures' information before any prior, with their conditions and the objects that they
+//! were made with. A job that includes it adjusts them with its own captures: files add, priors count once, and
+//! the result is that of one job of all captures. Quantities of a single job (radii, speeds, turns, setups that
+//! were taken down) stay separate; objects that outlive it are identified by name.
 //!
-//! Information about the lasting unknowns alone, the others eliminated, would be smaller and wrong: delays
-//! are products of sizes, scales and rotations, each hardly known by itself, and read a hundred times
-//! better than these are known. Tangents taken at different points then contradict each other, and
-//! their sum claims what no capture tells. (A side qualified six times with a ball left mounted: the
-//! 95 % band of its cut held 62 % of truths.)
+//! Storing only the information about the lasting unknowns, with the others eliminated, would be smaller
+//! and wrong: delays are products of sizes, scales and rotations, each poorly known, and are read a
+//! hundred times more accurately. Linearisations at different points then contradict one another, and
+//! their sum claims more than the captures determine. (For a side qualified six times with a spherical tip
+//! left mounted, the 95 % band of its cut held 62 % of true values.)
 
 use super::basis;
 use super::description::{
-    BandOf, CaptureSpec, Cartridge, Chain, Job, PivotedArm, Record, Setup, Source, Stated, Stretch,
+    BandOf, CaptureSpec, Cartridge, Chain, DelaySource, Job, PivotedArm, Record, Setup, Stated,
+    Stretch,
 };
-use super::network::{self, CaptureData, TermPrior, TracingSeen};
+use super::network::{self, CaptureData, TermPrior, TracingObservation};
 use super::scatter::Scatter;
 use crate::delay::{Information, Node, Term};
 use crate::outside::{shown, without_content};
@@ -29,32 +29,32 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::path::PathBuf;
 use thiserror::Error;
 
-/// What a knowledge file holds.
+/// Content of a knowledge file.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Knowledge {
-    /// Where it was read from, as given.
+    /// The file it was read from, as given.
     pub source: String,
     /// The jobs whose captures it holds.
-    pub parts: Vec<Part>,
+    pub parts: Vec<KnowledgePart>,
 }
 
-/// The captures of one job, and what they were made with.
+/// The captures of one job, and the objects that they were made with.
 #[derive(Debug, Clone, PartialEq, Default)]
-pub struct Part {
-    /// What the job says in words: title, date, operator, serial numbers.
+pub struct KnowledgePart {
+    /// Texts of the job: title, date, operator, serial numbers.
     pub conditions: BTreeMap<String, String>,
     /// Standard deviation of the scatter between its drops, seconds.
     pub scatter: f64,
-    /// Its captures, and the things that they name.
+    /// Its captures, and the objects that they name.
     pub job: Job,
-    /// What each capture says. Every one has a hash that it is recognised by.
+    /// The data of each capture. Each has a hash that identifies it.
     pub data: Vec<CaptureData>,
 }
 
 /// Why a knowledge file cannot be used.
 #[derive(Debug, Clone, PartialEq, Eq, Error)]
 pub enum KnowledgeError {
-    /// It is none, or is damaged.
+    /// It is not a knowledge file, or is damaged.
     #[error(
         "'{file}' is not a knowledge file of format 2 ({reason}); write one with 'solve --export-knowledge'"
     )]
@@ -106,14 +106,14 @@ pub struct KnowledgeFile {
     job: Vec<KnownJob>,
 }
 
-/// A job of a knowledge file: its captures, and what they were made with.
+/// A job of a knowledge file: its captures, and the objects that they were made with.
 #[derive(Debug, Clone, Serialize, Deserialize)]
 #[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 #[serde(deny_unknown_fields)]
 pub struct KnownJob {
     /// Standard deviation of the scatter between its drops, seconds.
     scatter: f64,
-    /// What it says in words: title, date, operator, serial numbers.
+    /// Its texts: title, date, operator, serial numbers.
     #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
     conditions: BTreeMap<String, String>,
     /// Cartridges by name.
@@ -136,11 +136,11 @@ pub struct KnownJob {
 #[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 #[serde(deny_unknown_fields)]
 pub struct KnownCapture {
-    /// Its file, or what it is.
+    /// Its file, or a description.
     file: String,
-    /// SHA-256 of the recording; of a given delay, of what the job says of it.
+    /// SHA-256 of the recording; of a given delay, that of its description in the job.
     sha256: String,
-    /// When it was made, where the job says so.
+    /// Date of the capture, where the job states it.
     date: Option<String>,
     /// Name of its setup.
     setup: String,
@@ -158,7 +158,7 @@ pub struct KnownCapture {
     turn: Stated,
     /// Leads swapped at the cartridge.
     swapped: bool,
-    /// Which stretch of its recording it is, if it is one.
+    /// Its stretch of its recording, if it is one.
     stretch: Option<Stretch>,
     /// Information about the delay (seconds) and the terms beside it, before priors.
     information: KnownTerms,
@@ -166,12 +166,12 @@ pub struct KnownCapture {
     nodes: Vec<Node>,
     /// Covariances of terms that came with the recording, such as those of a calibration.
     priors: Vec<KnownTerms>,
-    /// What tracing adds, where it was found.
+    /// Tracing distortion, where it was found.
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    tracing: Option<TracingSeen>,
+    tracing: Option<TracingObservation>,
 }
 
-/// What is known of some terms together.
+/// Joint information about some terms.
 #[derive(Debug, Clone, Serialize, Deserialize)]
 #[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 #[serde(deny_unknown_fields)]
@@ -207,7 +207,7 @@ impl KnownTerms {
         }
     }
 
-    /// As of a prior, if terms, matrix and vector fit each other.
+    /// As a prior, if the sizes of terms, matrix and vector agree.
     fn checked(self) -> Result<TermPrior, &'static str> {
         let n = self.terms.len();
         let mut rows = self.matrix.iter().enumerate();
@@ -241,7 +241,7 @@ impl KnownCapture {
             expansion,
         } = &data.information;
         let priors = data.priors.iter();
-        // a stretch is added to the name again where it is read
+        // the reader adds the stretch to the name again
         let name = CaptureSpec {
             band: spec.band.clone().filter(|_| spec.stretch().is_none()),
             ..spec.clone()
@@ -324,7 +324,7 @@ impl KnownCapture {
             evidence: None,
         };
         let spec = CaptureSpec {
-            source: Source::File(PathBuf::from(self.file)),
+            source: DelaySource::File(PathBuf::from(self.file)),
             band: self.stretch.map(BandOf::stretch),
             setup: self.setup,
             record: self.record,
@@ -349,7 +349,7 @@ fn names<T>(map: &BTreeMap<String, T>) -> BTreeSet<&String> {
     map.keys().collect()
 }
 
-/// The things of this map that these names name.
+/// The objects of this map with these names.
 fn named<'a, T: Clone>(
     map: &BTreeMap<String, T>,
     names: impl Iterator<Item = &'a String>,
@@ -358,8 +358,8 @@ fn named<'a, T: Clone>(
     found.collect()
 }
 
-/// A job's captures, as far as `wanted`, with the things that they name.
-fn with_things(job: &Job, wanted: impl Fn(usize) -> bool) -> Job {
+/// The `wanted` captures of a job, with the objects that they name.
+fn with_objects(job: &Job, wanted: impl Fn(usize) -> bool) -> Job {
     let captures = job.captures.iter().enumerate();
     let captures = captures.filter(|(at, _)| wanted(*at));
     let captures: Vec<CaptureSpec> = captures.map(|(_, c)| c.clone()).collect();
@@ -376,7 +376,7 @@ fn with_things(job: &Job, wanted: impl Fn(usize) -> bool) -> Job {
     }
 }
 
-impl Part {
+impl KnowledgePart {
     fn new(read: KnownJob) -> Result<Self, String> {
         let captures = read.capture.into_iter().map(KnownCapture::checked);
         let captures: Result<Vec<_>, _> = captures.collect();
@@ -457,12 +457,12 @@ impl Part {
         let data = data.filter(|(at, _)| wanted(*at));
         Self {
             data: data.map(|(_, d)| d.clone()).collect(),
-            job: with_things(&self.job, &wanted),
+            job: with_objects(&self.job, &wanted),
             ..self.clone()
         }
     }
 
-    /// What a capture was made with, each with its kind: `record.A`.
+    /// The objects that a capture was made with, each with its kind: `record.A`.
     fn things(&self, capture: &CaptureSpec) -> Vec<String> {
         let setup = self.job.setups.get(&capture.setup);
         let arm = setup.and_then(Setup::arm_name);
@@ -507,7 +507,8 @@ impl Knowledge {
         if read.format != FORMAT || read.kind != KIND {
             return Err(refuse("it has another format or kind"));
         }
-        let parts: Result<Vec<Part>, String> = read.job.into_iter().map(Part::new).collect();
+        let parts: Result<Vec<KnowledgePart>, String> =
+            read.job.into_iter().map(KnowledgePart::new).collect();
         Ok(Self {
             source: file.to_owned(),
             parts: parts.map_err(|reason| refuse(&reason))?,
@@ -520,7 +521,7 @@ impl Knowledge {
             sha256: None,
             format: FORMAT,
             kind: KIND.to_owned(),
-            job: self.parts.iter().map(Part::written).collect(),
+            job: self.parts.iter().map(KnowledgePart::written).collect(),
         };
         // tables of finite numbers and text always have a TOML form
         let text = toml::to_string(&file).unwrap_or_default();
@@ -549,17 +550,17 @@ impl Knowledge {
         parts.flat_map(|part| part.job.captures.iter().zip(&part.data))
     }
 
-    /// What its captures were made with, each with its kind: `record.A`.
-    pub fn things(&self) -> BTreeSet<String> {
+    /// The objects that its captures were made with, each with its kind: `record.A`.
+    pub fn objects(&self) -> BTreeSet<String> {
         let parts = self.parts.iter();
-        let things = |part: &Part| {
+        let things = |part: &KnowledgePart| {
             let captures = part.job.captures.iter();
             captures.flat_map(|c| part.things(c)).collect::<Vec<_>>()
         };
         parts.flat_map(things).collect()
     }
 
-    /// The captures that were made with one of these things: each a kind (`record`), or a kind and a name
+    /// The captures made with one of these objects: each a kind (`record`), or a kind and a name
     /// (`record.A`).
     ///
     /// # Errors
@@ -572,7 +573,7 @@ impl Knowledge {
                     .split_once('.')
                     .is_some_and(|(kind, _)| kind == wanted)
         };
-        let things = self.things();
+        let things = self.objects();
         if let Some(none) = wanted.iter().find(|w| !things.iter().any(|t| is(t, w))) {
             return Err(KnowledgeError::Nothing {
                 file: self.source.clone(),
@@ -580,7 +581,7 @@ impl Knowledge {
                 known: Vec::from_iter(things).join(", "),
             });
         }
-        let of = |part: &Part| {
+        let of = |part: &KnowledgePart| {
             part.of(|at| {
                 let things = part.things(&part.job.captures[at]);
                 things.iter().any(|t| wanted.iter().any(|w| is(t, w)))
@@ -599,10 +600,10 @@ impl Knowledge {
     ///
     /// When two hold the same capture.
     pub fn sum(list: &[Self]) -> Result<Self, KnowledgeError> {
-        counted_once(list)?;
-        let mut parts: Vec<Part> = list.iter().flat_map(|k| k.parts.clone()).collect();
+        refuse_duplicates(list)?;
+        let mut parts: Vec<KnowledgePart> = list.iter().flat_map(|k| k.parts.clone()).collect();
         // by their hashes, so that the order of the list changes nothing
-        let hashes = |part: &Part| {
+        let hashes = |part: &KnowledgePart| {
             part.data
                 .iter()
                 .map(|d| d.sha256.clone())
@@ -615,7 +616,7 @@ impl Knowledge {
         })
     }
 
-    /// Calls a record, cartridge or chain what nothing else is called.
+    /// Renames a record, cartridge or chain to a name not in use.
     pub(super) fn rename(&mut self, kind: &str, name: &str) {
         let other = format!("{name} of '{}'", self.source);
         let rename = |used: &mut String| {
@@ -623,7 +624,7 @@ impl Knowledge {
                 used.clone_from(&other);
             }
         };
-        for Part { job, .. } in &mut self.parts {
+        for KnowledgePart { job, .. } in &mut self.parts {
             match kind {
                 "record" => {
                     job.captures.iter_mut().for_each(|c| rename(&mut c.record));
@@ -644,20 +645,20 @@ impl Knowledge {
     }
 }
 
-/// Moves what is called `name` to another name.
+/// Moves the entry `name` to another name.
 fn moved<T>(map: &mut BTreeMap<String, T>, name: &str, other: &str) {
     if let Some(thing) = map.remove(name) {
         map.insert(other.to_owned(), thing);
     }
 }
 
-/// Refuses a setup of `job` that its knowledge knows as mounted on other days alone: a day that was mistyped
-/// would count for a setup of its own.
+/// Refuses a setup of `job` that its included files list only with other mounting days: a mistyped day would
+/// make it a separate setup.
 ///
 /// # Errors
 ///
 /// The setup, and what is wrong, in words.
-pub(super) fn mounted_as_known(job: &Job) -> Result<(), (String, String)> {
+pub(super) fn check_mounting_days(job: &Job) -> Result<(), (String, String)> {
     for (name, setup) in &job.setups {
         let Some(day) = &setup.mounted else { continue };
         let parts = job.knowledge.iter().flat_map(|k| &k.parts);
@@ -678,9 +679,9 @@ pub(super) fn mounted_as_known(job: &Job) -> Result<(), (String, String)> {
     Ok(())
 }
 
-/// A job without captures of its own is about what it includes: describes the records, cartridges and chains of
-/// those captures as their own jobs did, where it does not itself.
-pub(super) fn described_as_known(job: &mut Job) {
+/// Describes the records, cartridges and chains of included captures in a job that has no captures of its own,
+/// as far as it does not itself.
+pub(super) fn describe_included(job: &mut Job) {
     if !job.captures.is_empty() {
         return;
     }
@@ -697,15 +698,15 @@ fn fill<T: Clone>(own: &mut BTreeMap<String, T>, known: &BTreeMap<String, T>) {
     }
 }
 
-/// Whether the knowledge of `job` has captures of a setup of it that stayed mounted.
-pub(super) fn carried_on(job: &Job, setup: &str) -> bool {
+/// Whether included files of `job` have captures of a setup that stayed mounted.
+pub(super) fn continues_mounting(job: &Job, setup: &str) -> bool {
     let mounted = |job: &Job| job.setups.get(setup)?.mounted.clone();
     let mut parts = job.knowledge.iter().flat_map(|k| &k.parts);
     mounted(job).is_some_and(|day| parts.any(|part| mounted(&part.job).as_ref() == Some(&day)))
 }
 
-/// Figures that things of one name state unlike each other, in a job and in what it includes.
-pub(super) fn stated_otherwise(job: &Job) -> Vec<Caveat> {
+/// Stated figures that differ between a job and its included files for objects of one name.
+pub(super) fn conflicting_figures(job: &Job) -> Vec<Caveat> {
     let mut first: BTreeMap<_, (f64, &str)> = BTreeMap::new();
     let parts = job.knowledge.iter();
     let parts = parts.flat_map(|k| k.parts.iter().map(|part| (k.source.as_str(), &part.job)));
@@ -731,7 +732,7 @@ pub(super) fn stated_otherwise(job: &Job) -> Vec<Caveat> {
 /// # Errors
 ///
 /// The first such capture.
-pub(super) fn counted_once(list: &[Knowledge]) -> Result<(), KnowledgeError> {
+pub(super) fn refuse_duplicates(list: &[Knowledge]) -> Result<(), KnowledgeError> {
     let mut seen: BTreeMap<&String, usize> = BTreeMap::new();
     for (at, known) in list.iter().enumerate() {
         for (n, (capture, data)) in known.captures().enumerate() {
@@ -749,8 +750,8 @@ pub(super) fn counted_once(list: &[Knowledge]) -> Result<(), KnowledgeError> {
     Ok(())
 }
 
-/// What a capture is recognised by: the SHA-256 of its recording; of a given delay, that of what
-/// the job says of it.
+/// Identifier of a capture: the SHA-256 of its recording; of a given delay, that of its
+/// description in the job.
 fn key(job: &Job, at: usize, data: &CaptureData) -> Option<String> {
     let spec = job.captures.get(at)?;
     let given = || {
@@ -771,7 +772,7 @@ fn key(job: &Job, at: usize, data: &CaptureData) -> Option<String> {
 }
 
 impl Job {
-    /// What this job's own captures say, for later jobs: `data` as given to [`solve`](super::solve).
+    /// The job's own captures, for later jobs: `data` as given to [`solve`](super::solve).
     pub fn knowledge(&self, data: &[Option<CaptureData>]) -> Knowledge {
         let read = |at: usize| data.get(at).and_then(Option::as_ref);
         let captures = (0..self.captures.len()).filter_map(|at| Some((at, read(at)?)));
@@ -781,11 +782,11 @@ impl Job {
             evidence: None,
             ..of.clone()
         };
-        let mut job = with_things(self, |at| read(at).is_some());
+        let mut job = with_objects(self, |at| read(at).is_some());
         for capture in &mut job.captures {
             capture.date = self.made_on(capture).cloned();
         }
-        let part = Part {
+        let part = KnowledgePart {
             conditions: basis::stated(self),
             scatter: Scatter::between_drops(self, data).deviation(),
             job,

@@ -164,7 +164,7 @@ fn stretches_of_a_recording_stay_together() {
     let stretches = (0..4).map(|which| {
         let stretch = Stretch { which, of: 4 };
         CaptureSpec {
-            source: Source::File("side.wav".into()),
+            source: DelaySource::File("side.wav".into()),
             band: Some(BandOf::stretch(stretch)),
             radius: stretch.part(whole),
             ..capture("E", LOW, 0.0, false)
@@ -255,7 +255,7 @@ fn what_only_exports_share_is_one_thing() {
     // what it has told before is not told again
     let again = exported(&last, &data[6..8], "E.toml");
     assert_eq!(again.captures().count(), 2);
-    assert!(!again.things().contains("cartridge.B"));
+    assert!(!again.objects().contains("cartridge.B"));
 
     // a setup that was taken down is another one when it is mounted again
     let mut remounted = part(3..6);
@@ -277,7 +277,7 @@ fn captures_of_one_thing_can_be_taken_out() {
     let only = |wanted: &str| all.only(&[wanted.to_owned()]);
     let ball = only("cartridge.S").unwrap();
     assert_eq!(
-        Vec::from_iter(ball.things()),
+        Vec::from_iter(ball.objects()),
         ["cartridge.S", "chain.C", "record.R"]
     );
     let of_ball = joint.captures.iter().filter(|c| c.setup == "S").count();

@@ -4,8 +4,8 @@ use super::JobError;
 use super::description::{ArmOf, Job};
 use super::network::CaptureData;
 use super::over_radius::{OverRadius, StretchResult};
-use super::solution::{ArmKnown, ArmResult, Correction, Narrows, Solved, solve};
-use crate::analysis::{About, Analysis};
+use super::solution::{ArmParameters, ArmResult, Correction, Narrows, Solved, solve};
+use crate::analysis::{Analysis, RecordingInfo};
 use crate::delay::phase::PhaseTerm;
 use crate::document::Program;
 use crate::uncertainty::{BudgetLine, Caveat, Conformity, Direction, Quantity, Warning};
@@ -16,8 +16,8 @@ use serde::{Deserialize, Serialize};
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct Measurement {
-    /// Why the result is in doubt, as its first line; null where it is not.
-    /// Then verdict, turn and probability are null.
+    /// First line of the result where it is in doubt, with the reason; null
+    /// where it is not. In doubt, verdict, turn and probability are null.
     pub in_doubt: Option<String>,
     /// `groovelag/measurement/1`.
     #[cfg_attr(feature = "cli", schemars(extend("const" = Measurement::SCHEMA)))]
@@ -26,7 +26,7 @@ pub struct Measurement {
     pub program: Program,
     /// The recording as given.
     pub file: String,
-    /// SHA-256 of the recording, hexadecimal; null where it was not asked for.
+    /// SHA-256 of the recording, hexadecimal; null where it was not requested.
     pub sha256: Option<String>,
     /// Sample rate.
     pub sample_rate_hz: u32,
@@ -34,17 +34,17 @@ pub struct Measurement {
     pub duration_s: f64,
     /// The part that was analysed, seconds from the start: start, end.
     pub analysed_s: [f64; 2],
-    /// Offset between the channels as recorded, right after left; of a recording taken in stretches,
+    /// Delay of the right channel after the left, as recorded; of a recording taken in stretches,
     /// the mean over these.
     pub delay_us: Quantity,
     /// Rotation of the stylus to the groove at this radius, clockwise seen from
-    /// above; null for a spherical tip, which cannot see it.
+    /// above; null for a spherical tip, which is not sensitive to it.
     pub rotation_deg: Option<Quantity>,
-    /// Rotation of the stylus to the cartridge body, which a tolerance is about;
-    /// null for a spherical tip.
+    /// Rotation of the stylus to the cartridge body, to which a tolerance
+    /// applies; null for a spherical tip.
     pub stylus_to_body_deg: Option<Quantity>,
-    /// Rotation of the stylus in the headshell (to the body, and the body's
-    /// mounting), which a turn takes out; null for a spherical tip.
+    /// Rotation of the stylus in the headshell (to the body, plus the body's
+    /// mounting), which a turn corrects; null for a spherical tip.
     pub headshell_deg: Option<Quantity>,
     /// A stated pivoted arm at this radius.
     pub arm: Option<ArmResult>,
@@ -53,26 +53,26 @@ pub struct Measurement {
     pub over_radius: Option<TakenInStretches>,
     /// Rotation of the record's cut, for a spherical tip.
     pub cut_rotation_deg: Option<Quantity>,
-    /// Which way the stylus (with a spherical tip: the cut) is turned.
+    /// Direction in which the stylus (with a spherical tip: the cut) is rotated.
     pub direction: Direction,
     /// Budget of the rotation (with a spherical tip: of the cut).
     pub budget: Vec<BudgetLine>,
     /// Doubts.
     pub warnings: Vec<Caveat>,
-    /// Against the tolerance, if one was stated and no doubt withholds it.
+    /// Conformity to the tolerance; null if none was stated or a warning withholds it.
     pub conformity: Option<Conformity>,
-    /// What to do, if the band says which way and no doubt withholds it.
+    /// The turn to make; null if its direction is not significant or a warning withholds it.
     pub correction: Option<Correction>,
-    /// What is stated of the arm.
+    /// The arm as stated.
     #[serde(skip)]
     pub arm_of: ArmOf,
-    /// What would narrow the band of the turn.
+    /// The quantity to know better in order to narrow the band of the turn.
     #[serde(skip)]
     pub narrows: Narrows,
-    /// Whether anything is stated of the mounting.
+    /// Whether the mounting is stated.
     #[serde(skip)]
     pub mounting_stated: bool,
-    /// Whether nothing tells left from right.
+    /// Whether exchanged channels would go undetected.
     #[serde(skip)]
     pub unchecked: bool,
 }
@@ -82,31 +82,31 @@ impl Measurement {
     pub const SCHEMA: &'static str = "groovelag/measurement/1";
 }
 
-/// What a recording taken in stretches tells over the radius.
+/// Results of a recording taken in stretches, over the radius.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct TakenInStretches {
-    /// Its stretches, in their order.
+    /// Its stretches, in order.
     pub stretches: Vec<StretchResult>,
-    /// Time skew of the recording chain, which the groove's speed does not change.
+    /// Time skew of the recording chain, which does not depend on the groove's speed.
     pub chain_skew_us: Quantity,
     /// Overhang and offset angle of a stated pivoted arm.
-    pub arm: Option<ArmKnown>,
+    pub arm: Option<ArmParameters>,
 }
 
-/// A measurement and what it was made from.
+/// A measurement and its inputs.
 pub struct Measured {
     /// The document.
     pub measurement: Measurement,
     /// The job as solved.
     pub solved: Solved,
-    /// What each capture says.
+    /// The data of each capture.
     pub data: Vec<Option<CaptureData>>,
 }
 
-/// What one analysed recording says of the rotation, as the only capture of `job`.
-/// `terms` are priors that a calibration gives, in place of those assumed;
-/// `further` are warnings that the recording itself does not tell.
+/// Solves `job` with one analysed recording as its only capture. `terms` are
+/// priors from a calibration, in place of the defaults; `further` are warnings
+/// beside those of the recording.
 ///
 /// # Errors
 ///
@@ -118,7 +118,7 @@ pub fn measure(
     coverage: f64,
     further: impl IntoIterator<Item = Caveat>,
 ) -> Result<Measured, JobError> {
-    // The capture's own doubts are listed here as they are, not by capture.
+    // The capture's own warnings are listed without its name.
     let data = CaptureData {
         caveats: Vec::new(),
         ..CaptureData::of(analysis).with_priors(terms)
@@ -130,14 +130,14 @@ pub fn measure(
     let (from, to) = estimate.span_s;
     solved.measured(
         job,
-        &analysis.about,
+        &analysis.info,
         [from, to],
         delay.scaled(MICROSECOND.recip()),
     )
 }
 
-/// The same of a recording taken in [stretches](super::CaptureSpec::in_stretches): `job` has a capture for
-/// each, and `data` what it says, with its priors.
+/// The same for a recording taken in [stretches](super::CaptureSpec::in_stretches): `job` has a capture
+/// for each, and `data` its data, with priors.
 ///
 /// # Errors
 ///
@@ -161,7 +161,7 @@ pub fn measure_stretches(
         let sum: f64 = captures.iter().map(|c| of(&c.delay_us)).sum();
         sum / captures.len() as f64
     };
-    // most of it is the cartridge's response, which all stretches share
+    // most of the uncertainty is the cartridge's response, which all stretches share
     let delay = Quantity::normal(
         mean(|q| q.value),
         mean(|q| q.standard_uncertainty),
@@ -179,7 +179,7 @@ pub fn measure_stretches(
             chain_skew_us: skew_us,
             arm: solution.arms.first().cloned(),
         });
-    solved.measured(job, &first.about, [first.span_s.0, last.span_s.1], delay)
+    solved.measured(job, &first.info, [first.span_s.0, last.span_s.1], delay)
 }
 
 /// A job of one recording, solved.
@@ -215,7 +215,7 @@ impl OfOneRecording {
     fn measured(
         self,
         job: &Job,
-        about: &About,
+        about: &RecordingInfo,
         analysed_s: [f64; 2],
         delay_us: Quantity,
     ) -> Result<Measured, JobError> {
@@ -234,8 +234,8 @@ impl OfOneRecording {
             false => None,
         };
         let sees = |quantity: Quantity| Some(quantity).filter(|_| !setup.unobservable);
-        // That priors carry a single capture goes without saying, and the budget
-        // says which.
+        // With a single capture the priors always matter, and the budget lists
+        // them.
         let unspoken = [Warning::CarriedByPriors, Warning::ChiSquareLow];
         let warnings = solution.warnings.iter();
         let measurement = Measurement {

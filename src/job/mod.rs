@@ -1,20 +1,20 @@
 //! Captures and priors into rotations, cuts, levers and skews.
 //!
 //! A [`Job`] names cartridges, record sides, chains, arms and setups and lists
-//! the captures made with them. Every capture hands over its
+//! the captures made with them. Every capture provides its
 //! [information](crate::delay::Information); [`solve`] adjusts all of them
-//! together with the priors and says what is known then, from what, and what
-//! to do. One capture alone and a rich laboratory job are the same
+//! together with the priors and returns results, uncertainty budgets and
+//! corrections. A single capture and a large laboratory job are the same
 //! computation.
 //!
 //! # What is shared
 //!
 //! Captures on the same record side with the same stated radius share one
-//! radius; equal nominal speeds share one speed throughout the job; captures
-//! of one setup with the same stated turn share one turn, and a turn of zero
-//! is exact, being what the others are turned from. All that holds for one date:
-//! on another, radius, speed and turn are read anew. A cartridge, record side,
-//! chain or arm has each of its properties once.
+//! radius; equal nominal speeds share one speed throughout the job; captures of
+//! one setup with the same stated turn share one turn, and a turn of zero is
+//! exact, being the reference of the others. All that holds for one date: on
+//! another, radius, speed and turn are new readings. Each property of a
+//! cartridge, record side, chain or arm is a single unknown.
 //!
 //! # What outlives a job
 //!
@@ -24,16 +24,18 @@
 //!
 //! # What is not stated
 //!
-//! Everything that is not stated has a prior; [`priors::TABLE`] holds them all
-//! with their origins. An uncertainty of zero makes a quantity exact.
+//! Every quantity that is not stated has a default prior; [`priors::TABLE`]
+//! holds them with their origins. An uncertainty of zero makes a quantity
+//! exact.
 //!
 //! # Three angles
 //!
-//! The groove sees the stylus relative to itself. That angle is the sum of the
-//! stylus's rotation to the cartridge body, of the body's in the headshell
-//! (mounting), and of the arm's tracking error at the radius played. A supplier's
-//! tolerance is about the first, a turn can take out the first two together, and
-//! the third belongs to the arm. All of them are unknowns of every job.
+//! The delay depends on the rotation of the stylus to the groove. That angle is
+//! the sum of the stylus's rotation to the cartridge body, of the body's in the
+//! headshell (mounting), and of the arm's tracking error at the radius played. A
+//! supplier's tolerance applies to the first, a turn can correct the first two
+//! together, and the third belongs to the arm. All three are unknowns of every
+//! job.
 
 mod agreement;
 mod basis;
@@ -59,37 +61,38 @@ mod scope;
 mod solution;
 mod tip;
 
-pub use agreement::{Agreement, Compared, Equivalence};
+pub use agreement::{Equivalence, FileComparison, KnowledgeAgreement};
 pub use basis::{AdjustedUnknown, Basis, Input, InputKind, OtherShares};
 pub use calibration::{calibrations, replace_priors};
 pub use comparison::{Comparison, compare};
 pub use description::{
-    Alignment, ArmOf, Band, BandKind, BandOf, CaptureSpec, Cartridge, Chain, Estimate, FoundBy,
-    INSTRUMENT, Job, Limits, PivotedArm, REPORT, Record, STRETCHES, Setup, Source, Stated, Stretch,
+    Alignment, ArmOf, Band, BandKind, BandOf, CaptureSpec, Cartridge, Chain, DelaySource, Estimate,
+    FoundBy, INSTRUMENT, Job, Limits, PivotedArm, REPORT, Record, STRETCHES, Setup, Stated,
+    Stretch,
 };
-pub use details::{CaptureDetails, ContactView, Details, Learned};
+pub use details::{CaptureDetails, ContactView, Details, UnknownUpdate};
 pub use explanation::{Explanation, Slip};
 pub use file::JobFileError;
 pub use file::{Means, Minutes};
 pub use history::{History, HistoryPoint};
 pub use knowledge::{
-    Knowledge, KnowledgeError, KnowledgeFile, KnownCapture, KnownJob, KnownTerms, Part,
+    Knowledge, KnowledgeError, KnowledgeFile, KnowledgePart, KnownCapture, KnownJob, KnownTerms,
 };
 pub use measurement::{Measured, Measurement, TakenInStretches, measure, measure_stretches};
 pub use monte_carlo::monte_carlo;
 pub use network::{
-    Angle, CaptureData, Linear, Network, Parameter, READINGS, TermPrior, TracingSeen,
+    Angle, CaptureData, Linear, Network, Parameter, READINGS, TermPrior, TracingObservation,
 };
 pub use over_radius::{OverRadius, StretchResult};
-pub use pass::{CrosstalkTold, NoiseTold, Pass, PassResult, Unmodulated};
+pub use pass::{CrosstalkResult, NoiseResult, Pass, PassResult, Unmodulated};
 pub use plan::{
     MOST_STEPS, PLANNED_COVERAGE, Plan, PlannedSetup, Suggestion, Wanted, plan, plan_further,
 };
 pub use scatter::{Series, SeriesPoint};
 pub use solution::{
-    ARM_NOT_STATED, ArmKnown, ArmResult, CaptureResult, CartridgeResult, ChainResult, Correction,
-    Correlation, Fit, LeftBehind, Narrows, RecordResult, SetupResult, Solution, Solved, Turned,
-    UnknownResult, correction, is_usual_speed, reading, solve,
+    ARM_NOT_STATED, ArmParameters, ArmResult, CaptureResult, CartridgeResult, ChainResult,
+    Correction, Correlation, Fit, Narrows, RecordResult, RotationOf, SetupResult, Solution, Solved,
+    TemporaryChanges, UnknownResult, correction, is_usual_speed, reading, solve,
 };
 
 use crate::adjust::AdjustError;
@@ -132,7 +135,7 @@ pub enum JobError {
         /// The term.
         term: String,
     },
-    /// A recording is part of what is already known.
+    /// A recording is already part of an included knowledge file.
     #[error(
         "{capture} was already used for '{file}', which the job includes; remove one of them, or its information counts twice"
     )]
@@ -158,17 +161,17 @@ pub enum JobError {
     #[error(
         "the {what} of the {thing} is {here} and {there}; if these are different things, rename one, otherwise correct the {what}"
     )]
-    OtherThing {
+    NameConflict {
         /// Kind and name.
         thing: String,
-        /// What tells them apart.
+        /// The property that differs.
         what: &'static str,
         /// As an included file has it.
         here: String,
         /// As another, or the job, has it.
         there: String,
     },
-    /// A cartridge has more setups than anybody waits for.
+    /// A cartridge has too many setups.
     #[error(
         "the {setups} setups of {cartridge} are too many to adjust together; the most is {most}: split the job, and include in one what the others have learned"
     )]
@@ -180,7 +183,7 @@ pub enum JobError {
         /// The most.
         most: usize,
     },
-    /// More draws than memory is kept for.
+    /// More draws than the memory limit allows.
     #[error(
         "{count} draws of {setups} setups are too many; the most for this job is {most}; a million give two digits of a band"
     )]
@@ -202,10 +205,10 @@ pub enum JobError {
         /// Entries of data.
         data: usize,
     },
-    /// The coverage of the bands is no probability.
+    /// The coverage of the bands is not a probability.
     #[error("a band cannot cover {0}; give a probability between 0 and 1, such as 0.95")]
     Coverage(f64),
-    /// What is known before is no value with an uncertainty.
+    /// A prior is not a finite value with a valid uncertainty.
     #[error(
         "'{unknown}' is stated as {value} with a standard uncertainty of {u} (SI units); both must be finite, and the uncertainty must not be negative"
     )]
@@ -217,7 +220,7 @@ pub enum JobError {
         /// The uncertainty stated.
         u: f64,
     },
-    /// A delay given is no value with an uncertainty.
+    /// A given delay is not a finite value with a valid uncertainty.
     #[error(
         "{0}: give its delay and standard uncertainty as finite numbers, the uncertainty above zero"
     )]
@@ -233,11 +236,11 @@ pub enum JobError {
     /// A setup was to be compared with itself.
     #[error("'{0}' is both before and after; name two setups")]
     SameSetup(String),
-    /// The adjustment went on and on.
+    /// The adjustment did not converge.
     #[error(
         "the adjustment did not converge, so there is no result{delays}; check radii, speeds, turns and tips, and whether a recorder or an editor shifted the channels"
     )]
-    NotSettled {
+    NotConverged {
         /// The largest delay read, in words.
         delays: String,
     },

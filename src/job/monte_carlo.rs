@@ -16,11 +16,10 @@ const SEED: u64 = 101;
 /// (JCGM 101:2008, 7.2.2), so that ten unknowns have enough.
 const MOST_VALUES: usize = 10_000_000;
 
-/// Draws the whole job `count` times and says, per setup, how the band
-/// compares: the linearised band is validated when both ends agree within the
-/// numerical tolerance of two significant digits (JCGM 101:2008, 7.9.2, 8.1),
-/// widened by what the number of draws can resolve. `progress` is told the fraction
-/// done.
+/// Draws the whole job `count` times and compares the band of each setup. The
+/// linearised band is validated when both ends agree within the numerical tolerance
+/// of two significant digits (JCGM 101:2008, 7.9.2, 8.1), plus the sampling error
+/// of that number of draws. `progress` receives the fraction done.
 pub fn monte_carlo(
     job: &Job,
     solved: &Solved,
@@ -114,7 +113,7 @@ pub fn monte_carlo(
     Ok(caveats)
 }
 
-/// The doubt that draws without a solution leave.
+/// The warning about draws without a solution.
 fn incomplete(failed: usize, count: usize) -> Option<Caveat> {
     Warning::MonteCarloIncomplete.at(failed as f64 / count.max(1) as f64, || {
         format!(

@@ -1,10 +1,10 @@
-//! Captures and priors into one least-squares problem.
+//! Builds one least-squares problem from captures and priors.
 
 use super::JobError;
 use super::description::{CaptureSpec, Estimate, Job, Stated};
 use super::details::unit;
 use super::priors::DefaultPrior;
-use crate::adjust::{Coefficients, Problem, Solution, Unknown};
+use crate::adjust::{Coefficients, Minimum, Problem, Unknown};
 use crate::analysis::{Analysis, Evidence};
 use crate::delay::{Information, Node, Term, is_response};
 use crate::groove::{Arm, Profile};
@@ -24,12 +24,12 @@ const GAUSS_5: [(f64, f64); 5] = [
     (0.953_089_922_969_332, 0.118_463_442_528_094_5),
 ];
 
-/// Budget line of what is random in the captures' delays; every other line is a
-/// quantity that several jobs may share.
+/// Budget line of the random part of the captures' delays; every other line is
+/// a quantity that several jobs may share.
 pub const READINGS: &str = "random part of the delay readings";
-/// Budget line of what repeated captures differ by.
+/// Budget line of the scatter between repeated captures.
 pub(super) const SCATTER: &str = "scatter between drops";
-/// Budget words of what tracing shows of the tip.
+/// Budget line of the tip radius by tracing distortion.
 pub(super) const TRACING: &str = "tracing of the recordings";
 
 mod blocks;
@@ -39,16 +39,16 @@ mod inputs;
 mod observation;
 mod tip_radius;
 
-pub(super) use expected::{Expected, Readings, World};
-pub use tip_radius::TracingSeen;
+pub(super) use expected::{DataSource, Expected, LatticeDraw};
+pub use tip_radius::TracingObservation;
 
 pub(super) use builder::{Mounting, locate, tidy, turn_id};
 
 use blocks::Blocks;
-use builder::{Builder, Placed, included_words};
-use observation::{Observation, Place};
+use builder::{Builder, PlacedCapture, included_words};
+use observation::{FixedOrUnknown, Observation};
 
-/// What a capture brings to a job.
+/// The data of a capture.
 #[derive(Debug, Clone, PartialEq)]
 pub struct CaptureData {
     /// Information about the delay and the terms beside it.
@@ -57,14 +57,14 @@ pub struct CaptureData {
     pub nodes: Vec<Node>,
     /// SHA-256 of the recording in hexadecimal; `None` for a given delay.
     pub sha256: Option<String>,
-    /// Doubts raised while the recording was analysed.
+    /// Warnings raised while the recording was analysed.
     pub caveats: Vec<Caveat>,
     /// Priors of terms that come with the data, such as those of a
     /// calibration; the same block from several captures counts once.
     pub priors: Vec<TermPrior>,
-    /// What tracing adds, where it was found.
-    pub tracing: Option<TracingSeen>,
-    /// What a report shows of the recording; plays no part in the adjustment.
+    /// Tracing distortion, where it was found.
+    pub tracing: Option<TracingObservation>,
+    /// What a report shows of the recording; not used in the adjustment.
     pub evidence: Option<Arc<Evidence>>,
 }
 
@@ -80,8 +80,8 @@ pub struct TermPrior {
 }
 
 impl CaptureData {
-    /// Standard deviation of the delay's random part, and of what the cartridge's response leaves
-    /// of it, seconds; `None` of a delay that was given.
+    /// Standard deviations of the delay, seconds: random part, and part due to the cartridge's
+    /// response; `None` for a delay that was given.
     pub(super) fn programme(&self) -> Option<[f64; 2]> {
         let weight = self.information.matrix[[0, 0]];
         let terms = self.information.terms.iter().enumerate();
@@ -93,21 +93,20 @@ impl CaptureData {
         (!parts.is_empty()).then(|| [weight.recip().sqrt(), response])
     }
 
-    /// What an analysed recording brings.
+    /// The data of an analysed recording.
     pub fn of(analysis: &Analysis) -> Self {
         Self {
             information: analysis.estimate.with_crosstalk_phase.clone(),
             nodes: analysis.estimate.nodes.clone(),
-            sha256: analysis.about.sha256.clone(),
+            sha256: analysis.info.sha256.clone(),
             caveats: analysis.caveats.clone(),
             priors: Vec::new(),
-            tracing: TracingSeen::of(analysis),
+            tracing: TracingObservation::of(analysis),
             evidence: Some(Arc::new(analysis.evidence())),
         }
     }
 
-    /// A delay (seconds) that somebody gives, taken as the mean over the
-    /// analysed part.
+    /// A given delay (seconds), taken as the mean over the analysed part.
     pub fn of_delay(delay: f64, standard_uncertainty: f64) -> Self {
         Self {
             information: Information::of_delay(delay, standard_uncertainty),
@@ -140,24 +139,24 @@ pub struct Parameter {
 }
 
 impl Parameter {
-    /// Whether somebody stated its value, here or in an earlier job; what only
-    /// the table of priors says is not stated.
+    /// Whether its value was stated, here or in an earlier job, as against a
+    /// default of the table of priors.
     pub(super) fn is_stated(&self) -> bool {
         is_stated(&self.origin)
     }
 
-    /// Whether it is the own of a capture that an included file holds.
+    /// Whether it belongs to one capture of an included file.
     pub(super) fn is_included(&self) -> bool {
         self.id.starts_with(INCLUDED)
     }
 
-    /// Unit of its figures, as its id ends; empty where it has none.
+    /// Unit of its figures, by the ending of its id; empty for a plain number.
     pub(super) fn unit(&self) -> &'static str {
         unit(&self.id)
     }
 
-    /// Whether it is read or set anew for every recording, or is the recording's own: then another
-    /// measurement has another of it.
+    /// Whether it is read or set anew for every recording, or belongs to the recording, so that
+    /// its error differs between measurements.
     pub(super) fn is_reading(&self) -> bool {
         let of_band = [".radius_mm[", ".turn_deg["];
         self.id.starts_with("speed_rpm[")
@@ -165,16 +164,16 @@ impl Parameter {
             || (of_band.iter().any(|key| self.id.contains(key)) && !self.is_included())
     }
 
-    /// Whether somebody stated its uncertainty.
+    /// Whether its uncertainty was stated.
     pub(super) fn has_stated_uncertainty(&self) -> bool {
         self.origin.starts_with(STATED)
     }
 }
 
-/// Beginning of the ids of what is the own of included captures.
+/// Prefix of the ids of unknowns that belong to included captures.
 const INCLUDED: &str = "included.";
 
-/// Beginnings of the origins of what somebody stated.
+/// Prefixes of the origins of stated values.
 pub(super) const STATED: &str = "stated";
 const VALUE_STATED: &str = "value stated";
 pub(super) const KNOWN: &str = "stated in";
@@ -185,11 +184,11 @@ fn is_stated(origin: &str) -> bool {
         .any(|beginning| origin.starts_with(beginning))
 }
 
-/// Origin of what a recording tells of its cartridge's response.
+/// Origin of a cartridge's response as estimated from a recording.
 pub(super) const RESPONSE: &str =
     "what gain and phase of the recording leave open, in standard deviations";
 
-/// Origin of what an included file states.
+/// Origin of a value that an included file states.
 pub(super) fn known_in(source: &str) -> String {
     format!("{KNOWN} '{source}'")
 }
@@ -199,7 +198,7 @@ pub(super) mod id {
     pub fn rotation(setup: &str) -> String {
         format!("setup.{setup}.rotation_deg")
     }
-    /// The setup of which this is the rotation.
+    /// The setup whose rotation this id names.
     pub fn setup_of_rotation(id: &str) -> Option<&str> {
         id.strip_prefix("setup.")?.strip_suffix(".rotation_deg")
     }
@@ -269,46 +268,46 @@ pub struct Network {
     pub problem: Problem<'static>,
     /// Per capture of the job, its block; `None` where it has no data.
     pub(super) capture_blocks: Vec<Option<usize>>,
-    /// Per block, the capture of the job that it is.
+    /// Per block, the capture of the job that it stands for.
     pub(super) capture_of: Vec<Option<usize>>,
     /// The captures of each setup that have data, in the job's order.
     captures_of: BTreeMap<String, Vec<usize>>,
-    /// What each block is that is a capture of the job.
+    /// The forward model of each block that is a capture of the job.
     observations: BTreeMap<usize, Arc<Observation>>,
-    /// Per block, the included file that it is from: its captures, and what is theirs alone.
+    /// Per block, the included file that it comes from: its captures, and the unknowns that only they have.
     pub(super) included: Vec<Option<usize>>,
-    /// Blocks of what tracing shows of the tip, with the capture that each is of.
+    /// Blocks of tip radius observations by tracing, with the capture of each.
     pub(super) tip_radii: Vec<(usize, usize)>,
-    /// Whether a ball is seen at an angle that is known, which tells its lever.
+    /// Whether a spherical tip was played at a known turn, which determines its lever.
     has_turned_ball: bool,
-    /// How many unknowns are the job's own; the rest belong to included captures.
+    /// Number of the job's own unknowns; the rest belong to included captures.
     pub(super) own: usize,
     /// Prior blocks: budget words per block index.
     pub(super) words: Vec<String>,
-    /// Those of them that are readings.
+    /// Prior blocks that are readings.
     pub(super) readings: BTreeSet<String>,
     pub(super) caveats: Vec<Caveat>,
     index: BTreeMap<String, usize>,
-    /// What each setup's tracking error consists of.
-    tracking: BTreeMap<String, Tracking>,
+    /// Model of each setup's tracking error.
+    tracking: BTreeMap<String, TrackingModel>,
     /// Rotations in the headshell, by setup.
-    rotations: BTreeMap<String, Place>,
+    rotations: BTreeMap<String, FixedOrUnknown>,
     /// Rotations of the stylus to the body, by cartridge.
-    bodies: BTreeMap<String, Body>,
-    /// What is known of mountings, which are no unknowns of their own.
+    bodies: BTreeMap<String, StylusToBody>,
+    /// Prior knowledge of mountings, which are differences of unknowns.
     pub(super) mountings: Vec<Mounting>,
-    /// Where what is known of each mounting comes from, by its words.
+    /// Origin of the prior of each mounting, by its words.
     pub(super) mounting_origins: HashMap<String, String>,
 }
 
 /// One of the angles of a stylus.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Angle {
-    /// To the groove, at the radius where the setup was first played.
+    /// Stylus to groove, at the radius where the setup was first played.
     Groove,
-    /// To the cartridge body.
+    /// Stylus to cartridge body.
     Body,
-    /// In the headshell: to the body, and the body's mounting.
+    /// Stylus in the headshell: to the body, plus the body's mounting.
     Headshell,
 }
 
@@ -317,7 +316,7 @@ pub enum Angle {
 pub struct Linear {
     /// Coefficients of the unknowns.
     pub row: Coefficients,
-    /// What is added.
+    /// Constant part.
     pub offset: f64,
 }
 
@@ -327,37 +326,37 @@ impl Linear {
         self.row.at(x) + self.offset
     }
 
-    fn add(&mut self, place: Place, coefficient: f64) {
+    fn add(&mut self, place: FixedOrUnknown, coefficient: f64) {
         match place {
-            Place::Exact(value) => self.offset += coefficient * value,
-            Place::Unknown(k, _) => self.row.add(k, coefficient),
+            FixedOrUnknown::Exact(value) => self.offset += coefficient * value,
+            FixedOrUnknown::Unknown(k, _) => self.row.add(k, coefficient),
         }
     }
 }
 
 /// Where a setup's tracking error comes from.
 #[derive(Debug, Clone, PartialEq)]
-enum Tracking {
+enum TrackingModel {
     /// Unknowns that add up, each with its weight.
-    Sum(Vec<(Place, f64)>),
+    Sum(Vec<(FixedOrUnknown, f64)>),
     /// An arm's effective length, pivot to spindle and offset, the changes of
     /// the radius with their weights, and the radius.
-    Arm([Place; 3], Vec<(Place, f64)>, f64),
+    Arm([FixedOrUnknown; 3], Vec<(FixedOrUnknown, f64)>, f64),
 }
 
 /// An arm, the radius, the arm's dimensions, and the radius's changes with their weights.
-type ArmAt<'a> = (Arm, f64, [Place; 3], &'a [(Place, f64)]);
+type ArmAt<'a> = (Arm, f64, [FixedOrUnknown; 3], &'a [(FixedOrUnknown, f64)]);
 
 /// The rotation of a stylus to its body.
 #[derive(Debug, Clone, Copy, PartialEq)]
-enum Body {
+enum StylusToBody {
     /// An unknown.
     Unknown(usize),
     /// A rotation in the headshell, less a mounting known exactly.
-    Mounted(Place, f64),
+    Mounted(FixedOrUnknown, f64),
 }
 
-impl Body {
+impl StylusToBody {
     fn unknown(&self) -> Option<usize> {
         match self {
             Self::Unknown(k) => Some(*k),
@@ -367,15 +366,15 @@ impl Body {
 }
 
 impl Network {
-    /// An angle of a setup's stylus, linearised at `x`; `None` where the job says
-    /// nothing of it (a spherical tip's rotation to the body).
+    /// An angle of a setup's stylus, linearised at `x`; `None` where it is not in
+    /// the job (a spherical tip's rotation to the body).
     pub fn angle(&self, job: &Job, setup: &str, angle: Angle, x: &[f64]) -> Option<Linear> {
         let mut linear = Linear::default();
         match angle {
             Angle::Headshell => linear.add(*self.rotations.get(setup)?, 1.0),
             Angle::Body => match *self.bodies.get(&job.setups.get(setup)?.cartridge)? {
-                Body::Unknown(k) => linear.row.add(k, 1.0),
-                Body::Mounted(place, mounting) => {
+                StylusToBody::Unknown(k) => linear.row.add(k, 1.0),
+                StylusToBody::Mounted(place, mounting) => {
                     linear.add(place, 1.0);
                     linear.offset -= mounting;
                 }
@@ -384,12 +383,12 @@ impl Network {
                 linear.add(*self.rotations.get(setup)?, 1.0);
                 match self.tracking.get(setup) {
                     None => {}
-                    Some(Tracking::Sum(places)) => {
+                    Some(TrackingModel::Sum(places)) => {
                         for (place, weight) in places {
                             linear.add(*place, *weight);
                         }
                     }
-                    Some(Tracking::Arm(..)) => {
+                    Some(TrackingModel::Arm(..)) => {
                         let (arm, radius, dimensions, changes) = self.arm(setup, x)?;
                         let [of_radius, of_dimensions @ ..] = arm.tracking_gradient(radius);
                         linear.offset += arm.tracking_error(radius);
@@ -397,7 +396,7 @@ impl Network {
                         for (place, slope) in
                             dimensions.into_iter().zip(of_dimensions).chain(changes)
                         {
-                            if let Place::Unknown(k, _) = place {
+                            if let FixedOrUnknown::Unknown(k, _) = place {
                                 linear.row.add(k, slope);
                                 linear.offset -= slope * x[k];
                             }
@@ -409,15 +408,15 @@ impl Network {
         Some(linear)
     }
 
-    /// A setup's arm and the radius where it was first played, as they are at `x`, with what they
-    /// depend on.
+    /// A setup's arm and the radius where it was first played, at `x`, with the quantities that
+    /// they depend on.
     fn arm(&self, setup: &str, x: &[f64]) -> Option<ArmAt<'_>> {
-        let Some(Tracking::Arm(dimensions, changes, radius)) = self.tracking.get(setup) else {
+        let Some(TrackingModel::Arm(dimensions, changes, radius)) = self.tracking.get(setup) else {
             return None;
         };
-        let value = |place: Place| match place {
-            Place::Exact(value) => value,
-            Place::Unknown(k, _) => x[k],
+        let value = |place: FixedOrUnknown| match place {
+            FixedOrUnknown::Exact(value) => value,
+            FixedOrUnknown::Unknown(k, _) => x[k],
         };
         let &[length, pivot, offset] = dimensions;
         let arm = Arm {
@@ -429,7 +428,7 @@ impl Network {
         Some((arm, radius + change, *dimensions, changes))
     }
 
-    /// Whether a capture of the setup tells its rotation to the groove.
+    /// Whether a capture of the setup determines its rotation to the groove.
     pub(super) fn is_tracked(&self, setup: &str) -> bool {
         self.tracking.contains_key(setup)
     }
@@ -445,7 +444,7 @@ impl Network {
         self.index.get(id).copied()
     }
 
-    /// What wrong leads would change in what the capture of this block is predicted to read at `x`.
+    /// Change of this block's predicted delay at `x` if its leads were wrongly stated.
     pub(super) fn change_by_leads(&self, block: usize, x: &[f64]) -> Option<Array1<f64>> {
         let observation = self.observations.get(&block)?;
         let own: Vec<f64> = observation.unknowns.iter().map(|&k| x[k]).collect();
@@ -470,41 +469,40 @@ impl Network {
     }
 }
 
-/// Makes the network of a job.
+/// Builds the network of a job.
 pub(super) fn network(
     job: &Job,
-    readings: Readings<'_>,
+    readings: DataSource<'_>,
     scatter: f64,
 ) -> Result<Network, JobError> {
-    with_doubt(job, readings, scatter, Doubt::None)
+    with_alternative(job, readings, scatter, Alternative::None)
 }
 
-/// What is not taken for granted in a network.
+/// An alternative hypothesis about one value of the network.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub(super) enum Doubt<'a> {
+pub(super) enum Alternative<'a> {
     /// Nothing.
     None,
-    /// The prior of this unknown is off by an error of its own, with a standard uncertainty of
-    /// so many times that of the prior.
+    /// The prior of this unknown has a bias, whose standard uncertainty is this multiple of
+    /// the prior's.
     Prior(&'a str, f64),
-    /// This included file is about another value of this unknown than everything else, and neither is
-    /// known well: how much they differ is the last unknown, and it and the value have so many
-    /// times the prior's standard uncertainty.
+    /// This included file has its own value of this unknown. The difference is the last unknown; it
+    /// and the value have this multiple of the prior's standard uncertainty.
     Value(usize, &'a str, f64),
 }
 
-/// The same, one thing in doubt.
+/// The same, under an alternative hypothesis.
 ///
-/// The path of a ball is its lever times its rotation, and both may be nothing: there the tangent of the
-/// product vanishes, and an adjustment of both would take the path for known. Given the lever, it
-/// is proportional to the rotation, of which no capture tells anything. So it is an unknown of its own
-/// whose variance is that of the rotation times the mean square of the lever by all captures: those at
-/// known turns tell the lever, whatever the path.
-pub(super) fn with_doubt(
+/// The path of a spherical tip is lever times rotation. Both may be zero: there the product has no
+/// gradient, and an adjustment of both would take the path as known. Given the lever, the path is
+/// proportional to the rotation, which no capture determines. So the path is an unknown of its own. Its
+/// variance is that of the rotation times the mean square of the lever by all captures; captures at
+/// known turns determine the lever, whatever the path.
+pub(super) fn with_alternative(
     job: &Job,
-    readings: Readings<'_>,
+    readings: DataSource<'_>,
     scatter: f64,
-    doubt: Doubt<'_>,
+    doubt: Alternative<'_>,
 ) -> Result<Network, JobError> {
     let network = build(job, readings, scatter, doubt, &Levers::new())?;
     match network.has_turned_ball {
@@ -513,7 +511,7 @@ pub(super) fn with_doubt(
     }
 }
 
-/// What is known of balls' levers, metres, by their ids.
+/// Levers of spherical tips, metres, by id.
 type Levers = BTreeMap<String, Estimate>;
 
 impl Network {
@@ -523,8 +521,8 @@ impl Network {
         unknowns.map(|(id, &k)| (id, k))
     }
 
-    /// What an adjustment found of the levers of its balls.
-    pub(super) fn levers_at(&self, solution: &Solution) -> Levers {
+    /// Levers of spherical tips as adjusted.
+    pub(super) fn levers_at(&self, solution: &Minimum) -> Levers {
         let found = |k: usize| Estimate {
             value: solution.values[k],
             u: solution.uncertainty(k),
@@ -532,11 +530,11 @@ impl Network {
         self.balls().map(|(id, k)| (id.clone(), found(k))).collect()
     }
 
-    /// What it tells of the levers of its balls.
-    fn levers(&self, readings: Readings<'_>) -> Result<Levers, JobError> {
+    /// Levers of spherical tips by an adjustment.
+    fn levers(&self, readings: DataSource<'_>) -> Result<Levers, JobError> {
         let (expected, world) = match readings {
-            Readings::Real(_) => return Ok(self.levers_at(&self.problem.solve()?)),
-            Readings::Predicted(expected, world) => (expected, world),
+            DataSource::Real(_) => return Ok(self.levers_at(&self.problem.solve()?)),
+            DataSource::Predicted(expected, world) => (expected, world),
         };
         let solution = self.problem.linearised()?;
         let levers = self.balls().map(|(id, k)| {
@@ -548,11 +546,11 @@ impl Network {
     }
 }
 
-/// Most setups of one cartridge: their bands are found together, at a cost that grows with their square. So many
-/// took 52 s and 3 GB (two cores); common practice, no source, that nobody waits longer.
+/// Maximum number of setups of one cartridge. Their intervals are found together, at a cost that grows with the
+/// square of the number; this many took 52 s and 3 GB (two cores). The limit is common practice, no source.
 const MOST_SETUPS: usize = 2_000;
 
-/// Refuses more setups of one cartridge than that.
+/// Refuses more than [`MOST_SETUPS`] setups of one cartridge.
 fn check_setups(job: &Job) -> Result<(), JobError> {
     let mut setups_of: BTreeMap<&str, usize> = BTreeMap::new();
     for setup in job.setups.values() {
@@ -568,8 +566,8 @@ fn check_setups(job: &Job) -> Result<(), JobError> {
     }
 }
 
-/// What is doubtful of the job's own captures, each by its name.
-fn own_caveats(job: &Job, placed: &[Option<Placed>]) -> Vec<Caveat> {
+/// Warnings of the job's own captures, each by its name.
+fn own_caveats(job: &Job, placed: &[Option<PlacedCapture>]) -> Vec<Caveat> {
     let named = |(at, spec): (usize, &CaptureSpec)| {
         let caveats = placed[at].iter().flat_map(|p| &p.data.caveats);
         let with_name = |c: &Caveat| Caveat {
@@ -581,11 +579,11 @@ fn own_caveats(job: &Job, placed: &[Option<Placed>]) -> Vec<Caveat> {
     job.captures.iter().enumerate().flat_map(named).collect()
 }
 
-/// The unknowns, each starting at its prior, or at what is expected of a prediction.
+/// The unknowns, each starting at its prior, or in a prediction at its expected value.
 fn unknowns(
     job: &Job,
     parameters: &[Parameter],
-    readings: Readings<'_>,
+    readings: DataSource<'_>,
 ) -> Result<Vec<Unknown>, JobError> {
     let each = parameters.iter().map(|p| {
         let Estimate { value, u } = p.prior;
@@ -597,8 +595,8 @@ fn unknowns(
             });
         }
         let start = match readings {
-            Readings::Predicted(expected, world) => expected.start(job, p, world),
-            Readings::Real(_) => None,
+            DataSource::Predicted(expected, world) => expected.start(job, p, world),
+            DataSource::Real(_) => None,
         };
         Ok(Unknown {
             name: p.words.clone(),
@@ -609,47 +607,49 @@ fn unknowns(
     each.collect()
 }
 
-/// Puts the network together.
+/// Assembles the network.
 fn build(
     job: &Job,
-    readings: Readings<'_>,
+    readings: DataSource<'_>,
     scatter: f64,
-    doubt: Doubt<'_>,
+    doubt: Alternative<'_>,
     levers: &Levers,
 ) -> Result<Network, JobError> {
     check_setups(job)?;
     let mut builder = Builder::new(job, scatter, levers);
     let setups = job.setups.iter();
-    let rotations: BTreeMap<String, Place> = setups
+    let rotations: BTreeMap<String, FixedOrUnknown> = setups
         .map(|(name, setup)| (name.clone(), builder.rotation(name, setup)))
         .collect();
     let (bodies, mountings) = builder.bodies(&rotations);
     let placed = builder.own_captures(readings)?;
     let caveats = own_caveats(job, &placed);
     let own = builder.parameters.len();
-    let earlier = builder.earlier()?;
+    let earlier = builder.included_captures()?;
     builder.sessions(job);
     let apart = match doubt {
-        Doubt::Value(file, id, by) => builder.difference(file, id, by),
+        Alternative::Value(file, id, by) => builder.difference(file, id, by),
         _ => None,
     };
     let Builder {
         parameters,
         index,
         tracking,
-        theirs,
-        brought,
+        included_only: theirs,
+        joint_priors: brought,
         ..
     } = builder;
     let unknowns = unknowns(job, &parameters, readings)?;
     let wrong = match doubt {
-        Doubt::Prior(id, by) | Doubt::Value(_, id, by) => index.get(id).map(|k| (*k, by)),
-        Doubt::None => None,
+        Alternative::Prior(id, by) | Alternative::Value(_, id, by) => {
+            index.get(id).map(|k| (*k, by))
+        }
+        Alternative::None => None,
     };
-    let styli = bodies.values().filter_map(Body::unknown);
+    let styli = bodies.values().filter_map(StylusToBody::unknown);
     let styli = styli.chain(earlier.styli).collect();
     let mut list = Blocks::default();
-    let covered = list.brought(&parameters, &theirs, brought, wrong)?;
+    let covered = list.joint_priors(&parameters, &theirs, brought, wrong)?;
     list.mountings(mountings.iter().chain(&earlier.mountings))?;
     list.priors(&parameters, &theirs, &covered | &styli, wrong)?;
     let mut capture_blocks = Vec::new();
@@ -662,10 +662,10 @@ fn build(
             continue;
         };
         let foreseen = match readings {
-            Readings::Predicted(expected, _) => {
-                placed.file.is_none() && expected.found(at).is_none()
+            DataSource::Predicted(expected, _) => {
+                placed.file.is_none() && expected.recorded(at).is_none()
             }
-            Readings::Real(_) => false,
+            DataSource::Real(_) => false,
         };
         if placed.file.is_none() {
             capture_blocks.push(Some(list.blocks.len()));

@@ -1,4 +1,4 @@
-//! What a recording taken in stretches shows: its delay over the radius, and the adjustment through it.
+//! A recording taken in stretches: measured and adjusted delay over the radius.
 
 use super::description::Job;
 use super::network::{CaptureData, tidy};
@@ -8,20 +8,20 @@ use crate::adjust::Coefficients;
 use crate::units::{MICROSECOND, MILLIMETRE};
 use serde::{Deserialize, Serialize};
 
-/// A stretch of a recording. The cartridge's and the equaliser's part of the delay is as adjusted, so
-/// what is left between measured and predicted is noise, and what the model lacks.
+/// A stretch of a recording. Cartridge and equaliser terms are as adjusted, so measured minus
+/// predicted shows noise and model errors.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 #[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct StretchResult {
-    /// Which capture of the job, counted from 1.
+    /// Number of the capture in the job, from 1.
     pub capture: usize,
     /// Radius at its start and its end, as stated, millimetres.
     pub radius_mm: [f64; 2],
     /// Delay, right after left, microseconds.
     pub delay_us: f64,
-    /// Its standard uncertainty by itself, what the stretches share apart, microseconds.
+    /// Its standard uncertainty without the errors shared by the stretches, microseconds.
     pub own_u_us: f64,
-    /// The delay as the adjustment has it, microseconds.
+    /// The adjusted delay, microseconds.
     pub predicted_us: f64,
     /// Its standard uncertainty, microseconds.
     pub predicted_u_us: f64,
@@ -33,12 +33,12 @@ impl StretchResult {
         0.5 * (self.radius_mm[0] + self.radius_mm[1])
     }
 
-    /// The delay as measured, with its uncertainty, over the radius.
+    /// Measured delay with its uncertainty, over the radius.
     pub fn measured(&self) -> SeriesPoint {
         self.at(self.delay_us, self.own_u_us)
     }
 
-    /// The delay as the adjustment has it.
+    /// Adjusted delay over the radius.
     pub fn predicted(&self) -> SeriesPoint {
         self.at(self.predicted_us, self.predicted_u_us)
     }

@@ -1,8 +1,8 @@
-//! What one pass of a side tells beside the delays of its captures: crosstalk, noise, speed.
+//! Results of one pass of a side beside the delays of its captures: crosstalk, noise, speed.
 
 use super::description::{CaptureSpec, Estimate, Job};
 use super::network::CaptureData;
-use crate::analysis::Change;
+use crate::analysis::FrequencyModulation;
 use crate::chain::{Calibration, Crosstalk};
 use crate::uncertainty::{Interval, Quantity, normal_coverage_factor, student_coverage_factor};
 use crate::units::MILLIMETRE;
@@ -14,42 +14,41 @@ const SEPARATION_HZ: f64 = 1000.0;
 /// One pass of a side, as [`file::gather`](super::file::gather) reads it.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Pass {
-    /// One of its bands, as if it were a capture.
+    /// One of its bands, described as a capture.
     pub spec: CaptureSpec,
     /// Its captures, counted from 0.
     pub captures: Vec<usize>,
-    /// What its bands of one channel tell, or why they tell nothing; none where there are no such
-    /// bands.
-    pub crosstalk: Option<Result<CrosstalkTold, String>>,
-    /// Its bands of one channel play in the channels that the job says.
+    /// Crosstalk by its single-channel bands, or why there is none; `None` without such bands.
+    pub crosstalk: Option<Result<CrosstalkResult, String>>,
+    /// Its single-channel bands play in the channels that the job states.
     pub sides_told: bool,
-    /// What is taken out of its captures, where that is not its chain's calibration alone.
+    /// The correction of its captures, where it is not the chain's calibration alone.
     pub calibration: Option<Calibration>,
     /// Its unmodulated grooves.
     pub silent: Vec<Unmodulated>,
     /// Its tones.
-    pub tones: Vec<ToneSeen>,
+    pub tones: Vec<MeasuredTone>,
     /// Speed by its coded marks, revolutions per minute.
     pub speed: Option<Estimate>,
 }
 
 /// A steady tone of a pass.
 #[derive(Debug, Clone, PartialEq)]
-pub struct ToneSeen {
+pub struct MeasuredTone {
     /// Name of the band.
     pub band: String,
     /// Mean frequency over whole revolutions, hertz.
     pub hertz: f64,
-    /// Speed that it tells, revolutions per minute.
+    /// Speed by its frequency, revolutions per minute.
     pub speed: Option<Estimate>,
     /// Its change once a revolution.
-    pub change: Option<Change>,
+    pub change: Option<FrequencyModulation>,
     /// Radius in the middle of the band, metres.
     pub radius: Estimate,
 }
 
 impl Pass {
-    /// A pass that is still to be read.
+    /// A pass not yet read.
     pub(super) fn of(spec: &CaptureSpec) -> Self {
         Self {
             spec: spec.clone(),
@@ -72,15 +71,15 @@ impl Pass {
         made(&self.spec) == made(spec)
     }
 
-    /// Whether it tells anything.
-    pub(super) fn tells(&self) -> bool {
+    /// Whether it has any results.
+    pub(super) fn has_results(&self) -> bool {
         let beside = !self.silent.is_empty() || !self.tones.is_empty();
         self.crosstalk.is_some() || beside || self.speed.is_some()
     }
 }
 
 impl Job {
-    /// The pass of which a capture is a band, if that tells more than the capture.
+    /// The pass of which a capture is a band, if it has results of its own.
     pub(super) fn pass_of(&self, capture: usize) -> Option<&Pass> {
         self.passes.iter().find(|p| p.captures.contains(&capture))
     }
@@ -97,15 +96,15 @@ pub struct Unmodulated {
     pub within: [f64; 2],
 }
 
-/// What the bands of one channel of a pass tell.
+/// Crosstalk by the single-channel bands of a pass.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
-pub struct CrosstalkTold {
+pub struct CrosstalkResult {
     /// Identifier by which captures share its errors.
     pub id: String,
     /// The bands.
     pub bands: Vec<String>,
-    /// Whether it was taken out of the pass's captures; else a calibration that the chain states was.
+    /// Whether it corrected the pass's captures; else the chain's stated calibration did.
     pub applied: bool,
     /// Separation of the channels at 1 kHz, dB: left into right, right into left, of cartridge and cutter
     /// together; null where it was not measured there.
@@ -114,7 +113,7 @@ pub struct CrosstalkTold {
     pub measured: Crosstalk,
 }
 
-impl CrosstalkTold {
+impl CrosstalkResult {
     pub(super) fn new(id: String, bands: Vec<String>, applied: bool, measured: Crosstalk) -> Self {
         let hertz = &measured.hertz;
         let known = hertz[0] <= SEPARATION_HZ && SEPARATION_HZ <= hertz[hertz.len() - 1];
@@ -135,23 +134,23 @@ impl CrosstalkTold {
 /// The noise of an unmodulated groove, left and right channel.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
-pub struct NoiseTold {
+pub struct NoiseResult {
     /// The band.
     pub band: String,
     /// Root mean square of everything against full scale, dB, rumble, hum and clicks included; null of
     /// a channel without any signal.
     pub level_dbfs: [Option<f64>; 2],
-    /// The same from 100 Hz to 15 kHz, above rumble and hum, clicks left out and crosstalk taken out as of the
-    /// captures.
+    /// The same from 100 Hz to 15 kHz, above rumble and hum, without clicks, and corrected for crosstalk like
+    /// the captures.
     pub level_within_dbfs: [Option<f64>; 2],
-    /// How far that lies below the captures of the pass, in the same band, dB.
+    /// That level below the captures of the pass, in the same band, dB.
     pub below_programme_db: [Option<f64>; 2],
 }
 
-/// What a tone tells of the turning of the record.
+/// Speed and eccentricity by a tone.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
-pub struct ToneTold {
+pub struct ToneResult {
     /// The band.
     pub band: String,
     /// Mean frequency over whole revolutions.
@@ -160,11 +159,11 @@ pub struct ToneTold {
     pub speed_rpm: Option<Quantity>,
     /// Peak change of the frequency once a revolution, percent; null of too few revolutions.
     pub once_around_percent: Option<Quantity>,
-    /// How far off its centre the hole is, millimetres, if the turntable itself turns evenly.
+    /// Eccentricity of the hole, millimetres, assuming a steady turntable.
     pub eccentricity_mm: Option<Quantity>,
 }
 
-/// What one pass tells beside its captures.
+/// Results of one pass beside its captures.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct PassResult {
@@ -172,20 +171,20 @@ pub struct PassResult {
     pub file: String,
     /// Its captures, in the job's order, from 1.
     pub captures: Vec<usize>,
-    /// Crosstalk by its bands of one channel; null where they tell none.
-    pub crosstalk: Option<CrosstalkTold>,
-    /// Why they tell none, where there are such bands.
+    /// Crosstalk by its single-channel bands; null where there is none.
+    pub crosstalk: Option<CrosstalkResult>,
+    /// Why it is null, where there are such bands.
     pub crosstalk_missing: Option<String>,
     /// Noise of its unmodulated grooves.
-    pub noise: Vec<NoiseTold>,
+    pub noise: Vec<NoiseResult>,
     /// Its steady tones.
-    pub tones: Vec<ToneTold>,
+    pub tones: Vec<ToneResult>,
     /// Speed by its coded marks, revolutions per minute; the uncertainty is that of the cut's speed.
     pub speed_rpm: Option<Quantity>,
 }
 
 impl PassResult {
-    /// What the passes of a job tell; `data` as given to [`solve`](super::solve).
+    /// Results of the passes of a job; `data` as given to [`solve`](super::solve).
     pub(super) fn all(job: &Job, data: &[Option<CaptureData>], coverage: f64) -> Vec<Self> {
         let of = |pass: &Pass| {
             let programme = programme(pass, data);
@@ -221,10 +220,10 @@ fn programme(pass: &Pass, data: &[Option<CaptureData>]) -> Option<[f64; 2]> {
 }
 
 impl Unmodulated {
-    fn told(&self, programme: Option<[f64; 2]>) -> NoiseTold {
+    fn told(&self, programme: Option<[f64; 2]>) -> NoiseResult {
         let db = |power: f64| (power > 0.0).then(|| 10.0 * power.log10());
         let below = |k: usize| Some(db(programme?[k])? - db(self.within[k])?);
-        NoiseTold {
+        NoiseResult {
             band: self.band.clone(),
             level_dbfs: self.whole.map(db),
             level_within_dbfs: self.within.map(db),
@@ -233,10 +232,10 @@ impl Unmodulated {
     }
 }
 
-impl ToneSeen {
-    fn told(&self, coverage: f64) -> ToneTold {
-        // a size, of which no part is below zero: relative changes by so much each, which is known to so much
-        let size = |change: Change, each: f64, each_u: f64| {
+impl MeasuredTone {
+    fn told(&self, coverage: f64) -> ToneResult {
+        // a magnitude, never negative, from two components of this size, each with this uncertainty
+        let size = |change: FrequencyModulation, each: f64, each_u: f64| {
             let k = student_coverage_factor(coverage, change.degrees_of_freedom);
             let [by_noise, by_factor] = [each * change.u, each_u * change.peak];
             let half = (k * by_noise).hypot(normal_coverage_factor(coverage) * by_factor);
@@ -248,7 +247,7 @@ impl ToneSeen {
             }
         };
         let [radius, radius_u] = [self.radius.value, self.radius.u].map(|r| r / MILLIMETRE);
-        ToneTold {
+        ToneResult {
             band: self.band.clone(),
             hertz: self.hertz,
             speed_rpm: self.speed.map(|s| Quantity::normal(s.value, s.u, coverage)),

@@ -1,10 +1,12 @@
-//! What a job will tell before anyone lifts the arm, and what to record next.
+//! Predicts the uncertainty of a job before recording, and suggests further recordings.
 
 mod candidates;
 
 use super::budget::combination_budget;
 use super::description::Job;
-use super::network::{self, Angle, CaptureData, Expected, Linear, Network, Readings, World, id};
+use super::network::{
+    self, Angle, CaptureData, DataSource, Expected, LatticeDraw, Linear, Network, id,
+};
 use super::scatter::Scatter;
 use super::solution::Solved;
 use super::{JobError, priors};
@@ -16,11 +18,11 @@ use candidates::{Candidate, candidates};
 use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 
-/// A capture that takes less than this share off the uncertainty does not
-/// help; common practice, no source.
-const HELPS: f64 = 0.01;
+/// Least relative reduction of the uncertainty for a suggestion; common
+/// practice, no source.
+const LEAST_GAIN: f64 = 0.01;
 
-/// Steps after which a plan that never reaches its goal ends; common
+/// Maximum number of steps of a plan that does not reach its goal; common
 /// practice, no source.
 pub const MOST_STEPS: usize = 20;
 
@@ -33,12 +35,12 @@ fn half_band(u: f64) -> f64 {
     band.upper.unwrap_or(0.0)
 }
 
-/// What a plan is asked for.
+/// The request for a plan.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Wanted {
     /// All candidates for the next capture, best first.
     Ranking,
-    /// So many steps, each the best after those before it.
+    /// This number of steps, each the best after those before it.
     Steps(usize),
     /// Steps until the standard uncertainty is at most this many degrees.
     Until(f64),
@@ -53,17 +55,17 @@ pub struct PlannedSetup {
     /// Its captures, recorded or planned.
     #[serde(default)]
     pub captures: usize,
-    /// The rotation to the groove for which it is predicted, degrees: as found by what is recorded,
-    /// as stated, or zero.
+    /// The rotation to the groove for which it is predicted, degrees: as measured, as stated, or
+    /// zero.
     #[serde(default)]
     pub rotation_deg: f64,
-    /// Standard deviation of the rotations over which the median is taken, degrees: 5, or zero where the rotation
-    /// is found or stated.
+    /// Standard deviation of the rotations over which the median is taken, degrees: 5, or zero where the
+    /// rotation is measured or stated.
     #[serde(default)]
     pub rotation_spread_deg: f64,
     /// Predicted standard uncertainty of the rotation to the groove, degrees.
     pub standard_uncertainty_deg: f64,
-    /// Half of the 95 % band that it makes, degrees.
+    /// Half of the 95 % band, degrees.
     pub half_band_deg: f64,
     /// Predicted standard uncertainty of the rotation to the cartridge body, degrees;
     /// null for a spherical tip, or where nothing is known of the mounting.
@@ -84,7 +86,7 @@ pub struct PlannedRecord {
     pub half_band_deg: f64,
 }
 
-/// A further capture and what it would do.
+/// A further capture and its effect.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct Suggestion {
@@ -96,7 +98,7 @@ pub struct Suggestion {
     pub standard_uncertainty_deg: f64,
     /// Half of the 95 % band that it makes, degrees.
     pub half_band_deg: f64,
-    /// About how long it takes, minutes.
+    /// Time it takes, minutes, roughly.
     #[serde(default)]
     pub minutes: f64,
 }
@@ -105,7 +107,7 @@ pub struct Suggestion {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct Plan {
-    /// Why what is recorded is in doubt, and with it the plan; null where it is not.
+    /// Why the recorded part is in doubt, and with it the plan; null where it is not.
     #[serde(default)]
     pub in_doubt: Option<String>,
     /// Captures whose recordings or delays the plan builds on.
@@ -117,33 +119,32 @@ pub struct Plan {
     pub records: Vec<PlannedRecord>,
     /// What to record next, best first; empty when nothing will help.
     pub suggestions: Vec<Suggestion>,
-    /// What then limits the setup (or cut) known least: as the job stands in a ranking, else once all of the
-    /// sequence have been followed. Largest first.
+    /// Budget of the setup (or cut) with the largest uncertainty, largest contribution first: of the job as
+    /// it stands in a ranking, else after the whole sequence.
     #[serde(default)]
     pub limits: Vec<BudgetLine>,
-    /// What to know beside it, in words.
+    /// Notes, in words.
     #[serde(default)]
     pub notes: Vec<String>,
-    /// The figure of the suggestions once all of a sequence have been followed; as
-    /// the job stands in a ranking.
+    /// Standard uncertainty after the whole sequence; in a ranking, of the job as
+    /// it stands.
     #[serde(skip)]
     pub reached_deg: f64,
     /// Over how many setups (or cuts) that is.
     #[serde(skip)]
     pub counted: usize,
-    /// Whether every tip is spherical, so that the cuts are what is looked for.
+    /// Whether every tip is spherical, so that the cuts are measured.
     #[serde(skip)]
     pub qualifies: bool,
 }
 
-/// Predicts a job before anything is recorded: the median of its standard uncertainties where rotations that are
-/// not stated, and the levers of balls, are drawn from what is known of them. Looks for what would help most
-/// among, for every tip: the other speed, swapped leads, a turn each way, an inner radius, another
-/// record side, a repeat; a further spherical tip on the record, a calibration of the
-/// chain with one signal on both inputs, radii and turns that are read better. The job's
-/// [`Means`](super::Means) leave out what its owner cannot do.
+/// Predicts a job before anything is recorded: the median of its standard uncertainties over draws of unstated
+/// rotations and of levers of spherical tips. Ranks candidates, for every tip: the other speed, swapped leads,
+/// a turn each way, an inner radius, another record side, a repeat; a further spherical tip on the record, a
+/// calibration of the chain with one signal on both inputs, more accurate radii and turns. The job's
+/// [`Means`](super::Means) exclude what its owner cannot do.
 pub fn plan(job: &Job, wanted: Wanted) -> Result<Plan, JobError> {
-    Known::default().plan(job, wanted)
+    PlanBasis::default().plan(job, wanted)
 }
 
 /// The same for a job that is recorded in part: from the rotations and everything else that `solved`
@@ -156,7 +157,7 @@ pub fn plan_further(
     solved: &Solved,
     wanted: Wanted,
 ) -> Result<Plan, JobError> {
-    let known = Known::of(job, data, solved);
+    let known = PlanBasis::of(job, data, solved);
     let plan = known.plan(job, wanted)?;
     Ok(Plan {
         in_doubt: solved.solution.in_doubt.clone(),
@@ -166,8 +167,8 @@ pub fn plan_further(
     })
 }
 
-/// What to know where all that is recorded is a tone: its phase is the path over the wavelength, which no
-/// speed changes, so what is left to tell of the path is what the electronics do between two frequencies.
+/// A note where only tones are recorded: the phase of a tone is the path over the wavelength, whatever
+/// the speed, so another speed separates the path only from the electronics' response.
 fn one_tone(data: &[Option<CaptureData>]) -> Option<String> {
     let recordings = || data.iter().flatten().filter(|d| d.sha256.is_some());
     let narrow = |data: &CaptureData| data.caveats.iter().any(|c| c.code == Warning::NarrowBand);
@@ -176,15 +177,15 @@ fn one_tone(data: &[Option<CaptureData>]) -> Option<String> {
     })
 }
 
-/// What a plan builds on.
+/// The basis of a plan.
 #[derive(Default)]
-struct Known<'a> {
+struct PlanBasis<'a> {
     expected: Expected<'a>,
     /// Scatter between drops, seconds.
     scatter: f64,
 }
 
-impl<'a> Known<'a> {
+impl<'a> PlanBasis<'a> {
     fn of(job: &Job, data: &'a [Option<CaptureData>], solved: &Solved) -> Self {
         let unseen = |id: &String| {
             let mut setups = job.setups.keys().filter(|name| *id == id::rotation(name));
@@ -214,39 +215,44 @@ impl<'a> Known<'a> {
         }
     }
 
-    fn network(&self, job: &Job, world: World) -> Result<Network, JobError> {
+    fn network(&self, job: &Job, world: LatticeDraw) -> Result<Network, JobError> {
         network::network(
             job,
-            Readings::Predicted(&self.expected, world),
+            DataSource::Predicted(&self.expected, world),
             self.scatter,
         )
     }
 
-    /// Whether a setup's rotation is neither stated nor found.
-    fn is_open(&self, job: &Job, setup: &str) -> bool {
+    /// Whether a setup's rotation is neither stated nor measured.
+    fn is_unknown(&self, job: &Job, setup: &str) -> bool {
         let unstated = job.setups[setup].rotation.value.is_none();
         unstated && !self.expected.values.contains_key(&id::rotation(setup))
     }
 
-    /// The draws that a prediction is the median of: one where nothing is drawn.
-    fn worlds(&self, job: &Job) -> Vec<World> {
+    /// The draws over which a prediction is the median: one where nothing is drawn.
+    fn draws(&self, job: &Job) -> Vec<LatticeDraw> {
         let mut setups = job.setups.keys();
-        let drawn = setups.any(|name| spherical(job, name) || self.is_open(job, name));
-        World::all()
+        let drawn = setups.any(|name| spherical(job, name) || self.is_unknown(job, name));
+        LatticeDraw::all()
             .take(if drawn { usize::MAX } else { 1 })
             .collect()
     }
 
-    fn in_world(&self, job: &Job, world: World, angles: &[Angle]) -> Result<Prediction, JobError> {
-        Prediction::of(job, &self.network(job, world)?, angles)
+    fn for_draw(
+        &self,
+        job: &Job,
+        world: LatticeDraw,
+        angles: &[Angle],
+    ) -> Result<PredictedUncertainties, JobError> {
+        PredictedUncertainties::of(job, &self.network(job, world)?, angles)
     }
 
-    fn predict(&self, job: &Job) -> Result<Prediction, JobError> {
-        let worlds = self.worlds(job).into_par_iter();
-        let worlds = worlds.map(|world| self.in_world(job, world, &ANGLES));
-        let mut median = Prediction::median(worlds.collect::<Result<_, JobError>>()?);
+    fn predict(&self, job: &Job) -> Result<PredictedUncertainties, JobError> {
+        let worlds = self.draws(job).into_par_iter();
+        let worlds = worlds.map(|world| self.for_draw(job, world, &ANGLES));
+        let mut median = PredictedUncertainties::median(worlds.collect::<Result<_, JobError>>()?);
         for setup in &mut median.setups {
-            if !spherical(job, &setup.name) && self.is_open(job, &setup.name) {
+            if !spherical(job, &setup.name) && self.is_unknown(job, &setup.name) {
                 setup.rotation_deg = 0.0;
                 setup.rotation_spread_deg = priors::PLANNED_ROTATION.u;
             }
@@ -254,19 +260,25 @@ impl<'a> Known<'a> {
         Ok(median)
     }
 
-    /// What each candidate of the `last` job reaches where nothing is drawn, best first: of those that
-    /// differ only in how far or how well something is done, the first that does as well as any.
-    fn tried(&self, job: &Job, last: &Job, figure: Figure) -> Result<Vec<Candidate>, JobError> {
-        let now = self.in_world(last, World::default(), &[Angle::Groove])?;
+    /// Uncertainty with each candidate for the `last` job, without draws, best first. Of candidates
+    /// that differ only in size or accuracy, keeps the first that is as good as any.
+    fn rank_candidates(
+        &self,
+        job: &Job,
+        last: &Job,
+        figure: Objective,
+    ) -> Result<Vec<Candidate>, JobError> {
+        let now = self.for_draw(last, LatticeDraw::default(), &[Angle::Groove])?;
         let candidates = candidates(last, &now).into_par_iter().map(|candidate| {
-            let prediction = self.in_world(&candidate.job, World::default(), &[Angle::Groove])?;
-            Ok((prediction.figure(job, figure), candidate))
+            let prediction =
+                self.for_draw(&candidate.job, LatticeDraw::default(), &[Angle::Groove])?;
+            Ok((prediction.objective(job, figure), candidate))
         });
         let mut tried: Vec<(f64, Candidate)> = Vec::new();
         for (value, candidate) in candidates.collect::<Result<Vec<_>, JobError>>()? {
             let same = tried.iter_mut().find(|(_, c)| c.kind == candidate.kind);
             match same {
-                Some(best) if value < (1.0 - HELPS) * best.0 => *best = (value, candidate),
+                Some(best) if value < (1.0 - LEAST_GAIN) * best.0 => *best = (value, candidate),
                 Some(_) => {}
                 None => tried.push((value, candidate)),
             }
@@ -278,10 +290,10 @@ impl<'a> Known<'a> {
     fn plan(&self, job: &Job, wanted: Wanted) -> Result<Plan, JobError> {
         let now = self.predict(job)?;
         let figure = match wanted {
-            Wanted::Until(_) => Figure::Largest,
-            Wanted::Ranking | Wanted::Steps(_) => Figure::RootMeanSquare,
+            Wanted::Until(_) => Objective::Largest,
+            Wanted::Ranking | Wanted::Steps(_) => Objective::RootMeanSquare,
         };
-        let mut current = now.figure(job, figure);
+        let mut current = now.objective(job, figure);
         let mut suggestions = Vec::new();
         let mut last = job.clone();
         let suggested = |u: f64, candidate: &Candidate| Suggestion {
@@ -294,9 +306,9 @@ impl<'a> Known<'a> {
             Wanted::Until(goal) => (MOST_STEPS, goal),
             Wanted::Steps(steps) => (steps, 0.0),
             Wanted::Ranking => {
-                for candidate in self.tried(job, job, figure)? {
-                    let u = self.predict(&candidate.job)?.figure(job, figure);
-                    if u < (1.0 - HELPS) * current {
+                for candidate in self.rank_candidates(job, job, figure)? {
+                    let u = self.predict(&candidate.job)?.objective(job, figure);
+                    if u < (1.0 - LEAST_GAIN) * current {
                         suggestions.push(suggested(u, &candidate));
                     }
                 }
@@ -311,11 +323,11 @@ impl<'a> Known<'a> {
             if current <= goal {
                 break;
             }
-            let Some(best) = self.tried(job, &last, figure)?.into_iter().next() else {
+            let Some(best) = self.rank_candidates(job, &last, figure)?.into_iter().next() else {
                 break;
             };
-            let u = self.predict(&best.job)?.figure(job, figure);
-            if u > (1.0 - HELPS) * current {
+            let u = self.predict(&best.job)?.objective(job, figure);
+            if u > (1.0 - LEAST_GAIN) * current {
                 break;
             }
             suggestions.push(suggested(u, &best));
@@ -339,8 +351,8 @@ impl<'a> Known<'a> {
         })
     }
 
-    /// The budget of the setup that is known least; of the cut known least where every tip is spherical. It is
-    /// that of the draw in the middle, once `last` is recorded.
+    /// The budget of the setup with the largest uncertainty (of the cut, where every tip is spherical), for
+    /// the median draw, after `last` is recorded.
     fn limits(&self, job: &Job, last: &Job) -> Result<Vec<BudgetLine>, JobError> {
         let prediction = self.predict(last)?;
         let u = |s: &PlannedSetup| s.standard_uncertainty_deg;
@@ -350,7 +362,7 @@ impl<'a> Known<'a> {
         let records = prediction.records.iter();
         let record = records.max_by(|a, b| u(a).total_cmp(&u(b)));
         let mut budgets = Vec::new();
-        for world in self.worlds(last) {
+        for world in self.draws(last) {
             let network = self.network(last, world)?;
             let solution = network.problem.linearised()?;
             let row = if qualifies(job) {
@@ -373,25 +385,25 @@ impl<'a> Known<'a> {
     }
 }
 
-/// What a plan makes as small as it can.
+/// The figure that a plan minimises.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum Figure {
+enum Objective {
     /// Over the setups.
     RootMeanSquare,
-    /// A goal is one for every setup.
+    /// The largest over the setups: a goal applies to each.
     Largest,
 }
 
-/// What a job will tell.
-struct Prediction {
+/// Predicted uncertainties of a job.
+struct PredictedUncertainties {
     setups: Vec<PlannedSetup>,
     records: Vec<PlannedRecord>,
 }
 
-/// What a plan predicts of a setup, its rotation to the groove first.
+/// Angles of a setup that a plan predicts, that to the groove first.
 const ANGLES: [Angle; 3] = [Angle::Groove, Angle::Body, Angle::Headshell];
 
-impl Prediction {
+impl PredictedUncertainties {
     /// These `angles` of all setups, that to the groove first, and all cuts.
     fn of(job: &Job, network: &Network, angles: &[Angle]) -> Result<Self, JobError> {
         let unknowns = network.problem.unknowns().iter();
@@ -478,8 +490,8 @@ impl Prediction {
         }
     }
 
-    /// The setups of `job` whose tips can see their rotation, and which are played: all of them
-    /// while none is.
+    /// The played setups of `job` whose tips are sensitive to their rotation; all such setups
+    /// while none is played.
     fn counted<'a>(&'a self, job: &'a Job) -> impl Iterator<Item = &'a PlannedSetup> {
         let none = !job.captures.iter().any(|c| !spherical(job, &c.setup));
         self.setups.iter().filter(move |s| {
@@ -490,8 +502,8 @@ impl Prediction {
 }
 
 impl Plan {
-    /// Half of the band of what the first setup's tip can see, degrees: its rotation, or
-    /// the cut of the first record where every tip is spherical.
+    /// Half of the band of the first setup's rotation, degrees, or of the cut of the
+    /// first record where every tip is spherical.
     pub fn half_band_deg(&self, setup: &str) -> Option<f64> {
         if self.qualifies {
             return self.records.first().map(|r| r.half_band_deg);
@@ -501,10 +513,10 @@ impl Plan {
     }
 }
 
-impl Prediction {
-    /// Of the setups of `job` that count; of the
-    /// cuts of its records where every tip is spherical. A candidate may have brought further ones.
-    fn figure(&self, job: &Job, figure: Figure) -> f64 {
+impl PredictedUncertainties {
+    /// The figure over the setups of `job` that count, or over its cuts where every tip is
+    /// spherical. A candidate may have added others.
+    fn objective(&self, job: &Job, figure: Objective) -> f64 {
         let counted: Vec<f64> = if qualifies(job) {
             let records = self.records.iter();
             records
@@ -517,13 +529,13 @@ impl Prediction {
         };
         let squares: f64 = counted.iter().map(|u| u * u).sum();
         match figure {
-            Figure::RootMeanSquare => (squares / counted.len().max(1) as f64).sqrt(),
-            Figure::Largest => counted.into_iter().fold(0.0, f64::max),
+            Objective::RootMeanSquare => (squares / counted.len().max(1) as f64).sqrt(),
+            Objective::Largest => counted.into_iter().fold(0.0, f64::max),
         }
     }
 }
 
-/// Whether every tip of the job is spherical: then it tells of the cuts alone.
+/// Whether every tip of the job is spherical: then it measures only cuts.
 fn qualifies(job: &Job) -> bool {
     job.setups.keys().all(|name| spherical(job, name))
 }
@@ -535,8 +547,8 @@ fn spherical(job: &Job, setup: &str) -> bool {
         .is_some_and(|c| c.profile == Some(Profile::Spherical))
 }
 
-/// A name that is not taken yet, made of a wish.
-pub(super) fn fresh<T>(wish: &str, taken: &std::collections::BTreeMap<String, T>) -> String {
+/// A name not in use, derived from the wanted one.
+pub(super) fn unused_name<T>(wish: &str, taken: &std::collections::BTreeMap<String, T>) -> String {
     let mut name = wish.to_owned();
     let mut k = 1;
     while taken.contains_key(&name) {

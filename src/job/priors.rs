@@ -1,4 +1,4 @@
-//! What is assumed where nothing is stated: the one table of default priors.
+//! The table of default priors, for values that are not stated.
 
 use super::description::Estimate;
 use crate::groove::Profile;
@@ -7,7 +7,7 @@ use crate::units::{DEGREE, MICROMETRE, MICROSECOND, MILLIMETRE};
 /// A default prior, in the unit people use, with where it comes from.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct DefaultPrior {
-    /// What it is a prior of.
+    /// The quantity.
     pub what: &'static str,
     /// Value in `unit`.
     pub value: f64,
@@ -56,15 +56,15 @@ priors! {
     MOUNTING_UNKNOWN: "mounting of the cartridge body, turned on purpose or stated as unknown", 0.0, 20.0, "deg", DEGREE, "as of the rotation in the headshell";
     /// Mounting of a body of which nothing is stated.
     MOUNTING_BY_EYE: "mounting of the cartridge body, aligned by eye or not stated", 0.0, 3.0, "deg", DEGREE, COMMON;
-    /// Tracking error of an arm that is not stated, the part that all radii share.
+    /// Tracking error of an arm that is not stated: constant over the radius.
     TRACKING_COMMON: "tracking error of a pivoted arm that is not stated, at all radii", 0.0, 0.8, "deg", DEGREE, "overhang and offset set by hand; common practice, no source. With the part of each radius 1.2 deg";
-    /// The part of one radius.
+    /// Tracking error of an arm that is not stated: part of one radius.
     TRACKING_RADIUS: "tracking error of a pivoted arm that is not stated, at one radius", 0.0, 0.9, "deg", DEGREE, "root mean square over a side of the published alignments of 9 and 12 inch arms (Lofgren 1938, Stevenson 1966)";
-    /// How it goes over the side.
+    /// Tracking error of an arm that is not stated: slope over the side.
     TRACKING_SLOPE: "tracking error of a pivoted arm that is not stated, from the middle of a side to its start", 0.0, 0.8, "deg", DEGREE, "as at all radii";
-    /// How it bends.
+    /// Tracking error of an arm that is not stated: curvature over the side.
     TRACKING_BOW: "tracking error of a pivoted arm that is not stated, from the middle of a side to either end", 0.0, 3.0, "deg", DEGREE, "over a side its root mean square is that at one radius";
-    /// How a spiral wanders between its ends.
+    /// Irregularity of a spiral between its ends.
     SPIRAL: "radius in the middle of a recording taken in stretches, whose start and end are stated", 0.0, 2.0, "mm", MILLIMETRE, "the pitch follows the music; common practice, no source. Of faster waves the k-th has 1/k of it";
     /// Rotation of a setup with a spherical tip.
     BALL_ROTATION: "rotation of a setup with a spherical tip", 0.0, 3.0, "deg", DEGREE, "no capture shows it; a cartridge is mounted by eye to about that; common practice, no source";
@@ -86,8 +86,8 @@ priors! {
     WEAR: "growth of a side radius by wear, where playing hours are stated", 2.0, 1.0, "um per 1000 h", MICROMETRE / 1000.0, "a stylus is replaced after 500 to 1000 h, when its flats are some micrometres wide; common practice, no source";
     /// Lever of a real ball.
     BALL_LEVER: "lever of a spherical tip", 0.0, 1.0, "um", MICROMETRE, "real balls are not perfect; believed";
-    /// Path left by a ball's lever and a rotation that nobody knows; its
-    /// uncertainty is made of theirs.
+    /// Path of a spherical tip: product of its lever and its unobservable
+    /// rotation, from whose uncertainties its own follows.
     BALL_PATH: "path left by a spherical tip", 0.0, 0.0, "um", MICROMETRE, "lever, as all captures have it, times the rotation, which none shows";
     /// Shape term of an elliptical tip.
     ELLIPTICAL_SHAPE: "shape term of an elliptical tip", 0.0, 0.1, "", 1.0, "a rounded disc and an ellipsoid of the same radii differ by 0.11 sin^2 (computed by brute force)";
@@ -125,7 +125,7 @@ priors! {
     ARM_PIVOT: "pivot to spindle", 212.0, 0.5, "mm", MILLIMETRE, COMMON;
     /// Offset angle.
     ARM_OFFSET: "offset angle of an arm", 24.0, 0.5, "deg", DEGREE, COMMON;
-    /// What a cartridge's response leaves of a planned delay.
+    /// Part of a planned delay's uncertainty due to the cartridge's response.
     PLANNED_RESPONSE: "what a cartridge's response leaves of a planned delay", 0.0, 0.4, "us", MICROSECOND, "found in ordinary recordings: 0.2 to 0.5 us (the shipped workshop's)";
     /// Rotation of a planned setup.
     PLANNED_ROTATION: "rotation of a planned setup: half of such setups come out better than the plan says", 0.0, 5.0, "deg", DEGREE, "the tolerance commonly allowed: there it will be decided; common practice, no source";

@@ -1,17 +1,17 @@
-//! Repeated drops and known turns: what can be told without knowing the tip.
+//! Repeated drops and known turns: results that do not depend on the tip.
 
 use super::description::{CaptureSpec, Job};
 use super::network::Network;
 use super::network::{CaptureData, locate};
 use super::priors;
-use crate::adjust::{Line, paule_mandel};
+use crate::adjust::{FittedLine, paule_mandel};
 use crate::groove::groove_speed;
 use crate::uncertainty::{Caveat, Level, Quantity, Warning, normal_coverage_factor};
 use crate::units::{DEGREE, MICROSECOND};
 use std::collections::BTreeMap;
 
-/// Bits of everything but the turn that captures must share to be compared
-/// directly.
+/// Bits of all conditions but the turn, which captures must share to be
+/// compared directly.
 type Conditions = (String, String, String, [u64; 2], u64, bool, Option<String>);
 
 fn conditions(job: &Job, spec: &CaptureSpec) -> Conditions {
@@ -26,8 +26,9 @@ fn conditions(job: &Job, spec: &CaptureSpec) -> Conditions {
     )
 }
 
-/// Delay and its variance with the terms beside it at their prior means, which
-/// captures through one chain have in common: what remains is their own.
+/// Delay and its variance with the other terms at their prior means. Captures
+/// through one chain have these terms in common, so the remaining variance is
+/// their own.
 fn own_delay(data: &CaptureData) -> (f64, f64) {
     let weight = data.information.matrix[[0, 0]];
     (data.information.vector[0] / weight, weight.recip())
@@ -40,12 +41,12 @@ pub(super) struct Scatter {
     found: f64,
     /// What it was estimated from.
     degrees_of_freedom: usize,
-    /// Two captures of one group that lie furthest apart.
+    /// The two captures of one group whose delays differ most.
     furthest: Option<(usize, usize)>,
 }
 
-/// The most scatter of repeats, seconds, that setting the stylus down anew makes: the
-/// caution's threshold in the table of warnings (in microseconds there).
+/// Largest scatter, seconds, attributed to setting the stylus down anew: the caution
+/// threshold in the table of warnings (in microseconds there).
 const OTHERWISE_MADE: f64 = Warning::ScatterBetweenDrops.threshold(Level::Caution) * MICROSECOND;
 
 impl Scatter {
@@ -85,13 +86,14 @@ impl Scatter {
         }
     }
 
-    /// Standard deviation that every capture carries, seconds: no more than setting
-    /// the stylus down anew makes, so that a slip among repeats is not taken for it.
+    /// Standard deviation that every capture carries, seconds: limited to what
+    /// setting the stylus down anew causes, so that a slip among repeats is not
+    /// absorbed.
     pub(super) fn deviation(&self) -> f64 {
         self.found.min(OTHERWISE_MADE)
     }
 
-    /// What the user should know of it.
+    /// A warning about it, if any.
     pub(super) fn caveat(&self, job: &Job) -> Option<Caveat> {
         if self.found <= 0.0 {
             return None;
@@ -124,28 +126,28 @@ impl Scatter {
 /// One capture of a [`Series`].
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct SeriesPoint {
-    /// What differs between the captures.
+    /// The quantity that differs between the captures.
     pub x: f64,
     /// Delay, microseconds.
     pub delay_us: f64,
-    /// Its standard uncertainty, that of what differs not included.
+    /// Its standard uncertainty, without that of `x`.
     pub standard_uncertainty_us: f64,
 }
 
-/// Captures that differ in one thing alone, with the straight line through
-/// their delays, which needs to know nothing of the tip.
+/// Captures that differ in one quantity only, with the straight line through
+/// their delays, which does not depend on the tip.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Series {
     /// Name of their setup.
     pub setup: String,
     /// The captures.
     pub points: Vec<SeriesPoint>,
-    /// The line, from a little before its first point (or from zero, where that
-    /// is what it is drawn for) to a little beyond the last, with its own
-    /// standard uncertainty.
+    /// The line, from a little before its first point (or from zero, where the
+    /// intercept is wanted) to a little beyond the last, with its standard
+    /// uncertainty.
     pub line: Vec<SeriesPoint>,
-    /// What the line tells: the turn in degrees at which the delay is zero, or
-    /// the delay in microseconds where the line meets zero.
+    /// Result of the line: the turn in degrees at which the delay is zero, or
+    /// the delay in microseconds at the abscissa zero.
     pub found: Quantity,
 }
 
@@ -153,7 +155,7 @@ pub struct Series {
 const LINE_POINTS: usize = 25;
 
 impl Series {
-    fn drawn(line: &Line, from: f64, to: f64) -> Vec<SeriesPoint> {
+    fn drawn(line: &FittedLine, from: f64, to: f64) -> Vec<SeriesPoint> {
         (0..LINE_POINTS)
             .map(|k| {
                 let x = from + (to - from) * k as f64 / (LINE_POINTS - 1) as f64;
@@ -176,7 +178,7 @@ pub(super) struct Comparable<'a> {
 }
 
 impl Comparable<'_> {
-    /// Captures that share everything but what `key` leaves out.
+    /// Captures with equal `key`.
     fn alike<K: Ord>(&self, setup: &str, key: impl Fn(&CaptureSpec) -> K) -> Vec<Vec<usize>> {
         let mut series: BTreeMap<K, Vec<usize>> = BTreeMap::new();
         for &at in self.network.captures_of(setup) {
@@ -186,10 +188,10 @@ impl Comparable<'_> {
         series.into_values().collect()
     }
 
-    /// The setup's captures at several known turns, the best known series of
-    /// them, with the turn in degrees from the setup at which both edges read
-    /// together. It is the zero of the *total* delay, with the cut and all skews
-    /// in it. The interval is Fieller's.
+    /// The setup's captures at several known turns (the series with the smallest
+    /// uncertainty), with the turn in degrees at which the delay is zero. It is
+    /// the zero of the *total* delay, cut and all skews included. The interval
+    /// is Fieller's.
     pub(super) fn turns(&self, setup: &str, coverage: f64) -> Option<Series> {
         self.alike(setup, |spec| conditions(self.job, spec))
             .into_iter()
@@ -220,12 +222,12 @@ impl Comparable<'_> {
             .iter()
             .map(|r| (r.0 / DEGREE, r.1 / MICROSECOND))
             .collect();
-        // the uncertainty of a turn counts through the slope, which is not
-        // known before: twice is enough, since it only weighs
+        // the uncertainty of a turn contributes through the slope, which is not
+        // known at first: two rounds suffice, since it only affects the weights
         let mut slope = 0.0;
         let mut line = None;
         for _ in 0..3 {
-            let found = Line::through(&points, |i, j| {
+            let found = FittedLine::through(&points, |i, j| {
                 let own = if i == j {
                     readings[i].2 / MICROSECOND.powi(2)
                 } else {
@@ -249,7 +251,7 @@ impl Comparable<'_> {
             standard_uncertainty: line.variance_at(value).sqrt() / line.slope.abs(),
             interval: line.zero_interval(normal_coverage_factor(coverage), coverage),
         };
-        // beyond a right angle the line has no slope to speak of
+        // beyond a right angle the slope is insignificant
         if !(found.value.abs() < 90.0 && found.standard_uncertainty.is_finite()) {
             return None;
         }
@@ -271,10 +273,10 @@ impl Comparable<'_> {
         })
     }
 
-    /// The setup's captures at several speeds, the best known series of them:
-    /// delay against the reciprocal of the groove's speed (seconds per metre),
-    /// whose intercept is what does not depend on speed, the skew of chain and
-    /// cartridge together.
+    /// The setup's captures at several speeds (the series with the smallest
+    /// uncertainty): delay against the reciprocal of the groove's speed
+    /// (seconds per metre). The intercept is the part that does not depend on
+    /// speed: the skews of chain and cartridge.
     pub(super) fn speeds(&self, setup: &str, coverage: f64) -> Option<Series> {
         let but_speed = |spec: &CaptureSpec| {
             let (setup, record, chain, radius, _, swapped, date) = conditions(self.job, spec);
@@ -305,7 +307,7 @@ impl Comparable<'_> {
             })
             .collect();
         let plane: Vec<(f64, f64)> = points.iter().map(|p| (p.x, p.delay_us)).collect();
-        let line = Line::through(&plane, |i, j| {
+        let line = FittedLine::through(&plane, |i, j| {
             if i == j {
                 points[i].standard_uncertainty_us.powi(2)
             } else {

@@ -1,26 +1,26 @@
-//! What of an adjustment the results of a cartridge are told from.
+//! The part of an adjustment from which the results of a cartridge are computed.
 
 use super::JobError;
 use super::network::Network;
-use crate::adjust::{self, Coefficients, Marginal, Part, Problem};
+use crate::adjust::{self, Coefficients, Marginal, Problem, SubProblem};
 use ndarray::Array1;
 use std::borrow::Cow;
 
-/// In a job of more unknowns than this, what a cartridge's results consist of is told by its own captures and
-/// by all others together, and only unknowns that meet are asked for their correlation, so that each cartridge
-/// costs as much as in a small job. No value or uncertainty depends on it.
-pub(super) const MOST_TOLD_WHOLE: usize = 1_000;
+/// In a job of more unknowns than this, the budgets of a cartridge list its own captures, and all others as
+/// one line, and correlations are computed only between unknowns that share a block. So the cost per cartridge
+/// is that of a small job. No value or uncertainty depends on it.
+pub(super) const MOST_UNKNOWNS_IN_FULL: usize = 1_000;
 
-/// The whole adjustment, and the part of it that a cartridge is in.
+/// The whole adjustment, and the part that contains a cartridge.
 pub(super) struct Scope<'a> {
     network: &'a Network,
-    adjustment: &'a adjust::Solution,
-    part: Option<Part<'a>>,
+    adjustment: &'a adjust::Minimum,
+    part: Option<SubProblem<'a>>,
 }
 
 impl<'a> Scope<'a> {
     /// All of an adjustment.
-    pub(super) fn whole(network: &'a Network, adjustment: &'a adjust::Solution) -> Self {
+    pub(super) fn whole(network: &'a Network, adjustment: &'a adjust::Minimum) -> Self {
         Self {
             network,
             adjustment,
@@ -28,8 +28,8 @@ impl<'a> Scope<'a> {
         }
     }
 
-    /// With the part that these unknowns are in, from which their distributions are found. Where rounding does
-    /// not let it be told from the rest, the whole is as right.
+    /// With the part that contains these unknowns, from which their distributions are computed. Where rounding
+    /// prevents separating it, the whole is used instead.
     pub(super) fn around(self, core: &[usize]) -> Self {
         let part = self.network.problem.part(self.adjustment, core);
         Self {
@@ -38,13 +38,14 @@ impl<'a> Scope<'a> {
         }
     }
 
-    /// The problem and its minimum, and these combinations in its unknowns: the part, where it has all of them.
+    /// The problem, its minimum, and these combinations in its unknowns: of the part, where it contains all
+    /// of them.
     fn within<'b>(
         &'b self,
         combinations: &'b [&Coefficients],
     ) -> (
         &'b Problem<'a>,
-        &'b adjust::Solution,
+        &'b adjust::Minimum,
         Vec<Cow<'b, Coefficients>>,
     ) {
         let own = self.part.as_ref().and_then(|part| {
@@ -59,11 +60,11 @@ impl<'a> Scope<'a> {
         })
     }
 
-    /// What each block brings to the variance of a combination, by its index in the network. In a large job
-    /// those that are not near it are told together, as `None`.
+    /// Contribution of each block to the variance of a combination, by its index in the network. In a large
+    /// job the blocks outside the part are summed, as `None`.
     pub(super) fn variance_parts(&self, combination: &Coefficients) -> Vec<(Option<usize>, f64)> {
         let problem = &self.network.problem;
-        let is_large = self.network.parameters.len() > MOST_TOLD_WHOLE;
+        let is_large = self.network.parameters.len() > MOST_UNKNOWNS_IN_FULL;
         let part = self.part.as_ref().filter(|_| is_large);
         if let Some((part, own)) = part.and_then(|p| Some((p, p.combination(combination)?))) {
             let parts = part.problem.variance_parts(&part.solution, &own);
@@ -79,8 +80,8 @@ impl<'a> Scope<'a> {
         (0..).map(Some).zip(parts).collect()
     }
 
-    /// How far biases of the targets of blocks, by their indices in the network, move unknowns: those of the
-    /// part, or all.
+    /// Shift of the unknowns (those of the part, or all) by biases of the targets of blocks, by their
+    /// indices in the network.
     pub(super) fn shift<'b>(
         &self,
         biases: impl Iterator<Item = (usize, &'b Array1<f64>)> + Clone,
@@ -113,7 +114,7 @@ impl<'a> Scope<'a> {
         Ok(Marginal::new(problem, solution, &own[0], bounds)?)
     }
 
-    /// Those of several that depend on `along`, at the price of one walk along that.
+    /// The marginals of several combinations that depend on `along`, from one walk along it.
     pub(super) fn marginals_through(
         &self,
         along: &Coefficients,
@@ -130,7 +131,7 @@ impl<'a> Scope<'a> {
 #[cfg(test)]
 mod tests {
     use super::super::network::{Angle, CaptureData, id};
-    use super::super::{Source, file, solve};
+    use super::super::{DelaySource, file, solve};
     use super::*;
     use std::fmt::Write as _;
 
@@ -154,19 +155,19 @@ mod tests {
         text
     }
 
-    /// What a large job tells of the captures near a cartridge or a side is what the whole says of them, and the
-    /// rest makes up the difference.
+    /// The contributions of captures near a cartridge or a side in a large job equal those of the whole, and
+    /// the sum of the rest makes up the difference.
     #[test]
-    fn what_is_near_has_its_part_of_the_whole() {
+    fn a_part_has_the_contributions_of_the_whole() {
         let job = file::parse(&job(160), "large").unwrap();
-        let given = |source: &Source| match source {
-            Source::Delay(d) => Some(CaptureData::of_delay(d.value, d.u)),
+        let given = |source: &DelaySource| match source {
+            DelaySource::Delay(d) => Some(CaptureData::of_delay(d.value, d.u)),
             _ => None,
         };
         let data: Vec<_> = job.captures.iter().map(|c| given(&c.source)).collect();
         let solved = solve(&job, &data, 0.95).unwrap();
         let (network, adjustment) = (&solved.network, &solved.adjustment);
-        assert!(network.parameters.len() > MOST_TOLD_WHOLE);
+        assert!(network.parameters.len() > MOST_UNKNOWNS_IN_FULL);
         let (name, setup) = ("K7", "S7".to_owned());
         let near = Scope::whole(network, adjustment).around(&network.of_cartridge(name, &[&setup]));
         let angle = network.angle(&job, &setup, Angle::Groove, &adjustment.values);
@@ -207,7 +208,7 @@ mod tests {
         for k in own {
             assert!((moved(k).unwrap() - whole[k]).abs() < 1e-7 * largest);
         }
-        // what is told of the job is told from there: every budget closes
+        // results use it: every budget adds up
         let of_setup = solved
             .solution
             .setups

@@ -1,4 +1,4 @@
-//! From the solved network to results in the user's terms.
+//! Converts the solved network to results in the user's terms.
 
 mod captures;
 mod cartridge;
@@ -8,9 +8,9 @@ mod setup;
 mod warnings;
 
 use super::budget::combination_budget;
-use super::description::{CaptureSpec, Job, PivotedArm, Setup, Source};
+use super::description::{CaptureSpec, DelaySource, Job, PivotedArm, Setup};
 use super::explanation::Examined;
-use super::network::{self, Angle, CaptureData, Linear, Network, READINGS, Readings, id};
+use super::network::{self, Angle, CaptureData, DataSource, Linear, Network, READINGS, id};
 use super::pass::PassResult;
 use super::scatter::{Comparable, Scatter};
 use super::scope::Scope;
@@ -25,8 +25,8 @@ use warnings::same_recording;
 
 pub use correction::{Correction, correction};
 pub use results::{
-    ArmKnown, ArmResult, CaptureResult, CartridgeResult, ChainResult, Correlation, Fit, LeftBehind,
-    Narrows, RecordResult, SetupResult, Solution, UnknownResult,
+    ArmParameters, ArmResult, CaptureResult, CartridgeResult, ChainResult, Correlation, Fit,
+    Narrows, RecordResult, SetupResult, Solution, TemporaryChanges, UnknownResult,
 };
 pub use warnings::{ARM_NOT_STATED, is_usual_speed};
 
@@ -40,20 +40,20 @@ const ALWAYS_MARGINAL: usize = 32;
 /// the path bends away from its tangent by more than 2 %.
 const LARGE_ANGLE_DEG: f64 = 10.0;
 
-/// An adjustment that did not settle and led beyond a right angle is no result.
-const LOST_DEG: f64 = 90.0;
+/// Limit of a result without convergence, degrees: beyond a right angle it is refused.
+const UNCONVERGED_LIMIT_DEG: f64 = 90.0;
 
 /// A solved job: the network, its minimum, and the results.
 pub struct Solved {
     /// The least-squares problem with its named parameters.
     pub network: Network,
     /// Its minimum.
-    pub adjustment: adjust::Solution,
+    pub adjustment: adjust::Minimum,
     /// Coverage of the bands.
     pub coverage: f64,
     /// Results in the user's terms.
     pub solution: Solution,
-    /// The same before the warnings had their say.
+    /// The same before warnings withhold anything.
     findings: Solution,
 }
 
@@ -71,18 +71,18 @@ pub fn solve(job: &Job, data: &[Option<CaptureData>], coverage: f64) -> Result<S
     }
     refuse_known(job, data)?;
     let scatter = Scatter::between_drops(job, data);
-    let network = network::network(job, Readings::Real(data), scatter.deviation())?;
+    let network = network::network(job, DataSource::Real(data), scatter.deviation())?;
     let adjustment = network.problem.solve()?;
     let lost = |name: &String| {
         let rotation = network.unknown(&id::rotation(name));
-        rotation.is_some_and(|k| adjustment.values[k].abs() > LOST_DEG * DEGREE)
+        rotation.is_some_and(|k| adjustment.values[k].abs() > UNCONVERGED_LIMIT_DEG * DEGREE)
     };
     if adjustment.termination == Termination::IterationLimit && job.setups.keys().any(lost) {
-        return Err(JobError::NotSettled {
+        return Err(JobError::NotConverged {
             delays: largest_delay(job, data),
         });
     }
-    let view = View {
+    let view = AdjustedJob {
         job,
         network: &network,
         adjustment: &adjustment,
@@ -109,11 +109,11 @@ pub fn solve(job: &Job, data: &[Option<CaptureData>], coverage: f64) -> Result<S
     };
     let (mut warnings, explanations) = examined.findings();
     findings.explanations = explanations;
-    let unchecked = examined.unchecked(&findings.setups);
+    let unchecked = examined.undetectable_exchanges(&findings.setups);
     for setup in &mut findings.setups {
         setup.unchecked = unchecked.contains(&setup.name);
     }
-    // of a single recording it goes without saying
+    // with a single recording this is always so
     if !unchecked.is_empty() && data.iter().flatten().count() > 1 {
         let of = unchecked.iter().map(|name| network::named("setup", name));
         warnings.push(Warning::Unchecked.seen(format!(
@@ -122,7 +122,7 @@ pub fn solve(job: &Job, data: &[Option<CaptureData>], coverage: f64) -> Result<S
         )));
     }
     warnings.append(&mut findings.warnings);
-    // where one capture is at fault, what it brings about is not told as well
+    // where one capture is at fault, its consequences are not reported too
     let contradicts = warnings.iter().any(|w| w.code == Warning::Contradiction);
     let of_one = findings
         .explanations
@@ -159,30 +159,30 @@ fn largest_delay(job: &Job, data: &[Option<CaptureData>]) -> String {
     })
 }
 
-/// What is turned, and read in a single capture.
+/// The rotation read by a single capture.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Turned<'a> {
+pub enum RotationOf<'a> {
     /// The stylus in this setup.
     Stylus(&'a str),
     /// The cut of this record side.
     Cut(&'a str),
 }
 
-/// The best value of a rotation, degrees, with an uncertainty (and band) that is
-/// the readings' alone: what values of the same stylus, record and chain scatter
-/// by. One adjustment and no more, for values that follow each other; `None`
-/// where it is exact or not part of the job.
+/// The best value of a rotation, degrees, with the uncertainty (and band) of the
+/// readings alone: the scatter of values of the same stylus, record and chain.
+/// Costs one adjustment, for successive values; `None` where the rotation is
+/// exact or not part of the job.
 pub fn reading(
     job: &Job,
     data: &[Option<CaptureData>],
-    turned: Turned,
+    turned: RotationOf,
     coverage: f64,
 ) -> Result<Option<Quantity>, JobError> {
-    let network = network::network(job, Readings::Real(data), 0.0)?;
+    let network = network::network(job, DataSource::Real(data), 0.0)?;
     let adjustment = network.problem.solve()?;
     let angle = match turned {
-        Turned::Stylus(setup) => network.angle(job, setup, Angle::Groove, &adjustment.values),
-        Turned::Cut(record) => network.unknown(&id::cut(record)).map(|k| Linear {
+        RotationOf::Stylus(setup) => network.angle(job, setup, Angle::Groove, &adjustment.values),
+        RotationOf::Cut(record) => network.unknown(&id::cut(record)).map(|k| Linear {
             row: Coefficients::unit(k),
             offset: 0.0,
         }),
@@ -221,7 +221,7 @@ fn refuse_known(job: &Job, data: &[Option<CaptureData>]) -> Result<(), JobError>
 }
 
 impl Solved {
-    /// The same with further warnings, which then have their say like the others.
+    /// The same with further warnings, which can withhold results like the others.
     pub fn with_warnings(mut self, further: impl IntoIterator<Item = Caveat>) -> Self {
         self.findings.warnings.extend(further);
         self.solution = self.findings.with([]);
@@ -270,8 +270,9 @@ impl Solved {
     }
 }
 
-/// Gives a quantity the band of its marginal, moved by `offset`. The minimum of a
-/// distribution so skew that its band leaves it out is no best value: the median is.
+/// Gives a quantity the band of its marginal, shifted by `offset`. Where the
+/// distribution is so skewed that the band excludes the minimum, the best value is
+/// the median.
 pub(super) fn take_band(quantity: &mut Quantity, marginal: &Marginal, offset: f64) {
     let coverage = quantity.interval.coverage;
     quantity.interval = marginal.interval(coverage).shifted(offset);
@@ -283,7 +284,7 @@ pub(super) fn take_band(quantity: &mut Quantity, marginal: &Marginal, offset: f6
 /// The distribution of an unknown, in SI units.
 fn marginal(
     network: &Network,
-    adjustment: &adjust::Solution,
+    adjustment: &adjust::Minimum,
     k: usize,
 ) -> Result<Marginal, JobError> {
     // angles end at a right angle; everything else is free
@@ -300,15 +301,15 @@ fn marginal(
     )?)
 }
 
-/// A job beside its minimum.
-pub(super) struct View<'a> {
+/// A job and its adjustment.
+pub(super) struct AdjustedJob<'a> {
     pub(super) job: &'a Job,
     pub(super) network: &'a Network,
-    pub(super) adjustment: &'a adjust::Solution,
+    pub(super) adjustment: &'a adjust::Minimum,
     pub(super) coverage: f64,
 }
 
-impl View<'_> {
+impl AdjustedJob<'_> {
     fn findings(&self, data: &[Option<CaptureData>]) -> Result<Solution, JobError> {
         let mut warnings = self.network.caveats.clone();
         let mut of_cartridges: BTreeMap<&String, Vec<&String>> = BTreeMap::new();
@@ -325,7 +326,7 @@ impl View<'_> {
         let (setups, cartridges): (Vec<_>, Vec<_>) = results.into_iter().unzip();
         let mut setups: Vec<SetupResult> = setups.into_iter().flatten().collect();
         let first = self.job.first_captures();
-        // as they were recorded; those that cannot see their rotation last
+        // in recording order; tips not sensitive to their rotation last
         setups.sort_by(|a, b| a.name.cmp(&b.name));
         setups.sort_by_key(|s| {
             (
@@ -365,7 +366,7 @@ impl View<'_> {
                 .chains
                 .iter()
                 .map(|(name, chain)| {
-                    let exact = chain.skew_known().0.value;
+                    let exact = chain.skew_prior().0.value;
                     Ok(ChainResult {
                         name: name.clone(),
                         skew_us: self.parameter(&id::chain_skew(name), exact, MICROSECOND)?,
@@ -403,11 +404,11 @@ impl View<'_> {
         self.network.parameters.len() <= ALWAYS_MARGINAL
     }
 
-    /// What is known of an arm; `None` where no recording was made with it.
-    fn arm(&self, name: &str, arm: &PivotedArm) -> Result<Option<ArmKnown>, JobError> {
+    /// Result of an arm; `None` where no recording was made with it.
+    fn arm(&self, name: &str, arm: &PivotedArm) -> Result<Option<ArmParameters>, JobError> {
         let played = |c: &CaptureSpec| {
             let of = self.job.setups.get(&c.setup).and_then(Setup::arm_name);
-            c.source != Source::Planned && of.is_some_and(|of| of == name)
+            c.source != DelaySource::Planned && of.is_some_and(|of| of == name)
         };
         if !self.job.captures.iter().any(played) {
             return Ok(None);
@@ -430,7 +431,7 @@ impl View<'_> {
         let overhang_mm = Quantity::normal(value, u, self.coverage).scaled(MILLIMETRE.recip());
         let overhang_stated_mm = (length - pivot) / MILLIMETRE;
         let off = !overhang_mm.interval.contains(overhang_stated_mm);
-        Ok(Some(ArmKnown {
+        Ok(Some(ArmParameters {
             name: name.to_owned(),
             overhang_mm,
             overhang_stated_mm,

@@ -1,5 +1,5 @@
 use super::*;
-use crate::adjust::{Cholesky, Kind};
+use crate::adjust::{BlockKind, Cholesky};
 use crate::delay::with_response;
 use crate::groove::Profile;
 use crate::uncertainty::{BudgetLine, Quantity, Warning};
@@ -73,7 +73,7 @@ pub(super) fn capture(setup: &str, rpm: f64, turn_deg: f64, swapped: bool) -> Ca
     CaptureSpec {
         // a delay, which tells of no cartridge's response
         band: None,
-        source: Source::Delay(Estimate {
+        source: DelaySource::Delay(Estimate {
             value: 0.0,
             u: 0.005 * MICROSECOND,
         }),
@@ -262,7 +262,10 @@ pub(super) fn as_predicted(job: &Job) -> Vec<Option<CaptureData>> {
     let u = 0.005 * MICROSECOND;
     let network = network::network(
         job,
-        network::Readings::Predicted(&network::Expected::default(), network::World::default()),
+        network::DataSource::Predicted(
+            &network::Expected::default(),
+            network::LatticeDraw::default(),
+        ),
         0.0,
     )
     .unwrap();
@@ -350,7 +353,8 @@ fn the_worked_example_as_planned() {
             ..worked_example()
         };
         let expected_data = network::Expected::default();
-        let readings = network::Readings::Predicted(&expected_data, network::World::default());
+        let readings =
+            network::DataSource::Predicted(&expected_data, network::LatticeDraw::default());
         let network = network::network(&job, readings, 0.0).unwrap();
         let solution = network.problem.linearised().unwrap();
         let row = network
@@ -508,12 +512,12 @@ fn sides_of_one_session_tell_of_each_other() {
     job.captures = vec![with_record("A", "E"), with_record("B", "E")];
     let cut_of_b = |job: &Job| {
         let expected = network::Expected::default();
-        let readings = network::Readings::Predicted(&expected, network::World::default());
+        let readings = network::DataSource::Predicted(&expected, network::LatticeDraw::default());
         let network = network::network(job, readings, 0.0).unwrap();
         let k = network.unknown(&network::id::cut("B")).unwrap();
         // before any capture
         let blocks = network.problem.blocks().iter();
-        let known = blocks.filter(|b| b.unknowns().contains(&k) && b.kind() == Kind::Prior);
+        let known = blocks.filter(|b| b.unknowns().contains(&k) && b.kind() == BlockKind::Prior);
         let known: Vec<_> = known.collect();
         assert_eq!(known.len(), 1);
         let at = known[0].unknowns().iter().position(|&u| u == k).unwrap();
@@ -559,7 +563,7 @@ fn wear_takes_from_the_lever() {
     let predicted = |hours: f64, job: &mut Job| {
         job.setups.get_mut("E").unwrap().hours = Some(hours);
         let expected = network::Expected::default();
-        let readings = network::Readings::Predicted(&expected, network::World::default());
+        let readings = network::DataSource::Predicted(&expected, network::LatticeDraw::default());
         let network = network::network(job, readings, 0.0).unwrap();
         let x: Vec<f64> = network.problem.unknowns().iter().map(|u| u.start).collect();
         let block = network.capture_blocks[0].unwrap();
@@ -658,9 +662,9 @@ fn a_plan_starts_from_what_was_found() {
             // its delay where everything is as found
             let network = network::network(
                 &made,
-                network::Readings::Predicted(
+                network::DataSource::Predicted(
                     &network::Expected::default(),
-                    network::World::default(),
+                    network::LatticeDraw::default(),
                 ),
                 0.0,
             )
@@ -713,7 +717,7 @@ fn a_tone_at_two_speeds_teaches_next_to_nothing() {
     let mut job = worked_example();
     job.setups.remove("S");
     job.captures = vec![CaptureSpec {
-        source: Source::File("a.wav".into()),
+        source: DelaySource::File("a.wav".into()),
         ..capture("E", LOW, 0.0, false)
     }];
     let gain = |response_us: f64, narrow: bool| {
@@ -833,7 +837,10 @@ fn zero_setting_from_known_turns() {
     // rotation 4 with no cut and no skew: -4, but for the bend of the path
     // (from 0 to 4 deg it is 0.6 % flatter than from -4 to 0: model.md, table)
     assert!((zero.value + 4.0).abs() < 0.03, "{zero:?}");
-    assert_eq!(zero.interval.shape, crate::uncertainty::Shape::Finite);
+    assert_eq!(
+        zero.interval.shape,
+        crate::uncertainty::IntervalShape::Finite
+    );
     assert_eq!(solved.solution.setups[1].zero_setting_deg, None);
     // readings too coarse to establish a slope
     for reading in data.iter_mut().flatten() {
@@ -843,7 +850,7 @@ fn zero_setting_from_known_turns() {
     }
     let solved = solve(&job, &data, 0.95).unwrap();
     let zero = solved.solution.setups[0].zero_setting_deg.unwrap();
-    assert_eq!(zero.interval.shape, crate::uncertainty::Shape::All);
+    assert_eq!(zero.interval.shape, crate::uncertainty::IntervalShape::All);
 }
 
 #[test]
@@ -1071,7 +1078,7 @@ fn the_jacobian_of_a_capture() {
     }];
     let mut data = with_terms(1.0, 0.0, 0.0);
     data.nodes = CaptureData::of_delay(0.0, 1.0).nodes;
-    let network = network::network(&job, network::Readings::Real(&[Some(data)]), 1e-7).unwrap();
+    let network = network::network(&job, network::DataSource::Real(&[Some(data)]), 1e-7).unwrap();
     let block = &network.problem.blocks()[network.capture_blocks[0].unwrap()];
     let x: Vec<f64> = network
         .parameters
@@ -1212,7 +1219,7 @@ fn what_a_job_leaves_open_is_noted() {
     job.captures = vec![capture("E", LOW, 0.0, false), capture("S", LOW, 0.0, false)];
     let mut data = as_predicted(&job);
     for capture in &mut job.captures {
-        capture.source = Source::Delay(Estimate::exact(0.0));
+        capture.source = DelaySource::Delay(Estimate::exact(0.0));
     }
     let open = |job: &Job, data: &[Option<CaptureData>]| -> Vec<&str> {
         let solved = solve(job, data, 0.95).unwrap();
@@ -1228,7 +1235,7 @@ fn what_a_job_leaves_open_is_noted() {
         assert!(!found.contains(&code), "{code}: {found:?}");
     }
     job.cartridges.get_mut("E").unwrap().profile = None;
-    job.captures[1].source = Source::Planned;
+    job.captures[1].source = DelaySource::Planned;
     data[1] = None;
     let found = open(&job, &data);
     for code in ["generic-stylus", "planned-captures"] {
@@ -1320,7 +1327,7 @@ fn an_adjustment_that_did_not_settle_is_in_doubt() {
     ] {
         let mut adjustment = solved.adjustment.clone();
         adjustment.termination = termination;
-        let view = solution::View {
+        let view = solution::AdjustedJob {
             job: &job,
             network: &solved.network,
             adjustment: &adjustment,

@@ -1,8 +1,8 @@
-//! What tracing tells of the tips of a job.
+//! Tips of a job by their tracing distortion.
 
 use super::description::Estimate;
 use super::network::{self, id};
-use super::solution::View;
+use super::solution::AdjustedJob;
 use super::{JobError, priors};
 use crate::groove::Profile;
 use crate::uncertainty::{Caveat, DECIDED, Quantity, Warning, plain, rounded, rounded_u};
@@ -16,23 +16,23 @@ const SHAPES: [(&str, [f64; 2]); 3] = [
     ("line", [3.0, 6.0]),
 ];
 
-/// A radius along the groove as one recording's tracing tells it, whatever was known of it before, metres.
-struct Told {
+/// Radius along the groove by the tracing of one recording, without its prior, metres.
+struct TracedRadius {
     radius: f64,
     u: f64,
 }
 
-impl View<'_> {
-    /// The radius along the groove, where tracing tells of it.
+impl AdjustedJob<'_> {
+    /// The radius along the groove, where tracing was measured.
     pub(super) fn radius_along_groove(&self, name: &str) -> Result<Option<Quantity>, JobError> {
-        let (id, known) = self.known_radius(name);
-        let told = self.told_best(name).is_some();
+        let (id, known) = self.prior_radius(name);
+        let told = self.best_traced_radius(name).is_some();
         told.then(|| self.parameter(&id, known.value, MICROMETRE))
             .transpose()
     }
 
-    /// The id of the radius along the groove, and what was known of it before.
-    fn known_radius(&self, name: &str) -> (String, Estimate) {
+    /// The id of the radius along the groove, and its prior.
+    fn prior_radius(&self, name: &str) -> (String, Estimate) {
         let cartridge = &self.job.cartridges[name];
         let [frontal, side, _] = priors::sizes(cartridge.profile);
         let known = match cartridge.profile {
@@ -42,12 +42,12 @@ impl View<'_> {
         (id::radius_along(name, cartridge.profile), known)
     }
 
-    /// What the tracing of a capture tells by its block.
-    fn told(&self, block: usize, at: usize) -> Told {
+    /// The radius by the tracing of one capture, from its block.
+    fn traced_radius(&self, block: usize, at: usize) -> TracedRadius {
         let setup = &self.job.setups[&self.job.captures[at].setup];
-        let (id, known) = self.known_radius(&setup.cartridge);
+        let (id, known) = self.prior_radius(&setup.cartridge);
         let block = &self.network.problem.blocks()[block];
-        // with everything else as it was known before
+        // all other unknowns at their priors
         let parameters = self.network.parameters.iter();
         let before: Vec<f64> = parameters.map(|p| p.prior.value).collect();
         let seen = block.evaluate(&before);
@@ -60,31 +60,31 @@ impl View<'_> {
             }
         }
         let radius = known.value / ratio;
-        Told {
+        TracedRadius {
             radius,
             u: radius * variance.sqrt(),
         }
     }
 
-    /// What tracing tells best of a cartridge's tip, and the capture that does. What limits it, level and
-    /// crosstalk, recordings have in common, so that they are not averaged.
-    fn told_best(&self, name: &str) -> Option<(Told, usize)> {
+    /// The most accurate radius by tracing of a cartridge's tip, and its capture. Recordings are not
+    /// averaged, since they share what limits the accuracy: level and crosstalk.
+    fn best_traced_radius(&self, name: &str) -> Option<(TracedRadius, usize)> {
         let of_cartridge = self.network.tip_radii.iter().filter(|(_, at)| {
             let setup = &self.job.captures[*at].setup;
             self.job.setups[setup].cartridge == name
         });
         of_cartridge
-            .map(|&(block, at)| (self.told(block, at), at))
+            .map(|&(block, at)| (self.traced_radius(block, at), at))
             .min_by(|(a, _), (b, _)| (a.u / a.radius).total_cmp(&(b.u / b.radius)))
     }
 
-    /// Probabilities of the shapes of a cartridge of which none is stated: each shape's radii are taken as
-    /// normal with the mean and the standard deviation of even ones between its ends.
+    /// Probabilities of the shapes of a cartridge of unstated shape. The radii of a shape are taken as
+    /// normal, with the mean and the standard deviation of a rectangular distribution between its ends.
     pub(super) fn shape_probabilities(&self, name: &str) -> Option<BTreeMap<String, f64>> {
         if self.job.cartridges[name].profile.is_some() {
             return None;
         }
-        let (best, _) = self.told_best(name)?;
+        let (best, _) = self.best_traced_radius(name)?;
         let likelihood = |[low, high]: [f64; 2]| {
             let [low, high] = [low, high].map(|um| um * MICROMETRE);
             let variance = (high - low).powi(2) / 12.0 + best.u * best.u;
@@ -99,10 +99,10 @@ impl View<'_> {
         )
     }
 
-    /// Tips whose tracing tells another radius, or another kind of tip, than what is stated or assumed.
-    pub(super) fn tips_that_trace_otherwise(&self, warnings: &mut Vec<Caveat>) {
+    /// Warnings where tracing contradicts the stated or assumed radius or kind of tip.
+    pub(super) fn tracing_contradictions(&self, warnings: &mut Vec<Caveat>) {
         for name in self.job.cartridges.keys() {
-            let Some((told, at)) = self.told_best(name) else {
+            let Some((told, at)) = self.best_traced_radius(name) else {
                 continue;
             };
             let um = |v: f64, u: f64| {
@@ -127,8 +127,8 @@ impl View<'_> {
                 ));
                 continue;
             }
-            // all that makes up the radius are factors, so their logarithms are compared
-            let (_, known) = self.known_radius(name);
+            // the model is a product of factors, so logarithms are compared
+            let (_, known) = self.prior_radius(name);
             let off = known.apart_from(Estimate {
                 value: told.radius,
                 u: told.u,

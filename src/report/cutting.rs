@@ -2,8 +2,8 @@
 
 use super::text;
 use crate::side::{
-    Content, Cue, INNER_MM, Limits, OUTER_MM, Peaks, Signal, TONE_DBFS, TONE_VELOCITY, Walls,
-    last_mark_s, length_s, pitch_mm, radius_mm,
+    Content, Cue, CutLimits, INNER_MM, OUTER_MM, Peaks, SideSignal, TONE_DBFS, TONE_VELOCITY,
+    Walls, last_mark_s, length_s, pitch_mm, radius_mm,
 };
 use std::fmt::Write;
 
@@ -47,7 +47,7 @@ fn walls(cue: &Cue) -> &'static str {
 }
 
 /// The cue sheet as text.
-pub fn cue_sheet(signal_of: &Signal, file: &str) -> String {
+pub fn cue_sheet(signal_of: &SideSignal, file: &str) -> String {
     let intro = format!(
         "File {file}, {} long. Each cue is preceded by a coded mark of 1.2 s; one more mark ends the side at {}. Radii assume {OUTER_MM:.0} mm at the start of the file and a constant pitch of {:.3} mm per revolution ({:.2} lines/mm, {:.0} lines/in).",
         minutes(length_s()),
@@ -78,7 +78,7 @@ pub fn cue_sheet(signal_of: &Signal, file: &str) -> String {
         }
     }
     out += "    marks\n";
-    out += &peaks_line(&Signal::mark_peaks());
+    out += &peaks_line(&SideSignal::mark_peaks());
     out += "\n";
     out += &text::wrapped(
         "",
@@ -99,7 +99,7 @@ fn peaks_line(peaks: &Peaks) -> String {
 }
 
 /// The cue sheet as a table of comma-separated values (RFC 4180).
-pub fn cue_table(signal_of: &Signal) -> String {
+pub fn cue_table(signal_of: &SideSignal) -> String {
     let mut out = format!(
         "{CUE_TABLE}radius_start_mm,radius_end_mm,peak_dbfs,rms_dbfs,peak_velocity_cm_s,rms_velocity_cm_s,peak_acceleration_m_s2,rms_acceleration_m_s2,peak_displacement_um\r\n"
     );
@@ -134,7 +134,7 @@ pub fn cue_table(signal_of: &Signal) -> String {
 }
 
 /// The page of instructions.
-pub fn instructions(signal_of: &Signal, file: &str, rate_hz: u32) -> String {
+pub fn instructions(signal_of: &SideSignal, file: &str, rate_hz: u32) -> String {
     let [.., last] = Cue::all();
     let inner = radius_mm(length_s());
     let noise = signal_of.peaks(&last);
@@ -189,13 +189,13 @@ pub fn instructions(signal_of: &Signal, file: &str, rate_hz: u32) -> String {
         format!(
             "At the innermost groove ({inner:.0} mm): acceleration {:.0} m/s2 of at most {:.0}, at which the groove bends as sharply as a spherical tip of {:.0} um (geometry; the radius from IEC 60098, from memory); velocity {:.1} cm/s of {:.1}, a slope of one half, for a cutting stylus of 45 degrees back angle (from memory). Everywhere: displacement {:.0} um of {:.0} (common practice, no source), and up and down at most {:.0} um (common practice, no source). The cue sheet has the figures of each cue.",
             noise.acceleration,
-            Limits::acceleration(inner),
-            1e6 * Limits::TIP_M,
+            CutLimits::acceleration(inner),
+            1e6 * CutLimits::TIP_M,
             100.0 * noise.velocity,
-            100.0 * Limits::velocity(inner),
+            100.0 * CutLimits::velocity(inner),
             1e6 * noise.displacement,
-            1e6 * Limits::DISPLACEMENT_M,
-            1e6 * Limits::VERTICAL_M,
+            1e6 * CutLimits::DISPLACEMENT_M,
+            1e6 * CutLimits::VERTICAL_M,
         ),
     );
     say(
@@ -253,7 +253,7 @@ mod tests {
 
     #[test]
     fn the_papers_tell_every_cue() {
-        let signal = Signal::new(48_000);
+        let signal = SideSignal::new(48_000);
         let (sheet, table) = (cue_sheet(&signal, "side.wav"), cue_table(&signal));
         let page = instructions(&signal, "side.wav", 48_000);
         assert!(sheet.starts_with(CUE_SHEET) && table.starts_with(CUE_TABLE));

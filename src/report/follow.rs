@@ -1,11 +1,11 @@
 //! What is known while a record plays.
 
 use super::{Measurement, text};
-use crate::analysis::follow::Signal;
-use crate::session::{Before, Estimate};
+use crate::analysis::follow::SignalLevel;
+use crate::session::{PreviousStretch, StreamEstimate};
 use crate::uncertainty::{Caveat, Level, Outlook, Prospect, Quantity, plain, rounded, rounded_u};
 
-impl Before {
+impl PreviousStretch {
     /// What was before, and the change since.
     fn parts(&self) -> Vec<(&'static str, String)> {
         let [start, end] = self.span_s;
@@ -32,11 +32,11 @@ fn angle<'a>(
     rotation.or(cut.as_ref().map(|q| ("Cut", q)))
 }
 
-impl Estimate {
+impl StreamEstimate {
     /// The state as label and words, for a terminal.
     fn parts(&self) -> Vec<(&'static str, String)> {
         let mut parts = Vec::new();
-        let mut before = self.before.iter().flat_map(Before::parts);
+        let mut before = self.before.iter().flat_map(PreviousStretch::parts);
         parts.extend(before.next());
         match angle(&self.rotation_deg, &self.cut_rotation_deg) {
             Some((label, quantity)) => parts.push((
@@ -97,7 +97,7 @@ impl Estimate {
     }
 }
 
-fn signal(signal: &Signal) -> String {
+fn signal(signal: &SignalLevel) -> String {
     let db = |v: Option<f64>| v.map_or("none".to_owned(), |v| format!("{} dB", plain(v, 1)));
     let peak = match (signal.left_peak_dbfs, signal.right_peak_dbfs) {
         (Some(left), Some(right)) => Some(left.max(right)),
@@ -140,7 +140,11 @@ const SCREEN_LINES: usize = 24 - 1;
 
 /// The last word on a terminal: the answer at the end, where the eye is, and above it as
 /// much of the rest as fits the screen, the most important first.
-pub fn last_word(measurement: &Measurement, before: Option<&Before>, width: usize) -> String {
+pub fn last_word(
+    measurement: &Measurement,
+    before: Option<&PreviousStretch>,
+    width: usize,
+) -> String {
     let mut warnings: Vec<&Caveat> = measurement.warnings.iter().collect();
     warnings.sort_by_key(|caveat| std::cmp::Reverse(caveat.level));
     let (spoken, notes): (Vec<_>, Vec<_>) =
@@ -161,7 +165,7 @@ pub fn last_word(measurement: &Measurement, before: Option<&Before>, width: usiz
         parts.push((rank, text::caveats(std::slice::from_ref(caveat), width)));
     }
     let caveats = 3..parts.len();
-    let changes = before.map(Before::parts).unwrap_or_default();
+    let changes = before.map(PreviousStretch::parts).unwrap_or_default();
     let changes = changes
         .iter()
         .map(|(label, words)| text::labelled(label, words, width));

@@ -2,7 +2,7 @@
 
 use super::sentence::{Piece, Sentence, plain_text, whole, words};
 use super::text;
-use crate::job::{ArmOf, Correction, LeftBehind, Narrows, SetupResult};
+use crate::job::{ArmOf, Correction, Narrows, SetupResult, TemporaryChanges};
 use crate::uncertainty::{Direction, Quantity, plain, rounded};
 
 /// What to do: first what is to be heeded, then one order, then how.
@@ -38,7 +38,7 @@ pub struct Situation<'a> {
     /// Whether leads entered the wrong way round would go unseen.
     pub unchecked: bool,
     /// What the last recording leaves at the cartridge.
-    pub left_behind: LeftBehind,
+    pub left_behind: TemporaryChanges,
     /// Whether the arm is not set as stated.
     pub misset_arm: bool,
     /// What would narrow the band of the turn.

@@ -2,7 +2,7 @@
 
 use super::instruction::Situation;
 use super::text;
-use crate::job::{ARM_NOT_STATED, LeftBehind, Measurement};
+use crate::job::{ARM_NOT_STATED, Measurement, TemporaryChanges};
 use crate::uncertainty::{Direction, Quantity, Standing, plain, rounded, rounded_u};
 
 impl Measurement {
@@ -153,7 +153,7 @@ impl Measurement {
             arm_unknown: self.warnings.iter().any(|w| w.code == ARM_NOT_STATED),
             mounting_stated: self.mounting_stated,
             unchecked: self.unchecked,
-            left_behind: LeftBehind::default(),
+            left_behind: TemporaryChanges::default(),
             misset_arm: false,
             narrows: self.narrows,
             single: true,

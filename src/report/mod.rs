@@ -18,6 +18,6 @@ pub mod turntable;
 pub mod verification;
 
 pub use crate::job::Measurement;
-pub use crate::session::{Before, Estimate, Recent};
+pub use crate::session::{PreviousStretch, RecentEstimate, StreamEstimate};
 pub use calibration::CalibrationReport;
 pub use follow::last_word;

@@ -6,7 +6,7 @@ use crate::analysis::Evidence;
 use crate::job::{Details, StretchResult};
 use crate::report::CalibrationReport;
 use crate::report::check::CheckDocument;
-use crate::uncertainty::{Direction, Quantity, Shape, plain, rounded};
+use crate::uncertainty::{Direction, IntervalShape, Quantity, plain, rounded};
 use crate::units::MICROSECOND;
 
 /// Heights of a column, lowest first.
@@ -19,7 +19,7 @@ const INDENT: &str = "  ";
 pub fn rotations(list: &[(String, Quantity)], tolerance_deg: Option<f64>, width: usize) -> String {
     let room = width.saturating_sub(2 * INDENT.len()).max(20);
     let band = |q: &Quantity| match (q.interval.shape, q.interval.lower, q.interval.upper) {
-        (Shape::Finite, Some(l), Some(u)) => (l, u),
+        (IntervalShape::Finite, Some(l), Some(u)) => (l, u),
         _ => (q.value, q.value),
     };
     let ends = list.iter().flat_map(|(_, q)| {

@@ -4,7 +4,7 @@ use super::instruction::Situation;
 use super::text::{self, quantity, rotation, turn_band, wrapped};
 use crate::document::Program;
 use crate::job::{
-    Agreement, Basis, CartridgeResult, Comparison, MOST_STEPS, PLANNED_COVERAGE, Plan,
+    Basis, CartridgeResult, Comparison, KnowledgeAgreement, MOST_STEPS, PLANNED_COVERAGE, Plan,
     PlannedSetup, SetupResult, Solution, Wanted,
 };
 use crate::uncertainty::{
@@ -508,12 +508,12 @@ pub fn plan_text(plan: &Plan, wanted: Wanted, width: usize) -> String {
 document!(
     /// What `merge --json` prints.
     AgreementDocument,
-    Agreement,
+    KnowledgeAgreement,
     "groovelag/agreement/1"
 );
 
 /// The text of `merge`.
-pub fn agreement_text(found: &Agreement, width: usize) -> String {
+pub fn agreement_text(found: &KnowledgeAgreement, width: usize) -> String {
     let mut out = String::new();
     if let Some(doubt) = &found.in_doubt {
         out += &wrapped("", &format!("{doubt}."), width);

@@ -2,9 +2,10 @@
 //! depends on colour.
 
 use super::sentence::{Piece, Sentence, plain_text, words};
-use crate::job::{ArmKnown, ArmOf, ArmResult, Comparison, PassResult};
+use crate::job::{ArmOf, ArmParameters, ArmResult, Comparison, PassResult};
 use crate::uncertainty::{
-    BudgetLine, Caveat, Conformity, Direction, Level, Quantity, Shape, plain, rounded, rounded_u,
+    BudgetLine, Caveat, Conformity, Direction, IntervalShape, Level, Quantity, plain, rounded,
+    rounded_u,
 };
 
 /// Columns composed for when the terminal does not say.
@@ -232,8 +233,8 @@ fn ends(quantity: &Quantity, lower: f64, upper: f64, shown: impl Fn(f64) -> f64)
 fn bounded(quantity: &Quantity, within: impl FnOnce(f64, f64) -> Sentence) -> Sentence {
     let interval = &quantity.interval;
     let (band, bounds) = match (interval.shape, interval.lower, interval.upper) {
-        (Shape::Finite, Some(lower), Some(upper)) => (" % band ", within(lower, upper)),
-        (Shape::Outer, Some(lower), Some(upper)) => {
+        (IntervalShape::Finite, Some(lower), Some(upper)) => (" % band ", within(lower, upper)),
+        (IntervalShape::Outer, Some(lower), Some(upper)) => {
             (" % band: anything except ", within(lower, upper))
         }
         _ => (" % band: any value; the data exclude nothing", Vec::new()),
@@ -404,7 +405,7 @@ fn pivoted_arm(arm: &ArmResult) -> String {
 }
 
 /// A stated arm as the recordings have it.
-pub fn arm_known(arm: &ArmKnown) -> String {
+pub fn arm_known(arm: &ArmParameters) -> String {
     let advice = arm.overhang_correction_mm.map_or_else(String::new, |mm| {
         format!(
             ". The arm is not set as stated: move the stylus {} mm {} the pivot before you turn the cartridge, or correct the stated overhang",

@@ -1,6 +1,6 @@
 //! What is known at one moment.
 
-use crate::analysis::follow::Signal;
+use crate::analysis::follow::SignalLevel;
 use crate::document::Program;
 use crate::uncertainty::{Caveat, Direction, Outlook, Quantity};
 use serde::{Deserialize, Serialize};
@@ -8,7 +8,7 @@ use serde::{Deserialize, Serialize};
 /// One document of `follow`: the state at one moment of the stream.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
-pub struct Estimate {
+pub struct StreamEstimate {
     /// `groovelag/estimate/1`.
     pub schema: String,
     /// What made it.
@@ -32,11 +32,11 @@ pub struct Estimate {
     pub direction: Direction,
     /// The stretch before; null: there was none, it brought no estimate, or the tip is
     /// spherical and cannot see a turn.
-    pub before: Option<Before>,
+    pub before: Option<PreviousStretch>,
     /// The latest few seconds by themselves; null: they brought no estimate.
-    pub recent: Option<Recent>,
+    pub recent: Option<RecentEstimate>,
     /// Level in the latest half second.
-    pub signal: Signal,
+    pub signal: SignalLevel,
     /// What is wrong now, the most serious first.
     pub health: Vec<Caveat>,
     /// What more time would bring, in degrees; null: no estimate yet.
@@ -46,7 +46,7 @@ pub struct Estimate {
 /// The stretch before the latest pause, and what changed since.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
-pub struct Before {
+pub struct PreviousStretch {
     /// The seconds of stream meant: start, end.
     pub span_s: [f64; 2],
     /// Rotation of the stylus then.
@@ -59,7 +59,7 @@ pub struct Before {
 /// The latest few seconds.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
-pub struct Recent {
+pub struct RecentEstimate {
     /// The seconds of stream meant: start, end.
     pub span_s: [f64; 2],
     /// Offset between the channels.
@@ -72,7 +72,7 @@ pub struct Recent {
     pub cut_rotation_deg: Option<Quantity>,
 }
 
-impl Estimate {
+impl StreamEstimate {
     /// The document's schema identifier.
     pub const SCHEMA: &'static str = "groovelag/estimate/1";
 }

@@ -6,16 +6,16 @@
 
 mod estimate;
 
-pub use estimate::{Before, Estimate, Recent};
+pub use estimate::{PreviousStretch, RecentEstimate, StreamEstimate};
 
-use crate::analysis::follow::{Ending, Follower, Moment, Signal};
-use crate::analysis::{Analysis, AnalysisError, Through, refine};
+use crate::analysis::follow::{Follower, SignalLevel, StreamEnd, StreamState};
+use crate::analysis::{Analysis, AnalysisError, ChainCorrection, refine};
 use crate::capture::{Recording, Stereo};
 use crate::chain::Calibration;
 use crate::delay;
 use crate::delay::phase::PhaseTerm;
 use crate::document::Program;
-use crate::job::{self, Alignment, CaptureData, Job, JobError, Measurement, Turned};
+use crate::job::{self, Alignment, CaptureData, Job, JobError, Measurement, RotationOf};
 use crate::uncertainty::{
     Caveat, Direction, Level, Quantity, Warning, outlook, rounded, rounded_u,
 };
@@ -30,7 +30,7 @@ pub const GAP_S: f64 = 10.0;
 
 /// What is followed, and how.
 #[derive(Debug, Clone)]
-pub struct Settings {
+pub struct SessionSettings {
     /// Radius where the needle was lowered and where it is lifted, mm.
     pub radius_mm: [f64; 2],
     /// Groove pitch, mm per revolution, positive inwards, in place of the second radius.
@@ -38,7 +38,7 @@ pub struct Settings {
     /// Calibration of the chain.
     pub calibration: Option<Calibration>,
     /// How the delay is estimated.
-    pub delay: delay::Settings,
+    pub delay: delay::EstimateSettings,
     /// Coverage of the bands.
     pub coverage: f64,
     /// Standard uncertainty asked for, degrees.
@@ -75,7 +75,7 @@ pub enum SessionError {
 
 /// Where the needle is, from what was said at the start.
 #[derive(Debug, Clone, Copy)]
-struct Groove {
+struct GroovePosition {
     start_mm: f64,
     /// Change with time, mm/s, where the pitch tells.
     mm_per_s: Option<f64>,
@@ -83,8 +83,12 @@ struct Groove {
     end: Option<(f64, f64)>,
 }
 
-impl Groove {
-    fn new(settings: &Settings, rpm: f64, length_s: Option<f64>) -> Result<Self, SessionError> {
+impl GroovePosition {
+    fn new(
+        settings: &SessionSettings,
+        rpm: f64,
+        length_s: Option<f64>,
+    ) -> Result<Self, SessionError> {
         let [start_mm, end_mm] = settings.radius_mm;
         let moves = start_mm != end_mm && settings.pitch_mm.is_none();
         if moves && length_s.is_none() {
@@ -121,16 +125,16 @@ const AFTER: &str = "after";
 
 /// What is known of the stretches so far.
 #[derive(Default)]
-struct Course {
+struct StretchHistory {
     /// Number of the stretch that plays.
     stretch: usize,
     /// When programme began at the radius stated, seconds, if that was before this stretch.
     lowered_s: Option<f64>,
     /// The stretch before.
-    earlier: Option<Earlier>,
+    previous: Option<EndedStretch>,
 }
 
-impl Course {
+impl StretchHistory {
     /// When programme began at the radius stated, for a stretch that began at `began_s`.
     fn lowered(&self, began_s: f64) -> f64 {
         self.lowered_s.unwrap_or(began_s)
@@ -138,7 +142,7 @@ impl Course {
 }
 
 /// A stretch that has ended.
-struct Earlier {
+struct EndedStretch {
     analysis: Analysis,
     radii_mm: [f64; 2],
     rotation_deg: Quantity,
@@ -146,16 +150,16 @@ struct Earlier {
 
 /// What a session ends with.
 #[derive(Debug)]
-pub struct Concluded {
+pub struct SessionResult {
     /// What [`job::measure`] says of the whole recording, or of what played last.
     pub measurement: Measurement,
     /// What played before the last pause.
-    pub before: Option<Before>,
+    pub before: Option<PreviousStretch>,
 }
 
 /// One recording while it is made, as the only capture of a job.
 pub struct Session {
-    known: Known,
+    known: SessionState,
     follower: Follower,
     /// Samples that came, and how many of them have been taken in.
     waiting: Stereo,
@@ -163,14 +167,14 @@ pub struct Session {
 }
 
 /// What is known of the recording beside its samples, and of its stretches.
-struct Known {
-    settings: Settings,
+struct SessionState {
+    settings: SessionSettings,
     job: Job,
     /// The same with a setup before and one after.
     pair: Job,
     terms: Vec<PhaseTerm>,
-    groove: Groove,
-    course: Course,
+    groove: GroovePosition,
+    history: StretchHistory,
 }
 
 impl Session {
@@ -180,7 +184,11 @@ impl Session {
     ///
     /// When the sample rate is out of range, the job has not exactly one capture, or the radius
     /// moves in a way that cannot be followed.
-    pub fn new(recording: &Recording, job: Job, settings: Settings) -> Result<Self, SessionError> {
+    pub fn new(
+        recording: &Recording,
+        job: Job,
+        settings: SessionSettings,
+    ) -> Result<Self, SessionError> {
         Self::with(
             Follower::new(recording, settings.delay.clone())?,
             job,
@@ -198,18 +206,22 @@ impl Session {
         name: &str,
         sample_rate_hz: u32,
         job: Job,
-        settings: Settings,
+        settings: SessionSettings,
     ) -> Result<Self, SessionError> {
         let follower = Follower::live(name, sample_rate_hz, settings.delay.clone())?;
         Self::with(follower, job, settings)
     }
 
-    fn with(follower: Follower, mut job: Job, settings: Settings) -> Result<Self, SessionError> {
+    fn with(
+        follower: Follower,
+        mut job: Job,
+        settings: SessionSettings,
+    ) -> Result<Self, SessionError> {
         let [capture] = &job.captures[..] else {
             let captures = job.captures.len();
             return Err(JobError::DataCount { captures, data: 1 }.into());
         };
-        let groove = Groove::new(&settings, capture.nominal_rpm(), follower.length_s())?;
+        let groove = GroovePosition::new(&settings, capture.nominal_rpm(), follower.length_s())?;
         let capture = capture.clone();
         let terms = settings
             .calibration
@@ -237,13 +249,13 @@ impl Session {
                 .into(),
             ..job.clone()
         };
-        let known = Known {
+        let known = SessionState {
             settings,
             job,
             pair,
             terms,
             groove,
-            course: Course::default(),
+            history: StretchHistory::default(),
         };
         Ok(Self {
             known,
@@ -300,7 +312,7 @@ impl Session {
             right: self.waiting.right[part].to_vec(),
         };
         let done = self.follower.push(&block, self.known.through());
-        self.known.go_on(&self.follower);
+        self.known.begin_stretch(&self.follower);
         done
     }
 
@@ -312,7 +324,7 @@ impl Session {
     }
 
     /// Level in the latest half second.
-    pub fn signal(&self) -> Signal {
+    pub fn signal(&self) -> SignalLevel {
         self.follower.signal()
     }
 
@@ -321,7 +333,7 @@ impl Session {
     /// # Errors
     ///
     /// When the job cannot be solved.
-    pub fn look(&mut self) -> Result<Estimate, JobError> {
+    pub fn look(&mut self) -> Result<StreamEstimate, JobError> {
         let moment = self.follower.look(self.known.through(), true);
         self.known.estimate(&moment)
     }
@@ -331,7 +343,7 @@ impl Session {
     /// # Errors
     ///
     /// As [`Self::look`].
-    pub fn so_far(&mut self) -> Result<Estimate, JobError> {
+    pub fn so_far(&mut self) -> Result<StreamEstimate, JobError> {
         let moment = self.follower.look(self.known.through(), false);
         self.known.estimate(&moment)
     }
@@ -342,7 +354,7 @@ impl Session {
     /// # Errors
     ///
     /// When what played last has no result.
-    pub fn end(mut self, recording: Option<Recording>) -> Result<Concluded, SessionError> {
+    pub fn end(mut self, recording: Option<Recording>) -> Result<SessionResult, SessionError> {
         while self.step() {}
         let to_the_end = recording.is_some();
         let Self {
@@ -350,39 +362,39 @@ impl Session {
             follower,
             ..
         } = self;
-        let Ending { last, before } = follower.end(recording)?;
+        let StreamEnd { last, before } = follower.end(recording)?;
         let delay = known.settings.delay.clone();
         let refined = |taken| refine(taken, &delay, known.through(), &mut |_| ());
         // what was before as carefully read as what is now
         let (last, before) = (refined(last), before.and_then(|taken| refined(taken).ok()));
-        let analysis = last.map_err(|error| match &known.course.earlier {
+        let analysis = last.map_err(|error| match &known.history.previous {
             None => error.into(),
             Some(earlier) => SessionError::AfterPause {
                 error,
                 before: Box::new(earlier.rotation_deg),
             },
         })?;
-        if let (Some(earlier), Some(analysis)) = (&mut known.course.earlier, before) {
+        if let (Some(earlier), Some(analysis)) = (&mut known.history.previous, before) {
             earlier.analysis = analysis;
         }
         let span_s = <[f64; 2]>::from(analysis.estimate.span_s);
-        let course = &known.course;
+        let course = &known.history;
         let radii_mm = known.groove.between(span_s, course.lowered(span_s[0]));
         let whole = to_the_end && course.stretch <= 1 && known.groove.mm_per_s.is_none();
         let moved = (!whole).then_some(radii_mm);
         let measurement = known.measured_between(&analysis, moved, course.stretch)?;
         let before = known.before(Some((&analysis, radii_mm)));
-        Ok(Concluded {
+        Ok(SessionResult {
             measurement,
             before,
         })
     }
 }
 
-impl Known {
-    fn through(&self) -> Option<Through<'_>> {
+impl SessionState {
+    fn through(&self) -> Option<ChainCorrection<'_>> {
         let calibration = self.settings.calibration.as_ref()?;
-        Some(Through {
+        Some(ChainCorrection {
             calibration,
             leads_swapped: self.job.captures[0].swapped,
         })
@@ -421,26 +433,26 @@ impl Known {
     }
 
     /// Takes note of a stretch, if one has begun.
-    fn go_on(&mut self, follower: &Follower) {
-        if follower.stretch() == self.course.stretch {
+    fn begin_stretch(&mut self, follower: &Follower) {
+        if follower.stretch() == self.history.stretch {
             return;
         }
-        self.course.stretch = follower.stretch();
+        self.history.stretch = follower.stretch();
         let Some(analysis) = follower.before(self.through()) else {
             return;
         };
         let span_s = <[f64; 2]>::from(analysis.estimate.span_s);
-        let lowered_s = self.course.lowered(span_s[0]);
+        let lowered_s = self.history.lowered(span_s[0]);
         let radii_mm = self.groove.between(span_s, lowered_s);
         let lifted = self.groove.end.is_none() && follower.from_s() - span_s[1] > GAP_S;
-        self.course.lowered_s = (!lifted).then_some(lowered_s);
+        self.history.lowered_s = (!lifted).then_some(lowered_s);
         // a ball cannot see a turn
-        let before = self.course.stretch - 1;
+        let before = self.history.stretch - 1;
         let measured = self
             .measured_between(&analysis, Some(radii_mm), before)
             .ok();
         let rotation = measured.and_then(|m| m.rotation_deg);
-        self.course.earlier = rotation.map(|rotation_deg| Earlier {
+        self.history.previous = rotation.map(|rotation_deg| EndedStretch {
             analysis,
             radii_mm,
             rotation_deg,
@@ -448,9 +460,9 @@ impl Known {
     }
 
     /// What was before, and the change to what is now, played between these radii.
-    fn before(&self, now: Option<(&Analysis, [f64; 2])>) -> Option<Before> {
-        let earlier = self.course.earlier.as_ref()?;
-        Some(Before {
+    fn before(&self, now: Option<(&Analysis, [f64; 2])>) -> Option<PreviousStretch> {
+        let earlier = self.history.previous.as_ref()?;
+        Some(PreviousStretch {
             span_s: earlier.analysis.estimate.span_s.into(),
             rotation_deg: earlier.rotation_deg,
             change_deg: now.and_then(|(analysis, radii_mm)| {
@@ -477,17 +489,17 @@ impl Known {
     }
 
     /// The document of one moment.
-    fn estimate(&self, moment: &Moment) -> Result<Estimate, JobError> {
+    fn estimate(&self, moment: &StreamState) -> Result<StreamEstimate, JobError> {
         let so_far = moment.so_far.as_ref().ok();
         let span_s = |analysis: &Analysis| <[f64; 2]>::from(analysis.estimate.span_s);
         let [began_s, end_s] = so_far.map_or([0.0; 2], span_s);
-        let began_s = self.course.lowered(began_s);
+        let began_s = self.history.lowered(began_s);
         let radii = |analysis: &Analysis| self.groove.between(span_s(analysis), began_s);
         let mut health = moment.health.clone();
         // what does not settle now may do so later
         let now = so_far.map(|analysis| (analysis, radii(analysis)));
         let measured = now.and_then(|(analysis, radii_mm)| {
-            self.measured_between(analysis, Some(radii_mm), self.course.stretch)
+            self.measured_between(analysis, Some(radii_mm), self.history.stretch)
                 .map_err(|e| health.push(Caveat::serious(Warning::NoEstimate, e.to_string())))
                 .ok()
         });
@@ -505,8 +517,8 @@ impl Known {
             let new = |c: &&Caveat| c.level == Level::Serious && !known.contains(&c.code);
             health.extend(all.warnings.iter().filter(new).cloned());
         }
-        Ok(Estimate {
-            schema: Estimate::SCHEMA.to_owned(),
+        Ok(StreamEstimate {
+            schema: StreamEstimate::SCHEMA.to_owned(),
             program: Program::this(),
             stream_s: moment.stream_s,
             stretch: moment.stretch,
@@ -535,7 +547,7 @@ impl Known {
         analysis: &Analysis,
         radii_mm: [f64; 2],
         of_cut: bool,
-    ) -> Result<Recent, JobError> {
+    ) -> Result<RecentEstimate, JobError> {
         let coverage = self.settings.coverage;
         let estimate = &analysis.estimate;
         let mut job = self.job.clone();
@@ -546,11 +558,11 @@ impl Known {
         let read = |turned| job::reading(&job, &data, turned, coverage);
         // a ball cannot see its own rotation
         let (rotation_deg, cut_rotation_deg) = match of_cut {
-            false => (read(Turned::Stylus(setup))?, None),
-            true => (None, read(Turned::Cut(record))?),
+            false => (read(RotationOf::Stylus(setup))?, None),
+            true => (None, read(RotationOf::Cut(record))?),
         };
         let (delay, u) = (estimate.delay_s, estimate.standard_uncertainty_s);
-        Ok(Recent {
+        Ok(RecentEstimate {
             span_s: estimate.span_s.into(),
             delay_us: Quantity::normal(delay, u, coverage).scaled(MICROSECOND.recip()),
             rotation_deg,

@@ -1,6 +1,6 @@
 //! The signal to feed into both phono inputs by cable, for a calibration of the chain.
 
-use super::programme::{Bins, recorded, rise};
+use super::programme::{NoiseBins, recorded, rise};
 use crate::capture::Stereo;
 
 /// Band of its noise, hertz: what 44.1 kHz carry.
@@ -26,7 +26,7 @@ pub struct Cable {
 impl Cable {
     /// The signal at a sample rate, hertz.
     pub fn new(rate_hz: u32) -> Self {
-        let bins = Bins::new(BAND_HZ, 2, |hertz| hertz.sqrt().recip());
+        let bins = NoiseBins::new(BAND_HZ, 2, |hertz| hertz.sqrt().recip());
         let signals = bins.signals(rate_hz, 1.0, [&recorded, &recorded]);
         let largest = signals.iter().fold(0.0, |m: f64, v| m.max(v.re.abs()));
         let noise = signals.iter().map(|v| (PEAK * v.re / largest) as f32);

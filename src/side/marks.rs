@@ -31,15 +31,15 @@ const FADE_S: f64 = 0.01;
 /// Squared correlation that a chirp is told by. With a quarter of a chirp's `CHIRP_S * 3000` degrees
 /// of freedom, noise exceeds it once in 1e11 independent places, `(1 - x)^(n - 1)`, of which a
 /// side has some millions. It is what a chirp has in noise of three times its power.
-const LEAST: f64 = 0.25;
+const LEAST_CORRELATION: f64 = 0.25;
 /// Chirps of a mark that have to be told; the code's distance is 3, so that any two may fail.
-const ENOUGH: usize = SLOTS - 2;
+const LEAST_CHIRPS: usize = SLOTS - 2;
 /// Speeds understood, as a stretch of time to either side: thrice what a turntable out of order
 /// has (common practice, no source).
-const STRETCH: f64 = 0.03;
+const MOST_STRETCH: f64 = 0.03;
 /// Root mean square of the chirps' departures from even spacing, seconds: wow of 0.2 % moves them
 /// by a third of a millisecond.
-pub const EVEN_S: f64 = 1e-3;
+pub const MOST_SPACING_RMS_S: f64 = 1e-3;
 
 /// A mark that was found.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -127,8 +127,8 @@ impl Finder {
         let forward = planner.plan_fft_forward(length);
         let bin = |hertz: f64| (hertz * length as f64 / rate) as usize;
         let [low, high] = [
-            BAND_HZ[0] * (1.0 - 2.0 * STRETCH),
-            BAND_HZ[1] * (1.0 + STRETCH),
+            BAND_HZ[0] * (1.0 - 2.0 * MOST_STRETCH),
+            BAND_HZ[1] * (1.0 + MOST_STRETCH),
         ];
         let first_bin = bin(low);
         let bins = bin(high) - first_bin;
@@ -186,7 +186,7 @@ impl Finder {
 
     /// Samples from frame to frame: what a chirp that begins in them needs remains.
     fn step(&self) -> usize {
-        let room = ((1.0 + STRETCH) * CHIRP_S * self.rate) as usize + 2 * self.spacing();
+        let room = ((1.0 + MOST_STRETCH) * CHIRP_S * self.rate) as usize + 2 * self.spacing();
         (self.forward.len() - room) / self.spacing() * self.spacing()
     }
 
@@ -239,7 +239,7 @@ impl Finder {
             let mut here = squared(1);
             for k in 1..=steps {
                 let after = squared(k + 1);
-                if here >= LEAST && here > before && here >= after {
+                if here >= LEAST_CORRELATION && here > before && here >= after {
                     // the top of the parabola through the three
                     let top = 0.5 * (before - after) / (before - 2.0 * here + after);
                     let samples = (k as f64 + top) * self.spacing() as f64;
@@ -279,7 +279,7 @@ fn marks(peaks: &[Peak]) -> Vec<Mark> {
     peaks.sort_by(|a, b| a.at_s.total_cmp(&b.at_s));
     let mut candidates: Vec<Mark> = Vec::new();
     for anchor in &peaks {
-        for slot in 0..=SLOTS - ENOUGH {
+        for slot in 0..=SLOTS - LEAST_CHIRPS {
             candidates.extend(read(&peaks, anchor.at_s - slot as f64 * SLOT_S));
         }
     }
@@ -301,7 +301,7 @@ fn read(peaks: &[Peak], at_s: f64) -> Option<Mark> {
     let near = &peaks[first..];
     let near = &near[..near.partition_point(|peak| peak.at_s < at_s + LENGTH_S + SLOT_S)];
     let at_slot = |slot: usize, rising: bool| {
-        let room = STRETCH * (slot as f64 * SLOT_S + 2.0 * shift(true));
+        let room = MOST_STRETCH * (slot as f64 * SLOT_S + 2.0 * shift(true));
         let wanted = at_s + slot as f64 * SLOT_S;
         let fits = |p: &&Peak| p.rising == rising && (p.at_s - wanted).abs() <= room;
         near.iter()
@@ -314,7 +314,7 @@ fn read(peaks: &[Peak], at_s: f64) -> Option<Mark> {
             .filter_map(|(slot, rising)| Some((slot, at_slot(slot, rising)?)))
             .collect();
         let sum: f64 = told.iter().map(|(_, peak)| peak.correlation).sum();
-        (told.len() >= ENOUGH).then_some((number, told, sum / SLOTS as f64))
+        (told.len() >= LEAST_CHIRPS).then_some((number, told, sum / SLOTS as f64))
     });
     let (number, told, correlation) = words.max_by(|a, b| a.2.total_cmp(&b.2))?;
     // the start and the stretch by least squares: each chirp at its slot, both stretched, and
@@ -336,7 +336,7 @@ fn read(peaks: &[Peak], at_s: f64) -> Option<Mark> {
     let left: f64 = rows
         .map(|row| (row.1 - start - excess * row.0).powi(2))
         .sum();
-    let even = (left / n).sqrt() <= EVEN_S && excess.abs() <= STRETCH;
+    let even = (left / n).sqrt() <= MOST_SPACING_RMS_S && excess.abs() <= MOST_STRETCH;
     even.then_some(Mark {
         number,
         at_s: start,
@@ -347,7 +347,7 @@ fn read(peaks: &[Peak], at_s: f64) -> Option<Mark> {
 
 #[cfg(test)]
 mod tests {
-    use super::super::{Cue, PARTS, Signal, last_mark_s, length_s, places, stretch};
+    use super::super::{Cue, PARTS, SideSignal, last_mark_s, length_s, places, stretch};
     use super::*;
     use rand::{RngExt, SeedableRng};
     use rand_chacha::ChaCha8Rng;
@@ -395,7 +395,7 @@ mod tests {
     /// A recording of the side, spoilt: from a time on, for some seconds, at another speed with
     /// wow, with noise, clicks, hum, a channel's polarity and unlike gains. Returns the finder
     /// and, for each time at the cut, the time in the recording.
-    struct Spoilt {
+    struct ImpairedRecording {
         seed: u64,
         from_s: f64,
         seconds: f64,
@@ -405,7 +405,7 @@ mod tests {
         clicks_per_s: f64,
     }
 
-    impl Spoilt {
+    impl ImpairedRecording {
         /// One of many, drawn.
         fn drawn(seed: u64, seconds: f64) -> Self {
             let mut random = ChaCha8Rng::seed_from_u64(seed);
@@ -522,7 +522,7 @@ mod tests {
     }
 
     fn side() -> Stereo {
-        let mut signal = Signal::new(RATE_HZ * 4);
+        let mut signal = SideSignal::new(RATE_HZ * 4);
         let mut all = Stereo::default();
         // every fourth sample of a mean of four: the marks lie far below the new half rate
         loop {
@@ -540,13 +540,13 @@ mod tests {
     }
 
     #[test]
-    fn marks_are_found_in_spoilt_recordings() {
+    fn marks_are_found_in_impaired_recordings() {
         let cut = side();
         for seed in 0..4 {
-            Spoilt::drawn(seed, 130.0).hold(&cut);
+            ImpairedRecording::drawn(seed, 130.0).hold(&cut);
         }
         // and the whole side, worn and slow
-        let whole = Spoilt {
+        let whole = ImpairedRecording {
             seed: 9,
             from_s: 0.0,
             seconds: length_s(),
@@ -563,7 +563,7 @@ mod tests {
     #[ignore = "a proof of minutes"]
     fn marks_are_found_in_a_hundred_of_a_hundred_recordings() {
         let cut = side();
-        let worst = (100..200).map(|seed| Spoilt::drawn(seed, 130.0).hold(&cut));
+        let worst = (100..200).map(|seed| ImpairedRecording::drawn(seed, 130.0).hold(&cut));
         let worst = worst.fold([0.0f64; 2], |w, e| [w[0].max(e[0]), w[1].max(e[1])]);
         println!(
             "worst time {:.2e} s, worst speed {:.2e}",

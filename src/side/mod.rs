@@ -1,6 +1,6 @@
 //! A side to be cut: what it holds, its samples, and where a recording of it is.
 //!
-//! [`Cue::all`] lists the parts of the side with their times and radii, [`Signal`] makes the samples for
+//! [`Cue::all`] lists the parts of the side with their times and radii, [`SideSignal`] makes the samples for
 //! a cutting engineer, [`Peaks`] what they ask of lathe and groove, and [`Finder`] reads the
 //! coded marks between the parts from a recording. The side never changes: records may have
 //! been cut of it.
@@ -11,7 +11,7 @@ mod programme;
 
 pub use cable::Cable;
 pub use marks::{Finder, Mark};
-pub use programme::{Peaks, Signal};
+pub use programme::{Peaks, SideSignal};
 
 use std::f64::consts::{SQRT_2, TAU};
 
@@ -57,7 +57,7 @@ pub enum Content {
 
 /// A part of the side.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Part {
+pub struct SidePart {
     /// Its name, as a job names the band.
     pub name: &'static str,
     /// What is cut into it.
@@ -68,8 +68,8 @@ pub struct Part {
     pub seconds: f64,
 }
 
-const fn part(name: &'static str, content: Content, walls: Walls, seconds: f64) -> Part {
-    Part {
+const fn part(name: &'static str, content: Content, walls: Walls, seconds: f64) -> SidePart {
+    SidePart {
         name,
         content,
         walls,
@@ -78,7 +78,7 @@ const fn part(name: &'static str, content: Content, walls: Walls, seconds: f64) 
 }
 
 /// The parts, from the outside in. 3150 Hz is the tone of wow and flutter meters (IEC 60386).
-pub const PARTS: [Part; 13] = [
+pub const PARTS: [SidePart; 13] = [
     part("level", Content::Tone(1000.0), Walls::Both, 15.0),
     part("speed", Content::Tone(3150.0), Walls::Both, 30.0),
     part("wide-1", Content::Noise, Walls::Both, 55.0),
@@ -98,7 +98,7 @@ pub const PARTS: [Part; 13] = [
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Cue {
     /// The part.
-    pub part: Part,
+    pub part: SidePart,
     /// Start of the mark before it, seconds.
     pub mark_s: f64,
     /// Start and end of the part, seconds.
@@ -155,9 +155,9 @@ pub fn groove_speed(radius_mm: f64) -> f64 {
 
 /// What a part may ask of the cutter and of the groove. The first figure that is reached limits
 /// the level.
-pub struct Limits;
+pub struct CutLimits;
 
-impl Limits {
+impl CutLimits {
     /// Radius of the largest tip that is to trace the groove, metres: a spherical tip of 18 um
     /// (IEC 60098, from memory: 15 to 18 um).
     pub const TIP_M: f64 = 18e-6;
@@ -232,7 +232,7 @@ pub fn stretch_u(found: &[Mark]) -> Option<f64> {
         [_] => marks::LENGTH_S,
         [first, .., last] => last.at_s - first.at_s,
     };
-    Some(SQRT_2 * marks::EVEN_S / apart_s)
+    Some(SQRT_2 * marks::MOST_SPACING_RMS_S / apart_s)
 }
 
 #[cfg(test)]

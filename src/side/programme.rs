@@ -69,7 +69,7 @@ pub struct Peaks {
 }
 
 /// Makes the samples of the side.
-pub struct Signal {
+pub struct SideSignal {
     rate_hz: u32,
     /// One period of the noise of both walls, and of that of one.
     noise: [Vec<f32>; 2],
@@ -89,9 +89,9 @@ fn size(values: impl Iterator<Item = f64> + Clone) -> [f64; 2] {
 }
 
 /// One period of noise, by its bins.
-pub(super) struct Bins(Vec<(f64, Complex64)>);
+pub(super) struct NoiseBins(Vec<(f64, Complex64)>);
 
-impl Bins {
+impl NoiseBins {
     /// Noise in a band, hertz, of a size over frequency.
     pub fn new(band_hz: [f64; 2], stream: u64, size: impl Fn(f64) -> f64) -> Self {
         let mut random = ChaCha8Rng::seed_from_u64(SEED);
@@ -136,7 +136,7 @@ impl Bins {
 
 /// One period of noise in a band, full scale 1, and what it reaches.
 fn noise(rate_hz: u32, band_hz: [f64; 2], stream: u64) -> (Vec<f32>, Peaks) {
-    let bins = Bins::new(band_hz, stream, |hertz| {
+    let bins = NoiseBins::new(band_hz, stream, |hertz| {
         1.0 / hertz.sqrt() / (hertz / CORNER_HZ).hypot(1.0)
     });
     let s = |hertz: f64| Complex64::new(0.0, TAU * hertz);
@@ -181,7 +181,7 @@ fn sine(hertz: f64, velocity: f64) -> Peaks {
     }
 }
 
-impl Signal {
+impl SideSignal {
     /// The side at a sample rate.
     pub fn new(rate_hz: u32) -> Self {
         let (both, both_peaks) = noise(rate_hz, BAND_HZ, 0);
@@ -319,7 +319,7 @@ fn fill(
 
 #[cfg(test)]
 mod tests {
-    use super::super::{Limits, pitch_mm, radius_mm};
+    use super::super::{CutLimits, pitch_mm, radius_mm};
     use super::*;
 
     const RATE: u32 = 48_000;
@@ -342,8 +342,8 @@ mod tests {
     /// What the parts reach stays within the limits, wherever they are cut.
     #[test]
     fn every_part_is_within_what_lathe_and_groove_allow() {
-        let signal = Signal::new(96_000);
-        let marks = (Signal::mark_peaks(), radius_mm(length_s()), Walls::Both);
+        let signal = SideSignal::new(96_000);
+        let marks = (SideSignal::mark_peaks(), radius_mm(length_s()), Walls::Both);
         let parts = Cue::all().map(|cue| (signal.peaks(&cue), cue.radius_mm()[1], cue.part.walls));
         for (peaks, radius, walls) in parts.into_iter().chain([marks]) {
             // the lateral part of a wall's own motion, and the vertical one
@@ -353,30 +353,30 @@ mod tests {
             };
             assert!(peaks.file < 0.9, "{peaks:?}");
             assert!(
-                share * peaks.velocity <= Limits::velocity(radius),
+                share * peaks.velocity <= CutLimits::velocity(radius),
                 "{peaks:?}"
             );
             assert!(
-                share * peaks.acceleration <= 0.85 * Limits::acceleration(radius),
+                share * peaks.acceleration <= 0.85 * CutLimits::acceleration(radius),
                 "{peaks:?} {radius}"
             );
-            assert!(peaks.displacement <= Limits::DISPLACEMENT_M);
+            assert!(peaks.displacement <= CutLimits::DISPLACEMENT_M);
             if walls != Walls::Both {
                 assert!(
-                    share * peaks.displacement <= Limits::VERTICAL_M,
+                    share * peaks.displacement <= CutLimits::VERTICAL_M,
                     "{peaks:?}"
                 );
             }
         }
         // neighbours that swing towards each other leave 100 um for groove and land
-        assert!(pitch_mm() * 1e-3 - 2.0 * Limits::DISPLACEMENT_M > 100e-6);
+        assert!(pitch_mm() * 1e-3 - 2.0 * CutLimits::DISPLACEMENT_M > 100e-6);
     }
 
     /// The samples themselves: times, walls, levels and slew, cut by a filter in time that knows
     /// nothing of the spectra that the noise was made of.
     #[test]
     fn the_samples_are_as_the_cue_sheet_says() {
-        let mut signal = Signal::new(RATE);
+        let mut signal = SideSignal::new(RATE);
         let mut all = Stereo::default();
         loop {
             let block = signal.next(100_003);

@@ -19,7 +19,7 @@ pub const FADE_S: f64 = 0.05;
 
 /// The modulation of a mono groove against time at the cut.
 #[derive(Debug)]
-pub struct Groove {
+pub struct GrooveModulation {
     /// Displacement, and its first derivative per node spacing, before fades and level.
     rising: Plane,
     /// Its second derivative, at nodes of even number left and odd number right.
@@ -41,7 +41,7 @@ const BLOCK: usize = 1 << 18;
 /// Nodes whose power is summed as one piece of work.
 const PIECE: usize = 1 << 13;
 
-impl Groove {
+impl GrooveModulation {
     /// Cuts a programme of `cut_s` seconds to a peak velocity in m/s.
     ///
     /// # Errors
@@ -191,11 +191,11 @@ mod tests {
     use crate::simulate::Places;
     use crate::simulate::spectral::Canvas;
 
-    fn groove(programme: &str, equalisation: Equalisation, cut_s: f64) -> Groove {
+    fn groove(programme: &str, equalisation: Equalisation, cut_s: f64) -> GrooveModulation {
         let canvas = Canvas::covering(1.5);
         let p: super::super::recipe::Programme = toml::from_str(programme).unwrap();
         let mut s = Spectrum::new(&p, 1, cut_s, canvas, Places::test()).unwrap();
-        Groove::cut(&mut s, 192_000, cut_s, equalisation, 0.05, Path::new("")).unwrap()
+        GrooveModulation::cut(&mut s, 192_000, cut_s, equalisation, 0.05, Path::new("")).unwrap()
     }
 
     #[test]

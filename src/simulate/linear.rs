@@ -6,7 +6,7 @@ use super::equaliser::playback;
 use super::plane::Plane;
 use super::random::{Purpose, stream};
 use super::recipe::{
-    Cartridge, Chain, Equalisation, Inverted, Leads, NoiseSpectrum, Pair, Recipe, Setup,
+    Cartridge, Chain, Equalisation, Inverted, Leads, NoiseSpectrum, PerChannel, Recipe, Setup,
 };
 use super::spectral::{Canvas, rise};
 use crate::units::{DEGREE, MICROSECOND};
@@ -63,7 +63,7 @@ pub fn generator(s: Complex64, cartridge: &Cartridge, setup: &Setup) -> Matrix {
     let from_right = along(0.5, -0.5);
     let q = cartridge
         .resonance_q
-        .unwrap_or(Pair::both(RESONANCE_Q))
+        .unwrap_or(PerChannel::both(RESONANCE_Q))
         .array();
     let tip = cartridge.resonance_hz.map_or([one; 2], |hz| {
         [resonance(s, hz.left, q[0]), resonance(s, hz.right, q[1])]
@@ -82,7 +82,7 @@ pub fn generator(s: Complex64, cartridge: &Cartridge, setup: &Setup) -> Matrix {
     ];
     let gain = cartridge
         .gain_db
-        .unwrap_or(Pair::both(0.0))
+        .unwrap_or(PerChannel::both(0.0))
         .array()
         .map(decibels);
     let late = late(s, cartridge.skew_us);

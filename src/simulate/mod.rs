@@ -46,7 +46,7 @@ pub mod variations;
 use crate::document::Program;
 use crate::units::{DEGREE, MICROMETRE, MICROSECOND, hexadecimal};
 use plane::Plane;
-use recipe::{Leads, PutIn, Recipe, RecipeError};
+use recipe::{InjectedDelay, Leads, Recipe, RecipeError};
 use rustfft::num_complex::Complex64;
 use sha2::{Digest, Sha256};
 use spectral::Canvas;
@@ -54,8 +54,8 @@ use std::io::{self, Cursor, Read, Seek, Write};
 use std::ops::Range;
 use std::path::Path;
 use store::{Store, Wav};
-use stylus::Tip;
-use trace::{Contacts, Method, Passage, Reading};
+use stylus::TipSurface;
+use trace::{Contacts, GroovePickup, Method, Passage};
 use truth::{Along, Truth};
 use turntable::Turntable;
 
@@ -205,7 +205,7 @@ fn stream(
     let mut groove = {
         let canvas = Canvas::covering(cut_s + 2.0 * programme::GUARD_S);
         let (programme, seed) = (&recipe.programme, recipe.seed);
-        cut::Groove::cut(
+        cut::GrooveModulation::cut(
             &mut programme::Spectrum::new(programme, seed, cut_s, canvas, places)?,
             inner_hz,
             cut_s,
@@ -217,7 +217,7 @@ fn stream(
     progress(DONE[0]);
 
     let mut pickup = Pickup::new(recipe, &table);
-    let late = |t: f64| pickup.put_in.us * MICROSECOND + pickup.lag(t);
+    let late = |t: f64| pickup.injected.us * MICROSECOND + pickup.lag(t);
     let disturbances = disturbances::Disturbances::new(recipe, &table, inner_hz, frames, late);
 
     let mut traced = Plane::new(frames, scratch)?;
@@ -273,7 +273,7 @@ fn stream(
 struct Pickup<'a> {
     recipe: &'a Recipe,
     table: &'a Turntable,
-    put_in: PutIn,
+    injected: InjectedDelay,
     contacts: Option<Contacts>,
 }
 
@@ -283,8 +283,8 @@ impl<'a> Pickup<'a> {
         Self {
             recipe,
             table,
-            put_in: recipe.delay.unwrap_or_default(),
-            contacts: Tip::new(&recipe.cartridge).map(|tip| Contacts::new(tip, table, tilt)),
+            injected: recipe.delay.unwrap_or_default(),
+            contacts: TipSurface::new(&recipe.cartridge).map(|tip| Contacts::new(tip, table, tilt)),
         }
     }
 
@@ -292,7 +292,7 @@ impl<'a> Pickup<'a> {
     fn path(&self, t: f64) -> f64 {
         match &self.contacts {
             Some(contacts) => contacts.path(t),
-            None => self.put_in.path_um * MICROMETRE,
+            None => self.injected.path_um * MICROMETRE,
         }
     }
 
@@ -309,8 +309,8 @@ impl<'a> Pickup<'a> {
         }
         Passage {
             reading: match &self.contacts {
-                Some(contacts) => Reading::Tip(contacts, Method::Fast),
-                None => Reading::Points(self.put_in),
+                Some(contacts) => GroovePickup::Tip(contacts, Method::Fast),
+                None => GroovePickup::Points(self.injected),
             },
             groove_rate_hz: rate_hz,
             gains: cut::wall_gains(self.recipe.record.modulation),
@@ -331,7 +331,9 @@ impl<'a> Pickup<'a> {
         let [from, to] = table.modulated();
         let along = |value: &dyn Fn(f64) -> f64| Along::of(from, to, value);
         let groove_delay = |t: f64| {
-            self.put_in.us + self.lag(t) / MICROSECOND + recipe.record.skew_us / table.speed_ratio()
+            self.injected.us
+                + self.lag(t) / MICROSECOND
+                + recipe.record.skew_us / table.speed_ratio()
         };
         let side = match recipe.capture.leads {
             Leads::Normal => 1.0,

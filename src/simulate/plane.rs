@@ -39,12 +39,12 @@ const GROUP: usize = 8;
 
 /// Some rows, in memory or in a file that is gone when it is closed.
 #[derive(Debug)]
-enum Part {
+enum RowStore {
     Memory(Vec<u8>),
     Disk(File),
 }
 
-impl Part {
+impl RowStore {
     fn new(bytes: usize, folder: Option<&Path>) -> io::Result<Self> {
         let Some(folder) = folder else {
             return Ok(Self::Memory(vec![0; bytes]));
@@ -96,7 +96,7 @@ pub struct Plane {
     rows: usize,
     columns: usize,
     /// Row by row in turn.
-    parts: Vec<Part>,
+    parts: Vec<RowStore>,
     /// What is on its way to or from them.
     bytes: Vec<u8>,
     /// Columns of a spectrum that are zero, whatever the parts hold.
@@ -109,7 +109,7 @@ pub struct Plane {
 
 /// Which way a transform goes.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum Way {
+enum TransformDirection {
     /// To frequency.
     Forward,
     /// To time.
@@ -128,7 +128,7 @@ impl Plane {
         let rows = length / columns;
         let folder = (length > PANEL).then_some(folder);
         let part =
-            |part: usize| Part::new((rows + PARTS - 1 - part) / PARTS * columns * SIZE, folder);
+            |part: usize| RowStore::new((rows + PARTS - 1 - part) / PARTS * columns * SIZE, folder);
         Ok(Self {
             rows,
             columns,
@@ -154,7 +154,7 @@ impl Plane {
     fn each(
         &mut self,
         strips: impl Iterator<Item = Range<usize>>,
-        transfer: fn(&mut Part, usize, &mut [u8]) -> io::Result<()>,
+        transfer: fn(&mut RowStore, usize, &mut [u8]) -> io::Result<()>,
     ) -> io::Result<()> {
         let mut shares: [Vec<_>; PARTS] = Default::default();
         let mut rest = &mut self.bytes[..];
@@ -175,7 +175,7 @@ impl Plane {
     /// Samples of both signals from an index on, left as real part.
     pub fn read(&mut self, from: usize, into: &mut [Complex64]) -> io::Result<()> {
         self.bytes.resize(into.len() * SIZE, 0);
-        self.each(stretch(from, into.len(), self.columns), Part::read)?;
+        self.each(stretch(from, into.len(), self.columns), RowStore::read)?;
         let keep = |value: f64, silent| if silent { 0.0 } else { value };
         let ([left, right], alike) = (self.silent, self.alike);
         let bytes = self.bytes.as_chunks().0.par_iter();
@@ -197,7 +197,7 @@ impl Plane {
         bytes
             .zip(from)
             .for_each(|(bytes, cell)| *bytes = encode(*cell));
-        self.each(stretch(to, from.len(), self.columns), Part::write)
+        self.each(stretch(to, from.len(), self.columns), RowStore::write)
     }
 
     /// Columns of a panel.
@@ -216,7 +216,7 @@ impl Plane {
         let (rows, width) = (self.rows, columns.len());
         panel.resize(width * rows, Complex64::ZERO);
         self.bytes.resize(width * rows * SIZE, 0);
-        self.each(self.strips(columns.clone()), Part::read)?;
+        self.each(self.strips(columns.clone()), RowStore::read)?;
         let cells = self.bytes.as_chunks().0;
         let groups = panel.par_chunks_mut(GROUP * rows).enumerate();
         groups.for_each(|(group, panel)| {
@@ -241,23 +241,23 @@ impl Plane {
             let columns = panel.chunks(rows).zip(cells);
             columns.for_each(|(column, cell)| *cell = encode(column[row]));
         });
-        self.each(self.strips(columns), Part::write)
+        self.each(self.strips(columns), RowStore::write)
     }
 
     /// Time into frequency, divided by the length: bin k of `a cos(2 pi k n / N)` is `a / 2`,
     /// at any rate. Of the bins up to half of them at least so many are kept.
     pub fn analyse(&mut self, bins: usize) -> io::Result<()> {
         let scale = 1.0 / self.len() as f64;
-        self.pass_columns(Way::Forward)?;
+        self.pass_columns(TransformDirection::Forward)?;
         self.keep(bins);
-        self.pass_rows(Way::Forward, scale)
+        self.pass_rows(TransformDirection::Forward, scale)
     }
 
     /// Frequency, as [`Self::analyse`] gives it, into time.
     pub fn synthesise(&mut self) -> io::Result<()> {
-        self.pass_rows(Way::Inverse, 1.0)?;
+        self.pass_rows(TransformDirection::Inverse, 1.0)?;
         self.empty = 0..0;
-        self.pass_columns(Way::Inverse)
+        self.pass_columns(TransformDirection::Inverse)
     }
 
     /// Bins from this one on, up to half of them, and their images are zero.
@@ -271,7 +271,7 @@ impl Plane {
 
     /// Transforms each column, and turns by the part of the phase that neither rows nor
     /// columns hold.
-    fn pass_columns(&mut self, way: Way) -> io::Result<()> {
+    fn pass_columns(&mut self, way: TransformDirection) -> io::Result<()> {
         let (rows, length) = (self.rows, self.len());
         let fft = plan(way, rows);
         let turns = Turns::new(way, length);
@@ -293,11 +293,11 @@ impl Plane {
                 .par_chunks_mut(rows)
                 .zip(columns.clone())
                 .for_each(|(values, column)| {
-                    if way == Way::Inverse {
+                    if way == TransformDirection::Inverse {
                         turn(column, values);
                     }
                     fft.process(values);
-                    if way == Way::Forward {
+                    if way == TransformDirection::Forward {
                         turn(column, values);
                     }
                 });
@@ -307,14 +307,14 @@ impl Plane {
         Ok(())
     }
 
-    fn pass_rows(&mut self, way: Way, scale: f64) -> io::Result<()> {
+    fn pass_rows(&mut self, way: TransformDirection, scale: f64) -> io::Result<()> {
         let (rows, columns) = (self.rows, self.columns);
         let fft = plan(way, columns);
         let all = [0..columns, columns..columns];
         let kept = [0..self.empty.start, self.empty.end..columns];
         let (read, write) = match way {
-            Way::Forward => (all, kept),
-            Way::Inverse => (kept, all),
+            TransformDirection::Forward => (all, kept),
+            TransformDirection::Inverse => (kept, all),
         };
         self.parts
             .par_iter_mut()
@@ -345,8 +345,8 @@ impl Plane {
 
     /// The spectrum of the left signal where the right one is zero, bin by bin up to half the
     /// rate.
-    pub fn bins(&mut self) -> Bins<'_> {
-        Bins {
+    pub fn bins(&mut self) -> PlaneBins<'_> {
+        PlaneBins {
             left: self.len() / 2 + 1,
             plane: self,
             column: 0,
@@ -409,7 +409,7 @@ impl Plane {
                 plane.bytes.clear();
                 plane.bytes.extend(encode(mirror[length]));
                 let at = behind.end;
-                plane.each(std::iter::once(at..at + 1), Part::write)?;
+                plane.each(std::iter::once(at..at + 1), RowStore::write)?;
             }
             plane.set_columns(behind, &mirror[..length])?;
             plane.set_columns(columns, &left)?;
@@ -426,11 +426,11 @@ fn stretch(from: usize, length: usize, columns: usize) -> impl Iterator<Item = R
     rows.map(move |row| (row * columns).max(from)..((row + 1) * columns).min(end))
 }
 
-fn plan(way: Way, length: usize) -> Arc<dyn Fft<f64>> {
+fn plan(way: TransformDirection, length: usize) -> Arc<dyn Fft<f64>> {
     let mut planner = FftPlanner::new();
     match way {
-        Way::Forward => planner.plan_fft_forward(length),
-        Way::Inverse => planner.plan_fft_inverse(length),
+        TransformDirection::Forward => planner.plan_fft_forward(length),
+        TransformDirection::Inverse => planner.plan_fft_inverse(length),
     }
 }
 
@@ -441,10 +441,10 @@ struct Turns {
 }
 
 impl Turns {
-    fn new(way: Way, length: usize) -> Self {
+    fn new(way: TransformDirection, length: usize) -> Self {
         let step = match way {
-            Way::Forward => -TAU / length as f64,
-            Way::Inverse => TAU / length as f64,
+            TransformDirection::Forward => -TAU / length as f64,
+            TransformDirection::Inverse => TAU / length as f64,
         };
         let fine = length.isqrt().next_power_of_two();
         let turn = |n: usize| Complex64::cis(step * n as f64);
@@ -463,7 +463,7 @@ impl Turns {
 
 /// See [`Plane::bins`].
 #[derive(Debug)]
-pub struct Bins<'a> {
+pub struct PlaneBins<'a> {
     /// Bins still to come.
     left: usize,
     plane: &'a mut Plane,
@@ -472,7 +472,7 @@ pub struct Bins<'a> {
     taken: usize,
 }
 
-impl Bins<'_> {
+impl PlaneBins<'_> {
     /// The next bins; zero beyond the last.
     pub fn next(&mut self, into: &mut [Complex64]) -> io::Result<()> {
         let (mut known, beyond) = into.split_at_mut(self.left.min(into.len()));
@@ -587,9 +587,9 @@ mod tests {
         for length in [2, 12, 15, 441, 4410, 96_000, 2_205 * 9, PANEL + 500_712] {
             let samples = disorder(length);
             let mut whole = samples.clone();
-            plan(Way::Forward, length).process(&mut whole);
+            plan(TransformDirection::Forward, length).process(&mut whole);
             let mut plane = plane(&samples);
-            assert_eq!(matches!(plane.parts[0], Part::Disk(_)), length > PANEL);
+            assert_eq!(matches!(plane.parts[0], RowStore::Disk(_)), length > PANEL);
             plane.analyse(length).unwrap();
             let mut bins = vec![Complex64::ONE; length];
             let (some, rest) = bins.split_at_mut(length / 3);
@@ -622,7 +622,7 @@ mod tests {
             let half = length / 2;
             let alone = |part: fn(&Complex64) -> f64| {
                 let mut bins: Vec<Complex64> = samples.iter().map(|z| part(z).into()).collect();
-                plan(Way::Forward, length).process(&mut bins);
+                plan(TransformDirection::Forward, length).process(&mut bins);
                 bins.truncate(half);
                 bins.iter_mut().for_each(|bin| *bin /= length as f64);
                 bins

@@ -1,9 +1,9 @@
 //! What was recorded, as a spectrum over the canvas of the cut.
 
 use super::Places;
-use super::plane::{Bins, Plane};
+use super::plane::{Plane, PlaneBins};
 use super::random::{Purpose, stream};
-use super::recipe::{HIGHEST_HZ, Kind, Programme, RecipeError};
+use super::recipe::{HIGHEST_HZ, Programme, ProgrammeKind, RecipeError};
 use super::spectral::{Canvas, rise};
 use rand::RngExt;
 use rand_chacha::ChaCha8Rng;
@@ -52,11 +52,13 @@ impl Spectrum {
         places: Places<'_>,
     ) -> Result<Self, RecipeError> {
         let mut sampled = match programme.kind {
-            Kind::Silence | Kind::Pink => None,
-            Kind::Wav => Some(wav(programme, canvas, places)?),
-            Kind::Sweep => Some(sampled(canvas, sweep(programme, cut_s), places)?),
-            Kind::Tone | Kind::Multitone => Some(sampled(canvas, tones(programme, seed), places)?),
-            Kind::Music => Some(music(programme, seed, cut_s, canvas, places)?),
+            ProgrammeKind::Silence | ProgrammeKind::Pink => None,
+            ProgrammeKind::Wav => Some(wav(programme, canvas, places)?),
+            ProgrammeKind::Sweep => Some(sampled(canvas, sweep(programme, cut_s), places)?),
+            ProgrammeKind::Tone | ProgrammeKind::Multitone => {
+                Some(sampled(canvas, tones(programme, seed), places)?)
+            }
+            ProgrammeKind::Music => Some(music(programme, seed, cut_s, canvas, places)?),
         };
         if let Some(plane) = &mut sampled {
             plane.analyse(canvas.bin(CEILING_HZ))?;
@@ -78,7 +80,7 @@ impl Spectrum {
     pub fn bins(&mut self) -> ProgrammeBins<'_> {
         let source = match (&mut self.sampled, self.programme.kind) {
             (Some(plane), _) => ProgrammeSource::Sampled(plane.bins()),
-            (None, Kind::Pink) => {
+            (None, ProgrammeKind::Pink) => {
                 ProgrammeSource::Pink(Box::new(stream(self.seed, Purpose::Programme, 0)))
             }
             _ => ProgrammeSource::Silence,
@@ -97,7 +99,7 @@ impl Spectrum {
 enum ProgrammeSource<'a> {
     Silence,
     Pink(Box<ChaCha8Rng>),
-    Sampled(Bins<'a>),
+    Sampled(PlaneBins<'a>),
 }
 
 /// See [`Spectrum::bins`].

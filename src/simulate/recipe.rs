@@ -79,7 +79,7 @@ impl From<std::io::Error> for RecipeError {
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 #[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 #[serde(from = "OneOrTwo", into = "[f64; 2]")]
-pub struct Pair {
+pub struct PerChannel {
     /// Left channel (or start).
     pub left: f64,
     /// Right channel (or end).
@@ -94,7 +94,7 @@ enum OneOrTwo {
     Two([f64; 2]),
 }
 
-impl From<OneOrTwo> for Pair {
+impl From<OneOrTwo> for PerChannel {
     fn from(value: OneOrTwo) -> Self {
         match value {
             OneOrTwo::One(both) => Self::both(both),
@@ -103,13 +103,13 @@ impl From<OneOrTwo> for Pair {
     }
 }
 
-impl From<Pair> for [f64; 2] {
-    fn from(pair: Pair) -> Self {
+impl From<PerChannel> for [f64; 2] {
+    fn from(pair: PerChannel) -> Self {
         [pair.left, pair.right]
     }
 }
 
-impl Pair {
+impl PerChannel {
     /// The same value twice.
     pub const fn both(value: f64) -> Self {
         Self {
@@ -149,7 +149,7 @@ pub struct Recipe {
     pub capture: Capture,
     /// An injected delay, in place of a stylus.
     #[serde(default)]
-    pub delay: Option<PutIn>,
+    pub delay: Option<InjectedDelay>,
     /// How the stylus stands in the groove.
     #[serde(default)]
     pub setup: Setup,
@@ -177,7 +177,7 @@ fn one() -> u64 {
 #[serde(deny_unknown_fields)]
 pub struct Programme {
     /// The kind of signal.
-    pub kind: Kind,
+    pub kind: ProgrammeKind,
     /// Length in seconds as played.
     pub duration_s: f64,
     /// Peak velocity of the groove in cm/s at the cut: lateral, vertical or
@@ -217,7 +217,7 @@ fn high_hz() -> f64 {
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 #[serde(rename_all = "lowercase")]
-pub enum Kind {
+pub enum ProgrammeKind {
     /// Gaussian noise with a power density falling as 1/f.
     Pink,
     /// One logarithmic sweep from `low_hz` to `high_hz`.
@@ -329,7 +329,7 @@ pub enum Inverted {
 /// How samples are stored.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize)]
 #[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
-pub enum Word {
+pub enum SampleFormat {
     /// 16-bit integer.
     #[serde(rename = "int16")]
     Int16,
@@ -352,7 +352,7 @@ pub enum Word {
 pub struct Capture {
     /// Radius of the groove in millimetres, or at start and end of the
     /// modulated part.
-    pub radius_mm: Pair,
+    pub radius_mm: PerChannel,
     /// Playing speed: `33` means 100/3; a text may be a fraction.
     #[serde(deserialize_with = "rpm")]
     #[cfg_attr(feature = "cli", schemars(with = "RpmText"))]
@@ -377,7 +377,7 @@ pub struct Capture {
     pub sample_rate_hz: u32,
     /// Word of the file.
     #[serde(default)]
-    pub word: Word,
+    pub word: SampleFormat,
     /// Triangular dither of two quantising steps (integer words only).
     #[serde(default = "yes")]
     pub dither: bool,
@@ -391,7 +391,7 @@ fn yes() -> bool {
 #[derive(Debug, Clone, Copy, Default, PartialEq, Serialize, Deserialize)]
 #[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 #[serde(deny_unknown_fields, default)]
-pub struct PutIn {
+pub struct InjectedDelay {
     /// Constant delay in microseconds as played, right late.
     pub us: f64,
     /// Path along the groove in micrometres, right late: follows the speed.
@@ -444,11 +444,11 @@ pub struct Cartridge {
     /// Time error between the generators, right late.
     pub skew_us: f64,
     /// Gain of each generator.
-    pub gain_db: Option<Pair>,
+    pub gain_db: Option<PerChannel>,
     /// Resonance of the tip against the groove per channel.
-    pub resonance_hz: Option<Pair>,
+    pub resonance_hz: Option<PerChannel>,
     /// Quality factor of that resonance.
-    pub resonance_q: Option<Pair>,
+    pub resonance_q: Option<PerChannel>,
     /// Resonance met by lateral motion, where it differs from vertical.
     pub lateral_resonance_hz: Option<f64>,
     /// Resonance met by vertical motion.
@@ -463,7 +463,7 @@ pub struct Cartridge {
     /// Where crosstalk starts to rise with frequency, as `1 + j f / corner`.
     pub crosstalk_corner_hz: Option<f64>,
     /// Inductance per generator (with the load, `chain.load_*`).
-    pub inductance_mh: Option<Pair>,
+    pub inductance_mh: Option<PerChannel>,
 }
 
 /// A pivoted arm.
@@ -490,15 +490,15 @@ pub struct Chain {
     /// The same on the right.
     pub equaliser_right: [f64; 3],
     /// Input coupling poles.
-    pub coupling_hz: Option<Pair>,
+    pub coupling_hz: Option<PerChannel>,
     /// Time error of amplifier, cable and converter, right late.
     pub skew_us: f64,
     /// Gain per channel.
-    pub gain_db: Pair,
+    pub gain_db: PerChannel,
     /// Load resistance, used with an inductance.
-    pub load_kohm: Pair,
+    pub load_kohm: PerChannel,
     /// Load capacitance, used with an inductance.
-    pub load_pf: Pair,
+    pub load_pf: PerChannel,
     /// Peak lateral velocity of a 1 kHz tone that reaches full scale at 0 dB
     /// gain; beyond full scale integer words and floats alike are clipped.
     pub full_scale_cm_s: f64,
@@ -519,10 +519,10 @@ impl Default for Chain {
             equaliser_right: [0.0; 3],
             coupling_hz: None,
             skew_us: 0.0,
-            gain_db: Pair::both(0.0),
+            gain_db: PerChannel::both(0.0),
             // The usual moving-magnet load (common practice, no source).
-            load_kohm: Pair::both(47.0),
-            load_pf: Pair::both(200.0),
+            load_kohm: PerChannel::both(47.0),
+            load_pf: PerChannel::both(200.0),
             full_scale_cm_s: 40.0,
             noise_dbfs: None,
             hum_dbfs: None,
@@ -628,7 +628,7 @@ impl Numbers for f64 {
     }
 }
 
-impl Numbers for Pair {
+impl Numbers for PerChannel {
     fn numbers(self) -> Vec<f64> {
         self.array().to_vec()
     }
@@ -798,13 +798,13 @@ impl Recipe {
             !name.is_empty() && name.chars().all(is_word) && !name.starts_with('.')
         };
         let tones = match p.kind {
-            Kind::Tone => 1..=1,
-            Kind::Multitone => 2..=10_000,
+            ProgrammeKind::Tone => 1..=1,
+            ProgrammeKind::Multitone => 2..=10_000,
             _ => 0..=0,
         };
         let bare = k.profile.is_none();
         let modes = [k.lateral_resonance_hz, k.vertical_resonance_hz].map(|hz| hz.is_some());
-        let silent = p.kind == Kind::Silence || p.peak_cm_s == 0.0;
+        let silent = p.kind == ProgrammeKind::Silence || p.peak_cm_s == 0.0;
         let rates = [44_100, 48_000, 88_200, 96_000, 176_400, 192_000];
         let out_of_reach = |arm: Arm| {
             let (length, pivot) = (arm.effective_length_mm, arm.pivot_to_spindle_mm);
@@ -817,9 +817,9 @@ impl Recipe {
             (p.low_hz >= p.high_hz, "programme.low_hz", "must be below programme.high_hz"),
             (!tones.contains(&p.frequencies_hz.len()), "programme.frequencies_hz",
                 "a tone has one frequency, a multitone several, other kinds none"),
-            (p.file.is_some() != (p.kind == Kind::Wav), "programme.file",
+            (p.file.is_some() != (p.kind == ProgrammeKind::Wav), "programme.file",
                 "give a file with kind = \"wav\", and only then"),
-            (p.notes_per_s.is_some() && p.kind != Kind::Music, "programme.notes_per_s",
+            (p.notes_per_s.is_some() && p.kind != ProgrammeKind::Music, "programme.notes_per_s",
                 "belongs to kind = \"music\" only; remove it"),
             (!rates.contains(&c.sample_rate_hz), "capture.sample_rate_hz",
                 "use 44100, 48000, 88200, 96000, 176400 or 192000"),
@@ -932,7 +932,7 @@ mod tests {
     fn the_shortest_recipe_reads() {
         let recipe = Recipe::parse(PLAIN).unwrap();
         assert_eq!(recipe.capture.rpm, 100.0 / 3.0);
-        assert_eq!(recipe.capture.radius_mm, Pair::both(72.0));
+        assert_eq!(recipe.capture.radius_mm, PerChannel::both(72.0));
         assert_eq!(recipe.chain, Chain::default());
     }
 

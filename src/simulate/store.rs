@@ -2,7 +2,7 @@
 
 use super::disturbances::touch_down;
 use super::random::{Purpose, stream};
-use super::recipe::{Recipe, Word};
+use super::recipe::{Recipe, SampleFormat};
 use super::spectral::rise;
 use rand::RngExt;
 use rand_chacha::ChaCha8Rng;
@@ -122,12 +122,12 @@ impl<'a> Store<'a> {
 }
 
 /// Bits of an integer word.
-fn bits(word: Word) -> Option<u16> {
+fn bits(word: SampleFormat) -> Option<u16> {
     match word {
-        Word::Int16 => Some(16),
-        Word::Int24 => Some(24),
-        Word::Int32 => Some(32),
-        Word::Float32 => None,
+        SampleFormat::Int16 => Some(16),
+        SampleFormat::Int24 => Some(24),
+        SampleFormat::Int32 => Some(32),
+        SampleFormat::Float32 => None,
     }
 }
 
@@ -162,7 +162,7 @@ fn quantise(samples: &mut [f64], recipe: &Recipe, random: &mut ChaCha8Rng) -> us
 /// Writes words, as [`Store`] gives them, to a WAV file.
 pub struct Wav<W: Write + Seek> {
     writer: hound::WavWriter<W>,
-    word: Word,
+    word: SampleFormat,
 }
 
 impl<W: Write + Seek> Wav<W> {
@@ -174,7 +174,7 @@ impl<W: Write + Seek> Wav<W> {
             channels: 2,
             sample_rate: recipe.capture.sample_rate_hz,
             bits_per_sample: bits(word).unwrap_or(32),
-            sample_format: if word == Word::Float32 {
+            sample_format: if word == SampleFormat::Float32 {
                 hound::SampleFormat::Float
             } else {
                 hound::SampleFormat::Int
@@ -190,7 +190,7 @@ impl<W: Write + Seek> Wav<W> {
         for (&left, &right) in left.iter().zip(right) {
             for sample in [left, right] {
                 match self.word {
-                    Word::Float32 => self.writer.write_sample(sample as f32),
+                    SampleFormat::Float32 => self.writer.write_sample(sample as f32),
                     _ => self.writer.write_sample((sample * full) as i32),
                 }
                 .map_err(plain)?;

@@ -98,7 +98,7 @@ impl Wall {
 /// The tip upright and unturned: a ball moved along one arc per wall, all
 /// lengths in metres.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Tip {
+pub struct TipSurface {
     /// Radius of the ball, the side radius.
     pub edge_radius: f64,
     /// Radius of the generator arcs.
@@ -108,7 +108,7 @@ pub struct Tip {
     pub arc_offset: f64,
 }
 
-impl Tip {
+impl TipSurface {
     /// From a checked recipe; `None` without a profile.
     pub fn new(cartridge: &Cartridge) -> Option<Self> {
         let frontal = cartridge.frontal_radius_um * MICROMETRE;
@@ -170,7 +170,7 @@ impl Attitude {
 
 /// A tip seen by one wall.
 struct Shadow {
-    tip: Tip,
+    tip: TipSurface,
     attitude: Attitude,
     wall: Wall,
     /// Lean of the wall's lines along the groove per distance up the wall.
@@ -294,7 +294,7 @@ impl Silhouette {
 
 /// Where and with what shape the tip meets one unmodulated wall.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Contact {
+pub struct WallContact {
     /// Place of the contact along the groove, metres upstream of the tip's
     /// axis, as time of the cut sees it (lean of the cut included).
     pub along: f64,
@@ -304,7 +304,7 @@ pub struct Contact {
 
 /// Sets a tip into an unmodulated groove cut with a face turned by
 /// `cut_rotation` and finds its contacts, left then right.
-pub fn contacts(tip: Tip, attitude: Attitude, cut_rotation: f64) -> [Contact; 2] {
+pub fn contacts(tip: TipSurface, attitude: Attitude, cut_rotation: f64) -> [WallContact; 2] {
     let shadow = |wall: Wall| Shadow {
         tip,
         attitude,
@@ -331,7 +331,7 @@ pub fn contacts(tip: Tip, attitude: Attitude, cut_rotation: f64) -> [Contact; 2]
                 .collect();
             Silhouette::new(nodes, step)
         });
-        Contact {
+        WallContact {
             along: x + shadows[wall].lean * up_wall,
             silhouette,
         }
@@ -340,7 +340,7 @@ pub fn contacts(tip: Tip, attitude: Attitude, cut_rotation: f64) -> [Contact; 2]
 
 /// Distance along the groove between the contacts of one wall and the other,
 /// metres, positive when the left one is upstream: right late.
-pub fn path(contacts: &[Contact; 2]) -> f64 {
+pub fn path(contacts: &[WallContact; 2]) -> f64 {
     contacts[0].along - contacts[1].along
 }
 
@@ -349,11 +349,11 @@ mod tests {
     use super::*;
     use crate::units::DEGREE;
 
-    fn tip(text: &str) -> Tip {
-        Tip::new(&toml::from_str(text).unwrap()).unwrap()
+    fn tip(text: &str) -> TipSurface {
+        TipSurface::new(&toml::from_str(text).unwrap()).unwrap()
     }
 
-    fn elliptical(frontal: f64, side: f64) -> Tip {
+    fn elliptical(frontal: f64, side: f64) -> TipSurface {
         tip(&format!(
             "profile = \"elliptical\"\nfrontal_radius_um = {frontal}\nside_radius_um = {side}"
         ))

@@ -2,8 +2,8 @@
 //! of the two channels against playing time.
 
 use super::curve::Curve;
-use super::recipe::PutIn;
-use super::stylus::{Attitude, Contact, Silhouette, Tip, contacts, search};
+use super::recipe::InjectedDelay;
+use super::stylus::{Attitude, Silhouette, TipSurface, WallContact, contacts, search};
 use super::turntable::Turntable;
 use crate::units::{DEGREE, MICROMETRE, MICROSECOND};
 use rayon::prelude::*;
@@ -30,10 +30,10 @@ pub struct Traced {
 
 /// What reads the groove.
 #[derive(Debug, Clone, Copy)]
-pub enum Reading<'a> {
+pub enum GroovePickup<'a> {
     /// Two points apart by an injected delay: the left one half the delay
     /// early, the right one half late.
-    Points(PutIn),
+    Points(InjectedDelay),
     /// A tip that rolls along both walls: each wall lets it come as near as the
     /// nearest place of its silhouette allows (an erosion), and the two walls
     /// together fix lateral and vertical position.
@@ -44,7 +44,7 @@ pub enum Reading<'a> {
 #[derive(Debug, Clone, Copy)]
 pub struct Passage<'a> {
     /// What reads it.
-    pub reading: Reading<'a>,
+    pub reading: GroovePickup<'a>,
     /// Nodes of the groove per second of the cut.
     pub groove_rate_hz: u32,
     /// Motion of the left and right wall along their outward normals per
@@ -72,11 +72,11 @@ impl Passage<'_> {
             let block = first..(first + BLOCK).min(frames.end);
             for wall in [0, 1] {
                 let (place, reach) = match self.reading {
-                    Reading::Points(put_in) => {
+                    GroovePickup::Points(put_in) => {
                         let place = |frame| self.point(put_in, wall, frame);
                         ([place(block.start), place(block.end - 1)], 0.0)
                     }
-                    Reading::Tip(contacts, _) => {
+                    GroovePickup::Tip(contacts, _) => {
                         let (place, metres) = self.vertex(contacts, wall, &block);
                         let place = [place(block.start), place(block.end - 1)];
                         (place, contacts.reach() / metres + 1.0)
@@ -101,13 +101,13 @@ impl Passage<'_> {
                     .for_each(|(piece, chunk)| {
                         let first = frames.start + piece * PIECE;
                         match self.reading {
-                            Reading::Points(put_in) => {
+                            GroovePickup::Points(put_in) => {
                                 for (frame, sample) in (first..).zip(chunk.iter_mut()) {
                                     let place = self.point(put_in, wall, frame);
                                     *sample = self.gains[wall] * groove.at(place)[0];
                                 }
                             }
-                            Reading::Tip(contacts, method) => {
+                            GroovePickup::Tip(contacts, method) => {
                                 self.roll(groove, contacts, method, wall, first, chunk);
                             }
                         }
@@ -129,7 +129,7 @@ impl Passage<'_> {
     }
 
     /// Node under the point that reads a wall.
-    fn point(&self, put_in: PutIn, wall: usize, frame: usize) -> f64 {
+    fn point(&self, put_in: InjectedDelay, wall: usize, frame: usize) -> f64 {
         let (table, t) = (self.table, self.time(frame));
         let apart = put_in.us * MICROSECOND * table.speed_ratio()
             + put_in.path_um * MICROMETRE / table.cutting_speed(t);
@@ -174,7 +174,7 @@ pub enum Method {
 /// The tip's contacts with unmodulated walls along the capture.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Contacts {
-    tip: Tip,
+    tip: TipSurface,
     /// Azimuth and rake in radians.
     tilt: [f64; 2],
     start: f64,
@@ -183,7 +183,7 @@ pub struct Contacts {
     along: Vec<[f64; 2]>,
     /// Contacts with their silhouettes, from this knot on.
     first: usize,
-    knots: Vec<[Contact; 2]>,
+    knots: Vec<[WallContact; 2]>,
 }
 
 /// Knots whose silhouettes are kept from the start: 8 MB.
@@ -198,7 +198,7 @@ impl Contacts {
     /// Sets the tip into the groove at as many moments of the modulated part
     /// as its angle asks for. `tilt` is azimuth and rake in
     /// radians.
-    pub fn new(tip: Tip, table: &Turntable, tilt: [f64; 2]) -> Self {
+    pub fn new(tip: TipSurface, table: &Turntable, tilt: [f64; 2]) -> Self {
         let [start, end] = table.modulated();
         let angles = |t: f64| [table.rotation(t), table.cut_rotation(t)];
         let intervals = if table.angles_change() {
@@ -434,7 +434,7 @@ impl Passage<'_> {
 mod tests {
     use super::*;
     use crate::simulate::Places;
-    use crate::simulate::cut::{self, Groove};
+    use crate::simulate::cut::{self, GrooveModulation};
     use crate::simulate::programme::Spectrum;
     use crate::simulate::recipe::Recipe;
     use crate::simulate::spectral::Canvas;
@@ -457,12 +457,17 @@ mod tests {
         let peak = peak * 0.01;
         let scratch = Places::test().scratch;
         let mut groove =
-            Groove::cut(&mut spectrum, 192_000, 0.5, equalisation, peak, scratch).unwrap();
+            GrooveModulation::cut(&mut spectrum, 192_000, 0.5, equalisation, peak, scratch)
+                .unwrap();
         let whole = groove.stretch(0..usize::MAX).unwrap();
-        let contacts = Contacts::new(Tip::new(&recipe.cartridge).unwrap(), &table, [0.0; 2]);
+        let contacts = Contacts::new(
+            TipSurface::new(&recipe.cartridge).unwrap(),
+            &table,
+            [0.0; 2],
+        );
         use_it(&|method, sign| {
             let passage = Passage {
-                reading: Reading::Tip(&contacts, method),
+                reading: GroovePickup::Tip(&contacts, method),
                 groove_rate_hz: 192_000,
                 gains: cut::wall_gains(recipe.record.modulation).map(|gain| sign * gain),
                 cutter_skew: 0.0,
@@ -492,17 +497,22 @@ mod tests {
         let scratch = Places::test().scratch;
         let cut_s = table.cut_s();
         let mut groove =
-            Groove::cut(&mut spectrum, 192_000, cut_s, equalisation, 0.2, scratch).unwrap();
+            GrooveModulation::cut(&mut spectrum, 192_000, cut_s, equalisation, 0.2, scratch)
+                .unwrap();
         let whole = groove.stretch(0..usize::MAX).unwrap();
-        let contacts = Contacts::new(Tip::new(&recipe.cartridge).unwrap(), &table, [0.0; 2]);
-        let put_in = PutIn {
+        let contacts = Contacts::new(
+            TipSurface::new(&recipe.cartridge).unwrap(),
+            &table,
+            [0.0; 2],
+        );
+        let put_in = InjectedDelay {
             us: 50.0,
             path_um: -40.0,
         };
         for reading in [
-            Reading::Tip(&contacts, Method::Erosion),
-            Reading::Tip(&contacts, Method::Fast),
-            Reading::Points(put_in),
+            GroovePickup::Tip(&contacts, Method::Erosion),
+            GroovePickup::Tip(&contacts, Method::Fast),
+            GroovePickup::Points(put_in),
         ] {
             let passage = Passage {
                 reading,

@@ -11,7 +11,7 @@
 
 use super::frame::{FrameTransform, Scratch};
 use super::limits::{
-    CLICK_SHARE, CODER_BAND_HZ, CODER_CELL_BINS, CODER_CELL_S, MISSING, MOST_CODER_FRAMES,
+    CLICK_SHARE, CODER_BAND_HZ, CODER_CELL_BINS, CODER_CELL_S, MISSING_OCTAVES, MOST_CODER_FRAMES,
 };
 use super::window;
 use crate::uncertainty::{chi_square_below, chi_square_quantile};
@@ -108,7 +108,7 @@ impl CoderProbe {
     /// How unlikely it is, as minus the decimal logarithm of the probability, that so much of
     /// the difference is missing by chance.
     pub fn unlikely(&self) -> f64 {
-        let missing = (f64::from(STEPS) * MISSING) as u8;
+        let missing = (f64::from(STEPS) * MISSING_OCTAVES) as u8;
         let row = 2 * self.cells;
         let (mut looked, mut found) = (0.0, 0.0);
         for cell in 0..self.cells {
@@ -134,7 +134,7 @@ impl CoderProbe {
         }
         let freedom = freedom(self.transform.length());
         let usual = chi_square_quantile(0.5, freedom);
-        let by_chance = chi_square_below(usual * (-MISSING).exp2(), freedom);
+        let by_chance = chi_square_below(usual * (-MISSING_OCTAVES).exp2(), freedom);
         // a Poisson count is as large or larger: a chi-square law of twice as many degrees
         -chi_square_below(2.0 * looked * by_chance, 2.0 * found)
             .max(f64::MIN_POSITIVE)

@@ -4,14 +4,14 @@ use super::distortion::{TracingDistortion, Work};
 use super::frame::{FrameTransform, LANES, Scratch, sum_of_lanes};
 use super::groups::Groups;
 use super::limits::{
-    AROUND, AS_QUIET, CLICK_RATIO, COMMON_ERROR, DISTRUST, ENOUGH_QUIET, IMPULSIVE, LEAD_IN,
-    LEARN_AFTER, LEARN_FRACTION, LEARN_FROM, LEAST_ERROR, LEAST_RESIDUAL, LEVEL_BAND_HZ, LEVEL_S,
-    LONG_PAUSE_S, MEDIAN_EVERY, PAUSE_S, PREDICTOR_ROUNDS, QUIET, SAMPLE_RATES_HZ,
-    SHORTEST_LATER_S, SHORTEST_S, SPIKE,
+    ACTIVITY_RATIO, CLICK_RATIO, COMMON_ERROR, HALF_WEIGHT_ERROR, IMPULSE_RATIO, LEAD_IN_RATIO,
+    LEARN_AFTER, LEARN_FRACTION, LEARN_FROM, LEAST_ERROR, LEAST_RESIDUAL, LEVEL_BAND_HZ,
+    LEVEL_CLAMP, LEVEL_S, LONG_PAUSE_S, MEDIAN_EVERY, MEDIAN_FRAMES, MOST_QUIET_FRAMES, PAUSE_S,
+    PREDICTOR_ROUNDS, QUIET_SPREAD, SAMPLE_RATES_HZ, SHORTEST_LATER_S, SHORTEST_S,
 };
 use super::quality::{self, BlockQuality, SignalQuality};
 use super::tracing::Tracing;
-use super::{Bin, CrossSpectrum, Group, HIGHEST_HZ, Mark, window};
+use super::{Bin, CrossSpectrum, Group, HIGHEST_HZ, RunningSums, window};
 use crate::uncertainty::Warning;
 use rayon::prelude::*;
 use rustfft::num_complex::Complex64;
@@ -243,7 +243,7 @@ impl Transformer {
                         (&mut scratch, &mut locked(&removal.work[thread])),
                         products,
                     );
-                    f64::from(share) > IMPULSIVE * removal.tracing.power()
+                    f64::from(share) > IMPULSE_RATIO * removal.tracing.power()
                 }
             };
             *statistics = FrameStatistics {
@@ -363,12 +363,12 @@ impl Engine {
         }
     }
 
-    /// The sums known so far, for [`Recent`](super::Recent): a
+    /// The sums known so far, for [`RecentSpectrum`](super::RecentSpectrum): a
     /// [snapshot](Self::snapshot) without its groups, and far cheaper.
-    pub fn mark(&mut self) -> Mark {
+    pub fn running_sums(&mut self) -> RunningSums {
         self.complete();
         let quality = self.quality();
-        let mut mark = Mark {
+        let mut mark = RunningSums {
             total: vec![Bin::default(); self.transformer.bins],
             frames: 0,
             last_frame: 0,
@@ -471,12 +471,12 @@ impl RunningLevel {
         }
     }
     fn follow(&mut self, level: f64, smoothing: f64) {
-        let level = level.min(SPIKE * self.smoothed);
+        let level = level.min(LEVEL_CLAMP * self.smoothed);
         self.smoothed += smoothing * (level - self.smoothed);
         self.loudest = self.loudest.max(self.smoothed);
     }
     fn audible(&self, level: f64) -> bool {
-        level > 0.0 && level >= QUIET * self.loudest
+        level > 0.0 && level >= ACTIVITY_RATIO * self.loudest
     }
 }
 
@@ -498,14 +498,14 @@ impl Quietest {
 
     fn take(&mut self, frame: &Frame, products: &[f32]) {
         let power = frame.levels.right;
-        if frame.rejected || power <= 0.0 || power > AS_QUIET * self.power {
+        if frame.rejected || power <= 0.0 || power > QUIET_SPREAD * self.power {
             return;
         }
-        if power * AS_QUIET < self.power {
+        if power * QUIET_SPREAD < self.power {
             self.power = power;
             self.found = Group::new(frame.index, self.found.bins.len());
         }
-        if self.found.frames < ENOUGH_QUIET {
+        if self.found.frames < MOST_QUIET_FRAMES {
             self.found.frames += 1;
             self.found.last_frame = frame.index;
             self.found.sum(products, 1.0);
@@ -718,7 +718,7 @@ impl Predictor {
             let (value, weight) = own[bin];
             let all = weight + common;
             let value = (value * weight + gain * turn(bin) * common) / all;
-            (value.re, value.im, (1.0 + DISTRUST / all).recip())
+            (value.re, value.im, (1.0 + HALF_WEIGHT_ERROR / all).recip())
         });
     }
 
@@ -854,7 +854,7 @@ impl Activity {
             quiet: 0,
             previous: BlockQuality::default(),
             predictor: Predictor::new(band),
-            around: VecDeque::with_capacity(AROUND),
+            around: VecDeque::with_capacity(MEDIAN_FRAMES),
             usual: (0.0, 0.0),
             noticed: 0,
             earlier: [None; 2],
@@ -920,7 +920,7 @@ impl Activity {
             }
             self.buffered.clear();
         }
-        let louder_by_far = LEAD_IN * level > self.counted.loudest;
+        let louder_by_far = LEAD_IN_RATIO * level > self.counted.loudest;
         if self.running && (self.whole || !louder_by_far) {
             if self.counted.audible(level) {
                 self.quiet = 0;
@@ -953,7 +953,7 @@ impl Activity {
         // the first programme, or what makes a lead-in of all that came before; by the
         // median, as a needle drop may be far louder
         let usual = median(self.buffered.iter().map(|(frame, _)| frame.levels.common));
-        let begins = LEAD_IN * usual > self.counted.loudest;
+        let begins = LEAD_IN_RATIO * usual > self.counted.loudest;
         let shortest = if begins {
             self.shortest
         } else {
@@ -1042,7 +1042,7 @@ impl Activity {
 
     /// Remembers what is usual.
     fn notice(&mut self, residual: (f64, f64)) {
-        if self.around.len() == AROUND {
+        if self.around.len() == MEDIAN_FRAMES {
             self.around.pop_front();
         }
         self.around.push_back(residual);

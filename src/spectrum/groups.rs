@@ -1,7 +1,7 @@
 //! Time-ordered groups of frames, bounded in number.
 
 use super::Bin;
-use super::limits::{FIRST_LENGTH, MOST_GROUPS};
+use super::limits::{FIRST_GROUP_FRAMES, MOST_GROUPS};
 
 /// Sums over the frames of one stretch of time.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -65,7 +65,7 @@ impl Groups {
     pub fn new(origin: u64, bins: usize) -> Self {
         Self {
             origin,
-            length: FIRST_LENGTH,
+            length: FIRST_GROUP_FRAMES,
             bins,
             groups: Vec::new(),
         }

@@ -22,7 +22,7 @@ pub(super) const CELL: usize = 64;
 /// variance to a fifth.
 pub(super) const MOST_GROUPS: usize = 64;
 /// Frames in a group at first: a frame's length, as frames overlap by half.
-pub(super) const FIRST_LENGTH: u64 = 2;
+pub(super) const FIRST_GROUP_FRAMES: u64 = 2;
 
 // Activity: which frames are programme
 
@@ -31,10 +31,10 @@ pub(super) const FIRST_LENGTH: u64 = 2;
 pub(super) const LEVEL_BAND_HZ: (f64, f64) = (90.0, 16_000.0);
 /// Programme quieter than this against the loudest second is left out of the sums: -30 dB, where
 /// it could add a thousandth of the information.
-pub(super) const QUIET: f64 = 1e-3;
+pub(super) const ACTIVITY_RATIO: f64 = 1e-3;
 /// A stretch louder than all before by this, 20 dB, makes a lead-in of it: its noise of each wall
 /// may be no quieter, and it holds a hundredth of the information.
-pub(crate) const LEAD_IN: f64 = 1e-2;
+pub(crate) const LEAD_IN_RATIO: f64 = 1e-2;
 /// A stretch shorter than this, seconds, between silences is no programme but a needle drop or a
 /// tick of the run-out groove (whose period is 1.33 s at 45 rpm and 1.8 s at 33 1/3).
 pub(crate) const SHORTEST_S: f64 = 1.0;
@@ -51,12 +51,12 @@ pub(super) const LONG_PAUSE_S: f64 = 5.0;
 pub(super) const LEVEL_S: f64 = 0.5;
 /// A frame counts for the level at most as this times the level so far, so that a needle drop is
 /// not taken for the loudest programme: the level rises by 8 dB a second.
-pub(super) const SPIKE: f64 = 2.0;
+pub(super) const LEVEL_CLAMP: f64 = 2.0;
 /// The quietest stretch holds what is within this factor, 2 dB, of its power (of the right
 /// channel): noise scatters by 5 %. Common practice, no source.
-pub(super) const AS_QUIET: f64 = 1.6;
+pub(super) const QUIET_SPREAD: f64 = 1.6;
 /// Frames of it that are enough: some forty seconds. Common practice, no source.
-pub(super) const ENOUGH_QUIET: u64 = 1000;
+pub(super) const MOST_QUIET_FRAMES: u64 = 1000;
 
 // Clicks: which frames are rejected
 
@@ -70,13 +70,13 @@ pub(super) const CLICK_RATIO: f64 = 2.0;
 pub(super) const LEAST_RESIDUAL: f64 = 1e-6;
 /// Frames around: the latest four seconds, whose median is known to a percent where single frames
 /// scatter by 5 %.
-pub(super) const AROUND: usize = 96;
+pub(super) const MEDIAN_FRAMES: usize = 96;
 /// Their median is taken anew after so many, a twelfth of them: it moves little in between.
 pub(super) const MEDIAN_EVERY: u64 = 8;
 /// Mean square error of the transfer function in a bin, relative, by which the bin counts half: a
 /// programme 30 dB above its usual level there, which is predicted with that error, leaves a
 /// residual as large as its noise.
-pub(super) const DISTRUST: f64 = 1e3;
+pub(super) const HALF_WEIGHT_ERROR: f64 = 1e3;
 /// Added to the error of a bin by itself, so that no bin decides alone.
 pub(super) const LEAST_ERROR: f64 = 1e-4;
 /// The error of one gain and one delay for all bins: a sixth in size, as resonances make it in
@@ -93,7 +93,7 @@ pub(super) const LEARN_AFTER: f64 = 16.0;
 pub(super) const LEARN_FRACTION: f64 = 0.125;
 /// A frame to which tracing adds so much more power than to the usual one holds a click, whose
 /// square it is (common practice, no source).
-pub(super) const IMPULSIVE: f64 = 16.0;
+pub(super) const IMPULSE_RATIO: f64 = 16.0;
 
 // Tracing
 
@@ -101,7 +101,7 @@ pub(super) const IMPULSIVE: f64 = 16.0;
 pub(super) const VELOCITY_HZ: (f64, f64) = (20.0, 20_000.0);
 /// Frames in a segment that gives a value of its own: a relative uncertainty of its scatter of an
 /// eighth (normal law, `1 / sqrt(2 n)`).
-pub(super) const SEGMENT: usize = 32;
+pub(super) const SEGMENT_FRAMES: usize = 32;
 /// The fewest of them: a quarter in the same law.
 pub(super) const FEWEST_IN_SEGMENT: usize = 8;
 /// One frame in so many is looked at in the first segment; in each further one, one in twice as
@@ -115,7 +115,7 @@ pub(super) const TRACING_ROUNDS: usize = 4;
 pub(super) const TRACING_CLICK_RATIO: f64 = 3.0;
 /// A frame holds a click, too, when its own coefficient is off by more than so many of its standard
 /// uncertainties (normal law: one in two million) and this fraction, as the model is no better.
-pub(super) const AGREES: (f64, f64) = (5.0, 0.25);
+pub(super) const COEFFICIENT_OUTLIER: (f64, f64) = (5.0, 0.25);
 /// Bins on either side whose noise is taken together: 17 know it to a quarter in one frame.
 pub(super) const NEIGHBOURS: usize = 8;
 /// Relative change of the groove's speed in a second, as a standard uncertainty: 0.2 mm of 100 mm,
@@ -136,7 +136,7 @@ pub(super) const CODER_CELL_BINS: usize = 8;
 pub(super) const CODER_BAND_HZ: (f64, f64) = (375.0, 12_000.0);
 /// Octaves below its median at which the difference is missing, 13.5 dB: by the law one cell of
 /// noise in a hundred thousand is (own trials with real music: 10 dB tells less, 16 dB no more).
-pub(super) const MISSING: f64 = 4.5;
+pub(super) const MISSING_OCTAVES: f64 = 4.5;
 /// Frames kept at most, 250 kB of them (common practice, no source); beyond, every other one is
 /// looked at.
 pub(super) const MOST_CODER_FRAMES: usize = 4096;

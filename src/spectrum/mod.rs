@@ -5,7 +5,7 @@
 //! weighted by a power-complementary window at 50 % overlap, so that every
 //! sample counts alike and no data are wasted (see [`window`]). The sums are
 //! kept in time-ordered groups, which serve the jackknife and the map from
-//! time to radius. [`Recent`] is the part of the latest few seconds;
+//! time to radius. [`RecentSpectrum`] is the part of the latest few seconds;
 //! [`mod@reference`] is the slow oracle of the fast path.
 
 mod coder;
@@ -26,11 +26,11 @@ pub use coder::CoderProbe;
 pub use engine::{Engine, EngineSettings, SettingsError};
 pub use frame::correlate;
 pub use groups::Group;
-pub(crate) use limits::{ANALYSIS_BAND_HZ, LEAD_IN, SHORTEST_S};
+pub(crate) use limits::{ANALYSIS_BAND_HZ, LEAD_IN_RATIO, SHORTEST_S};
 pub use limits::{CLIPPED, HIGHEST_HZ};
-pub use once_around::{Change, OnceAround, ToneFollower};
+pub use once_around::{FrequencyModulation, OnceAround, ToneFollower};
 pub use quality::SignalQuality;
-pub use recent::{Mark, Recent};
+pub use recent::{RecentSpectrum, RunningSums};
 
 /// Complex numbers as the transforms have them.
 pub use rustfft::num_complex::Complex64;

@@ -11,12 +11,12 @@ pub struct OnceAround {
     /// Its mean frequency over whole revolutions, hertz.
     pub hertz: f64,
     /// Its change once a revolution; `None` of too few revolutions.
-    pub change: Option<Change>,
+    pub change: Option<FrequencyModulation>,
 }
 
 /// A relative change of frequency, in phase and in quadrature.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Change {
+pub struct FrequencyModulation {
     /// Its peak.
     pub peak: f64,
     /// Standard uncertainty of either part, by what lies beside it.
@@ -120,7 +120,7 @@ impl ToneFollower {
         let relative = per_s / hertz;
         Some(OnceAround {
             hertz,
-            change: told.then(|| Change {
+            change: told.then(|| FrequencyModulation {
                 peak: relative * change.norm(),
                 u: relative * (squares / parts).sqrt(),
                 degrees_of_freedom: parts,
@@ -153,7 +153,7 @@ fn without(values: &[f64], parts: Complex64, periods: f64) -> Vec<f64> {
 struct Trend {
     mean: f64,
     slope: f64,
-    bend: f64,
+    curvature: f64,
     /// Mean square of the places from the middle.
     spread: f64,
 }
@@ -175,7 +175,7 @@ impl Trend {
         Self {
             mean: sum / n,
             slope: first / (n * spread),
-            bend: second / squares,
+            curvature: second / squares,
             spread,
         }
     }
@@ -185,7 +185,7 @@ impl Trend {
         let middle = 0.5 * (values.len() as f64 - 1.0);
         let of = |(k, v): (usize, &f64)| {
             let at = k as f64 - middle;
-            v - (self.mean + self.slope * at + self.bend * (at * at - self.spread))
+            v - (self.mean + self.slope * at + self.curvature * (at * at - self.spread))
         };
         values.iter().enumerate().map(of).collect()
     }
@@ -223,7 +223,7 @@ mod tests {
     fn a_change_once_around_is_told() {
         for (change, phase) in [(2e-3, 0.0), (1e-3, 1.5), (3e-4, 4.0)] {
             let seen = seen(change, phase, 5, 30.0);
-            let Change { peak: found, u, .. } = seen.change.unwrap();
+            let FrequencyModulation { peak: found, u, .. } = seen.change.unwrap();
             assert!((found - change).abs() < 4.0 * u, "{change}: {found} {u}");
             assert!(u < 0.02 * change, "{change}: {found} {u}");
             assert!((seen.hertz / 3162.6 - 1.0).abs() < 2e-5, "{}", seen.hertz);

@@ -3,9 +3,9 @@
 use super::{Bin, CrossSpectrum, Group, SignalQuality};
 use std::collections::VecDeque;
 
-/// The sums at one moment, as [`Engine::mark`](super::Engine::mark) gives them.
+/// The sums at one moment, as [`Engine::running_sums`](super::Engine::running_sums) gives them.
 #[derive(Debug, Clone)]
-pub struct Mark {
+pub struct RunningSums {
     pub(super) total: Vec<Bin>,
     pub(super) frames: u64,
     /// The last frame counted.
@@ -14,7 +14,7 @@ pub struct Mark {
     pub(super) quality: SignalQuality,
 }
 
-impl Mark {
+impl RunningSums {
     /// First sample of what counts: another one once a lead-in has been forgotten.
     pub fn began(&self) -> u64 {
         self.span.0
@@ -34,12 +34,12 @@ impl Mark {
 /// rounding of that difference is 1e-16 of the total, which after a day is still
 /// far below the 1e-9 of the single-precision transforms.
 #[derive(Debug, Clone)]
-pub struct Recent {
-    marks: VecDeque<Mark>,
+pub struct RecentSpectrum {
+    marks: VecDeque<RunningSums>,
     steps: usize,
 }
 
-impl Recent {
+impl RecentSpectrum {
     /// What comes in during the latest `steps` marks (at least 1).
     pub fn new(steps: usize) -> Self {
         Self {
@@ -49,7 +49,7 @@ impl Recent {
     }
 
     /// Takes in a mark; the same engine's, and later than the one before.
-    pub fn push(&mut self, mark: Mark) {
+    pub fn push(&mut self, mark: RunningSums) {
         // The engine forgets a lead-in, and may take rejected frames back.
         let grown = self.marks.back().is_none_or(|before| {
             before.frames == 0
@@ -141,7 +141,7 @@ mod tests {
                 .map(|_| level * (rng.random::<f32>() - 0.5))
                 .collect()
         };
-        let (mut engine, mut recent) = (engine(), Recent::new(4));
+        let (mut engine, mut recent) = (engine(), RecentSpectrum::new(4));
         let mut before = None;
         for step in 0..12 {
             let mut left = block(if step < 8 { 0.1 } else { 0.4 });
@@ -151,7 +151,7 @@ mod tests {
             }
             engine.push(&left, &right);
             let snapshot = engine.snapshot();
-            recent.push(engine.mark());
+            recent.push(engine.running_sums());
             if step == 7 {
                 before = Some(snapshot);
             } else if step == 11 {
@@ -185,7 +185,7 @@ mod tests {
 
     #[test]
     fn nothing_new_is_nothing() {
-        let (mut engine, mut recent) = (engine(), Recent::new(3));
+        let (mut engine, mut recent) = (engine(), RecentSpectrum::new(3));
         for step in 0..8 {
             let level = if step < 4 { 0.1 } else { 0.0 };
             let block: Vec<f32> = (0..24_000)
@@ -193,7 +193,7 @@ mod tests {
                 .collect();
             engine.push(&block, &block);
             let snapshot = engine.snapshot();
-            recent.push(engine.mark());
+            recent.push(engine.running_sums());
             let part = recent.spectrum(&snapshot);
             // the last frame with a tone in it also holds silence and is left out
             assert_eq!(part.is_some(), (2..6).contains(&step), "{step}");

@@ -19,8 +19,8 @@ use super::distortion::{TracingDistortion, Work};
 use super::engine::median;
 use super::frame::{FrameTransform, Scratch};
 use super::limits::{
-    AGREES, ANALYSIS_BAND_HZ, CHANGE_PER_S, FEWEST_IN_SEGMENT, MOST_CHANGE, NEIGHBOURS, SEGMENT,
-    STRIDES, TRACING_CLICK_RATIO, TRACING_ROUNDS,
+    ANALYSIS_BAND_HZ, CHANGE_PER_S, COEFFICIENT_OUTLIER, FEWEST_IN_SEGMENT, MOST_CHANGE,
+    NEIGHBOURS, SEGMENT_FRAMES, STRIDES, TRACING_CLICK_RATIO, TRACING_ROUNDS,
 };
 use super::window;
 use crate::uncertainty::Warning;
@@ -169,7 +169,7 @@ impl TracingProbe {
         self.probed.push(probed);
         self.frame.0.clear();
         self.frame.1.clear();
-        if self.probed.len() == SEGMENT {
+        if self.probed.len() == SEGMENT_FRAMES {
             self.end_segment();
             self.stride = (2 * self.stride).min(STRIDES.1);
         }
@@ -432,7 +432,8 @@ struct FrameResidual {
 impl FrameResidual {
     /// Whether its own coefficient agrees with that of all.
     fn agrees(&self, k: f64) -> bool {
-        (self.score / self.weight).abs() <= AGREES.0 * self.u + AGREES.1 * k.abs()
+        (self.score / self.weight).abs()
+            <= COEFFICIENT_OUTLIER.0 * self.u + COEFFICIENT_OUTLIER.1 * k.abs()
     }
 }
 

@@ -27,7 +27,7 @@ use serde::{Deserialize, Serialize};
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 #[serde(rename_all = "lowercase")]
-pub enum Shape {
+pub enum IntervalShape {
     /// `lower..upper`.
     Finite,
     /// Everything outside `lower..upper` (a ratio whose denominator may be zero).
@@ -42,7 +42,7 @@ pub enum Shape {
 pub struct Interval {
     /// Which side of the bounds is meant.
     #[serde(rename = "interval")]
-    pub shape: Shape,
+    pub shape: IntervalShape,
     /// Lower bound, in the unit of the quantity; null for the whole line.
     pub lower: Option<f64>,
     /// Upper bound; null for the whole line.
@@ -55,7 +55,7 @@ impl Interval {
     /// `lower..upper`.
     pub fn finite(lower: f64, upper: f64, coverage: f64) -> Self {
         Self {
-            shape: Shape::Finite,
+            shape: IntervalShape::Finite,
             lower: Some(lower),
             upper: Some(upper),
             coverage,
@@ -64,7 +64,7 @@ impl Interval {
     /// Everything outside `lower..upper`.
     pub fn outer(lower: f64, upper: f64, coverage: f64) -> Self {
         Self {
-            shape: Shape::Outer,
+            shape: IntervalShape::Outer,
             lower: Some(lower),
             upper: Some(upper),
             coverage,
@@ -73,7 +73,7 @@ impl Interval {
     /// The whole line.
     pub fn all(coverage: f64) -> Self {
         Self {
-            shape: Shape::All,
+            shape: IntervalShape::All,
             lower: None,
             upper: None,
             coverage,
@@ -82,8 +82,8 @@ impl Interval {
     /// Whether `value` lies in the interval.
     pub fn contains(&self, value: f64) -> bool {
         match (self.shape, self.lower, self.upper) {
-            (Shape::Finite, Some(lower), Some(upper)) => lower <= value && value <= upper,
-            (Shape::Outer, Some(lower), Some(upper)) => value <= lower || upper <= value,
+            (IntervalShape::Finite, Some(lower), Some(upper)) => lower <= value && value <= upper,
+            (IntervalShape::Outer, Some(lower), Some(upper)) => value <= lower || upper <= value,
             _ => true,
         }
     }
@@ -136,7 +136,7 @@ impl Quantity {
             self.interval.lower,
             self.interval.upper,
         ) {
-            (Shape::Finite, Some(lower), Some(upper)) => Some(0.5 * (upper - lower)),
+            (IntervalShape::Finite, Some(lower), Some(upper)) => Some(0.5 * (upper - lower)),
             _ => None,
         }
     }

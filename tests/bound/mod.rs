@@ -3,7 +3,7 @@
 //! `2 T integral C / (1 - C) a a' df` (Knapp and Carter 1976, for a vector of
 //! parameters) plus the priors'. The dossier uses it as well.
 
-use groovelag::delay::Settings;
+use groovelag::delay::EstimateSettings;
 use ndarray::Array2;
 use std::f64::consts::TAU;
 
@@ -20,7 +20,7 @@ pub struct Pink {
 }
 
 /// Standard uncertainty of the delay, seconds.
-pub fn bound(of: &Pink, settings: &Settings) -> f64 {
+pub fn bound(of: &Pink, settings: &EstimateSettings) -> f64 {
     let noise = 10f64.powf(-of.snr_db / 10.0) / (of.rate / 2.0);
     let (from, to) = of.band_hz;
     let low = settings.band_hz.0.max(from);

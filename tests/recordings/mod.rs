@@ -2,7 +2,7 @@
 
 #![allow(dead_code)] // each test program uses its own part
 
-use groovelag::capture::{self, CaptureError, Options, Recording, Source, Stereo};
+use groovelag::capture::{self, CaptureError, ReadOptions, Recording, Source, Stereo};
 use std::fs::File;
 use std::io::{Cursor, Read, Seek, SeekFrom, Write};
 use std::path::Path;
@@ -450,18 +450,18 @@ pub fn forms(frames: usize) -> Vec<(String, Vec<u8>)> {
 }
 
 /// Opens bytes as a file.
-pub fn open_bytes(bytes: &[u8], options: &Options) -> Result<Recording, CaptureError> {
+pub fn open_bytes(bytes: &[u8], options: &ReadOptions) -> Result<Recording, CaptureError> {
     capture::open_reader(Cursor::new(bytes.to_vec()), "take", options)
 }
 
 /// Opens bytes as a stream that comes in dribs and drabs.
-pub fn open_dribs(bytes: &[u8], options: &Options) -> Result<Recording, CaptureError> {
+pub fn open_dribs(bytes: &[u8], options: &ReadOptions) -> Result<Recording, CaptureError> {
     capture::open_stream(Dribs::new(bytes), "-", options)
 }
 
 /// Opens a file.
 pub fn open_path(path: &Path) -> Result<Recording, CaptureError> {
-    capture::open(&Source::Path(path.to_owned()), &Options::default())
+    capture::open(&Source::Path(path.to_owned()), &ReadOptions::default())
 }
 
 /// All samples, in blocks.

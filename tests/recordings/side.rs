@@ -2,7 +2,7 @@
 
 #![allow(dead_code)] // each test program uses its own part
 
-use groovelag::capture::{self, Options, Source, Stereo, StreamWriter};
+use groovelag::capture::{self, ReadOptions, Source, Stereo, StreamWriter};
 use std::fs;
 use std::path::Path;
 use std::process::Command;
@@ -26,7 +26,7 @@ pub const BANDS: [(&str, &str, f64, f64); 6] = [
 
 pub fn samples(path: &Path) -> Stereo {
     let source = Source::Path(path.to_owned());
-    let mut recording = capture::open(&source, &Options::default()).unwrap();
+    let mut recording = capture::open(&source, &ReadOptions::default()).unwrap();
     let (mut all, mut block) = (Stereo::default(), Stereo::default());
     while recording.read(&mut block, 1 << 16).unwrap() > 0 {
         all.left.extend(&block.left);

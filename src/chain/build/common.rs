@@ -2,10 +2,10 @@
 
 use super::curves::components;
 use super::{
-    CHAIN_SKEW_S, CalibrateError, ELECTRICAL_DB, Input, RECORD_CLICKS, USABLE_PHASE, limited,
-    per_point, usable,
+    CHAIN_SKEW_S, CalibrateError, CalibrationCapture, ELECTRICAL_DB, RECORD_CLICKS, USABLE_PHASE,
+    limited, per_point, usable,
 };
-use crate::chain::calibration::{Common, Estimated};
+use crate::chain::calibration::{CommonResponse, Estimated};
 use crate::chain::response::{ResponsePoint, delay_by_slope, intercept};
 use crate::chain::smooth::{self, CurveModel, CurveObservation, Smooth};
 use crate::delay::phase::{Load, LoadPart};
@@ -54,11 +54,11 @@ pub(super) fn response_basis(coils: Option<Load>, curve: usize, hertz: f64) -> V
 }
 
 pub(super) fn fit_common(
-    input: &Input,
+    input: &CalibrationCapture,
     points: &[ResponsePoint],
     coils: Option<Load>,
     snr_db: f64,
-) -> Result<(Common, Vec<f64>, Vec<Caveat>), CalibrateError> {
+) -> Result<(CommonResponse, Vec<f64>, Vec<Caveat>), CalibrateError> {
     let spectrum = input.spectrum;
     let averages = spectrum.averages_in_fit();
     let errors: Vec<f64> = points
@@ -127,7 +127,7 @@ pub(super) fn fit_common(
         })
         .collect();
     Ok((
-        Common {
+        CommonResponse {
             inverted,
             skew_us: estimated(0, 1e6),
             balance_db: estimated(4, NEPER_DB),
@@ -146,9 +146,9 @@ pub(super) fn fit_common(
     ))
 }
 
-/// Signs that the common capture is none, and other doubts.
+/// Warnings: signs that the common capture is not one signal, and others.
 fn doubts(
-    input: &Input,
+    input: &CalibrationCapture,
     skew: f64,
     inverted: bool,
     snr_db: f64,

@@ -1,14 +1,17 @@
-//! Crosstalk by bands of one channel, freed of noise.
+//! Crosstalk by single-channel bands, corrected for noise.
 
 use super::curves::{around, components};
-use super::{CalibrateError, Input, Request, USABLE_RATIO, limited, per_point, usable};
-use crate::chain::calibration::{Common, Crosstalk};
-use crate::chain::response::{Direction, ResponsePoint, response};
+use super::{
+    CalibrateError, CalibrationCapture, CalibrationRequest, USABLE_RATIO, limited, per_point,
+    usable,
+};
+use crate::chain::calibration::{CommonResponse, Crosstalk};
+use crate::chain::response::{ResponseDirection, ResponsePoint, response};
 use crate::chain::smooth::{self, CurveModel, CurveObservation};
 use crate::spectrum::Complex64;
 use ndarray::{Array1, Array2};
 
-/// One way of crosstalk: parts on the grid with their covariances.
+/// Crosstalk in one direction: real and imaginary parts on the grid with their covariances.
 pub(super) struct OneWay {
     pub values: Vec<Complex64>,
     pub covariance: [Array2<f64>; 2],
@@ -26,20 +29,20 @@ impl OneWay {
 }
 
 pub(super) fn fit_crosstalk(
-    request: &Request,
-    left: &Input,
-    right: &Input,
-    common: Option<&Common>,
+    request: &CalibrationRequest,
+    left: &CalibrationCapture,
+    right: &CalibrationCapture,
+    common: Option<&CommonResponse>,
 ) -> Result<Crosstalk, CalibrateError> {
     // Driven over driving channel is H c2 with the left channel driving and
     // c1 / H with the right.
-    let measure = |input: &Input, direction: Direction| {
+    let measure = |input: &CalibrationCapture, direction: ResponseDirection| {
         let points = response(input.spectrum, direction, request.band_hz);
         let points = points.into_iter().map(|p| {
             let chain = match (common, direction) {
                 (None, _) => Complex64::new(1.0, 0.0),
-                (Some(c), Direction::RightOverLeft) => c.at(p.hertz),
-                (Some(c), Direction::LeftOverRight) => c.at(p.hertz).inv(),
+                (Some(c), ResponseDirection::RightOverLeft) => c.at(p.hertz),
+                (Some(c), ResponseDirection::LeftOverRight) => c.at(p.hertz).inv(),
             };
             ResponsePoint {
                 transfer: p.transfer / chain,
@@ -49,10 +52,10 @@ pub(super) fn fit_crosstalk(
         });
         points.collect::<Vec<ResponsePoint>>()
     };
-    let usable_part = |input: &Input, points: &[ResponsePoint]| {
+    let usable_part = |input: &CalibrationCapture, points: &[ResponsePoint]| {
         let averages = input.spectrum.averages_in_fit();
         let error = |p: &ResponsePoint| {
-            // where noise is most of what drives, it is the noise that is told
+            // where the driving channel is mostly noise, the ratio is that of the noise
             let programme = (1.0 - 2.0 * noise_share(p)).max(0.0);
             limited(p).part_error(averages) / programme
         };
@@ -61,8 +64,8 @@ pub(super) fn fit_crosstalk(
         Ok((errors, band))
     };
     let found = [
-        measure(left, Direction::RightOverLeft),
-        measure(right, Direction::LeftOverRight),
+        measure(left, ResponseDirection::RightOverLeft),
+        measure(right, ResponseDirection::LeftOverRight),
     ];
     let left_points = without_noise(&found[0], &found[1]);
     let right_points = without_noise(&found[1], &found[0]);
@@ -118,8 +121,8 @@ fn noise_share(p: &ResponsePoint) -> f64 {
     p.symmetric_gain.powi(2) * (1.0 - p.coherence)
 }
 
-/// Takes out what crosstalk the other way carries of that noise back into the driving channel: with `n` its share, the
-/// ratio found is `c2 + n c1*`, and `c1 + m c2*` where the `other` channel drives.
+/// Corrects for that noise carried back into the driving channel by the opposite crosstalk: with `n` its share,
+/// the ratio found is `c2 + n c1*`, and `c1 + m c2*` where the `other` channel drives.
 pub(super) fn without_noise(
     points: &[ResponsePoint],
     other: &[ResponsePoint],
@@ -193,7 +196,7 @@ pub(super) fn scale_variance(hertz: &[f64], c1: &OneWay, c2: &OneWay) -> f64 {
 }
 
 pub(super) fn one_way(
-    input: &Input,
+    input: &CalibrationCapture,
     points: &[ResponsePoint],
     errors: &[f64],
     hertz: &[f64],

@@ -91,8 +91,8 @@ fn spectrum(bin: Bin) -> CrossSpectrum {
     }
 }
 
-fn input(spectrum: &CrossSpectrum) -> Input<'_> {
-    Input {
+fn input(spectrum: &CrossSpectrum) -> CalibrationCapture<'_> {
+    CalibrationCapture {
         file: "capture.wav",
         sha256: "",
         duration_s: 1.0,
@@ -235,7 +235,7 @@ fn errors_and_ratios_of_flat_coherence() {
     let checked = |bin| {
         let spectrum = spectrum(bin);
         let input = input(&spectrum);
-        let points = response(&spectrum, Direction::RightOverLeft, (70.0, 20e3));
+        let points = response(&spectrum, ResponseDirection::RightOverLeft, (70.0, 20e3));
         check_common(&input, &points)
     };
     for root in [0.999f64, 0.98] {
@@ -337,7 +337,7 @@ fn single_channel_bands_must_share_an_octave() {
     let fitted = |from: f64| {
         let (left, right) = (of(true, 300.0, 3000.0), of(false, from, 12e3));
         let single = [input(&left), input(&right)];
-        let request = Request {
+        let request = CalibrationRequest {
             common: None,
             single: Some(single),
             band_hz: (70.0, 20e3),

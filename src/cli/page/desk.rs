@@ -6,7 +6,7 @@ use crate::cli::arguments;
 use crate::cli::output::{self, Kind as Output};
 use crate::cli::solve::adjusted;
 use groovelag::document::TomlKind;
-use groovelag::job::{self, Basis, CaptureData, Details, Job, Source, Wanted};
+use groovelag::job::{self, Basis, CaptureData, DelaySource, Details, Job, Wanted};
 use groovelag::outside;
 use groovelag::report::page;
 use groovelag::report::solution::SolutionDocument;
@@ -167,8 +167,8 @@ impl Desk {
     /// Solves what has been recorded, and writes the results beside it.
     fn computed(&mut self, job: &Job, sheet: Option<&Sheet>, shown: &str) -> View {
         let path = self.job_file();
-        let is_missing = |source: &Source| match source {
-            Source::File(file) => !job::file::resolve(&path, file).is_file(),
+        let is_missing = |source: &DelaySource| match source {
+            DelaySource::File(file) => !job::file::resolve(&path, file).is_file(),
             _ => false,
         };
         let missing: Vec<bool> = job.captures.iter().map(|c| is_missing(&c.source)).collect();
@@ -189,7 +189,11 @@ impl Desk {
             Ok(next) => next,
             Err(message) => return View::waiting(&known(&[])).with_trouble(message),
         };
-        if present.captures.iter().all(|c| c.source == Source::Planned) {
+        if present
+            .captures
+            .iter()
+            .all(|c| c.source == DelaySource::Planned)
+        {
             return View::waiting(&known(&first));
         }
         let read = std::mem::take(&mut self.read);
@@ -283,7 +287,7 @@ impl Desk {
             }
             None => {
                 let name = get("kind").strip_prefix("named:").unwrap_or("");
-                let missing = |c: &job::CaptureSpec| matches!(&c.source, Source::File(f) if f.to_str() == Some(name));
+                let missing = |c: &job::CaptureSpec| matches!(&c.source, DelaySource::File(f) if f.to_str() == Some(name));
                 let plain = Path::new(name).file_name().is_some_and(|n| n == name);
                 if plain && job.captures.iter().any(missing) {
                     Ok(Place::Named(name.to_owned()))
@@ -313,7 +317,7 @@ impl Desk {
                 "The job asks for {file_name}, and what is recorded here is a WAV file. Record it with another program, and add the file."
             ));
         }
-        let is_it = |c: &job::CaptureSpec| matches!(&c.source, Source::File(f) if f.to_str() == Some(&file_name));
+        let is_it = |c: &job::CaptureSpec| matches!(&c.source, DelaySource::File(f) if f.to_str() == Some(&file_name));
         let capture = job.captures.iter().find(|c| is_it(c)).cloned();
         let capture = capture.ok_or("The job is gone; load the page anew.")?;
         let mut job = job;
@@ -390,7 +394,7 @@ impl Desk {
     fn readable(&self, path: &Path) -> Result<(), String> {
         let request =
             groovelag::analysis::Request::new(groovelag::capture::Source::Path(path.to_owned()));
-        groovelag::analysis::analyse_through(&request, None, &mut |_| ())
+        groovelag::analysis::analyse_corrected(&request, None, &mut |_| ())
             .map(|_| ())
             .map_err(|e| e.to_string())
     }
@@ -472,7 +476,7 @@ fn stamp(path: PathBuf) -> Stamp {
 
 /// Reads a recording, unless it was read before.
 fn read_once(
-    reading: &job::file::Reading<'_>,
+    reading: &job::file::RecordingToRead<'_>,
     cache: &std::sync::Mutex<BTreeMap<PathBuf, (Stamp, String, CaptureData)>>,
 ) -> Result<CaptureData, String> {
     // what a calibration or a load says may have changed without the recording

@@ -4,11 +4,11 @@
 use super::desk::{COVERAGE, Listened, Place};
 use crate::cli::one_thread;
 use groovelag::capture::{
-    MAX_SAMPLE_RATE_HZ, Options, Recording, Stereo, StreamWriter, open_stream,
+    MAX_SAMPLE_RATE_HZ, ReadOptions, Recording, Stereo, StreamWriter, open_stream,
 };
 use groovelag::delay;
 use groovelag::report::turntable::Live;
-use groovelag::session::{Session, Settings};
+use groovelag::session::{Session, SessionSettings};
 use groovelag::uncertainty::Warning;
 use groovelag::units::MILLIMETRE;
 use rayon::ThreadPool;
@@ -237,12 +237,12 @@ impl Ear {
                 .turn
                 .value
                 .is_some_and(|turn| turn != 0.0);
-            let settings = Settings {
+            let settings = SessionSettings {
                 // where in a part that moves the needle is, is known at its end
                 radius_mm: [0.5 * (radius_mm[0] + radius_mm[1]); 2],
                 pitch_mm: None,
                 calibration: None,
-                delay: delay::Settings::of_groove(),
+                delay: delay::EstimateSettings::of_groove(),
                 coverage: COVERAGE,
                 wanted_deg: None,
             };
@@ -469,7 +469,7 @@ fn recorder(input: &str) -> Result<(Child, Said, Recording), String> {
             continue;
         };
         let mut err = BufReader::new(err);
-        match open_stream(out, input, &Options::default()) {
+        match open_stream(out, input, &ReadOptions::default()) {
             // at another rate than was asked for
             Ok(recording) if recording.sample_rate_hz().to_string() == rate => {
                 return Ok((child, err, recording));

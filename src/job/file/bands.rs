@@ -1,11 +1,13 @@
-//! Several captures in one recording, as a job file says it: its bands, named by times or to be found, or stretches.
+//! Several captures in one recording: its bands, with stated times or to be located, or stretches.
 
 use super::content::CM_S;
 use super::level::TestBand;
-use super::slip::{Slip, SourceText};
+use super::slip::{FileError, SourceText};
 #[cfg(feature = "cli")]
 use super::values::Either;
-use super::values::{At, NAMED, Plain, Radius, Table, Text, Time, Value, number, place, quantity};
+use super::values::{
+    Located, NAMED, Radius, Scalar, Table, Text, Time, Value, number, place, quantity,
+};
 use super::written::{BandTable, CaptureTable};
 use crate::job::description::{Band, BandKind, BandOf, CaptureSpec, FoundBy, Job, Record, Stated};
 use crate::side::{Content, PARTS};
@@ -14,15 +16,15 @@ use serde::de::{Error, IgnoredAny, IntoDeserializer, value};
 use serde::{Deserialize, Deserializer};
 use std::ops::RangeInclusive;
 
-/// Frequencies of tones that are told, hertz: above hum, below what recordings leave out.
+/// Range of tone frequencies accepted, hertz: above hum, below the upper limit of recordings.
 const TONES_HZ: RangeInclusive<f64> = 300.0..=15_000.0;
-/// What `bands` may be.
+/// Values that `bands` may have.
 const FORM: &str = "must be \"pauses\", \"marks\" (on the side that 'groovelag master' writes), or a list of bands: [{ name = \"outer\", from = \"0:12\", to = \"1:10\", radius_mm = 140 }]";
 
 /// A band of a record.
 pub(super) fn described(
     Table { value: table, .. }: &Table<BandTable, NAMED>,
-) -> Result<Band, Slip> {
+) -> Result<Band, FileError> {
     let of_tone = [
         (
             place(&table.velocity_cm_s),
@@ -36,7 +38,7 @@ pub(super) fn described(
     for (key, reason) in of_tone {
         if let (Some(at), true) = (key, table.kind != BandKind::Tone) {
             let message = format!("{reason}; this band is not of the kind \"tone\"");
-            return Err(Slip::at(at, message));
+            return Err(FileError::at(at, message));
         }
     }
     let (radius, radius_u) = table.radius_mm.metres();
@@ -49,13 +51,13 @@ pub(super) fn described(
     })
 }
 
-/// What `bands` holds: how they are found, or a list.
+/// Value of `bands`: how they are located, or a list.
 #[cfg_attr(feature = "cli", derive(schemars::JsonSchema), schemars(untagged))]
 pub enum BandsOf {
-    /// Every band that the record describes, found in the recording.
+    /// Every band that the record describes, located in the recording.
     Found(By),
-    /// Those that it holds.
-    Listed(#[cfg_attr(feature = "cli", schemars(length(min = 1)))] Vec<At<Listed>>),
+    /// A list of bands.
+    Listed(#[cfg_attr(feature = "cli", schemars(length(min = 1)))] Vec<Located<Listed>>),
 }
 
 /// How bands are found.
@@ -73,8 +75,8 @@ impl<'de> Deserialize<'de> for BandsOf {
     fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
         let by = |text: String| By::deserialize(text.into_deserializer());
         match Value::<Vec<_>, IgnoredAny>::deserialize(deserializer)? {
-            Value::Plain(Plain::List(list)) if !list.is_empty() => Ok(Self::Listed(list)),
-            Value::Plain(Plain::Text(text)) => by(text)
+            Value::Scalar(Scalar::List(list)) if !list.is_empty() => Ok(Self::Listed(list)),
+            Value::Scalar(Scalar::Text(text)) => by(text)
                 .map(Self::Found)
                 .map_err(|_: value::Error| D::Error::custom(FORM)),
             _ => Err(D::Error::custom(FORM)),
@@ -98,9 +100,9 @@ struct ListedBand {
     /// Its name, which the record may describe; its number in the list if absent.
     name: Option<Text>,
     /// Where it starts, seconds or "m:ss"; bands are found by their pauses if absent.
-    from: Option<At<Time>>,
+    from: Option<Located<Time>>,
     /// Where it ends, seconds or "m:ss".
-    to: Option<At<Time>>,
+    to: Option<Located<Time>>,
     /// Radius, millimetres, or the two at start and end; that of the record's band if absent.
     radius_mm: Option<Radius>,
 }
@@ -109,28 +111,28 @@ impl<'de> Deserialize<'de> for Listed {
     fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
         match Value::<IgnoredAny, ListedBand>::deserialize(deserializer)? {
             Value::Table(band) => Ok(Self(band)),
-            Value::Plain(Plain::Text(name)) => Ok(Self(ListedBand {
+            Value::Scalar(Scalar::Text(name)) => Ok(Self(ListedBand {
                 name: Some(Text(name)),
                 ..ListedBand::default()
             })),
-            Value::Plain(_) => Err(D::Error::custom(FORM)),
+            Value::Scalar(_) => Err(D::Error::custom(FORM)),
         }
     }
 }
 
-/// The captures that a recording stands for.
+/// The captures that a recording holds.
 pub(super) enum Parts<'a> {
     /// Itself.
     Whole,
     /// Its bands.
-    Bands(&'a At<BandsOf>),
-    /// So many stretches of one length, and where that is said.
+    Bands(&'a Located<BandsOf>),
+    /// This number of stretches of equal length, and the position of the key.
     Stretches { at: usize, number: usize },
 }
 
 impl<'a> Parts<'a> {
-    /// Reads what a capture says of it.
-    pub fn of(table: &'a CaptureTable) -> Result<Self, Slip> {
+    /// Reads the keys of a capture.
+    pub fn of(table: &'a CaptureTable) -> Result<Self, FileError> {
         let delay = (place(&table.delay_us), "a delay belongs to one capture");
         let beside_stretches = [
             (
@@ -152,11 +154,14 @@ impl<'a> Parts<'a> {
         };
         for (key, instead) in others {
             if let Some(at) = key {
-                return Err(Slip::of_key(*at, format!("beside '{what}': {instead}")));
+                return Err(FileError::of_key(
+                    *at,
+                    format!("beside '{what}': {instead}"),
+                ));
             }
         }
         Ok(match (&table.stretches, &table.bands) {
-            (Some(At { value, at }), _) => Self::Stretches {
+            (Some(Located { value, at }), _) => Self::Stretches {
                 at: *at,
                 number: value.0,
             },
@@ -167,9 +172,9 @@ impl<'a> Parts<'a> {
 }
 
 /// Start and end of each band of a list, seconds, if they are stated.
-fn spans(list: &[At<Listed>]) -> Result<Vec<[f64; 2]>, Slip> {
+fn spans(list: &[Located<Listed>]) -> Result<Vec<[f64; 2]>, FileError> {
     let mut spans = Vec::new();
-    for At {
+    for Located {
         value: Listed(band),
         at,
     } in list
@@ -179,14 +184,16 @@ fn spans(list: &[At<Listed>]) -> Result<Vec<[f64; 2]>, Slip> {
             (Some(from), Some(to)) if from.value.0 < to.value.0 => {
                 spans.push(([from.value.0, to.value.0], *at));
             }
-            (Some(_), Some(to)) => return Err(Slip::of_key(to.at, "must be later than 'from'")),
-            (None, Some(_)) => return Err(Slip::missing(*at, "from")),
-            (Some(_), None) => return Err(Slip::missing(*at, "to")),
+            (Some(_), Some(to)) => {
+                return Err(FileError::of_key(to.at, "must be later than 'from'"));
+            }
+            (None, Some(_)) => return Err(FileError::missing(*at, "from")),
+            (Some(_), None) => return Err(FileError::missing(*at, "to")),
         }
     }
     let without = list.iter().find(|band| band.value.0.from.is_none());
     if let (false, Some(band)) = (spans.is_empty(), without) {
-        return Err(Slip::at(
+        return Err(FileError::at(
             band.at,
             "this band has no 'from' and 'to', but another in the list does: state them for all bands, or for none to find the bands by their pauses",
         ));
@@ -197,7 +204,7 @@ fn spans(list: &[At<Listed>]) -> Result<Vec<[f64; 2]>, Slip> {
         let ([_, end], (next, at)) = (pair[0].0, pair[1]);
         if next[0] < end {
             let [next, end] = [next[0], end].map(written);
-            return Err(Slip::at(
+            return Err(FileError::at(
                 at,
                 format!(
                     "this band begins at {next} s, before another ends at {end} s, so part of it would count twice; correct 'from' and 'to'"
@@ -208,14 +215,14 @@ fn spans(list: &[At<Listed>]) -> Result<Vec<[f64; 2]>, Slip> {
     Ok(spans.into_iter().map(|(span, _)| span).collect())
 }
 
-impl At<BandsOf> {
-    /// The captures that `spec` stands for, those of its bands that are cut laterally; and its other bands.
+impl Located<BandsOf> {
+    /// The captures that `spec` holds (its laterally cut bands), and its other bands.
     pub(super) fn captures(
         &self,
         spec: &CaptureSpec,
         job: &Job,
         source: &SourceText<'_>,
-    ) -> Result<(Vec<CaptureSpec>, Vec<TestBand>), Slip> {
+    ) -> Result<(Vec<CaptureSpec>, Vec<TestBand>), FileError> {
         let nothing = Record::default();
         let record = job.records.get(&spec.record).unwrap_or(&nothing);
         let (bands, spans) = match &self.value {
@@ -229,7 +236,7 @@ impl At<BandsOf> {
         let mut names: Vec<_> = bands.iter().map(|(name, ..)| name).collect();
         names.sort();
         if let Some(twice) = names.windows(2).find(|pair| pair[0] == pair[1]) {
-            return Err(Slip::at(
+            return Err(FileError::at(
                 self.at,
                 format!(
                     "two bands are called '{}'; give them different names",
@@ -276,7 +283,7 @@ impl At<BandsOf> {
             which += usize::from(heard(band));
         }
         if captures.is_empty() {
-            return Err(Slip::at(
+            return Err(FileError::at(
                 self.at,
                 "none of these bands is lateral, and only lateral bands give a rotation; list one",
             ));
@@ -284,14 +291,14 @@ impl At<BandsOf> {
         Ok((captures, others))
     }
 
-    /// Every band that a record describes, as a recording brings them: from the outside in.
-    fn found(&self, record: &Record, name: &str) -> Result<Vec<(String, Band, usize)>, Slip> {
+    /// Every band that a record describes, in playing order: from the outside in.
+    fn found(&self, record: &Record, name: &str) -> Result<Vec<(String, Band, usize)>, FileError> {
         if record.bands.is_empty() {
             let called = match name.is_empty() {
                 true => String::new(),
                 false => format!(" '{name}'"),
             };
-            return Err(Slip::at(
+            return Err(FileError::at(
                 self.at,
                 format!(
                     "the record{called} describes no bands; add [record.X.band.NAME] with radius_mm for each, or list them: bands = [{{ radius_mm = 140 }}, ...]"
@@ -302,7 +309,7 @@ impl At<BandsOf> {
         let strange = record.bands.keys().find(|name| side_part(name).is_none());
         if let (true, Some(strange)) = (self.marked(), strange) {
             let known = PARTS.map(|part| part.name).join(", ");
-            return Err(Slip::at(
+            return Err(FileError::at(
                 self.at,
                 format!(
                     "the band '{strange}' of record '{name}' has no marks; the side that 'groovelag master' writes has: {known}"
@@ -319,12 +326,12 @@ impl At<BandsOf> {
     }
 }
 
-/// A band of a list: what it says itself, or what the record says of that name.
+/// A band of a list, completed from the record's band of that name.
 fn listed(
     k: usize,
-    At { value, at }: &At<Listed>,
+    Located { value, at }: &Located<Listed>,
     record: &Record,
-) -> Result<(String, Band, usize), Slip> {
+) -> Result<(String, Band, usize), FileError> {
     let Listed(ListedBand {
         name, radius_mm, ..
     }) = value;
@@ -336,7 +343,7 @@ fn listed(
         (Some(own), _) => own.metres(),
         (None, Some(known)) => (known.radius, known.radius_u),
         (None, None) => {
-            return Err(Slip::at(
+            return Err(FileError::at(
                 *at,
                 format!(
                     "the band '{name}' has no radius; add radius_mm, or describe the band in the record: [record.X.band.NAME]"

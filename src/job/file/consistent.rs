@@ -1,26 +1,26 @@
-//! What one table of a job file says against another.
+//! Consistency between the tables of a job file.
 
-use super::slip::Slip;
+use super::slip::FileError;
 use super::written::JobFile;
 use crate::groove::Profile;
 use crate::job::description::Job;
 use std::collections::BTreeMap;
 
-/// Refuses what cannot all be true.
-pub fn check(file: &JobFile, job: &Job) -> Result<(), Slip> {
+/// Refuses statements that contradict one another.
+pub fn check(file: &JobFile, job: &Job) -> Result<(), FileError> {
     hours_of_all(file, job)?;
     time_goes_on(file, job)?;
     spelled_alike(file, job)?;
     as_many_as_at_hand(file, job)
 }
 
-/// Refuses hours of some setups of a cartridge alone: the others would count as played for none.
-fn hours_of_all(file: &JobFile, job: &Job) -> Result<(), Slip> {
+/// Refuses hours that only some setups of a cartridge state: the others would count as zero hours.
+fn hours_of_all(file: &JobFile, job: &Job) -> Result<(), FileError> {
     let stated = job.setups.iter().rev().filter(|(_, s)| s.hours.is_some());
     let stated: BTreeMap<_, _> = stated.map(|(name, s)| (&s.cartridge, name)).collect();
     for (setup, table) in job.setups.values().zip(file.setup.values()) {
         if let (None, Some(other)) = (setup.hours, stated.get(&setup.cartridge)) {
-            return Err(Slip::at(
+            return Err(FileError::at(
                 table.at,
                 format!(
                     "setup '{other}' of the same cartridge states its hours but this one does not; state 'hours' in all setups of a cartridge, or in none"
@@ -32,7 +32,7 @@ fn hours_of_all(file: &JobFile, job: &Job) -> Result<(), Slip> {
 }
 
 /// Refuses a setup that is mounted after its captures, and a later one of a cartridge with fewer hours.
-fn time_goes_on(file: &JobFile, job: &Job) -> Result<(), Slip> {
+fn time_goes_on(file: &JobFile, job: &Job) -> Result<(), FileError> {
     let mut first_of: BTreeMap<&str, &str> = BTreeMap::new();
     for capture in &job.captures {
         // days as 2026-02-03 are in the order of their letters
@@ -46,7 +46,7 @@ fn time_goes_on(file: &JobFile, job: &Job) -> Result<(), Slip> {
             continue;
         };
         if let Some(mounted) = setup.mounted.as_ref().filter(|m| m.as_str() > *day) {
-            return Err(Slip::at(
+            return Err(FileError::at(
                 table.at,
                 format!(
                     "mounted on {mounted}, after its capture of {day}; correct one of the days"
@@ -60,7 +60,7 @@ fn time_goes_on(file: &JobFile, job: &Job) -> Result<(), Slip> {
             (before.cartridge == setup.cartridge).then_some((other, on, more))
         });
         if let Some((other, on, more)) = earlier.min_by_key(|(other, ..)| *other) {
-            return Err(Slip::at(
+            return Err(FileError::at(
                 table.at,
                 format!(
                     "recorded on {day} after {hours} hours of playing, and setup '{other}' of the same cartridge on {on} after {more}; correct the hours or the days (with a new stylus, name another cartridge)"
@@ -71,9 +71,9 @@ fn time_goes_on(file: &JobFile, job: &Job) -> Result<(), Slip> {
     Ok(())
 }
 
-/// Refuses sides, sessions and serial numbers that differ in case or blanks alone: as written they are two
-/// things, and surely one is meant.
-fn spelled_alike(file: &JobFile, job: &Job) -> Result<(), Slip> {
+/// Refuses sides, sessions and serial numbers that differ only in case or blanks: they are read as two,
+/// while one is probably meant.
+fn spelled_alike(file: &JobFile, job: &Job) -> Result<(), FileError> {
     let mut seen = BTreeMap::new();
     for (kind, name, what, value) in job.identities() {
         let at = match kind {
@@ -83,13 +83,13 @@ fn spelled_alike(file: &JobFile, job: &Job) -> Result<(), Slip> {
         let key: String = value.split_whitespace().collect();
         if key.is_empty() {
             let message = format!("its {what} is empty; name it, or leave the key out");
-            return Err(Slip::at(at, message));
+            return Err(FileError::at(at, message));
         }
         let (other, spelled) = *seen
             .entry((what, key.to_lowercase()))
             .or_insert((name, value));
         if spelled != value {
-            return Err(Slip::at(
+            return Err(FileError::at(
                 at,
                 format!(
                     "its {what} '{value}' differs from that of {kind} '{other}', '{spelled}', only in case or blanks; write both the same way"
@@ -100,8 +100,8 @@ fn spelled_alike(file: &JobFile, job: &Job) -> Result<(), Slip> {
     Ok(())
 }
 
-/// Refuses a plan for fewer things than the job has: those of the job are among what is at hand.
-fn as_many_as_at_hand(file: &JobFile, job: &Job) -> Result<(), Slip> {
+/// Refuses a plan with fewer objects at hand than the job has: the job's own are included.
+fn as_many_as_at_hand(file: &JobFile, job: &Job) -> Result<(), FileError> {
     let spherical = |name: &&String| job.cartridges[*name].profile == Some(Profile::Spherical);
     let sides = file.record.values().map(|table| table.at).collect();
     let balls = file.cartridge.iter().filter(|(name, _)| spherical(name));
@@ -116,7 +116,7 @@ fn as_many_as_at_hand(file: &JobFile, job: &Job) -> Result<(), Slip> {
     ];
     for (key, most, here) in counts {
         if let Some(at) = most.and_then(|most| here.get(most)) {
-            return Err(Slip::at(
+            return Err(FileError::at(
                 *at,
                 format!(
                     "the job describes {}, but [plan] says {key} = {}, which must include those of the job; correct it",

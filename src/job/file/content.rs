@@ -1,10 +1,10 @@
-//! What the tables of a job file say: in SI units, within their ranges, and together.
+//! Converts the tables of a job file into a job: SI units, checked ranges, consistent values.
 
 use super::JobFileError;
 use super::bands::{self, Parts};
 use super::consistent;
-use super::slip::{Slip, SourceText};
-use super::values::{At, FromPlain, LISTED, NAMED, Plain, Table, Text, number, quantity};
+use super::slip::{FileError, SourceText};
+use super::values::{FromScalar, LISTED, Located, NAMED, Scalar, Table, Text, number, quantity};
 use super::written::{
     ArmTable, CaptureTable, CartridgeTable, ChainTable, JobFile, Leads, LimitsTable, RecordTable,
     SetupTable, Texts,
@@ -13,8 +13,8 @@ use crate::chain::CUTTER_SEPARATIONS_DB;
 use crate::groove::{Arm, CONTACT_SPACINGS_UM, FRONTAL_RADII_UM, Profile, SIDE_RADII_UM, Tip};
 use crate::job::calibration::FEWEST_REPEATS;
 use crate::job::description::{
-    ArmOf, CaptureSpec, Cartridge, Chain, Estimate, INSTRUMENT, Job, Limits, PivotedArm, REPORT,
-    Record, Setup, Source, Stated,
+    ArmOf, CaptureSpec, Cartridge, Chain, DelaySource, Estimate, INSTRUMENT, Job, Limits,
+    PivotedArm, REPORT, Record, Setup, Stated,
 };
 use crate::job::priors;
 use crate::outside::nearest;
@@ -31,18 +31,18 @@ const PICOFARAD: f64 = 1e-12;
 /// Metres per second in a centimetre per second.
 pub(super) const CM_S: f64 = 0.01;
 
-/// Hours that a stylus is played: three times as long as one usually lasts (1000 h; common practice, no source).
+/// Hours of play accepted: up to three times the usual life of a stylus (1000 h; common practice, no source).
 const PLAYED_HOURS: RangeInclusive<f64> = 0.0..=3000.0;
 
-/// Reads the text of a job file: the job, and the file as it is written.
+/// Reads the text of a job file into the job and the file as written.
 pub fn read(source: &SourceText<'_>) -> Result<(Job, JobFile), JobFileError> {
     let file = source.read()?;
     let job = job(&file, source).map_err(|slip| source.refuse(slip))?;
     Ok((job, file))
 }
 
-fn job(file: &JobFile, source: &SourceText<'_>) -> Result<Job, Slip> {
-    let names = Names::of(file);
+fn job(file: &JobFile, source: &SourceText<'_>) -> Result<Job, FileError> {
+    let names = ObjectNames::of(file);
     let mut job = Job {
         title: own(&file.title),
         operator: own(&file.operator),
@@ -58,11 +58,11 @@ fn job(file: &JobFile, source: &SourceText<'_>) -> Result<Job, Slip> {
         means: file.plan,
         ..Job::default()
     };
-    undescribed(&mut job, file)?;
+    add_undescribed(&mut job, file)?;
     for table in &file.instrument {
         let texts = texts([table], INSTRUMENT)?;
         if !texts.contains_key("name") {
-            return Err(Slip::missing(table.at, "name"));
+            return Err(FileError::missing(table.at, "name"));
         }
         job.instruments.push(texts);
     }
@@ -80,7 +80,7 @@ fn job(file: &JobFile, source: &SourceText<'_>) -> Result<Job, Slip> {
             }
             Parts::Stretches { at, number } => {
                 let stretches = spec.in_stretches(number);
-                let stretches = stretches.map_err(|reason| Slip::at(at, reason))?;
+                let stretches = stretches.map_err(|reason| FileError::at(at, reason))?;
                 job.captures.extend(stretches);
             }
             Parts::Whole => job.captures.push(spec),
@@ -90,8 +90,8 @@ fn job(file: &JobFile, source: &SourceText<'_>) -> Result<Job, Slip> {
     Ok(job)
 }
 
-/// Adds what captures need and the job does not describe: one of each kind, of which nothing is known.
-fn undescribed(job: &mut Job, file: &JobFile) -> Result<(), Slip> {
+/// Adds the objects that captures need and the job does not describe: one of each kind, with default priors.
+fn add_undescribed(job: &mut Job, file: &JobFile) -> Result<(), FileError> {
     fn one<T: Default>(map: &mut BTreeMap<String, T>) {
         if map.is_empty() {
             map.insert(String::new(), T::default());
@@ -103,7 +103,7 @@ fn undescribed(job: &mut Job, file: &JobFile) -> Result<(), Slip> {
         if job.setups.is_empty() {
             let cartridges: Vec<_> = job.cartridges.keys().map(String::as_str).collect();
             if cartridges.len() > 1 {
-                return Err(Slip::at(
+                return Err(FileError::at(
                     capture.at,
                     format!(
                         "the job has several cartridges and no setup; add [setup.NAME] with cartridge = one of: {}",
@@ -127,24 +127,24 @@ fn undescribed(job: &mut Job, file: &JobFile) -> Result<(), Slip> {
     Ok(())
 }
 
-/// What a key holds, if it is there.
+/// Value of a key, if present.
 fn own<T: Clone + Into<R>, R>(key: &Option<T>) -> Option<R> {
     key.clone().map(Into::into)
 }
 
-/// The texts of tables that have nothing else.
+/// The texts of tables that hold only texts.
 fn texts<'a, const STANDS: u8>(
     tables: impl IntoIterator<Item = &'a Texts<STANDS>>,
     known: &[(&str, &str)],
-) -> Result<BTreeMap<String, String>, Slip> {
+) -> Result<BTreeMap<String, String>, FileError> {
     let known: Vec<_> = known.iter().map(|(key, _)| *key).collect();
     let texts = tables.into_iter().flat_map(|table| &table.value);
-    let texts = texts.map(|(At { value: key, at }, text)| {
+    let texts = texts.map(|(Located { value: key, at }, text)| {
         if !known.contains(&key.as_str()) {
-            return Err(Slip::unknown(*at, key, &known));
+            return Err(FileError::unknown(*at, key, &known));
         }
-        let read = Text::from_plain(Plain::of(text.value.clone()));
-        let text = read.map_err(|e| Slip::of_key(text.at, e))?;
+        let read = Text::from_scalar(Scalar::of(text.value.clone()));
+        let text = read.map_err(|e| FileError::of_key(text.at, e))?;
         Ok((key.clone(), text.0))
     });
     texts.collect()
@@ -153,17 +153,17 @@ fn texts<'a, const STANDS: u8>(
 /// Reads each of the tables with names.
 fn named<T, R>(
     tables: &BTreeMap<String, Table<T, NAMED>>,
-    read: impl Fn(&Table<T, NAMED>) -> Result<R, Slip>,
-) -> Result<BTreeMap<String, R>, Slip> {
+    read: impl Fn(&Table<T, NAMED>) -> Result<R, FileError>,
+) -> Result<BTreeMap<String, R>, FileError> {
     let each = tables.iter();
     each.map(|(name, table)| Ok((name.clone(), read(table)?)))
         .collect()
 }
 
-/// The names of all things of each kind; one that is not described is called "".
-struct Names<'a>(BTreeMap<&'static str, BTreeSet<&'a str>>);
+/// The names of all objects of each kind; an object that is not described is called "".
+struct ObjectNames<'a>(BTreeMap<&'static str, BTreeSet<&'a str>>);
 
-impl<'a> Names<'a> {
+impl<'a> ObjectNames<'a> {
     fn of(file: &'a JobFile) -> Self {
         fn keys<T>(tables: &BTreeMap<String, T>) -> BTreeSet<&str> {
             match tables.is_empty() {
@@ -181,14 +181,19 @@ impl<'a> Names<'a> {
         ]))
     }
 
-    /// The name that a key holds, or the only one of its kind where a table leaves it out.
-    fn chosen(&self, kind: &str, key: &Option<At<Text>>, table: usize) -> Result<String, Slip> {
+    /// The name given by a key, or the only name of its kind where the key is absent.
+    fn chosen(
+        &self,
+        kind: &str,
+        key: &Option<Located<Text>>,
+        table: usize,
+    ) -> Result<String, FileError> {
         let known = &self.0[kind];
         match key {
-            Some(At {
+            Some(Located {
                 value: Text(name), ..
             }) if known.contains(name.as_str()) => Ok(name.clone()),
-            Some(At {
+            Some(Located {
                 value: Text(name),
                 at,
             }) => {
@@ -198,7 +203,7 @@ impl<'a> Names<'a> {
                     "arm" => format!(", or write one of {}", SPECIAL_ARMS.join(", ")),
                     _ => String::new(),
                 };
-                Err(Slip::at(
+                Err(FileError::at(
                     *at,
                     format!(
                         "there is no {kind} '{name}' in this job; {}add [{kind}.{name}]{or}",
@@ -207,7 +212,7 @@ impl<'a> Names<'a> {
                 ))
             }
             None if known.len() == 1 => Ok(known.first().copied().unwrap_or_default().to_owned()),
-            None => Err(Slip::at(
+            None => Err(FileError::at(
                 table,
                 format!(
                     "no {kind} is named, and the job has several; add {kind} = one of: {}",
@@ -218,7 +223,9 @@ impl<'a> Names<'a> {
     }
 }
 
-fn cartridge(Table { value: table, .. }: &Table<CartridgeTable, NAMED>) -> Result<Cartridge, Slip> {
+fn cartridge(
+    Table { value: table, .. }: &Table<CartridgeTable, NAMED>,
+) -> Result<Cartridge, FileError> {
     let CartridgeTable {
         profile,
         frontal_radius_um,
@@ -235,13 +242,13 @@ fn cartridge(Table { value: table, .. }: &Table<CartridgeTable, NAMED>) -> Resul
         (&table.wear_um_per_1000_h, !is(Profile::Spherical)),
     ] {
         if let (Some(key), false) = (key, fits) {
-            return Err(Slip::of_key(
+            return Err(FileError::of_key(
                 key.at,
                 "does not describe this profile; a spherical tip has frontal_radius_um and ball_lever_um, an elliptical one frontal_radius_um and side_radius_um, a line contact contact_spacing_um and side_radius_um; a tip with a side radius may have wear_um_per_1000_h",
             ));
         }
     }
-    // both may be the other: that is told first
+    // both may be exchanged: that is reported first
     let radii = *SIDE_RADII_UM.start()..=*FRONTAL_RADII_UM.end();
     let side = quantity(side_radius_um, MICROMETRE, radii.clone())?;
     let frontal = quantity(frontal_radius_um, MICROMETRE, radii)?;
@@ -263,7 +270,7 @@ fn cartridge(Table { value: table, .. }: &Table<CartridgeTable, NAMED>) -> Resul
         ),
     ] {
         if let (Some(key), true) = (key, exchanged) {
-            return Err(Slip::at(key.at, message));
+            return Err(FileError::at(key.at, message));
         }
     }
     let holes_to_stylus = number(&table.holes_to_stylus_mm, -30.0..=30.0)?;
@@ -283,7 +290,7 @@ fn cartridge(Table { value: table, .. }: &Table<CartridgeTable, NAMED>) -> Resul
     })
 }
 
-fn record(Table { value: table, .. }: &Table<RecordTable, NAMED>) -> Result<Record, Slip> {
+fn record(Table { value: table, .. }: &Table<RecordTable, NAMED>) -> Result<Record, FileError> {
     Ok(Record {
         cut_rotation: quantity(&table.cut_rotation_deg, DEGREE, -30.0..=30.0)?,
         lathe_offset: quantity(&table.lathe_offset_mm, MILLIMETRE, -10.0..=10.0)?,
@@ -298,11 +305,11 @@ fn record(Table { value: table, .. }: &Table<RecordTable, NAMED>) -> Result<Reco
     })
 }
 
-fn chain(Table { value: table, .. }: &Table<ChainTable, NAMED>) -> Result<Chain, Slip> {
+fn chain(Table { value: table, .. }: &Table<ChainTable, NAMED>) -> Result<Chain, FileError> {
     let calibrations = table.calibration.as_ref().map(|key| &key.value.0);
     let stability = number(&table.stability_us, 0.0..=100.0)?;
     if let (Some(key), None) = (&table.stability_us, &table.calibration) {
-        return Err(Slip::of_key(
+        return Err(FileError::of_key(
             key.at,
             "is the change of the skew after a calibration, but no calibration is named; name it as 'calibration', or state the skew with its uncertainty as skew_us",
         ));
@@ -310,10 +317,13 @@ fn chain(Table { value: table, .. }: &Table<ChainTable, NAMED>) -> Result<Chain,
     if let Some(key) = &table.calibration {
         let count = key.value.0.len();
         if count == 0 {
-            return Err(Slip::of_key(key.at, "must be a file, or a list of files"));
+            return Err(FileError::of_key(
+                key.at,
+                "must be a file, or a list of files",
+            ));
         }
         if count > 1 && (stability.is_some() || count < FEWEST_REPEATS) {
-            return Err(Slip::at(
+            return Err(FileError::at(
                 key.at,
                 format!(
                     "several calibrations measure how much the chain changes between them, which takes at least {FEWEST_REPEATS}, oldest first; with fewer, name only the last one and state 'stability_us', the standard uncertainty of that change"
@@ -337,7 +347,7 @@ fn chain(Table { value: table, .. }: &Table<ChainTable, NAMED>) -> Result<Chain,
     })
 }
 
-fn arm(Table { value: table, .. }: &Table<ArmTable, NAMED>) -> Result<PivotedArm, Slip> {
+fn arm(Table { value: table, .. }: &Table<ArmTable, NAMED>) -> Result<PivotedArm, FileError> {
     let arm = PivotedArm {
         effective_length: quantity(&table.effective_length_mm, MILLIMETRE, 100.0..=1000.0)?,
         pivot_to_spindle: quantity(&table.pivot_to_spindle_mm, MILLIMETRE, 50.0..=1000.0)?,
@@ -350,7 +360,7 @@ fn arm(Table { value: table, .. }: &Table<ArmTable, NAMED>) -> Result<PivotedArm
         offset: stated(arm.offset),
     };
     if !shape.is_consistent() {
-        return Err(Slip::at(
+        return Err(FileError::at(
             table.effective_length_mm.at,
             "an arm with an offset angle overhangs the spindle, so its effective length exceeds pivot to spindle; are the two exchanged?",
         ));
@@ -363,9 +373,9 @@ const SPECIAL_ARMS: [&str; 3] = ["unknown", "tangential", "null-radius"];
 
 fn setup(
     Table { value: table, at }: &Table<SetupTable, NAMED>,
-    names: &Names<'_>,
+    names: &ObjectNames<'_>,
     file: &JobFile,
-) -> Result<Setup, Slip> {
+) -> Result<Setup, FileError> {
     let arm = match &table.arm {
         None => None,
         key => Some(names.chosen("arm", key, *at)?),
@@ -388,14 +398,14 @@ fn setup(
     })
 }
 
-/// What a result is held against.
-pub fn limits(table: &Option<Table<LimitsTable>>) -> Result<Limits, Slip> {
+/// The limits that a result is checked against.
+pub fn limits(table: &Option<Table<LimitsTable>>) -> Result<Limits, FileError> {
     let degrees = |v: Option<f64>| v.map(|v| v * DEGREE);
     let Some(Table { value: table, .. }) = table else {
         return Ok(Limits::default());
     };
     if let (Some(source), None) = (&table.tolerance_source, &table.tolerance_deg) {
-        return Err(Slip::of_key(
+        return Err(FileError::of_key(
             source.at,
             "says where a tolerance comes from, but none is stated; add tolerance_deg",
         ));
@@ -417,26 +427,28 @@ pub fn limits(table: &Option<Table<LimitsTable>>) -> Result<Limits, Slip> {
 
 fn capture(
     Table { value: table, at }: &Table<CaptureTable, LISTED>,
-    names: &Names<'_>,
-) -> Result<CaptureSpec, Slip> {
+    names: &ObjectNames<'_>,
+) -> Result<CaptureSpec, FileError> {
     let file = table.file.as_ref().map(|file| &file.0);
     let source = match (file, &table.delay_us, table.planned) {
-        (Some(file), None, false) if !file.as_os_str().is_empty() => Source::File(file.clone()),
+        (Some(file), None, false) if !file.as_os_str().is_empty() => {
+            DelaySource::File(file.clone())
+        }
         (None, Some(key), false) => match quantity(key, MICROSECOND, -10_000.0..=10_000.0)? {
             Stated {
                 value: Some(value),
                 u: Some(u),
-            } if u > 0.0 => Source::Delay(Estimate { value, u }),
+            } if u > 0.0 => DelaySource::Delay(Estimate { value, u }),
             _ => {
-                return Err(Slip::of_key(
+                return Err(FileError::of_key(
                     key.at,
                     "needs its standard uncertainty, greater than zero: delay_us = { value = 4.0, u = 0.005 }",
                 ));
             }
         },
-        (None, None, true) => Source::Planned,
+        (None, None, true) => DelaySource::Planned,
         _ => {
-            return Err(Slip::at(
+            return Err(FileError::at(
                 *at,
                 "a capture needs exactly one of: file = \"...\", delay_us = { value, u }, planned = true",
             ));
@@ -446,12 +458,12 @@ fn capture(
         (Some(key), _) => key.metres(),
         // each of them has its own
         (None, Some(_)) => Default::default(),
-        (None, None) => return Err(Slip::missing(*at, "radius_mm")),
+        (None, None) => return Err(FileError::missing(*at, "radius_mm")),
     };
     if let (Some(from), Some(to)) = (&table.from_s, &table.to_s)
         && from.value.0 >= to.value.0
     {
-        return Err(Slip::of_key(to.at, "must be later than 'from_s'"));
+        return Err(FileError::of_key(to.at, "must be later than 'from_s'"));
     }
     Ok(CaptureSpec {
         source,

@@ -1,11 +1,10 @@
-//! Where the bands of a recording are, found by its pauses or marks; and what marks and tones say against what is
-//! stated.
+//! Locates the bands of a recording by its pauses or marks, and compares marks and tones with stated values.
 
 use super::bands::side_part;
 use super::{JobFileError, TestBand, resolve};
 use crate::analysis;
-use crate::capture::{self, CaptureError, Options, Stereo};
-use crate::job::description::{CaptureSpec, Estimate, FoundBy, Job, Record, Source};
+use crate::capture::{self, CaptureError, ReadOptions, Stereo};
+use crate::job::description::{CaptureSpec, DelaySource, Estimate, FoundBy, Job, Record};
 use crate::job::network::named;
 use crate::job::pass::Pass;
 use crate::job::priors;
@@ -15,20 +14,19 @@ use std::collections::BTreeMap;
 use std::path::Path;
 
 /// Where bands are in one recording.
-enum Found {
-    /// Those that pauses part.
+enum LocatedBands {
+    /// Bands separated by pauses.
     Pauses(Vec<analysis::Span>),
-    /// Those of the side to be cut, none where its marks do not tell; and how much longer than the cut it
-    /// lasted.
+    /// Bands of the side to be cut (none where no marks were found), and playing time over cutting time.
     Marks(Vec<Option<[f64; 2]>>, Option<Estimate>),
 }
 
-impl Found {
+impl LocatedBands {
     fn read(by: FoundBy, path: &Path, channels: Option<[usize; 2]>) -> Result<Self, CaptureError> {
         let source = capture::Source::Path(path.to_owned());
-        let options = Options {
+        let options = ReadOptions {
             channels,
-            ..Options::default()
+            ..ReadOptions::default()
         };
         if by != FoundBy::Marks {
             return Ok(Self::Pauses(analysis::bands(
@@ -52,24 +50,24 @@ impl Found {
         ))
     }
 
-    /// The speed that the marks tell of a recording of a record side.
+    /// Speed of a recording of a record side, by its marks.
     fn speed(&self, record: Option<&Record>) -> Option<Estimate> {
         let Self::Marks(_, Some(stretch)) = self else {
             return None;
         };
-        Some(turned(
+        Some(speed_by_ratio(
             record,
             stretch.value.recip(),
             stretch.u / stretch.value,
         ))
     }
 
-    /// What the marks say against the speed at which a capture is said to be played.
-    fn against_speed(&self, spec: &CaptureSpec, record: Option<&Record>) -> Option<Caveat> {
+    /// A warning where the marks contradict the stated speed of a capture.
+    fn speed_contradiction(&self, spec: &CaptureSpec, record: Option<&Record>) -> Option<Caveat> {
         speed_disagrees(spec, self.speed(record)?, "its coded marks show")
     }
 
-    /// Start and end of a capture's band, or why it has none.
+    /// Start and end of a capture's band, or why it was not found.
     fn span(&self, spec: &CaptureSpec) -> Result<[f64; 2], String> {
         let (name, by) = match &spec.band {
             Some(band) => (band.name.as_str(), band.found),
@@ -80,7 +78,7 @@ impl Found {
                 let span = found.get(which).filter(|_| found.len() == count);
                 let file = spec.file().unwrap_or_default();
                 span.map(|s| [s.from_s, s.to_s])
-                    .ok_or_else(|| miscounted(&file, found, count))
+                    .ok_or_else(|| wrong_count(&file, found, count))
             }
             (Self::Pauses(found), Some(FoundBy::Before(which, count))) => {
                 let beside = which.checked_sub(1).map(|before| found.get(before..=which));
@@ -113,9 +111,9 @@ impl Found {
     }
 }
 
-/// Speed of a record that turns so many times as fast as at its cut, with a relative standard uncertainty beside
-/// that of the cut's own speed.
-pub(super) fn turned(record: Option<&Record>, times: f64, relative_u: f64) -> Estimate {
+/// Speed of a record, by its ratio to the speed of the cut and the ratio's relative standard uncertainty, to
+/// which that of the cut's speed is added.
+pub(super) fn speed_by_ratio(record: Option<&Record>, times: f64, relative_u: f64) -> Estimate {
     let cut_rpm = record.and_then(|r| r.cut_rpm).unwrap_or(side::RPM);
     let value = cut_rpm * times;
     Estimate {
@@ -124,7 +122,7 @@ pub(super) fn turned(record: Option<&Record>, times: f64, relative_u: f64) -> Es
     }
 }
 
-/// What is told of the speed against that at which a capture is said to be played.
+/// A warning where the measured speed contradicts the stated one.
 pub(super) fn speed_disagrees(spec: &CaptureSpec, told: Estimate, by: &str) -> Option<Caveat> {
     let stated = spec.speed();
     let off = stated.apart_from(told);
@@ -141,28 +139,28 @@ pub(super) fn speed_disagrees(spec: &CaptureSpec, told: Estimate, by: &str) -> O
     })
 }
 
-/// Left out at the ends of a band that marks tell, and of a pause, seconds.
+/// Margin left out at both ends of a band located by marks, and of a pause, seconds.
 const MARGIN_S: f64 = 0.2;
 
-/// Gives captures and test bands their times where these are to be found, puts together what belongs to one
-/// pass, and tells what speaks against stated speeds. Each recording is read once for that.
+/// Locates captures and test bands whose times are not stated, collects them by pass, and warns where a
+/// stated speed is contradicted. Reads each recording once.
 pub(super) fn locate(job: &mut Job, job_file: &Path) -> Result<Vec<Caveat>, JobFileError> {
-    let mut known: BTreeMap<_, Found> = BTreeMap::new();
+    let mut known: BTreeMap<_, LocatedBands> = BTreeMap::new();
     let mut caveats = Vec::new();
     let mut passes: Vec<Pass> = Vec::new();
     let captures = job.captures.iter_mut().enumerate();
     let captures = captures.map(|(at, spec)| (Some(at), true, spec));
     let others = job.test_bands.iter_mut().map(|band| {
-        // without it the level that the job asks for is not known
+        // the level that the job asks for depends on it
         let needed = band.band.velocity.value.is_some();
         (None, needed, &mut band.spec)
     });
     for (at, needed, spec) in captures.chain(others) {
-        let (Source::File(file), Some(band)) = (&spec.source, &spec.band) else {
+        let (DelaySource::File(file), Some(band)) = (&spec.source, &spec.band) else {
             continue;
         };
         let path = resolve(job_file, file);
-        // what is not there is told where it is to be read
+        // a missing file is reported where it is read
         if spec.stretch().is_none() && path.is_file() {
             if !passes.iter().any(|pass| pass.holds(spec)) {
                 passes.push(Pass::of(spec));
@@ -176,7 +174,7 @@ pub(super) fn locate(job: &mut Job, job_file: &Path) -> Result<Vec<Caveat>, JobF
         let content = |message: String| JobFileError::at(job_file, spec.line, message);
         let key = (path.clone(), spec.channels, by == FoundBy::Marks);
         if !known.contains_key(&key) {
-            let found = Found::read(by, &path, spec.channels);
+            let found = LocatedBands::read(by, &path, spec.channels);
             known.insert(key.clone(), found.map_err(|e| content(e.to_string()))?);
         }
         let found = &known[&key];
@@ -185,8 +183,8 @@ pub(super) fn locate(job: &mut Job, job_file: &Path) -> Result<Vec<Caveat>, JobF
             other => other.ok(),
         };
         let record = job.records.get(&spec.record);
-        // its bands all say the same
-        let caveat = found.against_speed(spec, record);
+        // all of its bands state the same
+        let caveat = found.speed_contradiction(spec, record);
         caveats.extend(caveat.filter(|c| !caveats.contains(c)));
         if let Some(pass) = passes.iter_mut().find(|pass| pass.holds(spec)) {
             pass.speed = pass.speed.or(found.speed(record));
@@ -197,13 +195,13 @@ pub(super) fn locate(job: &mut Job, job_file: &Path) -> Result<Vec<Caveat>, JobF
     Ok(caveats)
 }
 
-/// Gives setups that state no level the one that a tone in their recordings tells, and says where a tone
-/// tells another.
+/// Sets the level of setups that state none from a tone in their recordings, and warns where a tone
+/// contradicts a stated level.
 pub(super) fn levels(job: &mut Job, job_file: &Path) -> Result<Vec<Caveat>, JobFileError> {
     let mut caveats = Vec::new();
     let with_velocity = |band: &&TestBand| band.band.velocity.value.is_some();
     for level in job.test_bands.iter().filter(with_velocity) {
-        let (Source::File(file), Some(setup)) =
+        let (DelaySource::File(file), Some(setup)) =
             (&level.spec.source, job.setups.get_mut(&level.spec.setup))
         else {
             continue;
@@ -217,7 +215,7 @@ pub(super) fn levels(job: &mut Job, job_file: &Path) -> Result<Vec<Caveat>, JobF
             .map_err(|message| level.error(job_file, message))?;
         match setup.full_scale.value {
             None => setup.full_scale = told,
-            Some(_) => caveats.extend(level.against(setup.full_scale, told)),
+            Some(_) => caveats.extend(level.level_contradiction(setup.full_scale, told)),
         }
     }
     Ok(caveats)
@@ -226,8 +224,8 @@ pub(super) fn levels(job: &mut Job, job_file: &Path) -> Result<Vec<Caveat>, JobF
 /// Most bands that a message lists.
 const MOST_LISTED: usize = 12;
 
-/// What to say where pauses part a recording into another number of bands.
-fn miscounted(file: &str, found: &[analysis::Span], count: usize) -> String {
+/// The message where a recording has another number of bands than expected.
+fn wrong_count(file: &str, found: &[analysis::Span], count: usize) -> String {
     let spans: Vec<String> = found
         .iter()
         .take(MOST_LISTED)
@@ -266,14 +264,14 @@ mod tests {
             value: 1.0,
             u: 3e-6,
         };
-        let found = Found::Marks(Vec::new(), Some(stretch));
+        let found = LocatedBands::Marks(Vec::new(), Some(stretch));
         let seen = |rpm: Stated, cut_rpm| {
             let spec = CaptureSpec { rpm, ..capture() };
             let record = Record {
                 cut_rpm,
                 ..Record::default()
             };
-            found.against_speed(&spec, Some(&record))
+            found.speed_contradiction(&spec, Some(&record))
         };
         let third = 100.0 / 3.0;
         for (rpm, cut_rpm, level) in [
@@ -301,7 +299,7 @@ mod tests {
             }
         }
         assert_eq!(
-            Found::Marks(Vec::new(), None).against_speed(&capture(), None),
+            LocatedBands::Marks(Vec::new(), None).speed_contradiction(&capture(), None),
             None
         );
     }

@@ -1,18 +1,18 @@
-//! Bands of a recording that are no captures, and the level that a tone of known velocity among them tells.
+//! Test bands of a recording, and its level by a tone of known velocity among them.
 
 use super::super::description::{Band, CaptureSpec, Estimate, Stated};
 use super::super::network::named;
 use super::super::priors;
 use super::JobFileError;
 use crate::analysis::{self, Tone};
-use crate::capture::{Options, Source};
+use crate::capture::{ReadOptions, Source};
 use crate::uncertainty::{Caveat, Warning, plain, rounded, rounded_u};
 use std::path::Path;
 
-/// A band of a recording that is no capture: a tone, one channel alone, an unmodulated groove.
+/// A band of a recording that is not a capture: a tone, a single channel, an unmodulated groove.
 #[derive(Debug, Clone, PartialEq)]
 pub struct TestBand {
-    /// It as if it were a capture.
+    /// Its description as a capture.
     pub spec: CaptureSpec,
     /// What is cut into it.
     pub band: Band,
@@ -28,12 +28,12 @@ impl TestBand {
         self.spec.band.as_ref().map_or("", |band| &band.name)
     }
 
-    /// What is wrong with it, at its line of the job file.
+    /// An error at its line of the job file.
     pub(super) fn error(&self, job_file: &Path, message: String) -> JobFileError {
         JobFileError::at(job_file, self.spec.line, message)
     }
 
-    /// Its tone, if it is one from its start to its end.
+    /// Its tone, if that is steady over the whole band.
     pub(super) fn tone(&self, path: &Path) -> Result<Tone, String> {
         let name = self.name();
         let source = Source::Path(path.to_owned());
@@ -57,10 +57,10 @@ impl TestBand {
     }
 
     /// How its recording is read.
-    pub(super) fn options(&self) -> Options {
-        Options {
+    pub(super) fn options(&self) -> ReadOptions {
+        ReadOptions {
             channels: self.spec.channels,
-            ..Options::default()
+            ..ReadOptions::default()
         }
     }
 
@@ -81,8 +81,8 @@ impl TestBand {
         })
     }
 
-    /// What it says against a level that is known already.
-    pub(super) fn against(&self, known: Stated, told: Stated) -> Option<Caveat> {
+    /// A warning where it contradicts a level known otherwise.
+    pub(super) fn level_contradiction(&self, known: Stated, told: Stated) -> Option<Caveat> {
         let estimate = |stated: Stated| {
             let value = stated.value?;
             let u = stated.u.unwrap_or(priors::FULL_SCALE_RELATIVE * value);
@@ -160,8 +160,9 @@ bands = [{{ name = \"level\", from = 0.1, to = 1.9 }}, {{ name = \"wide\", from 
     }
 
     fn gathered(folder: &Path, job: &mut Job) -> Result<Vec<Caveat>, String> {
-        let read =
-            |_: &super::super::Reading<'_>| Ok::<_, String>(CaptureData::of_delay(0.0, 1e-6));
+        let read = |_: &super::super::RecordingToRead<'_>| {
+            Ok::<_, String>(CaptureData::of_delay(0.0, 1e-6))
+        };
         gather(job, &folder.join("job.toml"), read)
             .map(|(_, caveats)| caveats)
             .map_err(|e| e.to_string())
@@ -170,7 +171,7 @@ bands = [{{ name = \"level\", from = 0.1, to = 1.9 }}, {{ name = \"wide\", from 
     /// 5 cm/s at a peak of 0.25 (in the mean of the channels' powers) is 20 cm/s at full scale; a level that
     /// is stated stays.
     #[test]
-    fn a_tone_tells_the_level() {
+    fn a_tone_calibrates_the_level() {
         let folder = tempfile::tempdir().unwrap();
         let at = folder.path();
         recorded(at, 1007.0, [0.24, 0.2596]);
@@ -222,7 +223,7 @@ bands = [{{ name = \"level\", from = 0.1, to = 1.9 }}, {{ name = \"wide\", from 
     }
 
     #[test]
-    fn other_tones_tell_none() {
+    fn other_tones_calibrate_no_level() {
         let folder = tempfile::tempdir().unwrap();
         let at = folder.path();
         recorded(at, 3150.0, [0.25, 0.25]);

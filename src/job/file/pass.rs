@@ -1,21 +1,21 @@
-//! Reads what a pass holds beside its captures: bands of one channel, unmodulated grooves.
+//! Reads the test bands of a pass: single-channel bands, unmodulated grooves, tones.
 
-use super::super::description::{BandKind, CaptureSpec, Estimate, Job, Source};
+use super::super::description::{BandKind, CaptureSpec, DelaySource, Estimate, Job};
 use super::super::network::named;
-use super::super::pass::{CrosstalkTold, Pass, ToneSeen, Unmodulated};
+use super::super::pass::{CrosstalkResult, MeasuredTone, Pass, Unmodulated};
 use super::super::priors;
 use super::super::solution::is_usual_speed;
-use super::found::{speed_disagrees, turned};
+use super::found::{speed_by_ratio, speed_disagrees};
 use super::{JobFileError, TestBand, resolve};
-use crate::analysis::{self, Request, TakenIn};
+use crate::analysis::{self, RecordingSpectrum, Request};
 use crate::capture;
-use crate::chain::{self, Calibration, Crosstalk, Input, SEPARATED_DB, balance_db};
+use crate::chain::{self, Calibration, CalibrationCapture, Crosstalk, SEPARATED_DB, balance_db};
 use crate::uncertainty::{Caveat, Warning, rounded, rounded_u};
 use std::collections::BTreeMap;
 use std::path::Path;
 
-/// Reads the test bands of the job's passes; what they tell of crosstalk is given to passes through chains of
-/// which `calibrations` state none. What speaks against the speed that is stated comes back.
+/// Reads the test bands of the job's passes. Their crosstalk is applied to passes through chains whose
+/// `calibrations` state none. Returns warnings where a stated speed is contradicted.
 pub(super) fn read(
     job: &mut Job,
     job_file: &Path,
@@ -43,7 +43,7 @@ pub(super) fn read(
         let of_kind = |kind| bands.iter().copied().filter(move |b| b.band.kind == kind);
         let mut single = Singles::default();
         for band in of_kind(BandKind::Left).chain(of_kind(BandKind::Right)) {
-            let Some(taken) = take_in(band, job_file)? else {
+            let Some(taken) = read_band(band, job_file)? else {
                 continue;
             };
             check_kind(band, &taken).map_err(|message| band.error(job_file, message))?;
@@ -52,14 +52,14 @@ pub(super) fn read(
         }
         let cutter = job.records.get(&pass.spec.record);
         let cutter = cutter.and_then(|r| r.cutter_separation_db);
-        caveats.extend(single.tell(pass, stated, cutter));
+        caveats.extend(single.apply(pass, stated, cutter));
         let calibration = pass.calibration.as_ref().or(stated);
         for band in of_kind(BandKind::Silent) {
-            let Some(taken) = take_in(band, job_file)? else {
+            let Some(taken) = read_band(band, job_file)? else {
                 continue;
             };
             let quality = &taken.spectrum.quality;
-            // as the captures that it is held against
+            // as for the captures that it is compared with
             let corrected = calibration.map(|c| c.apply(&taken.spectrum, pass.spec.swapped));
             pass.silent.push(Unmodulated {
                 band: band.name().to_owned(),
@@ -68,21 +68,21 @@ pub(super) fn read(
             });
         }
     }
-    passes.retain(Pass::tells);
+    passes.retain(Pass::has_results);
     job.passes = passes;
     Ok(caveats)
 }
 
-/// How the tone of a band turns with the record; nothing where it is no steady tone.
-fn tone(band: &TestBand, pass: &Pass, job: &Job, job_file: &Path) -> Option<ToneSeen> {
-    let Source::File(file) = &band.spec.source else {
+/// Frequency of a band's tone and its once-per-revolution change; `None` where it is no steady tone.
+fn tone(band: &TestBand, pass: &Pass, job: &Job, job_file: &Path) -> Option<MeasuredTone> {
+    let DelaySource::File(file) = &band.spec.source else {
         return None;
     };
     let path = resolve(job_file, file);
     let heard = band.tone(&path).ok()?.hertz;
     let nominal = band.band.frequency;
     let record = job.records.get(&pass.spec.record);
-    let speed = |hertz: f64| Some(turned(record, hertz / nominal?, 0.0));
+    let speed = |hertz: f64| Some(speed_by_ratio(record, hertz / nominal?, 0.0));
     let about = pass.speed.or_else(|| speed(heard));
     let rpm = about.unwrap_or(pass.spec.speed()).value;
     let span_s = band.spec.from_s.zip(band.spec.to_s)?;
@@ -93,7 +93,7 @@ fn tone(band: &TestBand, pass: &Pass, job: &Job, job_file: &Path) -> Option<Tone
         [heard, rpm / 60.0],
     );
     let found = found.ok().flatten()?;
-    Some(ToneSeen {
+    Some(MeasuredTone {
         band: band.name().to_owned(),
         hertz: found.hertz,
         // another tone than the one described tells no speed
@@ -106,9 +106,9 @@ fn tone(band: &TestBand, pass: &Pass, job: &Job, job_file: &Path) -> Option<Tone
     })
 }
 
-/// Reads a band that is read for its spectrum; none of another kind, or where its place is not known.
-fn take_in(band: &TestBand, job_file: &Path) -> Result<Option<TakenIn>, JobFileError> {
-    let (Source::File(file), Some(_)) = (&band.spec.source, band.spec.from_s) else {
+/// Spectrum of a band; `None` for a band of another kind, or one that was not located.
+fn read_band(band: &TestBand, job_file: &Path) -> Result<Option<RecordingSpectrum>, JobFileError> {
+    let (DelaySource::File(file), Some(_)) = (&band.spec.source, band.spec.from_s) else {
         return Ok(None);
     };
     let path = resolve(job_file, file);
@@ -119,14 +119,14 @@ fn take_in(band: &TestBand, job_file: &Path) -> Result<Option<TakenIn>, JobFileE
     let mut request = Request::new(capture::Source::Path(path));
     request.options.channels = band.spec.channels;
     (request.from_s, request.to_s) = (band.spec.from_s, band.spec.to_s);
-    let taken = analysis::take_in(&request, &mut |_| ());
+    let taken = analysis::read_spectrum(&request, &mut |_| ());
     taken
         .map(Some)
         .map_err(|e| band.error(job_file, e.to_string()))
 }
 
-/// Whether a band of one channel is that, and in the channel that the job says.
-fn check_kind(band: &TestBand, taken: &TakenIn) -> Result<(), String> {
+/// Checks that a single-channel band carries signal only in the channel that the job states.
+fn check_kind(band: &TestBand, taken: &RecordingSpectrum) -> Result<(), String> {
     let right = (band.band.kind == BandKind::Right) != band.spec.swapped;
     let (kind, [own, other]) = match (band.band.kind, right) {
         (BandKind::Right, true) => ("right", ["right", "left"]),
@@ -165,16 +165,21 @@ fn check_kind(band: &TestBand, taken: &TakenIn) -> Result<(), String> {
     }
 }
 
-/// Bands of one channel of a pass: those of the left, and those of the right, at the cartridge.
+/// Single-channel bands of a pass, left and right as at the cartridge.
 #[derive(Default)]
 struct Singles {
     names: [Vec<String>; 2],
-    taken: [Option<TakenIn>; 2],
+    taken: [Option<RecordingSpectrum>; 2],
 }
 
 impl Singles {
-    /// Takes in a band, the chain taken out as far as it is known, with the leads as normal ones have them.
-    fn take(&mut self, band: &TestBand, mut taken: TakenIn, stated: Option<&Calibration>) {
+    /// Adds a band, corrected for the chain as far as it is calibrated, with swapped leads undone.
+    fn take(
+        &mut self,
+        band: &TestBand,
+        mut taken: RecordingSpectrum,
+        stated: Option<&Calibration>,
+    ) {
         if let Some(common) = stated.and_then(Calibration::chain_alone) {
             taken.spectrum = common.apply(&taken.spectrum, band.spec.swapped);
         }
@@ -187,15 +192,15 @@ impl Singles {
         *held = Some(match held.take() {
             Some(mut first) => {
                 first.spectrum = first.spectrum.joined(taken.spectrum);
-                first.about.duration_s += taken.about.duration_s;
+                first.info.duration_s += taken.info.duration_s;
                 first
             }
             None => taken,
         });
     }
 
-    /// What they tell the pass, and what speaks against the crosstalk that its chain states.
-    fn tell(
+    /// The crosstalk of the pass, and a warning where it contradicts that of the chain's calibration.
+    fn apply(
         self,
         pass: &mut Pass,
         stated: Option<&Calibration>,
@@ -223,7 +228,7 @@ impl Singles {
             .names
             .each_ref()
             .map(|names| format!("{file}, band {}", names.join(" and ")));
-        let made = chain::calibrate(&chain::Request {
+        let made = chain::calibrate(&chain::CalibrationRequest {
             common: None,
             single: Some([input(left, &called[0]), input(right, &called[1])]),
             band_hz: (low.max(from), high.min(to)),
@@ -242,7 +247,7 @@ impl Singles {
         let held = stated.and_then(|stated| stated.crosstalk.as_ref());
         let disagrees = held.and_then(|held| crosstalk_disagrees(&pass.spec, &measured, held));
         let applied = held.is_none();
-        let told = CrosstalkTold::new(made.id.clone(), self.names.concat(), applied, measured);
+        let told = CrosstalkResult::new(made.id.clone(), self.names.concat(), applied, measured);
         pass.crosstalk = Some(Ok(told));
         // the chain is that of the pass itself
         let mut warnings = made.warnings.clone();
@@ -261,7 +266,7 @@ impl Singles {
     }
 }
 
-/// What speaks against the crosstalk that the calibration of a pass's chain states.
+/// A warning where the calibration of the chain states another crosstalk.
 fn crosstalk_disagrees(spec: &CaptureSpec, told: &Crosstalk, stated: &Crosstalk) -> Option<Caveat> {
     let (beyond, u) = told.scale_beyond(stated)?;
     Warning::CrosstalkDisagrees.at(beyond.abs() / u, || {
@@ -275,11 +280,11 @@ fn crosstalk_disagrees(spec: &CaptureSpec, told: &Crosstalk, stated: &Crosstalk)
     })
 }
 
-fn input<'a>(taken: &'a TakenIn, file: &'a str) -> Input<'a> {
-    Input {
+fn input<'a>(taken: &'a RecordingSpectrum, file: &'a str) -> CalibrationCapture<'a> {
+    CalibrationCapture {
         file,
         sha256: "",
-        duration_s: taken.about.duration_s,
+        duration_s: taken.info.duration_s,
         spectrum: &taken.spectrum,
         identical: taken.identical,
     }

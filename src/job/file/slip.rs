@@ -1,4 +1,4 @@
-//! What is wrong in a file and where: line, table and key, in words for those who wrote it.
+//! Errors in a file with their place: line, table and key, worded for the author of the file.
 
 use super::JobFileError;
 use super::values::Format;
@@ -9,18 +9,18 @@ use serde::de::DeserializeOwned;
 use serde::de::value::{self, MapDeserializer};
 use toml::de::{DeTable, DeValue, Deserializer, ValueDeserializer};
 
-/// What is wrong, and where it stands.
+/// An error and its position.
 #[derive(Debug)]
-pub struct Slip {
-    /// The first byte of it.
+pub struct FileError {
+    /// Offset of its first byte.
     at: usize,
     message: String,
-    /// The message goes on after the name of the key.
+    /// Whether the message continues after the name of the key.
     of_key: bool,
 }
 
-impl Slip {
-    /// About the key whose value stands there: `must be a number`.
+impl FileError {
+    /// About the key whose value is at this position: `must be a number`.
     pub fn of_key(at: usize, message: impl Into<String>) -> Self {
         Self {
             at,
@@ -29,7 +29,7 @@ impl Slip {
         }
     }
 
-    /// About what stands there, in a sentence of its own.
+    /// About this position, in a sentence of its own.
     pub fn at(at: usize, message: impl Into<String>) -> Self {
         Self {
             of_key: false,
@@ -37,7 +37,7 @@ impl Slip {
         }
     }
 
-    /// A key, which stands there, that its table does not have.
+    /// An unknown key at this position.
     pub fn unknown(at: usize, key: &str, known: &[&str]) -> Self {
         let known = known.join("`, `");
         Self::of_key(
@@ -46,25 +46,25 @@ impl Slip {
         )
     }
 
-    /// A key that the table there lacks.
+    /// A key that is missing from the table at this position.
     pub fn missing(at: usize, key: &str) -> Self {
         Self::at(at, format!("'{key}' is missing; add it"))
     }
 }
 
-/// What is said of something that stands where a table belongs, one with a name, or one of a list.
+/// Messages for a value in place of a table, of a named table, or of a list of tables.
 pub const NO_TABLE: &str = "must be a table";
 pub const NO_NAME: &str = "needs a name";
 pub const NO_LIST: &str = "must be a list of tables";
 
 const ARM_WITHOUT_TABLE: &str = "an arm without tracking error needs no table (write arm = \"tangential\" or \"null-radius\" in its setup); ";
 
-/// A file's text, what kind of file it is, and what it is called.
+/// A file's text, kind and name.
 pub struct SourceText<'a> {
     text: &'a str,
     path: &'a str,
     what: &'static str,
-    /// Where lines begin, but for the first.
+    /// Offsets of line starts, without the first.
     starts: Vec<usize>,
 }
 
@@ -86,7 +86,7 @@ impl<'a> SourceText<'a> {
         1 + self.starts.partition_point(|start| *start <= at)
     }
 
-    /// What is wrong at a byte.
+    /// The error at a byte.
     pub fn error(&self, at: usize, message: String) -> JobFileError {
         JobFileError::Content {
             path: self.path.to_owned(),
@@ -95,31 +95,31 @@ impl<'a> SourceText<'a> {
         }
     }
 
-    /// The tables of the file. A format that is not known is told before anything else, then keys at the top.
+    /// The tables of the file. Reports an unknown format first, then keys at the top level.
     pub fn read<T: DeserializeOwned>(&self) -> Result<T, JobFileError> {
         let table = DeTable::parse(self.text).map_err(|e| self.syntax(&e))?;
         if let Some(format) = table.get_ref().get("format") {
             let read = Format::deserialize(ValueDeserializer::from(format.clone()));
-            read.map_err(|e| self.refuse(Slip::of_key(format.span().start, e.message())))?;
+            read.map_err(|e| self.refuse(FileError::of_key(format.span().start, e.message())))?;
         }
         for key in table.get_ref().keys() {
             if let Some(said) = unknown::<T>(key.get_ref()) {
-                return Err(self.refuse(Slip::of_key(key.span().start, said)));
+                return Err(self.refuse(FileError::of_key(key.span().start, said)));
             }
         }
         T::deserialize(Deserializer::from(table)).map_err(|e| {
             let at = e.span().map_or(0, |s| s.start);
-            self.refuse(Slip::of_key(at, e.message()))
+            self.refuse(FileError::of_key(at, e.message()))
         })
     }
 
-    /// The error that a slip is: with its line, its table and its key.
-    pub fn refuse(&self, slip: Slip) -> JobFileError {
+    /// Converts to the public error, with line, table and key.
+    pub fn refuse(&self, slip: FileError) -> JobFileError {
         // parsed again, since reading consumes it
         let table = DeTable::parse(self.text).map(|table| DeValue::Table(table.into_inner()));
-        let top = Place {
+        let top = KeyPath {
             own: self.what.to_owned(),
-            ..Place::default()
+            ..KeyPath::default()
         };
         let place = table
             .ok()
@@ -132,8 +132,8 @@ impl<'a> SourceText<'a> {
         self.error(slip.at, message)
     }
 
-    /// The innermost key or value that begins at a byte, within a value of which the place is known.
-    fn find(&self, value: &DeValue<'_>, at: usize, outer: &Place) -> Option<Place> {
+    /// The innermost key or value that begins at a byte, within a value whose position is known.
+    fn find(&self, value: &DeValue<'_>, at: usize, outer: &KeyPath) -> Option<KeyPath> {
         let (top, own) = (outer.path.is_empty(), &outer.own);
         match value {
             DeValue::Table(table) => table.iter().find_map(|(key, value)| {
@@ -147,7 +147,7 @@ impl<'a> SourceText<'a> {
                     .text
                     .get(span.clone())
                     .is_some_and(|t| t.starts_with('{'));
-                let place = Place {
+                let place = KeyPath {
                     key: name.to_string(),
                     within: own.clone(),
                     own: match value.get_ref() {
@@ -165,7 +165,7 @@ impl<'a> SourceText<'a> {
                 })
             }),
             DeValue::Array(list) => list.iter().find_map(|item| {
-                let place = Place {
+                let place = KeyPath {
                     own: match *own == self.what {
                         true => format!("[[{}]]", outer.path),
                         false => format!("{own}, an entry of '{}'", outer.key),
@@ -179,7 +179,7 @@ impl<'a> SourceText<'a> {
         }
     }
 
-    /// What the TOML parser says, with a hint for the usual slips.
+    /// The TOML parser's message, with a hint for common mistakes.
     fn syntax(&self, error: &toml::de::Error) -> JobFileError {
         let at = error.span().map_or(0, |s| s.start);
         let line = self.text.lines().nth(self.line(at) - 1).unwrap_or("");
@@ -217,19 +217,19 @@ impl<'a> SourceText<'a> {
 
 /// A place in a file.
 #[derive(Clone, Default)]
-struct Place {
-    /// The key there, or of the list whose item stands there.
+struct KeyPath {
+    /// The key at this position, or that of the list around it.
     key: String,
-    /// All keys that lead there.
+    /// All keys on the path to it.
     path: String,
-    /// What the key's table is called: `[cartridge.red]`.
+    /// Header of the key's table: `[cartridge.red]`.
     within: String,
-    /// What the table there is called; as before, where there is none.
+    /// Header of the table at this position; as above where there is none.
     own: String,
 }
 
-impl Place {
-    /// What is wrong with the key there, said in our words where serde says it in its own.
+impl KeyPath {
+    /// Rewords serde's message about the key at this position.
     fn of_key(&self, said: &str) -> String {
         let Self {
             key,
@@ -293,7 +293,7 @@ impl Place {
     }
 }
 
-/// What serde says of a key that a table does not have.
+/// serde's message for an unknown key.
 pub fn unknown<T: DeserializeOwned>(key: &str) -> Option<String> {
     let alone = MapDeserializer::<_, value::Error>::new([(key, ())].into_iter());
     let said = T::deserialize(alone).err()?.to_string();

@@ -133,7 +133,7 @@ fn a_job_is_read_as_written() {
     assert_eq!(first.chain, "");
     assert_eq!((first.line, second.line), (Some(19), Some(26)));
     assert_eq!(second.describe(1), "audio/one.wav");
-    let Source::File(path) = &second.source else {
+    let DelaySource::File(path) = &second.source else {
         panic!("a file")
     };
     assert_eq!(

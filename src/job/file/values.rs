@@ -1,7 +1,7 @@
-//! What stands behind the keys of a job file. A refusal goes on after the name of the key; [`Slip`] adds that, the
-//! table and the line. Ranges and units of numbers and quantities stand where their keys are used.
+//! Types of the values in a job file. A message continues after the name of the key; [`FileError`] prefixes line,
+//! table and key. Ranges and units of numbers and quantities are given where their keys are used.
 
-use super::slip::{NO_LIST, NO_NAME, NO_TABLE, Slip};
+use super::slip::{FileError, NO_LIST, NO_NAME, NO_TABLE};
 use crate::job::description::Stated;
 use crate::uncertainty::Warning;
 use crate::units::{
@@ -22,24 +22,24 @@ use toml::value::Datetime;
 /// every range of values. Their squares stay far from the ends of a double.
 const UNCERTAINTIES: RangeInclusive<f64> = 1e-9..=1e6;
 
-/// What serde names where it refuses a date in place of a table, as which the parser hands it over.
+/// The field by which the parser passes a date to serde as a table; serde names it when it refuses a date.
 const DATE: &str = "$__toml_private_datetime";
 
 /// Speeds understood, revolutions per minute: from half of the slowest to above the fastest in use.
 const SPEEDS_RPM: RangeInclusive<f64> = 8.0..=200.0;
 
-// Wrappers have the schema of what they hold, for which they must have no description of their own.
+// Wrappers have the schema of their content, so they must have no doc comment of their own.
 
-// Something, and where it stands in the file.
+// A value with its position in the file.
 #[derive(PartialEq, Eq, PartialOrd, Ord)]
 #[cfg_attr(feature = "cli", derive(schemars::JsonSchema), schemars(with = "T"))]
-pub struct At<T> {
+pub struct Located<T> {
     pub value: T,
-    /// Its first byte.
+    /// Offset of its first byte.
     pub at: usize,
 }
 
-impl<'de, T: Deserialize<'de>> Deserialize<'de> for At<T> {
+impl<'de, T: Deserialize<'de>> Deserialize<'de> for Located<T> {
     fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
         let spanned = Spanned::<T>::deserialize(deserializer)?;
         let at = spanned.span().start;
@@ -48,16 +48,16 @@ impl<'de, T: Deserialize<'de>> Deserialize<'de> for At<T> {
     }
 }
 
-/// What a value is: a table, or something plain.
+/// A value: a table, or anything else.
 #[derive(Clone)]
 pub enum Value<L, T> {
-    Plain(Plain<L>),
+    Scalar(Scalar<L>),
     Table(T),
 }
 
-/// What is no table.
+/// A value that is not a table.
 #[derive(Clone)]
-pub enum Plain<L> {
+pub enum Scalar<L> {
     Number(f64),
     Text(String),
     Date(Datetime),
@@ -78,21 +78,21 @@ impl<'de, L: Deserialize<'de>, T: Deserialize<'de>> Deserialize<'de> for Value<L
                 self.visit_f64(v as f64)
             }
             fn visit_f64<E: Error>(self, v: f64) -> Result<Self::Value, E> {
-                Ok(Value::Plain(Plain::Number(v)))
+                Ok(Value::Scalar(Scalar::Number(v)))
             }
             fn visit_str<E: Error>(self, v: &str) -> Result<Self::Value, E> {
-                Ok(Value::Plain(Plain::Text(v.to_owned())))
+                Ok(Value::Scalar(Scalar::Text(v.to_owned())))
             }
             fn visit_bool<E: Error>(self, _: bool) -> Result<Self::Value, E> {
-                Ok(Value::Plain(Plain::Other))
+                Ok(Value::Scalar(Scalar::Other))
             }
             fn visit_seq<A: SeqAccess<'de>>(self, list: A) -> Result<Self::Value, A::Error> {
                 let list = L::deserialize(SeqAccessDeserializer::new(list))?;
-                Ok(Value::Plain(Plain::List(list)))
+                Ok(Value::Scalar(Scalar::List(list)))
             }
             fn visit_map<A: MapAccess<'de>>(self, map: A) -> Result<Self::Value, A::Error> {
                 match T::deserialize(MapAccessDeserializer::new(map)) {
-                    Err(e) if e.to_string().contains(DATE) => Ok(Value::Plain(Plain::Other)),
+                    Err(e) if e.to_string().contains(DATE) => Ok(Value::Scalar(Scalar::Other)),
                     table => table.map(Value::Table),
                 }
             }
@@ -101,11 +101,11 @@ impl<'de, L: Deserialize<'de>, T: Deserialize<'de>> Deserialize<'de> for Value<L
     }
 }
 
-impl<L> Plain<L> {
-    /// The plain value. The parser hands over a date as a table.
+impl<L> Scalar<L> {
+    /// The value if it is not a table. The parser passes a date as a table.
     pub fn of(value: Value<L, Date>) -> Self {
         match value {
-            Value::Plain(plain) => plain,
+            Value::Scalar(scalar) => scalar,
             Value::Table(Date(date)) => date.map_or(Self::Other, Self::Date),
         }
     }
@@ -144,33 +144,33 @@ impl<'de> Deserialize<'de> for Date {
     }
 }
 
-/// What is read from a plain value.
-pub trait FromPlain: Sized {
-    /// What a list would hold.
+/// Read from a value that is not a table.
+pub trait FromScalar: Sized {
+    /// Type of the items, if the value is a list.
     type List;
-    fn from_plain(plain: Plain<Self::List>) -> Result<Self, String>;
+    fn from_scalar(scalar: Scalar<Self::List>) -> Result<Self, String>;
 }
 
-/// Types of plain values: what each holds, what a list would hold, what its schema is, and how it is read.
-macro_rules! plain {
+/// Defines the value types: content, type of list items, schema, and parser.
+macro_rules! scalar {
     ($($(#[$about:meta])* $name:ident($type:ty; $list:ty; $($schema:tt)*): $read:expr;)*) => {$(
         $(#[$about])*
         #[derive(Clone)]
         #[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
         pub struct $name(#[cfg_attr(feature = "cli", schemars($($schema)*))] pub $type);
 
-        impl FromPlain for $name {
+        impl FromScalar for $name {
             type List = $list;
-            fn from_plain(plain: Plain<$list>) -> Result<Self, String> {
-                let read: fn(Plain<$list>) -> Result<$type, String> = $read;
-                read(plain).map(Self)
+            fn from_scalar(scalar: Scalar<$list>) -> Result<Self, String> {
+                let read: fn(Scalar<$list>) -> Result<$type, String> = $read;
+                read(scalar).map(Self)
             }
         }
 
         impl<'de> Deserialize<'de> for $name {
             fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
-                let plain = Plain::of(Value::deserialize(deserializer)?);
-                Self::from_plain(plain).map_err(D::Error::custom)
+                let scalar = Scalar::of(Value::deserialize(deserializer)?);
+                Self::from_scalar(scalar).map_err(D::Error::custom)
             }
         }
 
@@ -182,18 +182,18 @@ macro_rules! plain {
     )*};
 }
 
-plain! {
+scalar! {
     /// The format of the file: always 1.
-    Format(f64; IgnoredAny; with = "u8", range(min = 1, max = 1)): |plain| match plain.number()? {
+    Format(f64; IgnoredAny; with = "u8", range(min = 1, max = 1)): |scalar| match scalar.number()? {
         1.0 => Ok(1.0),
         other => Err(format!("= {other} is unknown; this version reads format = 1")),
     };
 
     /// A number.
-    Number(f64; IgnoredAny; with = "f64"): Plain::number;
+    Number(f64; IgnoredAny; with = "f64"): Scalar::number;
 
     /// A standard uncertainty (one standard deviation) in the unit of the key; 0 means exact.
-    Uncertainty(f64; IgnoredAny; with = "f64", range(min = 0)): |plain| match plain.number()? {
+    Uncertainty(f64; IgnoredAny; with = "f64", range(min = 0)): |scalar| match scalar.number()? {
         u if u == 0.0 || UNCERTAINTIES.contains(&u) => Ok(u),
         u if u < 0.0 => Err(format!("= {u} is negative; a standard uncertainty is one standard deviation")),
         u => Err(format!(
@@ -203,22 +203,22 @@ plain! {
     };
 
     /// A speed in revolutions per minute: a number, or a fraction between quotes; 33 means 100/3.
-    Rpm(f64; IgnoredAny; with = "Either<f64, String>"): |plain| match nominal_rpm(plain.number_or(parse_rpm)?) {
+    Rpm(f64; IgnoredAny; with = "Either<f64, String>"): |scalar| match nominal_rpm(scalar.number_or(parse_rpm)?) {
         rpm if SPEEDS_RPM.contains(&rpm) => Ok(rpm),
         rpm => Err(format!("= {} is not a record speed; write 33, 45, 78.26 or \"100/3\"", written(rpm))),
     };
 
     /// A time from the start of a recording: seconds, or "m:ss" between quotes.
-    Time(f64; IgnoredAny; with = "Either<f64, String>"): |plain| match plain.number_or(parse_seconds)? {
+    Time(f64; IgnoredAny; with = "Either<f64, String>"): |scalar| match scalar.number_or(parse_seconds)? {
         seconds if (0.0..=1e6).contains(&seconds) => Ok(seconds),
         seconds => Err(format!("= {seconds} s is not a time in a recording")),
     };
 
     /// A radius, millimetres, or the two at start and end.
-    RadiusMm([f64; 2]; Vec<Number>; with = "Either<f64, [f64; 2]>"): |plain| {
+    RadiusMm([f64; 2]; Vec<Number>; with = "Either<f64, [f64; 2]>"): |scalar| {
         let range = Warning::RadiusOffTheRecord.range();
-        let ends = match plain {
-            Plain::List(list) => match list[..] {
+        let ends = match scalar {
+            Scalar::List(list) => match list[..] {
                 [Number(start), Number(end)] => [start, end],
                 _ => return Err("must be one radius, or those at start and end: [75, 70] (with decimal points)".to_owned()),
             },
@@ -228,10 +228,10 @@ plain! {
     };
 
     /// Which channels of a recording are left and right, counted from 1.
-    Channels([usize; 2]; Vec<Number>; with = "[std::num::NonZeroU16; 2]"): |plain| {
+    Channels([usize; 2]; Vec<Number>; with = "[std::num::NonZeroU16; 2]"): |scalar| {
         let channel = |n: f64| (n >= 1.0 && n.fract() == 0.0).then_some(n as usize);
-        let pair = match plain {
-            Plain::List(list) => match list[..] {
+        let pair = match scalar {
+            Scalar::List(list) => match list[..] {
                 [Number(left), Number(right)] => channel(left).zip(channel(right)),
                 _ => None,
             },
@@ -242,17 +242,17 @@ plain! {
     };
 
     /// A text. A date needs no quotes in TOML.
-    Text(String; IgnoredAny; with = "String"): |plain| match plain {
-        Plain::Text(text) => Ok(text),
-        Plain::Date(date) => Ok(date.to_string()),
+    Text(String; IgnoredAny; with = "String"): |scalar| match scalar {
+        Scalar::Text(text) => Ok(text),
+        Scalar::Date(date) => Ok(date.to_string()),
         _ => Err("must be text between quotes".to_owned()),
     };
 
     /// A day, as 2026-02-03, with or without quotes. Equal days mean readings in common, so a day has one form.
-    Day(String; IgnoredAny; with = "String"): |plain| {
-        let read: Option<Datetime> = match plain {
-            Plain::Date(date) => Some(date),
-            Plain::Text(text) => text.parse().ok(),
+    Day(String; IgnoredAny; with = "String"): |scalar| {
+        let read: Option<Datetime> = match scalar {
+            Scalar::Date(date) => Some(date),
+            Scalar::Text(text) => text.parse().ok(),
             _ => None,
         };
         let day = read.filter(|d| d.date.is_some() && d.time.is_none());
@@ -260,22 +260,22 @@ plain! {
     };
 
     /// A path, relative to the file. A backslash between double quotes may be read as a control character by TOML.
-    FilePath(PathBuf; IgnoredAny; with = "String"): |plain| match plain {
-        Plain::Text(text) if text.contains(char::is_control) => Err(
+    FilePath(PathBuf; IgnoredAny; with = "String"): |scalar| match scalar {
+        Scalar::Text(text) if text.contains(char::is_control) => Err(
             "has a control character in its path; write paths with '/' or between single quotes".to_owned(),
         ),
-        Plain::Text(text) => Ok(PathBuf::from(text)),
-        Plain::Date(date) => Ok(PathBuf::from(date.to_string())),
+        Scalar::Text(text) => Ok(PathBuf::from(text)),
+        Scalar::Date(date) => Ok(PathBuf::from(date.to_string())),
         _ => Err("must be the name of a file between quotes".to_owned()),
     };
 }
 
-/// How a table stands in the file: once, with a name, or in a list.
+/// How a table occurs in the file: once, by name, or in a list.
 pub const ALONE: u8 = 0;
 pub const NAMED: u8 = 1;
 pub const LISTED: u8 = 2;
 
-// A table, and where it stands. A list of its values in their order, which serde would take for one, is refused.
+// A table with its position. A list of its values in order, which serde would accept as a table, is refused.
 #[cfg_attr(feature = "cli", derive(schemars::JsonSchema), schemars(with = "T"))]
 pub struct Table<T, const STANDS: u8 = ALONE> {
     pub value: T,
@@ -285,10 +285,10 @@ pub struct Table<T, const STANDS: u8 = ALONE> {
 
 impl<'de, T: Deserialize<'de>, const STANDS: u8> Deserialize<'de> for Table<T, STANDS> {
     fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
-        let At { value, at } = At::<Value<IgnoredAny, T>>::deserialize(deserializer)?;
+        let Located { value, at } = Located::<Value<IgnoredAny, T>>::deserialize(deserializer)?;
         match value {
             Value::Table(value) => Ok(Self { value, at }),
-            Value::Plain(_) => Err(D::Error::custom(match STANDS {
+            Value::Scalar(_) => Err(D::Error::custom(match STANDS {
                 NAMED => NO_NAME,
                 LISTED => NO_LIST,
                 _ => NO_TABLE,
@@ -297,7 +297,7 @@ impl<'de, T: Deserialize<'de>, const STANDS: u8> Deserialize<'de> for Table<T, S
     }
 }
 
-/// What a table holds.
+/// Content of a table.
 pub fn table<'de, T: Deserialize<'de>, D: Deserializer<'de>>(
     deserializer: D,
 ) -> Result<T, D::Error> {
@@ -330,14 +330,14 @@ struct ValueAndU<T> {
     u: Option<Uncertainty>,
 }
 
-impl<'de, T: FromPlain<List: Deserialize<'de>> + Deserialize<'de>> Deserialize<'de> for WithU<T> {
+impl<'de, T: FromScalar<List: Deserialize<'de>> + Deserialize<'de>> Deserialize<'de> for WithU<T> {
     fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
         match Value::<T::List, ValueAndU<T>>::deserialize(deserializer)? {
             Value::Table(ValueAndU { value, u }) => Ok(Self {
                 value,
                 u: u.map(|u| u.0),
             }),
-            Value::Plain(plain) => match T::from_plain(plain) {
+            Value::Scalar(scalar) => match T::from_scalar(scalar) {
                 Ok(value) => Ok(Self { value, u: None }),
                 Err(e) => Err(D::Error::custom(e)),
             },
@@ -346,11 +346,11 @@ impl<'de, T: FromPlain<List: Deserialize<'de>> + Deserialize<'de>> Deserialize<'
 }
 
 /// A number with or without its uncertainty, in the unit of its key.
-pub type Quantity = At<WithU<Number>>;
+pub type Quantity = Located<WithU<Number>>;
 /// A speed with or without its uncertainty.
-pub type Speed = At<WithU<Rpm>>;
+pub type Speed = Located<WithU<Rpm>>;
 /// A radius with or without its uncertainty.
-pub type Radius = At<WithU<RadiusMm>>;
+pub type Radius = Located<WithU<RadiusMm>>;
 
 // One thing, or a list of them.
 #[cfg_attr(
@@ -358,19 +358,20 @@ pub type Radius = At<WithU<RadiusMm>>;
     derive(schemars::JsonSchema),
     schemars(with = "Either<T, Vec<T>>")
 )]
-pub struct OneOrMany<T>(pub Vec<At<T>>);
+pub struct OneOrMany<T>(pub Vec<Located<T>>);
 
-impl<'de, T: FromPlain<List = IgnoredAny> + Deserialize<'de>> Deserialize<'de> for OneOrMany<T> {
+impl<'de, T: FromScalar<List = IgnoredAny> + Deserialize<'de>> Deserialize<'de> for OneOrMany<T> {
     fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
-        let At { value, at } = At::<Value<Vec<At<T>>, Date>>::deserialize(deserializer)?;
-        let plain = match Plain::of(value) {
-            Plain::List(list) => return Ok(Self(list)),
-            Plain::Text(text) => Plain::Text(text),
-            Plain::Date(date) => Plain::Date(date),
-            _ => Plain::Other,
+        let Located { value, at } =
+            Located::<Value<Vec<Located<T>>, Date>>::deserialize(deserializer)?;
+        let scalar = match Scalar::of(value) {
+            Scalar::List(list) => return Ok(Self(list)),
+            Scalar::Text(text) => Scalar::Text(text),
+            Scalar::Date(date) => Scalar::Date(date),
+            _ => Scalar::Other,
         };
-        let value = T::from_plain(plain).map_err(D::Error::custom)?;
-        Ok(Self(vec![At { value, at }]))
+        let value = T::from_scalar(scalar).map_err(D::Error::custom)?;
+        Ok(Self(vec![Located { value, at }]))
     }
 }
 
@@ -394,19 +395,23 @@ pub fn in_range(number: f64, range: &RangeInclusive<f64>) -> Result<f64, String>
     }
 }
 
-/// Where a key's value stands, if it is there.
-pub fn place<T>(key: &Option<At<T>>) -> Option<usize> {
+/// Position of a key's value, if the key is present.
+pub fn place<T>(key: &Option<Located<T>>) -> Option<usize> {
     key.as_ref().map(|key| key.at)
 }
 
-/// A number of a range.
-pub fn number(key: &Option<At<Number>>, range: RangeInclusive<f64>) -> Result<Option<f64>, Slip> {
-    let ranged =
-        |key: &At<Number>| in_range(key.value.0, &range).map_err(|e| Slip::of_key(key.at, e));
+/// A number within a range.
+pub fn number(
+    key: &Option<Located<Number>>,
+    range: RangeInclusive<f64>,
+) -> Result<Option<f64>, FileError> {
+    let ranged = |key: &Located<Number>| {
+        in_range(key.value.0, &range).map_err(|e| FileError::of_key(key.at, e))
+    };
     key.as_ref().map(ranged).transpose()
 }
 
-/// A whole number of a range.
+/// A whole number within a range.
 #[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct Count<const LEAST: u16, const MOST: u16>(
     #[cfg_attr(feature = "cli", schemars(range(min = LEAST, max = MOST)))] pub usize,
@@ -430,16 +435,16 @@ pub fn count<'de, const LEAST: u16, const MOST: u16, D: Deserializer<'de>>(
     Count::<LEAST, MOST>::deserialize(deserializer).map(|count| Some(count.0))
 }
 
-/// A quantity of a range that holds in the unit of its key; `si` units make one of these.
+/// A quantity within a range, which is in the unit of the key; `si` converts that unit to SI.
 pub fn quantity<'a>(
     key: impl Into<Option<&'a Quantity>>,
     si: f64,
     range: RangeInclusive<f64>,
-) -> Result<Stated, Slip> {
+) -> Result<Stated, FileError> {
     let Some(key) = key.into() else {
         return Ok(Stated::default());
     };
-    let value = in_range(key.value.value.0, &range).map_err(|e| Slip::of_key(key.at, e))?;
+    let value = in_range(key.value.value.0, &range).map_err(|e| FileError::of_key(key.at, e))?;
     Ok(Stated {
         value: Some(value * si),
         u: key.value.u.map(|u| u * si),
@@ -447,7 +452,7 @@ pub fn quantity<'a>(
 }
 
 impl Speed {
-    /// As it is stated.
+    /// As stated in the file.
     pub fn stated(&self) -> Stated {
         let WithU { value, u } = &self.value;
         Stated {

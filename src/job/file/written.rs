@@ -3,7 +3,7 @@
 
 use super::bands::BandsOf;
 use super::values::{
-    ALONE, At, Channels, Count, Date, Day, FilePath, Format, LISTED, NAMED, Number, OneOrMany,
+    ALONE, Channels, Count, Date, Day, FilePath, Format, LISTED, Located, NAMED, Number, OneOrMany,
     Quantity, Radius, Speed, Table, Text, Time, Value, count, in_range, table,
 };
 use crate::groove::Profile;
@@ -97,13 +97,13 @@ pub struct CartridgeTable {
     /// Growth of the side radius by wear, micrometres in 1000 hours of playing; for setups that state their hours.
     pub wear_um_per_1000_h: Option<Quantity>,
     /// Crosstalk, dB: the channel separation as a negative number.
-    pub crosstalk_db: Option<At<Number>>,
+    pub crosstalk_db: Option<Located<Number>>,
     /// Time error between the channels, right late, microseconds.
     pub skew_us: Option<Quantity>,
     /// Inductance, millihenry.
     pub inductance_mh: Option<Quantity>,
     /// How far the stylus lies ahead of the line through the mounting holes, millimetres.
-    pub holes_to_stylus_mm: Option<At<Number>>,
+    pub holes_to_stylus_mm: Option<Located<Number>>,
     /// Serial number.
     pub serial: Option<Text>,
 }
@@ -124,7 +124,7 @@ pub struct RecordTable {
     /// Included angle of the groove, degrees.
     pub groove_angle_deg: Option<Quantity>,
     /// Separation of the cutter's channels, dB.
-    pub cutter_separation_db: Option<At<Number>>,
+    pub cutter_separation_db: Option<Located<Number>>,
     /// The session in which it was cut: sides of one session share a part of their cut.
     pub session: Option<Text>,
     /// What stands on its label.
@@ -149,7 +149,7 @@ pub struct BandTable {
     /// Peak lateral velocity of a tone, cm/s: it gives the level of a recording.
     pub velocity_cm_s: Option<Quantity>,
     /// Frequency of a tone at the speed of the cut, hertz: it gives the speed.
-    pub frequency_hz: Option<At<Number>>,
+    pub frequency_hz: Option<Located<Number>>,
 }
 
 /// Everything after the cartridge's pins.
@@ -160,15 +160,15 @@ pub struct ChainTable {
     /// Time error between the channels, right late, microseconds.
     pub skew_us: Option<Quantity>,
     /// Tolerance of the equaliser's components, a fraction.
-    pub component_tolerance: Option<At<Number>>,
+    pub component_tolerance: Option<Located<Number>>,
     /// Load resistance, kiloohm.
     pub load_kohm: Option<Quantity>,
     /// Load capacitance, picofarad.
     pub load_pf: Option<Quantity>,
     /// Calibration files, oldest first, relative to this file.
-    pub calibration: Option<At<OneOrMany<FilePath>>>,
+    pub calibration: Option<Located<OneOrMany<FilePath>>>,
     /// Standard uncertainty of the skew's change after its calibration, microseconds.
-    pub stability_us: Option<At<Number>>,
+    pub stability_us: Option<Located<Number>>,
 }
 
 /// A pivoted arm; others need no table.
@@ -190,9 +190,9 @@ pub struct ArmTable {
 #[serde(deny_unknown_fields)]
 pub struct SetupTable {
     /// Name of its cartridge; the only one if absent.
-    pub cartridge: Option<At<Text>>,
+    pub cartridge: Option<Located<Text>>,
     /// Name of its arm, or one of "unknown", "tangential", "null-radius"; unknown if absent.
-    pub arm: Option<At<Text>>,
+    pub arm: Option<Located<Text>>,
     /// What is known beforehand of the stylus's rotation in the headshell, degrees, clockwise positive.
     pub rotation_deg: Option<Quantity>,
     /// Rotation of the cartridge body in the headshell, degrees, clockwise positive.
@@ -202,7 +202,7 @@ pub struct SetupTable {
     /// Peak lateral velocity at 1 kHz that full scale stands for in its recordings, cm/s.
     pub full_scale_cm_s: Option<Quantity>,
     /// Hours that the stylus had been played by then, since its side radius was as stated.
-    pub hours: Option<At<Number>>,
+    pub hours: Option<Located<Number>>,
     /// The day of its captures, unless they state one; that of the job if absent.
     pub date: Option<Day>,
     /// The day it was mounted, where it stays mounted beyond the job.
@@ -215,13 +215,13 @@ pub struct SetupTable {
 #[serde(deny_unknown_fields)]
 pub struct LimitsTable {
     /// Tolerance on the rotation of the stylus to the cartridge body either way, degrees.
-    pub tolerance_deg: Option<At<Number>>,
+    pub tolerance_deg: Option<Located<Number>>,
     /// Whose tolerance it is and where that is written.
-    pub tolerance_source: Option<At<Text>>,
+    pub tolerance_source: Option<Located<Text>>,
     /// Largest turn that the headshell allows, degrees.
-    pub max_turn_deg: Option<At<Number>>,
+    pub max_turn_deg: Option<Located<Number>>,
     /// Largest standard uncertainty of a rotation, degrees.
-    pub standard_uncertainty_deg: Option<At<Number>>,
+    pub standard_uncertainty_deg: Option<Located<Number>>,
     /// Lowest level of a warning that fails a check.
     pub warning_level: Option<Level>,
     /// Expected rotation, degrees.
@@ -311,11 +311,11 @@ pub struct CaptureTable {
     #[serde(default)]
     pub planned: bool,
     /// Name of its setup; the only one if absent.
-    pub setup: Option<At<Text>>,
+    pub setup: Option<Located<Text>>,
     /// Name of its record side; the only one if absent.
-    pub record: Option<At<Text>>,
+    pub record: Option<Located<Text>>,
     /// Name of its chain; the only one if absent.
-    pub chain: Option<At<Text>>,
+    pub chain: Option<Located<Text>>,
     /// Radius, millimetres, or the two at start and end of the analysed part.
     pub radius_mm: Option<Radius>,
     /// Speed while played, revolutions per minute; 33 means 100/3.
@@ -328,15 +328,15 @@ pub struct CaptureTable {
     /// Which channels of the recording are left and right, counted from 1.
     pub channels: Option<Channels>,
     /// Start of the analysed part, seconds or `"m:ss"`.
-    pub from_s: Option<At<Time>>,
+    pub from_s: Option<Located<Time>>,
     /// End of the analysed part, seconds or `"m:ss"`.
-    pub to_s: Option<At<Time>>,
+    pub to_s: Option<Located<Time>>,
     /// The day on which it was made and read; that of its setup if absent.
     pub date: Option<Day>,
     /// Its bands, each of which is a capture.
-    pub bands: Option<At<BandsOf>>,
+    pub bands: Option<Located<BandsOf>>,
     /// Number of equal stretches that it is divided into, each of which is a capture.
-    pub stretches: Option<At<Count<{ *STRETCHES.start() }, { *STRETCHES.end() }>>>,
+    pub stretches: Option<Located<Count<{ *STRETCHES.start() }, { *STRETCHES.end() }>>>,
     /// Free text.
     pub note: Option<Text>,
 }
@@ -354,7 +354,8 @@ pub enum Leads {
 }
 
 /// Texts by key.
-pub type Texts<const STANDS: u8> = Table<BTreeMap<At<String>, At<Value<IgnoredAny, Date>>>, STANDS>;
+pub type Texts<const STANDS: u8> =
+    Table<BTreeMap<Located<String>, Located<Value<IgnoredAny, Date>>>, STANDS>;
 
 /// Schemas of the tables of texts, whose keys stand with what they mean.
 #[cfg(feature = "cli")]

@@ -2,8 +2,8 @@
 
 use super::super::JobError;
 use super::super::description::Estimate;
-use super::builder::{Brought, Mounting, Placed};
-use super::observation::{Observation, Place};
+use super::builder::{JointPrior, Mounting, PlacedCapture};
+use super::observation::{FixedOrUnknown, Observation};
 use super::{Parameter, READINGS, TRACING};
 use crate::adjust::{Block, Unknown};
 use crate::delay::Information;
@@ -11,13 +11,13 @@ use ndarray::{Array1, Array2};
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
-/// Blocks of a problem, with their budget lines and the included files that they are from.
+/// Blocks of a problem, with their budget lines and the included files that they come from.
 #[derive(Default)]
 pub(super) struct Blocks {
     pub(super) blocks: Vec<Block<'static>>,
     pub(super) words: Vec<String>,
     pub(super) included: Vec<Option<usize>>,
-    /// Of the job's own captures, in their order.
+    /// Forward models of the job's own captures, in order.
     pub(super) observations: Vec<Arc<Observation>>,
 }
 
@@ -28,17 +28,17 @@ impl Blocks {
         self.included.push(file);
     }
 
-    /// Priors that came with data; returns the unknowns that have one. `wrong` is an unknown whose prior is
-    /// off by an error of so many times its standard uncertainty.
-    pub(super) fn brought(
+    /// Adds the priors that came with data; returns their unknowns. `wrong` names an unknown whose prior
+    /// has a bias, with this multiple of its standard uncertainty.
+    pub(super) fn joint_priors(
         &mut self,
         parameters: &[Parameter],
         theirs: &BTreeMap<usize, usize>,
-        brought: Vec<Brought>,
+        brought: Vec<JointPrior>,
         wrong: Option<(usize, f64)>,
     ) -> Result<BTreeSet<usize>, JobError> {
         let mut covered = BTreeSet::new();
-        for Brought {
+        for JointPrior {
             members,
             prior,
             words: of_all,
@@ -68,7 +68,7 @@ impl Blocks {
         Ok(covered)
     }
 
-    /// What is known of mountings; what stays mounted is mounted once.
+    /// Adds the priors of mountings; a setup that stays mounted has one.
     pub(super) fn mountings<'a>(
         &mut self,
         mountings: impl Iterator<Item = &'a Mounting>,
@@ -79,13 +79,15 @@ impl Blocks {
             // rotation in the headshell = rotation to the body + mounting
             let Estimate { value, u } = mounting.known;
             let (unknowns, coefficients, value) = match mounting.rotation {
-                Place::Unknown(k, _) => {
+                FixedOrUnknown::Unknown(k, _) => {
                     if !mounted.insert((k, mounting.stylus)) && mounting.file.is_some() {
                         continue;
                     }
                     (vec![k, mounting.stylus], vec![1.0, -1.0], value)
                 }
-                Place::Exact(rotation) => (vec![mounting.stylus], vec![-1.0], value - rotation),
+                FixedOrUnknown::Exact(rotation) => {
+                    (vec![mounting.stylus], vec![-1.0], value - rotation)
+                }
             };
             let block = Block::relation(label.clone(), unknowns, coefficients, value, u)?;
             self.push(block, label, mounting.file);
@@ -93,7 +95,7 @@ impl Blocks {
         Ok(())
     }
 
-    /// The priors of all unknowns that have none yet.
+    /// Adds the priors of all unknowns that have none yet.
     pub(super) fn priors(
         &mut self,
         parameters: &[Parameter],
@@ -116,11 +118,11 @@ impl Blocks {
         Ok(())
     }
 
-    /// A capture. With `foreseen` it reads what is predicted where these unknowns start; with `apart` one of
-    /// its unknowns differs from everybody else's, by another.
+    /// Adds a capture. With `foreseen` its reading is the prediction at these unknowns' starting values;
+    /// with `apart` one of its unknowns is offset from that of the other captures by another unknown.
     pub(super) fn capture(
         &mut self,
-        placed: Placed,
+        placed: PlacedCapture,
         foreseen: Option<&Vec<Unknown>>,
         apart: Option<(usize, usize, usize)>,
     ) -> Result<(), JobError> {

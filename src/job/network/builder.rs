@@ -1,28 +1,29 @@
-//! From a job to the unknowns of its network, and the place of each capture among them.
+//! Makes the unknowns of a network from a job, and assigns each capture's inputs to them.
 
 use super::super::JobError;
 use super::super::description::{
     CaptureSpec, Cartridge, Chain, Estimate, Job, PivotedArm, Record, Setup, Stated, Stretch,
 };
 use super::super::priors::{self, DefaultPrior};
-use super::expected::Readings;
-use super::observation::{Effect, Observation, Place};
+use super::expected::DataSource;
+use super::observation::{Effect, FixedOrUnknown, Observation};
 use super::tip_radius::TipRadius;
 use super::{
-    Body, CaptureData, INCLUDED, KNOWN, Levers, Linear, Parameter, RESPONSE, SCATTER, TermPrior,
-    Tracking, id, is_stated, known_in, named, origin,
+    CaptureData, INCLUDED, KNOWN, Levers, Linear, Parameter, RESPONSE, SCATTER, StylusToBody,
+    TermPrior, TrackingModel, id, is_stated, known_in, named, origin,
 };
 use crate::delay::phase::{EQUALISER, equaliser_term};
 use crate::delay::{Node, Owner, Side, Term, crosstalk_phase_term, is_response};
-use crate::groove::{Input, Profile};
+use crate::groove::{ModelInput, Profile};
 use crate::units::{DEGREE, MICROSECOND, MILLIMETRE};
 use ndarray::{Array1, Array2};
 use std::collections::{BTreeMap, BTreeSet};
 
-/// Where a prior comes from that arrives with a recording.
-const BROUGHT: &str = "the calibration of the chain, or the load that the job states";
+/// Origin of a prior that comes with a recording's data.
+const RECORDING_PRIOR_ORIGIN: &str =
+    "the calibration of the chain, or the load that the job states";
 
-/// What a capture was made with.
+/// The objects that a capture was made with.
 pub(super) struct Equipment<'a> {
     pub(super) setup: &'a Setup,
     pub(super) cartridge: &'a Cartridge,
@@ -47,43 +48,43 @@ impl<'a> Equipment<'a> {
         })
     }
 
-    /// Whether the tip can see its own rotation.
-    pub(super) fn sees_rotation(&self) -> bool {
+    /// Whether the tip is sensitive to its own rotation.
+    pub(super) fn is_rotation_sensitive(&self) -> bool {
         self.cartridge.tip() != Profile::Spherical
     }
 }
 
-/// An input of the forward model as the job has it: the last part of its id, its words, what is
-/// stated, and what is assumed else.
-pub(super) type Row<'a> = (Input, &'a str, &'a str, Stated, &'a DefaultPrior);
+/// An input of the forward model in the job: the last part of its id, its words, its stated
+/// value, and its default prior.
+pub(super) type Row<'a> = (ModelInput, &'a str, &'a str, Stated, &'a DefaultPrior);
 
 pub(super) struct Builder<'a> {
     /// The job whose captures are being placed.
     pub(super) job: &'a Job,
-    /// What it is of, where it is an included one.
+    /// Its place among included jobs, if it is one.
     pub(super) included: Option<Included<'a>>,
     /// Standard deviation of the scatter between drops, seconds.
     pub(super) scatter: f64,
-    /// What all captures together tell of balls' levers, by their ids.
+    /// Levers of spherical tips by all captures together, by id.
     pub(super) levers: &'a Levers,
     pub(super) parameters: Vec<Parameter>,
     pub(super) index: BTreeMap<String, usize>,
-    /// What the job itself holds to be exact.
+    /// Exact values of the job's own quantities, by id.
     exact: BTreeMap<String, f64>,
-    /// Unknowns of included captures alone, with their file.
-    pub(super) theirs: BTreeMap<usize, usize>,
-    pub(super) tracking: BTreeMap<String, Tracking>,
+    /// Unknowns that only included captures have, with their file.
+    pub(super) included_only: BTreeMap<usize, usize>,
+    pub(super) tracking: BTreeMap<String, TrackingModel>,
     /// Priors that came with the data.
-    pub(super) brought: Vec<Brought>,
-    /// Ids of unknowns with such priors.
-    pub(super) seen: BTreeSet<Vec<String>>,
+    pub(super) joint_priors: Vec<JointPrior>,
+    /// Ids of the unknowns with such priors.
+    pub(super) with_joint_prior: BTreeSet<Vec<String>>,
 }
 
 /// A prior of several unknowns together.
-pub(super) struct Brought {
+pub(super) struct JointPrior {
     pub(super) members: Vec<usize>,
     pub(super) prior: TermPrior,
-    /// Its words in a budget, where those of the first do not serve.
+    /// Its words in a budget, if not those of the first unknown.
     pub(super) words: Option<String>,
 }
 
@@ -91,40 +92,40 @@ pub(super) struct Brought {
 #[derive(Clone, Copy)]
 pub(super) struct Included<'a> {
     pub(super) by: &'a Job,
-    /// Which file, in the order of the job, and its name.
+    /// Index of its file, in the order of the job, and the file's name.
     pub(super) file: usize,
     pub(super) source: &'a str,
-    /// Which of all included jobs.
+    /// Index among all included jobs.
     number: usize,
 }
 
-/// What included jobs bring.
+/// Captures and priors of included jobs.
 #[derive(Default)]
-pub(super) struct Earlier {
-    pub(super) captures: Vec<Placed>,
+pub(super) struct IncludedCaptures {
+    pub(super) captures: Vec<PlacedCapture>,
     pub(super) mountings: Vec<Mounting>,
-    /// Rotations of styli to their bodies, which have no prior but through the mountings.
+    /// Rotations of styli to their bodies, which have a prior only through the mountings.
     pub(super) styli: BTreeSet<usize>,
 }
 
-/// A capture placed among the unknowns.
-pub(super) struct Placed {
+/// A capture with its inputs assigned to unknowns.
+pub(super) struct PlacedCapture {
     pub(super) observation: Observation,
     pub(super) data: CaptureData,
-    /// What its tracing shows, where the level is stated.
+    /// Its tip radius observation, where the level is stated.
     pub(super) tip_radius: Option<TipRadius>,
     pub(super) label: String,
-    /// The file that it is from.
+    /// The included file that it comes from.
     pub(super) file: Option<usize>,
 }
 
-/// A cartridge body in the headshell: rotation there less rotation of the stylus
-/// to the body, with what is known of the difference.
+/// Mounting of a cartridge body in the headshell: rotation of the stylus in the
+/// headshell minus that to the body, with the prior of this difference.
 pub(in crate::job) struct Mounting {
     pub(super) setup: String,
-    /// The included file that it is from.
+    /// The included file that it comes from.
     pub(super) file: Option<usize>,
-    pub(super) rotation: Place,
+    pub(super) rotation: FixedOrUnknown,
     pub(super) stylus: usize,
     pub(in crate::job) known: Estimate,
     pub(in crate::job) origin: String,
@@ -159,18 +160,18 @@ impl<'a> Builder<'a> {
             parameters: Vec::new(),
             index: BTreeMap::new(),
             exact: BTreeMap::new(),
-            theirs: BTreeMap::new(),
+            included_only: BTreeMap::new(),
             tracking: BTreeMap::new(),
-            brought: Vec::new(),
-            seen: BTreeSet::new(),
+            joint_priors: Vec::new(),
+            with_joint_prior: BTreeSet::new(),
         }
     }
 }
 
 impl Builder<'_> {
-    /// The name that an unknown of the job being placed has for all of them; `None` where it is that job's
-    /// own. What a calibration leaves of a chain, or of a cartridge's crosstalk, is another
-    /// quantity than the whole, and a setup that stays mounted is known by its day.
+    /// The id that an unknown of the job being placed shares with the other jobs; `None` where it belongs
+    /// to that job alone. The residual of a calibrated chain or crosstalk is another quantity than the
+    /// whole, and a setup that stays mounted is identified by its day.
     fn shared(&self, id: &str) -> Option<String> {
         let Some(of) = self.included else {
             return Some(id.to_owned());
@@ -204,9 +205,9 @@ impl Builder<'_> {
         Some(format!("{id}{suffix}"))
     }
 
-    /// The unknown called `id`, made when it is new; exact when its
-    /// uncertainty is zero. What an earlier job stated stands in for what this one would
-    /// only assume.
+    /// The unknown called `id`, created if it is new; exact if its uncertainty is zero.
+    /// A value stated by an earlier job takes precedence over a default prior of this
+    /// one.
     pub(super) fn place(
         &mut self,
         id: String,
@@ -214,7 +215,7 @@ impl Builder<'_> {
         factor: f64,
         prior: Estimate,
         origin: impl Into<String>,
-    ) -> Place {
+    ) -> FixedOrUnknown {
         let origin = origin.into();
         let shared = self.shared(&id);
         let origin = match self.included {
@@ -232,22 +233,22 @@ impl Builder<'_> {
                 known.prior = prior;
                 known.origin = origin;
             }
-            return Place::Unknown(k, known.prior.value);
+            return FixedOrUnknown::Unknown(k, known.prior.value);
         }
         if self.included.is_none() && prior.u == 0.0 {
             self.exact.insert(name.clone(), prior.value);
         }
         if let Some(&value) = self.exact.get(&name) {
-            return Place::Exact(value);
+            return FixedOrUnknown::Exact(value);
         }
         if prior.u == 0.0 {
-            return Place::Exact(prior.value);
+            return FixedOrUnknown::Exact(prior.value);
         }
         let k = self.parameters.len();
         self.index.insert(name.clone(), k);
         let words = match (shared, self.included) {
             (None, Some(of)) => {
-                self.theirs.insert(k, of.file);
+                self.included_only.insert(k, of.file);
                 format!("{}, in '{}'", words(), of.source)
             }
             _ => words(),
@@ -259,7 +260,7 @@ impl Builder<'_> {
             prior,
             origin,
         });
-        Place::Unknown(k, prior.value)
+        FixedOrUnknown::Unknown(k, prior.value)
     }
 
     pub(super) fn stated(
@@ -268,13 +269,13 @@ impl Builder<'_> {
         words: impl FnOnce() -> String,
         stated: Stated,
         default: &DefaultPrior,
-    ) -> Place {
+    ) -> FixedOrUnknown {
         let origin = origin(stated, default);
         self.place(id, words, default.factor, stated.or(default), origin)
     }
 
     /// The setup's own unknowns, which exist even without captures.
-    pub(super) fn rotation(&mut self, name: &str, setup: &Setup) -> Place {
+    pub(super) fn rotation(&mut self, name: &str, setup: &Setup) -> FixedOrUnknown {
         let cartridge = self.job.cartridges.get(&setup.cartridge);
         let default = priors::rotation(cartridge.and_then(|c| c.profile));
         self.stated(
@@ -290,18 +291,18 @@ impl Builder<'_> {
         )
     }
 
-    /// The rotations of styli to their bodies, and what is known of the mountings
-    /// that tie them to the rotations in the headshell.
+    /// The rotations of styli to their bodies, and the priors of the mountings
+    /// that relate them to the rotations in the headshell.
     pub(super) fn bodies(
         &mut self,
-        rotations: &BTreeMap<String, Place>,
-    ) -> (BTreeMap<String, Body>, Vec<Mounting>) {
+        rotations: &BTreeMap<String, FixedOrUnknown>,
+    ) -> (BTreeMap<String, StylusToBody>, Vec<Mounting>) {
         let job = self.job;
         let first = job.first_captures();
         let recorded = |name: &str| first.get(name).copied().unwrap_or(usize::MAX);
         let mut setups: Vec<(&String, &Setup)> = job.setups.iter().collect();
         setups.sort_by_key(|(name, _)| recorded(name));
-        let mut bodies: BTreeMap<String, Body> = BTreeMap::new();
+        let mut bodies: BTreeMap<String, StylusToBody> = BTreeMap::new();
         let mut mountings = Vec::new();
         for (name, setup) in setups {
             let cartridge = job.cartridges.get(&setup.cartridge);
@@ -316,7 +317,7 @@ impl Builder<'_> {
             if known.u == 0.0 {
                 bodies
                     .entry(setup.cartridge.clone())
-                    .or_insert(Body::Mounted(rotation, known.value));
+                    .or_insert(StylusToBody::Mounted(rotation, known.value));
                 continue;
             }
             let of = named("cartridge", &setup.cartridge);
@@ -327,10 +328,10 @@ impl Builder<'_> {
                 Estimate::zero(priors::ROTATION.estimate().u.hypot(known.u)),
                 "follows from the rotation in the headshell and the mounting",
             );
-            if let Place::Unknown(stylus, _) = place {
+            if let FixedOrUnknown::Unknown(stylus, _) = place {
                 bodies
                     .entry(setup.cartridge.clone())
-                    .or_insert(Body::Unknown(stylus));
+                    .or_insert(StylusToBody::Unknown(stylus));
                 mountings.push(Mounting {
                     setup: name.clone(),
                     file: None,
@@ -344,7 +345,7 @@ impl Builder<'_> {
         (bodies, mountings)
     }
 
-    /// The forward model of a capture: what it was made with, each quantity exact or an unknown.
+    /// The forward model of a capture: each of its quantities, exact or unknown.
     pub(super) fn observation(
         &mut self,
         at: usize,
@@ -353,22 +354,28 @@ impl Builder<'_> {
         nodes: Vec<Node>,
         terms: &[Term],
     ) -> Result<Observation, JobError> {
-        let rotation = match with.sees_rotation() {
-            // it would only multiply a lever that is nearly nothing: see `Tip`
-            false => Place::Exact(with.setup.rotation.or(&priors::BALL_ROTATION).value),
+        let rotation = match with.is_rotation_sensitive() {
+            // it would only multiply a lever that is nearly zero: see `Tip`
+            false => FixedOrUnknown::Exact(with.setup.rotation.or(&priors::BALL_ROTATION).value),
             true => self.rotation(&spec.setup, with.setup),
         };
         // the unknowns stand in the order in which they are placed here
-        let mut inputs = vec![(Input::Rotation, rotation), (Input::Turn, self.turn(spec))];
+        let mut inputs = vec![
+            (ModelInput::Rotation, rotation),
+            (ModelInput::Turn, self.turn(spec)),
+        ];
         let radii = self.radii(spec, spec.stretch().map_or([0.5; 2], Stretch::share));
-        inputs.push((Input::Rpm, self.speed(spec)));
+        inputs.push((ModelInput::Rpm, self.speed(spec)));
         inputs.extend(self.tip(spec, with));
         inputs.extend(self.generator(&with.setup.cartridge, with.cartridge));
         inputs.extend(self.cut(&spec.record, with.record));
-        inputs.push((Input::ChainSkew, self.chain_skew(&spec.chain, with.chain)));
+        inputs.push((
+            ModelInput::ChainSkew,
+            self.chain_skew(&spec.chain, with.chain),
+        ));
         let arm = with.arm.map(|(name, arm)| self.dimensions(name, arm));
         let arm = arm.unwrap_or_default();
-        let tracking = match with.sees_rotation() {
+        let tracking = match with.is_rotation_sensitive() {
             true => self.tracking(spec, &with.setup.arm, &arm),
             false => Vec::new(),
         };
@@ -383,7 +390,7 @@ impl Builder<'_> {
         for (place, course) in tracking {
             observation.depends(place, Effect::Tracking(course));
         }
-        if let (Some(hours), true) = (with.setup.hours, with.sees_rotation()) {
+        if let (Some(hours), true) = (with.setup.hours, with.is_rotation_sensitive()) {
             let name = &with.setup.cartridge;
             let wear = self.stated(
                 id::wear(name),
@@ -414,7 +421,7 @@ impl Builder<'_> {
             let (id, words) = term_name(term, spec, with.setup, at);
             let (prior, origin) = term_prior(term, with);
             let place = self.place(id, || words, 1.0, prior, origin);
-            if let Place::Exact(_) = place {
+            if let FixedOrUnknown::Exact(_) = place {
                 return Err(JobError::TermWithoutPrior {
                     capture: self.name(at, spec),
                     term: term.name.clone(),
@@ -425,9 +432,8 @@ impl Builder<'_> {
         Ok(observation)
     }
 
-    /// What is known together of the cuts of each session: each is a part that all share and one of its
-    /// own. Cuts that are stated keep what is stated; the others are as these let expect (the conditional normal
-    /// distribution).
+    /// Joint prior of the cuts of each session: the sum of a shared part and a part of each side. Stated cuts
+    /// keep their values; the others get the conditional normal distribution given these.
     pub(super) fn sessions(&mut self, job: &Job) {
         let mut sessions: BTreeMap<&str, BTreeMap<String, Stated>> = BTreeMap::new();
         let included = job.knowledge.iter().flat_map(|k| &k.parts);
@@ -444,7 +450,7 @@ impl Builder<'_> {
         let variance = |prior: DefaultPrior| prior.estimate().u.powi(2);
         let [shared, own] = [priors::CUT_OF_SESSION, priors::CUT_OF_SIDE].map(variance);
         for (session, ids) in sessions {
-            // what is stated of sides that nothing is recorded of, or stated exactly, is no unknown
+            // a side that is not recorded, or stated exactly, has no unknown
             let aside: Vec<Estimate> = ids
                 .iter()
                 .filter(|(id, stated)| !self.index.contains_key(*id) && stated.value.is_some())
@@ -458,7 +464,7 @@ impl Builder<'_> {
             }
             let stated = members.iter().map(|&k| self.parameters[k].prior);
             let known: Vec<Estimate> = stated.chain(aside).collect();
-            // of n cuts that are known, each tells this much of the shared part
+            // weight of each of n known cuts in the shared part
             let gain = shared / (own + known.len() as f64 * shared);
             let sum: f64 = known.iter().map(|s| s.value).sum();
             let variances: Vec<f64> = known.iter().map(|s| s.u * s.u).collect();
@@ -492,7 +498,7 @@ impl Builder<'_> {
             let words = Some(format!(
                 "cut rotations of session {session}, their shared part and their own"
             ));
-            self.brought.push(Brought {
+            self.joint_priors.push(JointPrior {
                 members,
                 prior,
                 words,
@@ -500,7 +506,8 @@ impl Builder<'_> {
         }
     }
 
-    /// Makes the unknown that a file's value of another differs by: file, that other and this one.
+    /// Creates the unknown difference of a file's value of another unknown: file, that unknown, the
+    /// difference.
     pub(super) fn difference(
         &mut self,
         file: usize,
@@ -527,13 +534,13 @@ impl Builder<'_> {
         }
     }
 
-    /// A capture of the job being placed, with what its data bring.
+    /// Places a capture of the current job, with its data.
     pub(super) fn placed(
         &mut self,
         at: usize,
         spec: &CaptureSpec,
         mut data: CaptureData,
-    ) -> Result<Placed, JobError> {
+    ) -> Result<PlacedCapture, JobError> {
         let read = data
             .information
             .matrix
@@ -554,7 +561,10 @@ impl Builder<'_> {
                 .map(|t| term_name(t, spec, with.setup, at))
                 .collect();
             let shared = |(id, _): &(String, String)| self.shared(id).unwrap_or_default();
-            if !self.seen.insert(names.iter().map(shared).collect()) {
+            if !self
+                .with_joint_prior
+                .insert(names.iter().map(shared).collect())
+            {
                 continue;
             }
             let mut members = Vec::new();
@@ -563,12 +573,14 @@ impl Builder<'_> {
                     value: prior.values[k],
                     u: prior.covariance[[k, k]].sqrt(),
                 };
-                if let Place::Unknown(at, _) = self.place(id, || words, 1.0, own, BROUGHT) {
+                if let FixedOrUnknown::Unknown(at, _) =
+                    self.place(id, || words, 1.0, own, RECORDING_PRIOR_ORIGIN)
+                {
                     members.push(at);
                 }
             }
             if members.len() == prior.terms.len() {
-                self.brought.push(Brought {
+                self.joint_priors.push(JointPrior {
                     members,
                     prior: prior.clone(),
                     words: None,
@@ -577,7 +589,7 @@ impl Builder<'_> {
         }
         let terms = &data.information.terms;
         let observation = self.observation(at, spec, &with, data.nodes.clone(), terms)?;
-        Ok(Placed {
+        Ok(PlacedCapture {
             tip_radius: self.tip_radius(spec, &with, &data, &observation),
             observation,
             label: self.name(at, spec),
@@ -586,7 +598,7 @@ impl Builder<'_> {
         })
     }
 
-    /// What a capture's tracing shows of the tip, where its setup states the level.
+    /// A capture's observation of the tip radius by tracing, where its setup states the level.
     pub(super) fn tip_radius(
         &mut self,
         spec: &CaptureSpec,
@@ -612,14 +624,14 @@ impl Builder<'_> {
     /// Places the job's own captures; `None` for those that are not recorded.
     pub(super) fn own_captures(
         &mut self,
-        readings: Readings<'_>,
-    ) -> Result<Vec<Option<Placed>>, JobError> {
+        readings: DataSource<'_>,
+    ) -> Result<Vec<Option<PlacedCapture>>, JobError> {
         let job = self.job;
         let captures = job.captures.iter().enumerate();
         let placed = captures.map(|(at, spec)| {
             let data = match readings {
-                Readings::Real(data) => data.get(at).cloned().flatten(),
-                Readings::Predicted(expected, _) => Some(expected.data(at, spec)),
+                DataSource::Real(data) => data.get(at).cloned().flatten(),
+                DataSource::Predicted(expected, _) => Some(expected.data(at, spec)),
             };
             data.map(|data| self.placed(at, spec, data)).transpose()
         });
@@ -627,10 +639,10 @@ impl Builder<'_> {
     }
 
     /// Places the captures of included jobs.
-    pub(super) fn earlier(&mut self) -> Result<Earlier, JobError> {
+    pub(super) fn included_captures(&mut self) -> Result<IncludedCaptures, JobError> {
         let by = self.job;
         let own = std::mem::take(&mut self.tracking);
-        let mut earlier = Earlier::default();
+        let mut earlier = IncludedCaptures::default();
         let mut tips: BTreeMap<&str, (Profile, &str)> = BTreeMap::new();
         let mut identities: BTreeMap<_, (&str, &str)> = BTreeMap::new();
         let own_words = by.identities().into_iter();
@@ -645,7 +657,7 @@ impl Builder<'_> {
                 let key = (kind, name, what);
                 let &mut (known, other) = identities.entry(key).or_insert((value, source));
                 if known != value {
-                    return Err(JobError::OtherThing {
+                    return Err(JobError::NameConflict {
                         thing: format!("{kind} '{name}'"),
                         what,
                         here: format!("'{value}' in '{source}'"),
@@ -673,13 +685,13 @@ impl Builder<'_> {
                 number: number + 1,
             });
             let setups = part.job.setups.iter();
-            let rotations: BTreeMap<String, Place> = setups
+            let rotations: BTreeMap<String, FixedOrUnknown> = setups
                 .map(|(name, setup)| (name.clone(), self.rotation(name, setup)))
                 .collect();
             let (bodies, mountings) = self.bodies(&rotations);
             earlier
                 .styli
-                .extend(bodies.values().filter_map(Body::unknown));
+                .extend(bodies.values().filter_map(StylusToBody::unknown));
             earlier
                 .mountings
                 .extend(mountings.into_iter().map(|m| Mounting {
@@ -696,8 +708,8 @@ impl Builder<'_> {
     }
 }
 
-/// Prior of a term by its name, and where it comes from; zero uncertainty means that none is known
-/// here (a block that comes with the data may still cover it).
+/// Prior of a term by its name, with its origin; zero uncertainty means that there is none here (a
+/// block that comes with the data may still cover it).
 fn term_prior(term: &Term, with: &Equipment<'_>) -> (Estimate, &'static str) {
     if *term == crosstalk_phase_term() {
         let u = crosstalk_phase_u(with.cartridge);
@@ -731,8 +743,8 @@ pub(in crate::job) fn turn_id(job: &Job, spec: &CaptureSpec) -> String {
 }
 
 impl Chain {
-    /// What is known of the skew in corrected captures, and where that comes from.
-    pub(in crate::job) fn skew_known(&self) -> (Estimate, String) {
+    /// Prior of the skew in corrected captures, with its origin.
+    pub(in crate::job) fn skew_prior(&self) -> (Estimate, String) {
         let default = &priors::CHAIN_SKEW;
         let stated = || (self.skew.or(default), origin(self.skew, default));
         self.beyond.clone().unwrap_or_else(stated)
@@ -740,13 +752,13 @@ impl Chain {
 }
 
 impl Cartridge {
-    /// Its kind of tip: elliptical where none is stated.
+    /// The kind of tip: elliptical where none is stated.
     pub(super) fn tip(&self) -> Profile {
         self.profile.unwrap_or(Profile::Elliptical)
     }
 }
 
-/// A cartridge's scale, as far as it is stated.
+/// A cartridge's scale as stated.
 pub(super) fn scale(cartridge: &Cartridge) -> Stated {
     Stated {
         u: cartridge
@@ -786,7 +798,7 @@ fn term_name(term: &Term, spec: &CaptureSpec, setup: &Setup, at: usize) -> (Stri
     )
 }
 
-/// How to call a capture in a message.
+/// Name of a capture in a message.
 pub(in crate::job) fn locate(at: usize, spec: &CaptureSpec) -> String {
     let what = format!("capture {} ({}", at + 1, spec.describe(at));
     match spec.line {
@@ -802,12 +814,12 @@ pub(super) fn suffix(u: Option<f64>, date: Option<&str>) -> String {
     u + &date.map_or_else(String::new, |date| format!(" on {date}"))
 }
 
-/// The date of a reading, where it has one of its own, after its words.
-pub(super) fn aside(date: Option<&str>) -> String {
+/// Appends the date of a reading to its words, where it has one of its own.
+pub(super) fn append_date(date: Option<&str>) -> String {
     date.map_or_else(String::new, |date| format!(" ({date})"))
 }
 
-/// A number as people write it, free of the rounding of unit conversion.
+/// A number as shown to the user, without rounding errors of unit conversion.
 pub(in crate::job) fn tidy(value: f64) -> f64 {
     (value * 1e6).round() / 1e6 + 0.0
 }
@@ -827,7 +839,7 @@ pub(super) fn find<'a, T>(
     })
 }
 
-/// Budget line of what an included file brings of its own.
+/// Budget line of the unknowns that only an included file has.
 pub(super) fn included_words(source: &str) -> String {
     format!("captures of '{source}'")
 }

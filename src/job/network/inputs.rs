@@ -1,38 +1,39 @@
-//! The unknowns of each thing that a capture is made with.
+//! The unknowns of each object that a capture is made with.
 
 use super::super::description::{
     ArmOf, CaptureSpec, Cartridge, Chain, Estimate, PivotedArm, Record, Stated,
 };
 use super::super::priors::{self, DefaultPrior};
-use super::builder::{Builder, Equipment, Row, aside, scale, suffix, tidy, turn_id};
-use super::observation::Place;
-use super::{STATED, Tracking, id, named, origin};
-use crate::groove::{Input, Profile};
+use super::builder::{Builder, Equipment, Row, append_date, scale, suffix, tidy, turn_id};
+use super::observation::FixedOrUnknown;
+use super::{STATED, TrackingModel, id, named, origin};
+use crate::groove::{ModelInput, Profile};
 use crate::units::{DEGREE, MICROSECOND, MILLIMETRE};
 use std::f64::consts::PI;
 
-/// Waves that the spiral between two radii is taken to have. A Brownian bridge has
-/// `sum 1/k^2` of variance in all; what these leave is a fourteenth, 0.7 mm.
-const WAVES: usize = 8;
+/// Number of terms of the expansion of the spiral between two radii. A Brownian
+/// bridge has the total variance `sum 1/k^2`; the terms left out have a fourteenth
+/// of it, 0.7 mm.
+const SPIRAL_TERMS: usize = 8;
 
-/// The outermost and the innermost modulated groove, millimetres, that the published alignments are
-/// for (Lofgren 1938, Stevenson 1966).
+/// Radii of the outermost and innermost modulated groove of the published alignments, millimetres
+/// (Lofgren 1938, Stevenson 1966).
 const SIDE_RADII_MM: [f64; 2] = [146.05, 60.325];
 
-/// How a part of the tracking error of an arm that is not stated goes over a side. Its sine is
-/// `r / 2L + (L^2 - D^2) / 2Lr` ([`Arm::tracking_error`]): whatever the arm, a constant, `r` and `1/r` leave
-/// next to nothing (tested). These are taken as
-/// even, a slope and a bow about the geometric mean of outermost and innermost groove, 1 at the ends
-/// beyond their mean; that of the bow is a third.
+/// Basis functions of the tracking error over the radius, for an arm that is not stated. The error's sine is
+/// `r / 2L + (L^2 - D^2) / 2Lr` ([`Arm::tracking_error`]), so a constant, `r` and `1/r` represent any arm
+/// almost exactly (tested). The basis is a constant, a slope and a curvature about the geometric mean of the
+/// outermost and innermost groove. Slope and curvature are 1 at these ends above their mean; the mean of the
+/// curvature is a third.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub(super) enum Course {
+pub(super) enum TrackingBasis {
     Even,
     Slope,
     Bow,
 }
 
-impl Course {
-    /// The weight at a radius, and its derivative, per metre.
+impl TrackingBasis {
+    /// Its value at a radius, and the derivative per metre.
     pub(super) fn at(self, radius: f64) -> [f64; 2] {
         let [outer, inner] = SIDE_RADII_MM.map(|mm| mm * MILLIMETRE);
         let middle = (outer * inner).sqrt();
@@ -51,7 +52,7 @@ impl Course {
     }
 }
 
-/// A radius, or two, in millimetres as a person writes it.
+/// A radius, or two, in millimetres as shown to the user.
 fn span_mm(radius: [f64; 2]) -> String {
     let [start, end] = radius.map(|r| tidy(r / MILLIMETRE));
     if start == end {
@@ -62,10 +63,14 @@ fn span_mm(radius: [f64; 2]) -> String {
 }
 
 impl Builder<'_> {
-    /// What is not known of the radius: of a part, one change; of a stretch, those of the start and
-    /// the end of its recording, and how the spiral between them wanders.
-    /// Weights are those at these two shares of it.
-    pub(super) fn radii(&mut self, spec: &CaptureSpec, share: [f64; 2]) -> Vec<(Place, [f64; 2])> {
+    /// The unknown errors of the radius: for a part, one; for a stretch, those at the start and the
+    /// end of its recording, and the irregularity of the spiral between them. Weights are taken at
+    /// these two fractions of the recording.
+    pub(super) fn radii(
+        &mut self,
+        spec: &CaptureSpec,
+        share: [f64; 2],
+    ) -> Vec<(FixedOrUnknown, [f64; 2])> {
         let Some(stretch) = spec.stretch() else {
             let place = self.radius(spec, spec.radius, ("", "radius"), priors::RADIUS, 1.0);
             return vec![(place, [1.0; 2])];
@@ -79,9 +84,9 @@ impl Builder<'_> {
             let place = self.radius(spec, whole, (part, words), priors::RADIUS, 1.0);
             list.push((place, weights));
         }
-        // the pitch wanders as the music does: a Brownian bridge in its own waves (Karhunen and
-        // Loeve), each a part of the first
-        for wave in 1..=WAVES.min(stretch.of) {
+        // the pitch varies with the music: a Brownian bridge in its Karhunen-Loeve expansion,
+        // each term relative to the first
+        for wave in 1..=SPIRAL_TERMS.min(stretch.of) {
             let (k, id) = (wave as f64, format!(".wave[{wave}]"));
             let words = format!("groove pitch, wave {wave}, between the radii");
             let place = self.radius(spec, whole, (&id, &words), priors::SPIRAL, k.recip());
@@ -90,7 +95,7 @@ impl Builder<'_> {
         list
     }
 
-    /// A change of a radius that is read, or that goes from the first of a `span` to the other.
+    /// The error of a radius that is read, or that goes from one end of a `span` to the other.
     pub(super) fn radius(
         &mut self,
         spec: &CaptureSpec,
@@ -98,7 +103,7 @@ impl Builder<'_> {
         (part, words): (&str, &str),
         default: DefaultPrior,
         share: f64,
-    ) -> Place {
+    ) -> FixedOrUnknown {
         let span = span_mm(span);
         let date = self.job.read_on(spec);
         let read = default == priors::RADIUS;
@@ -114,7 +119,7 @@ impl Builder<'_> {
             ),
             || {
                 let on_record = named("record", &spec.record);
-                format!("{words} {span} mm on {on_record}{}", aside(date))
+                format!("{words} {span} mm on {on_record}{}", append_date(date))
             },
             MILLIMETRE,
             Estimate::zero(stated.u.unwrap_or(share * default.estimate().u)),
@@ -125,36 +130,36 @@ impl Builder<'_> {
         )
     }
 
-    /// The tracking error of an arm of which nothing is stated: what all radii have in common, and
-    /// what is this radius's own; of a stretch, how the error goes over its recording.
-    fn unstated_tracking(&mut self, spec: &CaptureSpec) -> Vec<(Place, Course)> {
+    /// The tracking error of an arm that is not stated: a part common to all radii, and a part of
+    /// this radius; for a stretch, the error's variation over its recording.
+    fn unstated_tracking(&mut self, spec: &CaptureSpec) -> Vec<(FixedOrUnknown, TrackingBasis)> {
         let mut part = |key: &str, words: &str, default| {
             let words = || format!("tracking error of the arm, not stated: {words}");
             let id = format!("tracking_deg{key}");
             self.stated(id, words, Stated::default(), default)
         };
         let common = part("", "overhang and offset", &priors::TRACKING_COMMON);
-        let mut parts = vec![(common, Course::Even)];
+        let mut parts = vec![(common, TrackingBasis::Even)];
         if spec.stretch().is_some() {
             let slope = part(".slope", "slope over the radius", &priors::TRACKING_SLOPE);
             let bow = part(".bow", "bow over the radius", &priors::TRACKING_BOW);
-            parts.extend([(slope, Course::Slope), (bow, Course::Bow)]);
+            parts.extend([(slope, TrackingBasis::Slope), (bow, TrackingBasis::Bow)]);
         } else {
             let span = span_mm(spec.radius);
             let (key, words) = (format!("[{span}]"), format!("at {span} mm"));
             let own = part(&key, &words, &priors::TRACKING_RADIUS);
-            parts.push((own, Course::Even));
+            parts.push((own, TrackingBasis::Even));
         }
         parts
     }
 
-    /// The inputs that one thing of the job has, in their order.
+    /// The inputs of one object of the job, in order.
     pub(super) fn inputs<'r>(
         &mut self,
         kind: &str,
         name: &str,
         rows: impl IntoIterator<Item = Row<'r>>,
-    ) -> Vec<(Input, Place)> {
+    ) -> Vec<(ModelInput, FixedOrUnknown)> {
         let of = named(kind, name);
         let placed = rows.into_iter().map(|(input, key, what, stated, default)| {
             let (id, words) = (format!("{kind}.{name}.{key}"), || format!("{what} of {of}"));
@@ -163,8 +168,8 @@ impl Builder<'_> {
         placed.collect()
     }
 
-    /// The turn that the job states. The reference is exact: it is what the others are turned from.
-    pub(super) fn turn(&mut self, spec: &CaptureSpec) -> Place {
+    /// The turn that the job states. Zero is exact: it is the reference of the others.
+    pub(super) fn turn(&mut self, spec: &CaptureSpec) -> FixedOrUnknown {
         let job = self.job;
         let turn = spec.turn.value.unwrap_or(0.0);
         let default = DefaultPrior {
@@ -172,7 +177,7 @@ impl Builder<'_> {
             ..priors::TURN
         };
         let words = || {
-            let (turn, date) = (tidy(turn / DEGREE), aside(job.read_on(spec)));
+            let (turn, date) = (tidy(turn / DEGREE), append_date(job.read_on(spec)));
             format!(
                 "turn of {turn} deg in {}{date}",
                 named("setup", &spec.setup)
@@ -181,8 +186,8 @@ impl Builder<'_> {
         self.stated(turn_id(job, spec), words, spec.turn, &default)
     }
 
-    /// The speed that was played at.
-    pub(super) fn speed(&mut self, spec: &CaptureSpec) -> Place {
+    /// The speed while played.
+    pub(super) fn speed(&mut self, spec: &CaptureSpec) -> FixedOrUnknown {
         let (rpm, date) = (spec.nominal_rpm(), self.job.read_on(spec));
         let (u, origin) = match spec.rpm.u {
             Some(u) => (u, STATED.to_owned()),
@@ -194,15 +199,19 @@ impl Builder<'_> {
         let rounded = tidy(rpm);
         self.place(
             format!("speed_rpm[{rounded}{}]", suffix(spec.rpm.u, date)),
-            || format!("speed {rounded} rpm{}", aside(date)),
+            || format!("speed {rounded} rpm{}", append_date(date)),
             1.0,
             Estimate { value: rpm, u },
             origin,
         )
     }
 
-    /// The sizes of the tip, and what a ball's shape does at a rotation that it cannot see.
-    pub(super) fn tip(&mut self, spec: &CaptureSpec, with: &Equipment<'_>) -> Vec<(Input, Place)> {
+    /// The sizes of the tip, and the path of a spherical tip's residual lever at its unobservable rotation.
+    pub(super) fn tip(
+        &mut self,
+        spec: &CaptureSpec,
+        with: &Equipment<'_>,
+    ) -> Vec<(ModelInput, FixedOrUnknown)> {
         let c = with.cartridge;
         let [first, second, third] = priors::sizes(c.profile);
         let spacing = match c.contact_spacing.value {
@@ -210,14 +219,14 @@ impl Builder<'_> {
             None => first,
         };
         let side = (
-            Input::Size1,
+            ModelInput::Size1,
             "side_radius_um",
             "side radius",
             c.side_radius,
             second,
         );
         let shape = (
-            Input::Size2,
+            ModelInput::Size2,
             "shape",
             "tip shape at large angles",
             c.shape,
@@ -226,20 +235,20 @@ impl Builder<'_> {
         #[rustfmt::skip]
         let sizes = match c.tip() {
             Profile::Spherical => vec![
-                (Input::Size0, "frontal_radius_um", "ball radius", c.frontal_radius, first),
-                (Input::Size1, id::BALL_LEVER, "lever left on the ball", c.ball_lever, second),
+                (ModelInput::Size0, "frontal_radius_um", "ball radius", c.frontal_radius, first),
+                (ModelInput::Size1, id::BALL_LEVER, "lever left on the ball", c.ball_lever, second),
             ],
             Profile::Elliptical => vec![
-                (Input::Size0, "frontal_radius_um", "frontal radius", c.frontal_radius, first),
+                (ModelInput::Size0, "frontal_radius_um", "frontal radius", c.frontal_radius, first),
                 side, shape,
             ],
             Profile::Line => vec![
-                (Input::Size0, "contact_spacing_um", "contact spacing", c.contact_spacing, spacing),
+                (ModelInput::Size0, "contact_spacing_um", "contact spacing", c.contact_spacing, spacing),
                 side, shape,
             ],
         };
         let mut sizes = self.inputs("cartridge", &with.setup.cartridge, sizes);
-        if !with.sees_rotation() {
+        if !with.is_rotation_sensitive() {
             let stated = c.ball_lever.or(&priors::BALL_LEVER);
             let known = self.levers.get(&id::ball_lever(&with.setup.cartridge));
             let lever = *known.unwrap_or(&stated);
@@ -252,23 +261,27 @@ impl Builder<'_> {
                 Estimate::zero(rotation.u * lever.u.hypot(lever.value)),
                 priors::BALL_PATH.origin,
             );
-            sizes.push((Input::Size2, path));
+            sizes.push((ModelInput::Size2, path));
         }
         sizes
     }
 
-    /// What a cartridge does beside its tip.
-    pub(super) fn generator(&mut self, name: &str, c: &Cartridge) -> Vec<(Input, Place)> {
+    /// The inputs of a cartridge beside its tip.
+    pub(super) fn generator(
+        &mut self,
+        name: &str,
+        c: &Cartridge,
+    ) -> Vec<(ModelInput, FixedOrUnknown)> {
         #[rustfmt::skip]
         let rows = [
-            (Input::Scale, id::SCALE, "crosstalk and vertical response", scale(c), &priors::SCALE),
-            (Input::CartridgeSkew, "skew_us", "time skew", c.skew, &priors::CARTRIDGE_SKEW),
+            (ModelInput::Scale, id::SCALE, "crosstalk and vertical response", scale(c), &priors::SCALE),
+            (ModelInput::CartridgeSkew, "skew_us", "time skew", c.skew, &priors::CARTRIDGE_SKEW),
         ];
         self.inputs("cartridge", name, rows)
     }
 
-    /// How a record side was cut.
-    pub(super) fn cut(&mut self, name: &str, r: &Record) -> Vec<(Input, Place)> {
+    /// The inputs of a record side: how it was cut.
+    pub(super) fn cut(&mut self, name: &str, r: &Record) -> Vec<(ModelInput, FixedOrUnknown)> {
         let lathe = match r.lathe_offset.value {
             Some(_) => &priors::LATHE_OFFSET_STATED,
             None => &priors::LATHE_OFFSET,
@@ -286,17 +299,17 @@ impl Builder<'_> {
         };
         #[rustfmt::skip]
         let rows = [
-            (Input::Cut, id::CUT, "cut rotation", r.cut_rotation, &priors::CUT),
-            (Input::LatheOffset, "lathe_offset_mm", "lathe offset", r.lathe_offset, lathe),
-            (Input::HalfAngle, "groove_half_angle_deg", "groove angle", half_angle, &angle),
-            (Input::RecordSkew, "skew_us", "cutter time skew", r.skew, &priors::RECORD_SKEW),
+            (ModelInput::Cut, id::CUT, "cut rotation", r.cut_rotation, &priors::CUT),
+            (ModelInput::LatheOffset, "lathe_offset_mm", "lathe offset", r.lathe_offset, lathe),
+            (ModelInput::HalfAngle, "groove_half_angle_deg", "groove angle", half_angle, &angle),
+            (ModelInput::RecordSkew, "skew_us", "cutter time skew", r.skew, &priors::RECORD_SKEW),
         ];
         self.inputs("record", name, rows)
     }
 
-    /// The time skew of a chain, or what a calibration leaves of it.
-    pub(super) fn chain_skew(&mut self, name: &str, chain: &Chain) -> Place {
-        let (skew, from) = chain.skew_known();
+    /// The time skew of a chain, or its change since a calibration.
+    pub(super) fn chain_skew(&mut self, name: &str, chain: &Chain) -> FixedOrUnknown {
+        let (skew, from) = chain.skew_prior();
         let words = match chain.beyond {
             Some(_) => "change since its calibration of",
             None => "time skew of",
@@ -306,24 +319,28 @@ impl Builder<'_> {
     }
 
     /// The dimensions of an arm.
-    pub(super) fn dimensions(&mut self, name: &str, arm: &PivotedArm) -> Vec<(Input, Place)> {
+    pub(super) fn dimensions(
+        &mut self,
+        name: &str,
+        arm: &PivotedArm,
+    ) -> Vec<(ModelInput, FixedOrUnknown)> {
         #[rustfmt::skip]
         let rows = [
-            (Input::ArmLength, id::ARM_LENGTH, "effective length", arm.effective_length, &priors::ARM_LENGTH),
-            (Input::ArmPivot, id::ARM_PIVOT, "pivot to spindle", arm.pivot_to_spindle, &priors::ARM_PIVOT),
-            (Input::ArmOffset, id::ARM_OFFSET, "offset angle", arm.offset, &priors::ARM_OFFSET),
+            (ModelInput::ArmLength, id::ARM_LENGTH, "effective length", arm.effective_length, &priors::ARM_LENGTH),
+            (ModelInput::ArmPivot, id::ARM_PIVOT, "pivot to spindle", arm.pivot_to_spindle, &priors::ARM_PIVOT),
+            (ModelInput::ArmOffset, id::ARM_OFFSET, "offset angle", arm.offset, &priors::ARM_OFFSET),
         ];
         self.inputs("arm", name, rows)
     }
 
-    /// The unknowns of a capture's tracking error beside the `dimensions` of a stated arm. Where its setup was
-    /// first played is kept, since the rotation to the groove is told there.
+    /// The unknowns of a capture's tracking error beside the `dimensions` of a stated arm. Keeps the radius
+    /// where its setup was first played, at which the rotation to the groove is reported.
     pub(super) fn tracking(
         &mut self,
         spec: &CaptureSpec,
         arm: &ArmOf,
-        dimensions: &[(Input, Place)],
-    ) -> Vec<(Place, Course)> {
+        dimensions: &[(ModelInput, FixedOrUnknown)],
+    ) -> Vec<(FixedOrUnknown, TrackingBasis)> {
         let reference = spec.reference();
         let (courses, there) = match (arm, dimensions) {
             (ArmOf::Unknown, _) => {
@@ -331,13 +348,13 @@ impl Builder<'_> {
                 let there = courses.iter();
                 let there = there.map(|(place, course)| (*place, course.at(reference)[0]));
                 let there = there.collect();
-                (courses, Tracking::Sum(there))
+                (courses, TrackingModel::Sum(there))
             }
             (_, &[(_, length), (_, pivot), (_, offset)]) => {
                 let there = self.radii(spec, [0.5; 2]).into_iter();
                 let there = there.map(|(place, [weight, _])| (place, weight)).collect();
                 let dimensions = [length, pivot, offset];
-                (Vec::new(), Tracking::Arm(dimensions, there, reference))
+                (Vec::new(), TrackingModel::Arm(dimensions, there, reference))
             }
             _ => return Vec::new(),
         };
@@ -353,12 +370,16 @@ mod tests {
     use crate::groove::Arm;
     use ndarray::{Array1, Array2};
 
-    /// A constant, a slope and a bow leave next to nothing of real arms' tracking errors over a side: the
-    /// alignments of 60 to 146 mm of Lofgren (1938) and Stevenson (1966), as in `groove::arm`, and
-    /// arms set a millimetre and half a degree off.
+    /// A constant, a slope and a curvature represent real arms' tracking errors over a side almost
+    /// exactly: the alignments for 60 to 146 mm of Lofgren (1938) and Stevenson (1966), as in
+    /// `groove::arm`, and arms misaligned by a millimetre and half a degree.
     #[test]
     fn the_courses_hold_what_an_arm_does() {
-        let courses = [Course::Even, Course::Slope, Course::Bow];
+        let courses = [
+            TrackingBasis::Even,
+            TrackingBasis::Slope,
+            TrackingBasis::Bow,
+        ];
         for (length, overhang, offset) in [
             (228.6, 18.173388612678593, 24.127574774906975),
             (228.6, 16.056985475229055, 22.878046875966373),

@@ -1,32 +1,32 @@
-//! The forward model of one capture, and what its unknowns do to it.
+//! The forward model of one capture, and the effect of its unknowns.
 
 use super::super::description::CaptureSpec;
 use super::super::priors::{self};
 use super::builder::Equipment;
-use super::inputs::Course;
-use crate::adjust::Evaluation;
+use super::inputs::TrackingBasis;
+use crate::adjust::Linearisation;
 use crate::delay::{Node, Side};
-use crate::groove::{Arm, Conditions, Input, Tip};
+use crate::groove::{Arm, Conditions, ModelInput, Tip};
 use ndarray::{Array1, Array2};
 
-/// What an unknown of a capture does to it.
+/// Effect of an unknown on a capture.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) enum Effect {
-    /// Stands for this input.
-    Input(Input),
+    /// It is this input.
+    Input(ModelInput),
     /// Adds to the radius, with these weights at the start and at the end of the part.
     Radius([f64; 2]),
-    /// Adds to the tracking error in this way.
-    Tracking(Course),
-    /// Adds to the side radius with every hour of so many that the tip has been played.
+    /// Adds to the tracking error with this basis function.
+    Tracking(TrackingBasis),
+    /// Adds to the side radius for each of this many hours of play.
     Wear(f64),
-    /// Is a term of the information, on this side of where leads are swapped.
+    /// It is a term of the information, on this side of the swap point.
     Term(usize, Side),
 }
 
 /// A quantity of a capture: exact, or one of the job's unknowns.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub(super) enum Place {
+pub(super) enum FixedOrUnknown {
     Exact(f64),
     Unknown(usize, f64),
 }
@@ -45,7 +45,7 @@ pub(super) struct Observation {
 }
 
 impl Observation {
-    /// A capture of which no quantity is known yet.
+    /// A capture without any quantity yet.
     pub(super) fn new(
         spec: &CaptureSpec,
         with: &Equipment<'_>,
@@ -96,27 +96,29 @@ impl Observation {
         }
     }
 
-    /// Adds what a quantity does to it: an exact one once, an unknown at every evaluation.
-    pub(super) fn depends(&mut self, place: Place, effect: Effect) {
-        let (Place::Exact(value) | Place::Unknown(_, value)) = place;
+    /// Adds a quantity: an exact one once, an unknown at every evaluation.
+    pub(super) fn depends(&mut self, place: FixedOrUnknown, effect: Effect) {
+        let (FixedOrUnknown::Exact(value) | FixedOrUnknown::Unknown(_, value)) = place;
         match (effect, place) {
             (Effect::Input(input), _) => {
                 if let Some(field) = self.base.input_mut(input) {
                     *field = value;
                 }
             }
-            (Effect::Radius(weights), Place::Exact(_)) => shift(&mut self.radius, weights, value),
-            (Effect::Wear(hours), Place::Exact(_)) => self.worn += hours * value,
+            (Effect::Radius(weights), FixedOrUnknown::Exact(_)) => {
+                shift(&mut self.radius, weights, value)
+            }
+            (Effect::Wear(hours), FixedOrUnknown::Exact(_)) => self.worn += hours * value,
             _ => {}
         }
-        if let Place::Unknown(k, _) = place {
+        if let FixedOrUnknown::Unknown(k, _) = place {
             self.unknowns.push(k);
             self.effects.push(effect);
         }
     }
 
-    /// The same where the last of the unknowns is added to that in the place `at`.
-    pub(super) fn evaluate_apart(&self, own: &[f64], at: usize) -> Evaluation {
+    /// The same where the last unknown is a difference, added to that at index `at`.
+    pub(super) fn evaluate_apart(&self, own: &[f64], at: usize) -> Linearisation {
         let (difference, own) = own.split_last().unwrap_or((&0.0, &[]));
         let mut moved = own.to_vec();
         moved[at] += difference;
@@ -127,14 +129,14 @@ impl Observation {
         seen
     }
 
-    /// What wrong leads would change in what it is predicted to read.
+    /// Change of the predicted delay if its leads were wrongly stated.
     pub(super) fn change_by_leads(&self, own: &[f64]) -> Array1<f64> {
         let mut other = self.clone();
         other.base.swapped = !self.base.swapped;
         other.evaluate(own).values - self.evaluate(own).values
     }
 
-    pub(super) fn evaluate(&self, own: &[f64]) -> Evaluation {
+    pub(super) fn evaluate(&self, own: &[f64]) -> Linearisation {
         let mut values = Array1::zeros(self.terms);
         let mut jacobian = Array2::zeros((self.terms, own.len()));
         let mut conditions = self.base;
@@ -173,25 +175,27 @@ impl Observation {
                 }
             }
             let mut prediction = conditions.predict();
-            prediction.gradient[Input::Radius as usize] +=
-                tracking_by_radius * prediction.gradient[Input::Tracking as usize];
+            prediction.gradient[ModelInput::Radius as usize] +=
+                tracking_by_radius * prediction.gradient[ModelInput::Tracking as usize];
             values[0] += node.weight * prediction.delay;
             for (column, &effect) in self.effects.iter().enumerate() {
                 let (input, weight) = match effect {
                     Effect::Input(input) => (input, 1.0),
-                    Effect::Radius(weights) => (Input::Radius, along(weights)),
-                    Effect::Tracking(course) => (Input::Tracking, course.at(conditions.radius)[0]),
-                    Effect::Wear(hours) => (Input::Size1, hours),
+                    Effect::Radius(weights) => (ModelInput::Radius, along(weights)),
+                    Effect::Tracking(course) => {
+                        (ModelInput::Tracking, course.at(conditions.radius)[0])
+                    }
+                    Effect::Wear(hours) => (ModelInput::Size1, hours),
                     Effect::Term(..) => continue,
                 };
                 jacobian[[0, column]] += node.weight * weight * prediction.gradient[input as usize];
             }
         }
-        Evaluation { values, jacobian }
+        Linearisation { values, jacobian }
     }
 }
 
-/// Adds a change with its weights at both ends to the radii at both ends.
+/// Adds a change to the radii at both ends, with its weight at each.
 pub(super) fn shift(radius: &mut [f64; 2], weights: [f64; 2], value: f64) {
     for (radius, weight) in radius.iter_mut().zip(weights) {
         *radius += weight * value;

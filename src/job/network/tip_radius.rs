@@ -1,32 +1,32 @@
-//! The tip's radius along the groove, as the tracing of a recording shows it.
+//! Observation of the tip's radius along the groove by tracing distortion.
 //!
-//! What tracing adds has the coefficient `k = sqrt(2) r A c / (4 V^2)`
+//! Tracing distortion has the coefficient `k = sqrt(2) r A c / (4 V^2)`
 //! ([`Tracing::coefficient_s`](crate::spectrum::Tracing::coefficient_s)): `r` the radius, `A` the peak
-//! lateral velocity at 1 kHz that full scale stands for, `V` the speed of the groove, and `c` what
-//! crosstalk and vertical response leave of a motion of the channels in opposition, which is their factor
-//! on the groove's delay, too (to first order in the crosstalks).
+//! lateral velocity at 1 kHz that full scale stands for, `V` the speed of the groove, and `c` the factor
+//! by which crosstalk and vertical response reduce a motion of the channels in opposition, which is also
+//! their factor on the groove's delay (to first order in the crosstalks).
 
-use super::observation::{Effect, Observation, Place, shift};
-use crate::adjust::{AdjustError, Block, Evaluation};
+use super::observation::{Effect, FixedOrUnknown, Observation, shift};
+use crate::adjust::{AdjustError, Block, Linearisation};
 use crate::analysis::Analysis;
-use crate::groove::{Input, Profile, groove_speed};
+use crate::groove::{ModelInput, Profile, groove_speed};
 use ndarray::{Array1, Array2};
 use serde::{Deserialize, Serialize};
 use std::f64::consts::SQRT_2;
 
-/// What the tracing of a recording shows.
+/// Tracing distortion of a recording.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 #[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 #[serde(deny_unknown_fields)]
-pub struct TracingSeen {
+pub struct TracingObservation {
     /// Its coefficient in the middle of the analysed part, seconds.
     pub coefficient_s: f64,
-    /// Relative standard uncertainty of that by noise.
+    /// Its relative standard uncertainty by noise.
     pub relative_u: f64,
 }
 
-impl TracingSeen {
-    /// What an analysed recording shows, if it shows any.
+impl TracingObservation {
+    /// That of an analysed recording, if any was found.
     pub(super) fn of(analysis: &Analysis) -> Option<Self> {
         let (coefficient_s, relative_u) = analysis.tracing_in_the_middle()?;
         Some(Self {
@@ -35,7 +35,7 @@ impl TracingSeen {
         })
     }
 
-    /// Whether a recording can show it.
+    /// Whether a recording with these data can show it.
     pub(in crate::job) fn is_possible(&self) -> bool {
         [self.coefficient_s, self.relative_u]
             .iter()
@@ -48,38 +48,40 @@ impl TracingSeen {
 /// degrees 7 %, by its flanks.
 const MODEL: f64 = 0.03;
 
-/// The radius along the groove of which a tip's tracing tells: of a ball its own, else the side radius.
-fn radius_input(profile: Profile) -> Input {
+/// The radius along the groove that tracing depends on: the radius of a spherical tip, else the side radius.
+fn radius_input(profile: Profile) -> ModelInput {
     match profile {
-        Profile::Spherical => Input::Size0,
-        _ => Input::Size1,
+        Profile::Spherical => ModelInput::Size0,
+        _ => ModelInput::Size1,
     }
 }
 
 /// The tracing of one recording as an observation of the radius along the groove.
 #[derive(Debug, Clone)]
 pub(super) struct TipRadius {
-    seen: TracingSeen,
-    radius_input: Input,
+    seen: TracingObservation,
+    radius_input: ModelInput,
     observation: Observation,
-    full_scale: Place,
+    full_scale: FixedOrUnknown,
 }
 
 impl TipRadius {
     pub fn new(
-        seen: TracingSeen,
+        seen: TracingObservation,
         profile: Profile,
         mut observation: Observation,
-        full_scale: Place,
+        full_scale: FixedOrUnknown,
     ) -> Self {
         let radius_input = radius_input(profile);
-        // the others do nothing to it
+        // it does not depend on the others
         let (unknowns, effects) = observation
             .unknowns
             .iter()
             .zip(&observation.effects)
             .filter(|(_, effect)| match effect {
-                Effect::Input(input) => [radius_input, Input::Scale, Input::Rpm].contains(input),
+                Effect::Input(input) => {
+                    [radius_input, ModelInput::Scale, ModelInput::Rpm].contains(input)
+                }
                 Effect::Radius(_) | Effect::Wear(_) => true,
                 _ => false,
             })
@@ -94,10 +96,10 @@ impl TipRadius {
         }
     }
 
-    /// As a block of the problem: the coefficient predicted over the one that was seen, which is one.
+    /// As a block of the problem: predicted over measured coefficient, with the target one.
     pub fn block(self, label: String) -> Result<Block<'static>, AdjustError> {
         let mut unknowns = self.observation.unknowns.clone();
-        if let Place::Unknown(k, _) = self.full_scale {
+        if let FixedOrUnknown::Unknown(k, _) = self.full_scale {
             unknowns.push(k);
         }
         let weight = (self.seen.relative_u.powi(2) + MODEL * MODEL).recip();
@@ -108,7 +110,7 @@ impl TipRadius {
         })
     }
 
-    fn evaluate(&self, own: &[f64]) -> Evaluation {
+    fn evaluate(&self, own: &[f64]) -> Linearisation {
         let mut conditions = self.observation.base;
         let mut radius = self.observation.radius;
         let effects = &self.observation.effects;
@@ -126,8 +128,8 @@ impl TipRadius {
         }
         conditions.tip.size[1] += self.observation.worn;
         let full_scale = match (self.full_scale, own.last()) {
-            (Place::Unknown(..), Some(&value)) => value,
-            (Place::Exact(value) | Place::Unknown(_, value), _) => value,
+            (FixedOrUnknown::Unknown(..), Some(&value)) => value,
+            (FixedOrUnknown::Exact(value) | FixedOrUnknown::Unknown(_, value), _) => value,
         };
         let middle = |[start, end]: [f64; 2]| 0.5 * (start + end);
         let speed = groove_speed(middle(radius), conditions.rpm);
@@ -140,15 +142,15 @@ impl TipRadius {
         let by_effect = effects.iter().map(|effect| match *effect {
             Effect::Radius(weights) => -2.0 * ratio / middle(radius) * middle(weights),
             Effect::Wear(hours) => hours * ratio / tip,
-            Effect::Input(Input::Rpm) => -2.0 * ratio / conditions.rpm,
+            Effect::Input(ModelInput::Rpm) => -2.0 * ratio / conditions.rpm,
             Effect::Input(input) => ratio / of_input(&mut conditions, input),
             _ => 0.0,
         });
         let mut row: Vec<f64> = by_effect.collect();
-        if let Place::Unknown(..) = self.full_scale {
+        if let FixedOrUnknown::Unknown(..) = self.full_scale {
             row.push(ratio / full_scale);
         }
-        Evaluation {
+        Linearisation {
             values: Array1::from_elem(1, ratio),
             jacobian: Array1::from_vec(row).insert_axis(ndarray::Axis(0)),
         }

@@ -1,8 +1,8 @@
-//! What could be recorded next.
+//! Candidates for the next recording.
 
-use super::{Prediction, fresh, qualifies, spherical};
+use super::{PredictedUncertainties, qualifies, spherical, unused_name};
 use crate::job::description::{
-    CaptureSpec, Cartridge, Chain, Estimate, Job, Setup, Source, Stated,
+    CaptureSpec, Cartridge, Chain, DelaySource, Estimate, Job, Setup, Stated,
 };
 use crate::job::network::{named, tidy};
 use crate::job::priors;
@@ -15,8 +15,8 @@ const TURNS_DEG: [f64; 3] = [4.0, 2.0, 8.0];
 
 /// Standard uncertainties of turns and radii that are read with care: a vernier or a long pointer,
 /// and a rule with a lens (common practice, no source).
-const CAREFUL_TURN: f64 = 0.05 * DEGREE;
-const CAREFUL_RADIUS: f64 = 0.2 * MILLIMETRE;
+const CAREFUL_TURN_U: f64 = 0.05 * DEGREE;
+const CAREFUL_RADIUS_U: f64 = 0.2 * MILLIMETRE;
 
 /// Radius of the inner candidate, millimetres: near the end of a side, where
 /// the groove is slowest and the delay largest (60.325 mm, IEC 98-1958).
@@ -24,34 +24,34 @@ const INNER_MM: f64 = 62.0;
 
 /// Uncertainty of a chain's skew once both inputs were fed one signal:
 /// the random part of one capture.
-const CALIBRATED_SKEW: f64 = 0.005 * MICROSECOND;
+const CALIBRATED_SKEW_U: f64 = 0.005 * MICROSECOND;
 
-/// Something that could be done next.
+/// A candidate for the next step.
 pub(super) struct Candidate {
-    /// What, but for how far and how well: of one kind a plan names one.
+    /// Its kind, whatever its size and accuracy; a plan names one candidate of each kind.
     pub kind: String,
     pub words: String,
-    /// The job with it.
+    /// The job including it.
     pub job: Job,
     pub minutes: f64,
 }
 
-/// Most captures of a job of which further ones are tried: those of the setups known least. Each asks for some
-/// fifteen adjustments.
-const MOST_TRIED: usize = 12;
+/// Maximum number of captures from which candidates are derived: those of the setups with the largest
+/// uncertainty. Each needs some fifteen adjustments.
+const MOST_BASE_CAPTURES: usize = 12;
 
-/// Everything that the job's means allow, where it is known as well as `now`.
-pub(super) fn candidates(job: &Job, now: &Prediction) -> Vec<Candidate> {
+/// All candidates that the job's means allow, from uncertainties as of `now`.
+pub(super) fn candidates(job: &Job, now: &PredictedUncertainties) -> Vec<Candidate> {
     let mut found = Vec::new();
     let mut bases = representatives(job);
-    if bases.len() > MOST_TRIED {
+    if bases.len() > MOST_BASE_CAPTURES {
         let known: BTreeMap<&str, f64> = now
             .counted(job)
             .map(|s| (s.name.as_str(), s.standard_uncertainty_deg))
             .collect();
         let u = |capture: &CaptureSpec| known.get(capture.setup.as_str()).copied().unwrap_or(0.0);
         bases.sort_by(|a, b| u(b).total_cmp(&u(a)));
-        bases.truncate(MOST_TRIED);
+        bases.truncate(MOST_BASE_CAPTURES);
     }
     for base in bases {
         further_captures(job, &base, &mut found);
@@ -59,12 +59,12 @@ pub(super) fn candidates(job: &Job, now: &Prediction) -> Vec<Candidate> {
     }
     for (name, chain) in &job.chains {
         let Estimate { value, u } = chain.skew.or(&priors::CHAIN_SKEW);
-        if u <= CALIBRATED_SKEW || !is_allowed(job.means.calibration) {
+        if u <= CALIBRATED_SKEW_U || !is_allowed(job.means.calibration) {
             continue;
         }
         let mut calibrated = job.clone();
         let chain = Chain {
-            skew: Stated::with_u(value, CALIBRATED_SKEW),
+            skew: Stated::with_u(value, CALIBRATED_SKEW_U),
             ..chain.clone()
         };
         calibrated.chains.insert(name.clone(), chain);
@@ -84,7 +84,7 @@ pub(super) fn candidates(job: &Job, now: &Prediction) -> Vec<Candidate> {
     found
 }
 
-/// What the job does not leave out is at hand.
+/// Everything that the job does not exclude is at hand.
 fn is_allowed(stated: Option<bool>) -> bool {
     stated.unwrap_or(true)
 }
@@ -140,7 +140,7 @@ fn further_captures(job: &Job, base: &CaptureSpec, found: &mut Vec<Candidate>) {
     let most = job.limits.max_turn.unwrap_or(f64::INFINITY);
     let turns = TURNS_DEG.iter().filter(|turn| **turn * DEGREE <= most);
     for turn in turns.filter(|_| is_allowed(means.turn)) {
-        for (u, care) in [(None, ""), (Some(CAREFUL_TURN), ", read to 0.05 deg")] {
+        for (u, care) in [(None, ""), (Some(CAREFUL_TURN_U), ", read to 0.05 deg")] {
             let turned = |sign: f64| CaptureSpec {
                 turn: Stated {
                     value: Some(sign * turn * DEGREE),
@@ -165,7 +165,7 @@ fn further_captures(job: &Job, base: &CaptureSpec, found: &mut Vec<Candidate>) {
     let more = |taken: usize, most: Option<usize>| most.is_none_or(|most| taken < most);
     if more(job.records.len(), means.record_sides) {
         let mut another = job.clone();
-        let record = fresh("another side", &another.records);
+        let record = unused_name("another side", &another.records);
         another.records.insert(record.clone(), Default::default());
         another.captures.push(CaptureSpec {
             record,
@@ -186,8 +186,13 @@ fn further_captures(job: &Job, base: &CaptureSpec, found: &mut Vec<Candidate>) {
     }
 }
 
-/// The setup of `base` on the other record sides of the job and of what it includes, those known best first.
-fn other_sides(job: &Job, base: &CaptureSpec, now: &Prediction, found: &mut Vec<Candidate>) {
+/// The setup of `base` on the other record sides of the job and its included files, the best known first.
+fn other_sides(
+    job: &Job,
+    base: &CaptureSpec,
+    now: &PredictedUncertainties,
+    found: &mut Vec<Candidate>,
+) {
     let of_setup = named("setup", &base.setup);
     let included = job.knowledge.iter().flat_map(|k| &k.parts);
     let included = included.flat_map(|part| part.job.records.keys());
@@ -204,7 +209,7 @@ fn other_sides(job: &Job, base: &CaptureSpec, now: &Prediction, found: &mut Vec<
     };
     let mut names: Vec<&String> = names.into_iter().filter(|name| !played(name)).collect();
     names.sort_by(|a, b| u(a).total_cmp(&u(b)));
-    for name in names.into_iter().take(MOST_TRIED) {
+    for name in names.into_iter().take(MOST_BASE_CAPTURES) {
         let mut candidate = job.clone();
         candidate.records.entry(name.clone()).or_default();
         candidate.captures.push(CaptureSpec {
@@ -222,16 +227,16 @@ fn other_sides(job: &Job, base: &CaptureSpec, now: &Prediction, found: &mut Vec<
     }
 }
 
-/// The radii of planned captures, read better.
+/// Planned captures with more accurate radii.
 fn better_radii(job: &Job) -> Option<Candidate> {
     let mut better = job.clone();
     let planned = better.captures.iter_mut();
-    let planned = planned.filter(|c| c.source == Source::Planned);
+    let planned = planned.filter(|c| c.source == DelaySource::Planned);
     let mut count = 0;
     for capture in planned {
         let u = capture.radius_u.unwrap_or(priors::RADIUS.estimate().u);
-        if u > CAREFUL_RADIUS {
-            capture.radius_u = Some(CAREFUL_RADIUS);
+        if u > CAREFUL_RADIUS_U {
+            capture.radius_u = Some(CAREFUL_RADIUS_U);
             count += 1;
         }
     }
@@ -246,8 +251,8 @@ fn better_radii(job: &Job) -> Option<Candidate> {
 /// The job with a capture like `base` by another cartridge, with a spherical tip.
 fn with_ball(job: &Job, base: &CaptureSpec) -> Job {
     let mut ball = job.clone();
-    let cartridge = fresh("spherical", &ball.cartridges);
-    let setup = fresh("spherical", &ball.setups);
+    let cartridge = unused_name("spherical", &ball.cartridges);
+    let setup = unused_name("spherical", &ball.setups);
     ball.captures.push(CaptureSpec {
         setup: setup.clone(),
         turn: Stated::default(),
@@ -266,12 +271,12 @@ fn with_ball(job: &Job, base: &CaptureSpec) -> Job {
     ball
 }
 
-/// One capture per setup and record, planned anew: the first that is not turned. Of a setup that is not played
-/// yet it is the job's first one.
+/// One capture per setup and record, planned anew: the first at zero turn. For a setup that is not played yet,
+/// the job's first capture.
 fn representatives(job: &Job) -> Vec<CaptureSpec> {
     let mut found: Vec<CaptureSpec> = Vec::new();
     let anew = |capture: &CaptureSpec| CaptureSpec {
-        source: Source::Planned,
+        source: DelaySource::Planned,
         line: None,
         turn: Stated::default(),
         ..capture.clone()

@@ -1,19 +1,19 @@
-//! What is found of captures, and of unknowns that they cannot part.
+//! Results of captures, and correlated unknowns.
 
-use super::View;
+use super::AdjustedJob;
 use super::results::{CaptureResult, Correlation};
 use crate::adjust;
 use crate::delay::Information;
 use crate::job::network::CaptureData;
-use crate::job::scope::MOST_TOLD_WHOLE;
+use crate::job::scope::MOST_UNKNOWNS_IN_FULL;
 use crate::uncertainty::Quantity;
 use crate::units::MICROSECOND;
 use ndarray::Array2;
 
-/// Correlation from which a pair of unknowns is named (common practice, no source).
+/// Correlation coefficient from which a pair of unknowns is reported (common practice, no source).
 const NAMED_CORRELATION: f64 = 0.9;
 
-impl View<'_> {
+impl AdjustedJob<'_> {
     pub(super) fn captures(&self, data: &[Option<CaptureData>]) -> Vec<CaptureResult> {
         let problem = &self.network.problem;
         let mut results = Vec::new();
@@ -56,7 +56,7 @@ impl View<'_> {
             let prior = self.network.parameters[k].prior;
             let weight = prior.u.powi(-2);
             matrix[[row, row]] += weight;
-            // the sign of the swap belongs to the delay as recorded
+            // the delay as recorded has the sign of the leads
             let sign = block.evaluate(&self.adjustment.values).jacobian[[row, first + row - 1]];
             vector[row] += weight * sign * prior.value;
         }
@@ -87,7 +87,7 @@ impl View<'_> {
                 });
             }
         };
-        if n > MOST_TOLD_WHOLE {
+        if n > MOST_UNKNOWNS_IN_FULL {
             let met = self.adjustment.pairs().map(|(i, j)| (i.min(j), i.max(j)));
             let own = met.filter(|&(_, j)| j < n);
             own.for_each(|(i, j)| tell(i, j, self.adjustment.covariance(i, j)));

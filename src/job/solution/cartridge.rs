@@ -1,7 +1,7 @@
-//! What is found of a cartridge: its tip, the lever that this makes, and its setups.
+//! Results of a cartridge: its tip, the resulting lever, and its setups.
 
 use super::results::{CartridgeResult, SetupResult};
-use super::{View, take_band};
+use super::{AdjustedJob, take_band};
 use crate::adjust::{Coefficients, Marginal};
 use crate::groove::{Profile, Tip};
 use crate::job::description::Cartridge;
@@ -18,8 +18,8 @@ use std::f64::consts::FRAC_PI_4;
 /// that grows with the square (docs/method.md).
 const RELATIVE_LEVER: f64 = 0.05;
 
-impl View<'_> {
-    /// What is known of a cartridge and of its setups.
+impl AdjustedJob<'_> {
+    /// Results of a cartridge and of its setups.
     pub(super) fn of_cartridge(
         &self,
         name: &String,

@@ -1,4 +1,4 @@
-//! The turn that takes a rotation out.
+//! The turn that corrects a rotation.
 
 use crate::uncertainty::{Direction, Quantity};
 use crate::units::DEGREE;
@@ -20,25 +20,25 @@ const DEFAULT_MAX_TURN_DEG: f64 = 8.0;
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 #[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct Correction {
-    /// Turn to make, degrees, clockwise positive.
+    /// Turn to make, degrees, clockwise positive as seen from above.
     pub turn_deg: f64,
     /// The same in words.
     pub direction: Direction,
-    /// How far one mounting hole moves against the other, along the arm, millimetres.
+    /// Movement of one mounting hole against the other, along the arm, millimetres.
     pub mounting_hole_mm: f64,
-    /// How far both mounting holes move sideways in a turn about the stylus,
-    /// millimetres, towards the spindle positive.
+    /// Sideways movement of both mounting holes in a turn about the stylus,
+    /// millimetres, positive towards the spindle.
     pub mounting_holes_sideways_mm: f64,
-    /// How far the stylus is taken to lie ahead of the holes, millimetres.
+    /// Distance assumed from the line through the holes forward to the stylus, millimetres.
     pub holes_to_stylus_mm: f64,
     /// Rotation in the headshell expected to remain, degrees.
     pub remaining_deg: f64,
 }
 
-/// The correction of a rotation in the headshell by the opposite turn about the
-/// stylus, limited by what the headshell allows. `None` while the turn lies within
-/// what the band leaves open: where the band contains zero, or where the turn is
-/// smaller than half of the band, so that it may as well lead away from zero.
+/// The correction of a rotation in the headshell: the opposite turn about the
+/// stylus, limited to what the headshell allows. `None` where the turn would not
+/// be significant: the band contains zero, or the turn is smaller than half of the
+/// band, so that it may as well lead away from zero.
 ///
 /// A hole that lies `b` behind the stylus and `s` towards the spindle moves, with a
 /// turn `a` clockwise seen from above, `s sin a` towards the arm's pivot and

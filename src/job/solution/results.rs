@@ -1,8 +1,8 @@
-//! What a job's results consist of.
+//! The results of a job.
 
 use super::correction::Correction;
 use crate::adjust::Determined;
-use crate::job::contribution::Brought;
+use crate::job::contribution::VarianceSource;
 use crate::job::description::ArmOf;
 use crate::job::explanation::Explanation;
 use crate::job::pass::PassResult;
@@ -22,7 +22,7 @@ pub struct ArmResult {
     pub null_radii_mm: Option<[f64; 2]>,
 }
 
-/// What is known of a setup.
+/// Result of a setup.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct SetupResult {
@@ -31,67 +31,68 @@ pub struct SetupResult {
     /// Rotation of the stylus to the groove at the radius where the setup was
     /// first played, clockwise positive.
     pub rotation_deg: Quantity,
-    /// Rotation of the stylus to the cartridge body, which a tolerance is about;
-    /// null for a spherical tip, or where nothing is known of the mounting.
+    /// Rotation of the stylus to the cartridge body, to which a tolerance
+    /// applies; null for a spherical tip, or where nothing is known of the
+    /// mounting.
     pub stylus_to_body_deg: Option<Quantity>,
-    /// Rotation of the stylus in the headshell (to the body, and the body's
-    /// mounting), which a turn takes out.
+    /// Rotation of the stylus in the headshell (to the body, plus the body's
+    /// mounting), which a turn corrects.
     pub headshell_deg: Quantity,
-    /// What brought the variance of the rotation to the groove, with its shares.
+    /// Shares of the variance of the rotation to the groove, by source.
     #[serde(skip)]
-    pub(in crate::job) brought: BTreeMap<Brought, f64>,
+    pub(in crate::job) brought: BTreeMap<VarianceSource, f64>,
     /// A stated pivoted arm.
     pub arm: Option<ArmResult>,
-    /// What the uncertainty of the rotation to the groove consists of.
+    /// Uncertainty budget of the rotation to the groove.
     pub budget: Vec<BudgetLine>,
-    /// What that of the rotation to the body consists of.
+    /// Uncertainty budget of the rotation to the body.
     pub stylus_to_body_budget: Vec<BudgetLine>,
-    /// What each capture brings to the variance of the rotation to the groove, in their order;
-    /// those without a part in it are left out, and of more than 50 the smaller ones.
+    /// Share of each capture in the variance of the rotation to the groove, in order; captures
+    /// without a share are left out, and of more than 50 the smaller ones.
     #[serde(default)]
     pub captures: Vec<CaptureShare>,
-    /// Conformity to the tolerance, if one is stated and no doubt withholds it.
+    /// Conformity to the tolerance; null if none is stated or a warning withholds it.
     pub conformity: Option<Conformity>,
-    /// What to do, if the band says which way and no doubt withholds it.
+    /// The turn to make; null if its direction is not significant or a warning withholds it.
     pub correction: Option<Correction>,
-    /// A later setup of the same cartridge, whose turn counts.
+    /// A later setup of the same cartridge; its turn is the one to make.
     pub superseded_by: Option<String>,
-    /// The turn at which both edges read together, from known turns.
+    /// The turn at which the total delay is zero, from captures at known turns.
     pub zero_setting_deg: Option<Quantity>,
-    /// Whether the tip cannot see its own rotation, which then is only what
-    /// was known before; neither conformity nor correction follow from it.
+    /// Whether the tip is not sensitive to its own rotation, which then is its
+    /// prior; neither conformity nor correction follow from it.
     #[serde(skip)]
     pub unobservable: bool,
-    /// What is stated of the arm.
+    /// The arm as stated.
     #[serde(skip)]
     pub arm_of: ArmOf,
-    /// Whether anything is stated of the mounting.
+    /// Whether the mounting is stated.
     #[serde(skip)]
     pub mounting_stated: bool,
-    /// Whether leads entered the wrong way round in its captures would go unseen.
+    /// Whether swapped leads, or exchanged channels, in its captures would go undetected.
     #[serde(skip)]
     pub unchecked: bool,
-    /// What the last recording leaves at the cartridge, which the angles here leave out.
+    /// Changes made for the last recording that may still be in place; the angles here exclude them.
     #[serde(skip)]
-    pub left_behind: LeftBehind,
-    /// Whether its arm is told to be set otherwise than stated.
+    pub left_behind: TemporaryChanges,
+    /// Whether a correction of its arm is advised.
     #[serde(skip)]
     pub misset_arm: bool,
-    /// What would narrow the band of the turn.
+    /// The quantity to know better in order to narrow the band of the turn.
     #[serde(skip)]
     pub narrows: Narrows,
 }
 
-/// What was changed for the last recording alone, and may still be there.
+/// A change made for the last recording alone that may still be in place.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
-pub struct LeftBehind {
+pub struct TemporaryChanges {
     /// The cartridge was turned by a known angle.
     pub turned: bool,
     /// The leads were the other way round.
     pub leads: bool,
 }
 
-/// What limits the band of the turn most, so that knowing it better narrows it.
+/// The largest contribution to the band of the turn.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub enum Narrows {
     /// The arm.
@@ -103,7 +104,7 @@ pub enum Narrows {
     Recordings,
 }
 
-/// What is known of a record side.
+/// Result of a record side.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct RecordResult {
@@ -111,12 +112,12 @@ pub struct RecordResult {
     pub name: String,
     /// Rotation of its cut.
     pub cut_rotation_deg: Quantity,
-    /// What its uncertainty consists of; empty where it is exact.
+    /// Its uncertainty budget; empty where it is exact.
     #[serde(default)]
     pub budget: Vec<BudgetLine>,
 }
 
-/// What is known of a cartridge.
+/// Result of a cartridge.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct CartridgeResult {
@@ -132,17 +133,17 @@ pub struct CartridgeResult {
     /// Growth of the side radius by wear, micrometres in 1000 hours; null where no hours are stated.
     #[serde(default)]
     pub wear_um_per_1000_h: Option<Quantity>,
-    /// Radius of the tip along the groove, micrometres: of a spherical tip its own, else its side radius.
-    /// By what is stated and by tracing; null where tracing tells nothing.
+    /// Radius of the tip along the groove, micrometres: the radius of a spherical tip, else the side
+    /// radius. By the stated value and by tracing; null where tracing was not measured.
     #[serde(default)]
     pub radius_along_groove_um: Option<Quantity>,
-    /// Probability of each shape by the radius that tracing tells, where none is stated; each is taken as
-    /// likely as another before.
+    /// Probability of each shape by the radius measured by tracing, where no shape is stated, with equal
+    /// prior probabilities.
     #[serde(default)]
     pub shape_probabilities: Option<BTreeMap<String, f64>>,
 }
 
-/// What is known of a chain.
+/// Result of a chain.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct ChainResult {
@@ -152,18 +153,18 @@ pub struct ChainResult {
     pub skew_us: Quantity,
 }
 
-/// What is known of a pivoted arm that is stated.
+/// Result of a stated pivoted arm.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
-pub struct ArmKnown {
+pub struct ArmParameters {
     /// Its name.
     pub name: String,
-    /// How far the stylus reaches beyond the spindle: effective length less pivot to spindle, millimetres.
+    /// Overhang: effective length minus pivot to spindle, millimetres.
     pub overhang_mm: Quantity,
-    /// What was stated of it.
+    /// Its stated value.
     pub overhang_stated_mm: f64,
-    /// How far to move the stylus away from the pivot, millimetres (negative: towards it), for the overhang
-    /// that was stated; null where its band contains that one, or where a doubt withholds it.
+    /// Movement of the stylus away from the pivot, millimetres (negative: towards it), that gives the
+    /// stated overhang; null where the band contains the stated one, or where a warning withholds it.
     #[serde(default)]
     pub overhang_correction_mm: Option<f64>,
     /// Offset angle, degrees.
@@ -176,10 +177,10 @@ pub struct ArmKnown {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct CaptureResult {
-    /// Which, in the job's order, from 1.
+    /// Number of the capture in the job, from 1.
     #[serde(default)]
     pub capture: usize,
-    /// Its file, or what it is.
+    /// Its file, or a description.
     pub file: String,
     /// SHA-256 of the recording; null for a given delay, or of a stream.
     #[serde(default)]
@@ -188,12 +189,12 @@ pub struct CaptureResult {
     pub delay_us: Quantity,
     /// Delay as adjusted.
     pub predicted_us: f64,
-    /// Measured minus predicted by everything else, over its standard
-    /// uncertainty; null where nothing else says anything about it.
+    /// Measured minus predicted by all other information, over its standard
+    /// uncertainty; null where no other information predicts it.
     pub normalized_residual: Option<f64>,
 }
 
-/// What a capture brings to a variance.
+/// Share of a capture in a variance.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 #[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct CaptureShare {
@@ -203,17 +204,17 @@ pub struct CaptureShare {
     pub share: f64,
 }
 
-/// What determines an unknown.
+/// Source of an unknown's value.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct UnknownResult {
     /// Its stable name.
     pub name: String,
-    /// Where its value comes from.
+    /// Source of its value.
     pub determined_by: Determined,
 }
 
-/// A pair of unknowns that the job can hardly tell apart.
+/// A pair of strongly correlated unknowns.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct Correlation {
@@ -225,7 +226,7 @@ pub struct Correlation {
     pub coefficient: f64,
 }
 
-/// How well everything fits together.
+/// Goodness of fit.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 #[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct Fit {
@@ -241,8 +242,8 @@ pub struct Fit {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct Solution {
-    /// Why the result is in doubt, as its first line; null where it is not.
-    /// Then verdicts, turns and probabilities are null.
+    /// First line of the result where it is in doubt, with the reason; null
+    /// where it is not. In doubt, verdicts, turns and probabilities are null.
     pub in_doubt: Option<String>,
     /// Per setup.
     pub setups: Vec<SetupResult>,
@@ -254,8 +255,8 @@ pub struct Solution {
     pub chains: Vec<ChainResult>,
     /// Per stated pivoted arm that a capture was made with.
     #[serde(default)]
-    pub arms: Vec<ArmKnown>,
-    /// Per pass with bands that are no captures, or with coded marks: what these tell.
+    pub arms: Vec<ArmParameters>,
+    /// Per pass with test bands or coded marks: their results.
     #[serde(default)]
     pub passes: Vec<PassResult>,
     /// Per capture that has been read.
@@ -266,31 +267,31 @@ pub struct Solution {
     pub correlations: Vec<Correlation>,
     /// Fit as a whole.
     pub fit: Fit,
-    /// Slips that would explain why captures and stated values do not agree, the most
-    /// probable first; empty where they agree, or where none fits.
+    /// Slips that would explain a contradiction between captures and stated values,
+    /// the most probable first; empty where there is none, or where no slip fits.
     pub explanations: Vec<Explanation>,
     /// Doubts.
     pub warnings: Vec<Caveat>,
 }
 
 impl Solution {
-    /// What the warnings leave of it.
+    /// Standing of the result, by its warnings.
     pub fn standing(&self) -> Standing<'_> {
         Standing::of(&self.warnings)
     }
 
-    /// The same findings with further warnings, the most serious first, and with
-    /// what all of them leave of verdicts and turns.
+    /// The same results with further warnings, the most serious first, which may
+    /// withhold verdicts and turns.
     pub(super) fn with(&self, further: impl IntoIterator<Item = Caveat>) -> Self {
         let mut warnings = self.warnings.clone();
         warnings.extend(further);
         warnings.sort_by_key(|w| std::cmp::Reverse(w.level));
         let standing = Standing::of(&warnings);
-        let arms = self.arms.iter().map(|arm| ArmKnown {
+        let arms = self.arms.iter().map(|arm| ArmParameters {
             overhang_correction_mm: standing.allow(arm.overhang_correction_mm),
             ..arm.clone()
         });
-        let arms: Vec<ArmKnown> = arms.collect();
+        let arms: Vec<ArmParameters> = arms.collect();
         let misset = |setup: &SetupResult| {
             let mut misset = arms.iter().filter(|a| a.overhang_correction_mm.is_some());
             misset.any(|arm| setup.arm_of == ArmOf::Pivoted(arm.name.clone()))

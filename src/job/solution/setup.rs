@@ -1,13 +1,13 @@
-//! What is found of a setup.
+//! Results of a setup.
 
-use super::View;
+use super::AdjustedJob;
 use super::correction::correction;
-use super::results::{ArmResult, CaptureShare, LeftBehind, Narrows, SetupResult};
+use super::results::{ArmResult, CaptureShare, Narrows, SetupResult, TemporaryChanges};
 use crate::adjust::{self, Marginal};
 use crate::groove::Profile;
 use crate::job::JobError;
 use crate::job::budget::{self, MOST_LINES};
-use crate::job::contribution::{Brought, shares};
+use crate::job::contribution::{VarianceSource, shares};
 use crate::job::description::Alignment;
 use crate::job::network::{self, Linear, Parameter};
 use crate::job::scope::Scope;
@@ -15,10 +15,10 @@ use crate::uncertainty::{Conformity, conformity};
 use crate::units::{DEGREE, MILLIMETRE};
 use std::collections::BTreeMap;
 
-/// What captures bring to a variance: by their readings, and by unknowns of their own.
-fn capture_shares(brought: &BTreeMap<Brought, f64>) -> Vec<CaptureShare> {
-    let share = |(brought, share): (&Brought, &f64)| match brought {
-        Brought::Capture(at) => Some(CaptureShare {
+/// Shares of captures in a variance: by their readings, and by unknowns of their own.
+fn capture_shares(brought: &BTreeMap<VarianceSource, f64>) -> Vec<CaptureShare> {
+    let share = |(brought, share): (&VarianceSource, &f64)| match brought {
+        VarianceSource::Capture(at) => Some(CaptureShare {
             capture: at + 1,
             share: *share,
         }),
@@ -33,7 +33,7 @@ fn capture_shares(brought: &BTreeMap<Brought, f64>) -> Vec<CaptureShare> {
     all
 }
 
-impl View<'_> {
+impl AdjustedJob<'_> {
     pub(super) fn setup(
         &self,
         name: &str,
@@ -102,9 +102,9 @@ impl View<'_> {
             mounting_stated: setup.mounting(false).is_some()
                 && setup.alignment != Some(Alignment::Unknown),
             unchecked: false,
-            left_behind: self.left_behind(name),
+            left_behind: self.temporary_changes(name),
             misset_arm: false,
-            // where a turn is advised, nobody asks
+            // only of use where no turn is advised
             narrows: match correction {
                 Some(_) => Narrows::default(),
                 None => self.narrows(scope, &setup.cartridge, &headshell),
@@ -112,15 +112,15 @@ impl View<'_> {
         })
     }
 
-    /// What the last recording of the setup leaves at the cartridge, if nothing came after it.
-    pub(super) fn left_behind(&self, name: &str) -> LeftBehind {
+    /// Changes left in place by the last recording of the setup, if no other came after it.
+    pub(super) fn temporary_changes(&self, name: &str) -> TemporaryChanges {
         let blocks = &self.network.capture_blocks[..self.job.captures.len()];
         let last = blocks.iter().rposition(Option::is_some);
         let own = self.network.captures_of(name);
         let of = |at: &usize| &self.job.captures[*at];
         let first = own.first().map(of);
         let last = own.last().filter(|at| Some(**at) == last).map(of);
-        LeftBehind {
+        TemporaryChanges {
             turned: last.is_some_and(|c| c.turn.value.is_some_and(|turn| turn != 0.0)),
             leads: last
                 .zip(first)
@@ -128,7 +128,7 @@ impl View<'_> {
         }
     }
 
-    /// What would narrow the band of what a turn takes out: the largest part of its variance.
+    /// The largest contribution to the variance of the rotation in the headshell.
     pub(super) fn narrows(
         &self,
         scope: &Scope<'_>,
@@ -140,7 +140,7 @@ impl View<'_> {
         let (mut arm, mut tip, mut rest) = (0.0, 0.0, 0.0);
         for (at, part) in scope.variance_parts(&headshell.row) {
             let prior = at.map(|at| &blocks[at]);
-            let prior = prior.filter(|block| block.kind() == adjust::Kind::Prior);
+            let prior = prior.filter(|block| block.kind() == adjust::BlockKind::Prior);
             let of = |what: &dyn Fn(&Parameter) -> bool| {
                 let mut unknowns = prior.iter().flat_map(|block| block.unknowns());
                 unknowns.any(|&k| what(&self.network.parameters[k]))
@@ -166,7 +166,7 @@ impl View<'_> {
         }
     }
 
-    /// The last setup of the same cartridge, out of all of its `setups`, that was recorded after this one.
+    /// The last of the cartridge's `setups` that was recorded after this one.
     pub(super) fn later_setup(&self, name: &str, setups: &[&String]) -> Option<String> {
         let recorded = |name: &str| self.network.captures_of(name).first().copied();
         let own = recorded(name)?;

@@ -1,10 +1,10 @@
-//! What speaks against a solved job as a whole.
+//! Warnings about a solved job as a whole.
 
-use super::View;
+use super::AdjustedJob;
 use crate::adjust::Termination;
 use crate::groove::Profile;
-use crate::job::description::{Alignment, ArmOf, Job, Source};
-use crate::job::explanation::DOUBTED_P;
+use crate::job::description::{Alignment, ArmOf, DelaySource, Job};
+use crate::job::explanation::REPORTED_P;
 use crate::job::network::{self, CaptureData, Parameter, id};
 use crate::job::priors;
 use crate::uncertainty::{Caveat, Warning, chi_square, plain, tail};
@@ -12,7 +12,7 @@ use crate::units::{DEGREE, MICROMETRE, MILLIMETRE};
 use std::collections::{BTreeMap, BTreeSet};
 use std::f64::consts::FRAC_PI_4;
 
-/// Code of the note that nothing is stated of the arm.
+/// Code of the note that the arm is not stated.
 pub const ARM_NOT_STATED: Warning = Warning::ArmNotStated;
 
 /// Whether records are played at this speed, revolutions per minute, or near it.
@@ -59,7 +59,7 @@ pub(super) fn same_recording(job: &Job, data: &[Option<CaptureData>]) -> Vec<Cav
     caveats
 }
 
-impl View<'_> {
+impl AdjustedJob<'_> {
     /// `later` are the setups that came after another one of the same cartridge.
     pub(in crate::job) fn general_warnings(
         &self,
@@ -74,8 +74,8 @@ impl View<'_> {
                 "the adjustment did not converge; check the values given, above all radii, speeds and turns",
             ));
         }
-        self.impossible(warnings);
-        self.tips_that_trace_otherwise(warnings);
+        self.impossible_results(warnings);
+        self.tracing_contradictions(warnings);
         for (name, cartridge) in &job.cartridges {
             let of = network::named("cartridge", name);
             match cartridge.profile {
@@ -94,9 +94,9 @@ impl View<'_> {
                 _ => {}
             }
         }
-        self.unusual_places(warnings);
+        self.unusual_conditions(warnings);
         self.unused_knowledge(warnings);
-        self.words_of_the_arm(warnings);
+        self.report_contradictions(warnings);
         let without_arm: Vec<String> = job
             .setups
             .iter()
@@ -131,7 +131,7 @@ impl View<'_> {
         let planned = job
             .captures
             .iter()
-            .filter(|c| c.source == Source::Planned)
+            .filter(|c| c.source == DelaySource::Planned)
             .count();
         if planned > 0 {
             warnings.push(Caveat::note(
@@ -161,7 +161,7 @@ impl View<'_> {
                 .parameters
                 .iter()
                 .any(Parameter::has_stated_uncertainty);
-            if p > 1.0 - DOUBTED_P && fit.degrees_of_freedom > 1 && stated {
+            if p > 1.0 - REPORTED_P && fit.degrees_of_freedom > 1 && stated {
                 warnings.push(Caveat::note(
                     Warning::ChiSquareLow,
                     format!(
@@ -172,8 +172,8 @@ impl View<'_> {
         }
     }
 
-    /// What no stylus has or does.
-    pub(super) fn impossible(&self, warnings: &mut Vec<Caveat>) {
+    /// Results that no stylus can have.
+    pub(super) fn impossible_results(&self, warnings: &mut Vec<Caveat>) {
         for (name, setup) in &self.job.setups {
             let Some(k) = self.network.unknown(&id::rotation(name)) else {
                 continue;
@@ -209,12 +209,12 @@ impl View<'_> {
         }
     }
 
-    /// Captures at radii and speeds that records hardly have, which are slips more often.
-    pub(super) fn unusual_places(&self, warnings: &mut Vec<Caveat>) {
+    /// Captures at radii and speeds that records rarely have: probably a slip.
+    pub(super) fn unusual_conditions(&self, warnings: &mut Vec<Caveat>) {
         for (at, spec) in self.job.captures.iter().enumerate() {
             let capture = || network::locate(at, spec);
             let mm = spec.radius.map(|r| r / MILLIMETRE);
-            // an uncertainty is stated by somebody who has looked twice
+            // a stated uncertainty shows that the value was checked
             let unusual = mm
                 .into_iter()
                 .find(|r| Warning::UnusualRadius.level(*r).is_some());
@@ -258,7 +258,7 @@ impl View<'_> {
         }
     }
 
-    /// What was included and concerns no capture: a name may be misspelt.
+    /// Included objects that no capture uses: a name may be misspelt.
     pub(super) fn unused_knowledge(&self, warnings: &mut Vec<Caveat>) {
         if self.job.captures.is_empty() {
             return;
@@ -269,7 +269,7 @@ impl View<'_> {
                 let of = |p: &Parameter| p.id.strip_prefix(thing)?.strip_prefix('.').map(drop);
                 own.iter().any(|p| of(p).is_some())
             };
-            let things = knowledge.things();
+            let things = knowledge.objects();
             let is_record = |thing: &&String| thing.starts_with("record.");
             if !things.iter().filter(is_record).any(used) {
                 let of = things.iter().filter(|thing| !used(thing));
@@ -286,8 +286,8 @@ impl View<'_> {
         }
     }
 
-    /// Words of a report that name another kind of arm than a setup.
-    pub(super) fn words_of_the_arm(&self, warnings: &mut Vec<Caveat>) {
+    /// Texts of a report that contradict the kind of arm of a setup.
+    pub(super) fn report_contradictions(&self, warnings: &mut Vec<Caveat>) {
         let Some(said) = self.job.report.get("arm") else {
             return;
         };

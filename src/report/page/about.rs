@@ -2,7 +2,7 @@
 
 use super::names::{Names, file_name};
 use super::{Page, Section, conditions, parts};
-use crate::job::{Basis, CaptureSpec, Details, Job, Learned};
+use crate::job::{Basis, CaptureSpec, Details, Job, UnknownUpdate};
 use crate::report::picture::{self, Picture};
 use crate::uncertainty::{Caveat, rounded, rounded_u};
 use maud::{Markup, html};
@@ -35,7 +35,7 @@ impl About<'_> {
 
     /// What the rotation of a cartridge's stylus to its body rests on that no recording shows.
     pub(super) fn mountings(&self, cartridge: &str, names: &Names) -> Markup {
-        let of_cartridge = |l: &&Learned| {
+        let of_cartridge = |l: &&UnknownUpdate| {
             let setup = l.id.strip_prefix("setup.");
             let setup = setup.and_then(|rest| rest.strip_suffix(".mounting_deg"));
             let setup = setup.and_then(|name| self.job.setups.get(name));

@@ -6,7 +6,7 @@ use super::names::Names;
 use super::numbers::{percent, pointer_part};
 use super::parts::{facts, hash, origin, table};
 use crate::adjust::Determined;
-use crate::job::{Basis, CaptureDetails, Details, Input, Learned};
+use crate::job::{Basis, CaptureDetails, Details, Input, UnknownUpdate};
 use crate::report::text::coverage_percent;
 use crate::uncertainty::{plain, rounded, rounded_u};
 use maud::{Markup, Render, html};
@@ -106,13 +106,13 @@ fn files(details: &Details, names: &Names) -> Markup {
         let (start, end) = e.span_s;
         Some([
             file(c, names).render(),
-            names.text(&e.about.description).render(),
-            e.about.sample_rate_hz.render(),
+            names.text(&e.info.description).render(),
+            e.info.sample_rate_hz.render(),
             html! {
-                (plain(start, 2)) " to " (plain(end, 2)) " of " (plain(e.about.duration_s, 2))
+                (plain(start, 2)) " to " (plain(end, 2)) " of " (plain(e.info.duration_s, 2))
             },
             html! { (plain(e.band_hz.0, 0)) " to " (plain(e.band_hz.1, 0)) },
-            hash(e.about.sha256.as_deref().unwrap_or(STREAM)),
+            hash(e.info.sha256.as_deref().unwrap_or(STREAM)),
         ])
     };
     let rows: Vec<_> = details.captures.iter().filter_map(row).collect();
@@ -133,7 +133,7 @@ const STREAM: &str = "none: it was a stream";
 /// The text that recordings carry; nothing where they carry none.
 fn texts(details: &Details, names: &Names) -> Markup {
     let of_capture = |c: &CaptureDetails| {
-        let texts = c.evidence.iter().flat_map(|e| &e.about.metadata);
+        let texts = c.evidence.iter().flat_map(|e| &e.info.metadata);
         let row = |(name, text): &(String, String)| {
             let text: String = text.chars().take(MOST_CHARACTERS).collect();
             [file(c, names), names.text(name), names.text(&text)]
@@ -204,11 +204,11 @@ fn shares(basis: &Basis, names: &Names) -> Markup {
 }
 
 /// Every unknown with its prior and where that comes from.
-fn priors(list: &[Learned], names: &Names) -> Markup {
+fn priors(list: &[UnknownUpdate], names: &Names) -> Markup {
     let figure = |(value, u): (f64, f64), unit: &str| {
         html! { (rounded(value, u)) " u " (rounded_u(u)) " " (unit) }
     };
-    let row = |l: &Learned| {
+    let row = |l: &UnknownUpdate| {
         let from = match l.determined_by {
             Determined::Data => "captures",
             Determined::Prior => "assumption",

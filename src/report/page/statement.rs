@@ -74,7 +74,7 @@ pub fn section(about: &About<'_>, setups: &[SetupResult], names: &Names) -> Opti
 /// The sample rates and forms of what was read.
 fn as_read(about: &About<'_>, names: &Names) -> String {
     let captures = about.details.captures.iter();
-    let read = captures.filter_map(|c| c.evidence.as_ref().map(|e| &e.about));
+    let read = captures.filter_map(|c| c.evidence.as_ref().map(|e| &e.info));
     let mut forms: Vec<String> = read
         .map(|about| format!("{}, {} Hz", about.description, about.sample_rate_hz))
         .collect();

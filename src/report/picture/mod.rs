@@ -325,7 +325,7 @@ fn signed(value: f64, decimals: usize) -> String {
 fn bounds(quantity: &Quantity) -> Option<(f64, f64)> {
     let interval = &quantity.interval;
     match (interval.shape, interval.lower, interval.upper) {
-        (crate::uncertainty::Shape::Finite, Some(l), Some(u)) => Some((l, u)),
+        (crate::uncertainty::IntervalShape::Finite, Some(l), Some(u)) => Some((l, u)),
         _ => None,
     }
 }

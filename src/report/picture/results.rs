@@ -2,7 +2,9 @@
 
 use super::{Anchor, Axis, Dash, Ink, Mark, Marker, Panel, Picture, bounds, roomy, signed, span};
 use crate::check::Outcome;
-use crate::job::{ContactView, History, Learned, OverRadius, Series, SeriesPoint, StretchResult};
+use crate::job::{
+    ContactView, History, OverRadius, Series, SeriesPoint, StretchResult, UnknownUpdate,
+};
 use crate::report::check::CheckDocument;
 use crate::report::text;
 use crate::uncertainty::{BudgetLine, Direction, Quantity, plain, rounded, rounded_u};
@@ -217,8 +219,8 @@ pub fn budget(lines: &[BudgetLine], suffix: &str, of: &str) -> Option<Picture> {
 }
 
 /// Unknowns before and after the captures, those that learned most first.
-pub fn unknowns(list: &[Learned]) -> Option<Picture> {
-    let mut order: Vec<&Learned> = list.iter().filter(|l| l.narrowed < LEARNED).collect();
+pub fn unknowns(list: &[UnknownUpdate]) -> Option<Picture> {
+    let mut order: Vec<&UnknownUpdate> = list.iter().filter(|l| l.narrowed < LEARNED).collect();
     order.sort_by(|a, b| a.narrowed.total_cmp(&b.narrowed));
     order.truncate(MOST_UNKNOWNS);
     if order.is_empty() {

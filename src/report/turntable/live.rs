@@ -1,9 +1,9 @@
 //! A recording while it is made, for somebody who stands two metres away.
 
 use super::{Answer, Doubt, angle, without_options};
-use crate::analysis::follow::Signal;
+use crate::analysis::follow::SignalLevel;
 use crate::report::follow::duration;
-use crate::session::Estimate;
+use crate::session::StreamEstimate;
 use crate::uncertainty::{Level, Prospect, Warning, plain};
 use serde::Serialize;
 
@@ -91,7 +91,7 @@ impl Live {
     }
 
     /// Shows what is known now.
-    pub fn show(&mut self, estimate: &Estimate) {
+    pub fn show(&mut self, estimate: &StreamEstimate) {
         let of_tip = estimate.rotation_deg.as_ref();
         let of_tip = of_tip.map(|q| ("stylus to the groove", "stylus", q));
         let of_cut = estimate.cut_rotation_deg.as_ref();
@@ -165,7 +165,7 @@ impl Live {
     }
 
     /// Shows the level of now.
-    pub fn show_level(&mut self, signal: &Signal) {
+    pub fn show_level(&mut self, signal: &SignalLevel) {
         self.levels = [
             Bar::of("Left", signal.left_dbfs, signal.left_peak_dbfs),
             Bar::of("Right", signal.right_dbfs, signal.right_peak_dbfs),
@@ -196,8 +196,8 @@ mod tests {
     /// wrong.
     fn order(programme_s: f64, noise_deg: f64, health: &[Caveat]) -> (bool, String) {
         let u = 1.0_f64.hypot(noise_deg);
-        let estimate = Estimate {
-            schema: Estimate::SCHEMA.to_owned(),
+        let estimate = StreamEstimate {
+            schema: StreamEstimate::SCHEMA.to_owned(),
             program: Program::this(),
             stream_s: programme_s,
             stretch: 1,
@@ -209,7 +209,7 @@ mod tests {
             direction: Direction::Clockwise,
             before: None,
             recent: None,
-            signal: Signal::default(),
+            signal: SignalLevel::default(),
             health: health.to_vec(),
             outlook: Some(outlook(noise_deg, 1.0, programme_s, None)),
         };

@@ -12,7 +12,7 @@ use super::sentence::{capitalised, spoken};
 use super::start::{AnyArm, Tip, number, radius, rpm, speed};
 use super::text;
 use crate::job::{CaptureSpec, Comparison, Job, SetupResult, Solution};
-use crate::uncertainty::{Direction, Level, Quantity, Shape, plain, rounded, rounded_u};
+use crate::uncertainty::{Direction, IntervalShape, Level, Quantity, plain, rounded, rounded_u};
 use crate::units::{DEGREE, MILLIMETRE};
 use serde::Serialize;
 
@@ -460,7 +460,7 @@ pub fn current<'a>(job: &Job, solution: &'a Solution) -> Option<&'a SetupResult>
         .captures
         .iter()
         .rev()
-        .filter(|c| c.source != crate::job::Source::Planned);
+        .filter(|c| c.source != crate::job::DelaySource::Planned);
     recorded
         .filter_map(|c| solution.setups.iter().find(|s| s.name == c.setup))
         .find(|s| !s.unobservable)
@@ -533,7 +533,7 @@ fn angle(of: String, q: &Quantity, what: &str, more: Vec<[String; 2]>) -> Answer
 const SCALES_DEG: [f64; 6] = [2.0, 5.0, 10.0, 20.0, 45.0, 90.0];
 
 fn strip(q: &Quantity) -> Option<Strip> {
-    let (Shape::Finite, Some(lower), Some(upper)) =
+    let (IntervalShape::Finite, Some(lower), Some(upper)) =
         (q.interval.shape, q.interval.lower, q.interval.upper)
     else {
         return None;
@@ -647,7 +647,7 @@ fn recordings(job: &Job, known: &Known<'_>) -> Vec<Recorded> {
         rpm.map_or_else(String::new, |rpm| format!(", at {}", speed(rpm)))
     };
     captures
-        .filter(|(_, c)| c.source != crate::job::Source::Planned)
+        .filter(|(_, c)| c.source != crate::job::DelaySource::Planned)
         .map(|(k, capture)| Recorded {
             file: capture.describe(k),
             what: told(capture) + &at(capture),

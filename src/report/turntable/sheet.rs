@@ -1,7 +1,7 @@
 //! The job that the page keeps: written as an ordinary job file, and read back from it.
 
 use crate::groove::Profile;
-use crate::job::{self, Alignment, ArmOf, CaptureSpec, Job, PLANNED_COVERAGE, Source, Wanted};
+use crate::job::{self, Alignment, ArmOf, CaptureSpec, DelaySource, Job, PLANNED_COVERAGE, Wanted};
 use crate::report::start::{AnyArm, ArmDimensions, TURN_DEG, Tip};
 use crate::report::start::{arm_text, number, other_speed, radius, remark, rpm, speed, tip_text};
 use crate::units::{DEGREE, MICROMETRE, MILLIMETRE};
@@ -438,7 +438,7 @@ impl Sheet {
             ..Self::new(tip, base.nominal_rpm(), base.radius.map(|r| r / MILLIMETRE))
         };
         for capture in &job.captures {
-            if let Source::File(file) = &capture.source {
+            if let DelaySource::File(file) = &capture.source {
                 let take = sheet.take_of(capture, file.to_str()?)?;
                 sheet.takes.push(take);
             }
