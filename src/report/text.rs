@@ -439,7 +439,7 @@ pub fn turn_due(c: &Comparison) -> Option<String> {
 }
 
 /// What the figure is, shown with every rotation.
-pub const MEASURAND: &str = "The rotation is the effective angle of the playing edges to the groove under tracking force, bias force and drag. It contains cantilever yaw and the product of rake and azimuth tilt, so a microscope on the bench may see another angle. It is evidence, not a verdict; the maker's own inspection decides.";
+pub const MEASURAND: &str = "The rotation is the effective angle of the playing edges to the groove under tracking force, bias force and drag. It contains cantilever yaw and the product of rake and azimuth tilt, so a microscope on the bench may see another angle. No single recording shows that left and right are exchanged, or that the recorder delays one channel: for the delay, record again with the leads swapped. A blend of the channels shows only where the recording has a pause: keep a second of the lead-in groove. The rotation is evidence, not a verdict; the maker's own inspection decides.";
 
 /// Cautions, shown with every correction.
 pub const CAUTIONS: &str = "Before touching the cartridge: mute the amplifier, fit the stylus guard or keep clear of the stylus, keep iron tools away from its magnet, leave mains and earth leads as they are, and follow the maker's instructions first.";
