@@ -1,7 +1,7 @@
 //! What to do about a setup: one instruction, from which text and page are made.
 
 use super::text;
-use crate::job::{ArmOf, Correction, Narrows, SetupResult, TemporaryChanges};
+use crate::job::{ArmOf, Correction, LargestContribution, SetupResult, TemporaryChanges};
 use crate::uncertainty::{Direction, Quantity, plain, rounded};
 
 /// A part of a sentence.
@@ -63,7 +63,7 @@ pub struct Situation<'a> {
     /// Whether the arm is not set as stated.
     pub misset_arm: bool,
     /// What would narrow the band of the turn.
-    pub narrows: Narrows,
+    pub narrows: LargestContribution,
     /// Whether this is the result of one recording, which belongs to no job.
     pub single: bool,
     /// Rotation of the stylus to the groove, if it is known.
@@ -84,10 +84,10 @@ impl<'a> Situation<'a> {
             kept: setup.conformity.is_some_and(|c| c.is_kept()),
             arm_unknown: setup.arm_of == ArmOf::Unknown,
             mounting_stated: setup.mounting_stated,
-            unchecked: setup.unchecked,
-            left_behind: setup.left_behind,
+            unchecked: setup.exchange_undetectable,
+            left_behind: setup.temporary_changes,
             misset_arm: setup.misset_arm,
-            narrows: setup.narrows,
+            narrows: setup.largest_contribution,
             single: false,
             groove_deg: Some(&setup.rotation_deg),
             body_deg: setup.stylus_to_body_deg.as_ref(),
@@ -168,22 +168,22 @@ impl<'a> Situation<'a> {
     fn narrower(&self) -> Sentence {
         let said = |words: &str| Piece::Words(words.to_owned());
         match self.narrows {
-            Narrows::Arm if self.arm_unknown => vec![
+            LargestContribution::Arm if self.arm_unknown => vec![
                 said(". For a narrower band, state the arm"),
                 Piece::Command(" (--arm, or arm in a job)"),
                 said(", or record at one of its null radii"),
             ],
-            Narrows::Arm => vec![said(
+            LargestContribution::Arm => vec![said(
                 ". For a narrower band, measure the arm more closely, or record at one of its null radii",
             )],
-            Narrows::Tip => vec![
+            LargestContribution::Tip => vec![
                 said(". For a narrower band, state the sizes of the tip"),
                 Piece::Command(" (--stylus, or the cartridge in a job)"),
             ],
-            Narrows::Recordings if self.single => vec![Piece::Command(
+            LargestContribution::Recordings if self.single => vec![Piece::Command(
                 ". For a narrower band, record more: 'groovelag start' makes a job, and says which recordings help most",
             )],
-            Narrows::Recordings => vec![Piece::Command(
+            LargestContribution::Recordings => vec![Piece::Command(
                 ". For a narrower band, 'groovelag plan' says which further recordings help most",
             )],
         }

@@ -4,7 +4,7 @@ use super::names::{Names, escaped, file_name};
 use super::parts::{self, number, quantity};
 use super::{Block, Page, Section};
 use crate::job::{
-    Basis, CaptureResult, CaptureSpec, Comparison, Details, INSTRUMENT, Input, Job, REPORT,
+    Basis, CaptureResult, CaptureSpec, Comparison, Details, INSTRUMENT, InputFile, Job, REPORT,
     SetupResult, Solution, UnknownUpdate,
 };
 use crate::report::Measurement;
@@ -887,7 +887,7 @@ fn shares(basis: &Basis, names: &Names) -> String {
             .chain([hash])
             .collect::<Vec<String>>()
     };
-    let of_file = |(k, input): (usize, &Input)| {
+    let of_file = |(k, input): (usize, &InputFile)| {
         let what = format!(
             "{}: {}",
             input.kind.word(),
