@@ -866,11 +866,7 @@ fn practitioners_captures_give_their_rotation() {
                 .unwrap_or_else(|e| panic!("{title}: {e}"));
             let e = &analysis.estimate;
             let um = |v: f64| Stated::number(v * 1e-6);
-            let profile = match recipe.cartridge.profile.unwrap() {
-                recipe::Profile::Spherical => Profile::Spherical,
-                recipe::Profile::Elliptical => Profile::Elliptical,
-                recipe::Profile::Line => Profile::Line,
-            };
+            let profile = recipe.cartridge.profile.unwrap();
             let line = profile == Profile::Line;
             let mut job = Job::default();
             job.cartridges.insert(

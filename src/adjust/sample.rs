@@ -153,14 +153,14 @@ impl Sample {
 
 /// The normal equations with the Jacobian frozen at the minimum:
 /// `sum J0' A (g(x) - target)`, in scaled unknowns.
-pub(super) struct Frozen {
+pub(super) struct FrozenNormalEquations {
     /// `J0' A` per block, with columns in scaled unknowns.
     gains: Vec<Array2<f64>>,
 }
 
 impl Problem<'_> {
-    fn frozen(&self, x: &[f64]) -> Frozen {
-        Frozen {
+    fn frozen(&self, x: &[f64]) -> FrozenNormalEquations {
+        FrozenNormalEquations {
             gains: self
                 .blocks()
                 .iter()
@@ -177,7 +177,7 @@ impl Problem<'_> {
     }
 }
 
-impl Frozen {
+impl FrozenNormalEquations {
     /// Value and matrix of derivatives at `x`.
     fn evaluate(&self, problem: &Problem<'_>, x: &[f64]) -> (Array1<f64>, Array2<f64>) {
         let n = x.len();

@@ -1,4 +1,4 @@
-//! What a report shows of a recording, bounded whatever its length.
+//! Figures of a recording for reports, of bounded size.
 
 use super::limits::LEAST_SHARE;
 use super::{Analysis, RecordingInfo};
@@ -17,8 +17,8 @@ pub struct StretchDelay {
     pub standard_uncertainty_s: f64,
 }
 
-/// What a recording looked like and how it was read: for pictures and for the
-/// conditions of a report. At most some hundred points a curve.
+/// Conditions and curves of a recording, for the pictures and the conditions of
+/// a report. At most some hundred points a curve.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Evidence {
     /// The recording.
@@ -36,8 +36,8 @@ pub struct Evidence {
     pub delay_s: f64,
     /// Its standard uncertainty from noise and equaliser terms, seconds.
     pub standard_uncertainty_s: f64,
-    /// What the channels share over what they do not, decibels; `None` where
-    /// nothing differs.
+    /// Ratio of common signal to difference, decibels; `None` without any
+    /// difference.
     pub signal_to_noise_db: Option<f64>,
     /// Residual mean square of the phase over what noise explains.
     pub reduced_chi_square: f64,
@@ -61,7 +61,7 @@ impl Analysis {
         Some((tracing.coefficient_s(sample).abs(), tracing.relative_u()))
     }
 
-    /// What a report shows of it.
+    /// Its figures for a report.
     pub fn evidence(&self) -> Evidence {
         let estimate = &self.estimate;
         let (start, end) = estimate.span_s;

@@ -1,4 +1,4 @@
-//! A recording followed while it comes.
+//! Analysis of a recording while it is made.
 //!
 //! [`Follower`] is [`super::analyse`] with a look at the state on the way: the
 //! same engine takes the same samples in, so its end is the same to the last
@@ -25,8 +25,8 @@ use crate::uncertainty::{Caveat, Level, Warning};
 use serde::{Deserialize, Serialize};
 use std::collections::{BTreeMap, VecDeque};
 
-/// What tracing brings about as well as what these are about: it moves the delay with the
-/// programme, and frames away from the others.
+/// Warnings that tracing distortion can also cause: it changes the delay with the
+/// programme, and makes frames outliers.
 const CAUSED_BY_TRACING: [Warning; 4] = [
     Warning::Unsteady,
     Warning::Scatter,
@@ -101,7 +101,7 @@ impl LevelMeter {
         }
     }
 
-    /// What the samples alone say of the connection.
+    /// Warnings about the connection from the samples alone.
     fn faults(&self) -> Option<Caveat> {
         let signal = self.signal();
         let [left, right] = self.powers();
@@ -137,8 +137,8 @@ impl LevelMeter {
     }
 }
 
-/// Doubts that noise may bring and take away at any moment, shown and withdrawn when
-/// [`AGREEING_JUDGEMENTS`] judgements in a row say so.
+/// Warnings that noise may raise or clear at any moment; shown and withdrawn after
+/// [`AGREEING_JUDGEMENTS`] equal judgements in a row.
 #[derive(Debug, Default)]
 struct DebouncedWarnings {
     judgements: usize,
@@ -149,7 +149,7 @@ struct DebouncedWarnings {
 struct DebouncedWarning {
     caveat: Caveat,
     shown: bool,
-    /// Judgements in a row that say otherwise.
+    /// Number of contrary judgements in a row.
     otherwise: usize,
 }
 
@@ -195,7 +195,7 @@ impl DebouncedWarnings {
     }
 }
 
-/// What plays from one pause to the next.
+/// The programme from one pause to the next.
 struct PlayedStretch {
     engine: Engine,
     probe: TracingProbe,
@@ -205,9 +205,9 @@ struct PlayedStretch {
     first: u64,
     /// Frames of programme at the last step, and steps since they grew.
     programme: (u64, u64),
-    /// Whether some of it was loud enough to be a signal.
+    /// Whether part of it exceeded the signal threshold.
     heard: bool,
-    /// First sample that counts: another one once a lead-in has been forgotten.
+    /// First sample that counts: it changes when a lead-in is discarded.
     began: u64,
     /// Step of the last judgement.
     judged: u64,
@@ -271,7 +271,7 @@ impl PlayedStretch {
         }
     }
 
-    /// It as it is when `end` samples of the stream have come.
+    /// Its state after `end` samples of the stream.
     fn held(&mut self, end: u64) -> StretchSnapshot {
         StretchSnapshot {
             spectrum: self.snapshot(),
@@ -294,12 +294,12 @@ struct StretchSnapshot {
     part: FrameRange,
 }
 
-/// What is known at one moment.
+/// State of a stream at one moment.
 #[derive(Debug)]
 pub struct StreamState {
     /// Seconds of stream.
     pub stream_s: f64,
-    /// Which stretch this is of, from 1: one more after each pause.
+    /// Number of the stretch, from 1: one more after each pause.
     pub stretch: usize,
     /// Where in the stream it begins, seconds.
     pub from_s: f64,
@@ -315,7 +315,7 @@ pub struct StreamState {
     pub health: Vec<Caveat>,
 }
 
-/// How a stream ended.
+/// Final result of a stream.
 #[derive(Debug)]
 pub struct StreamEnd {
     /// The last stretch: what [`super::read_spectrum`] gives of the same samples.
@@ -324,7 +324,7 @@ pub struct StreamEnd {
     pub before: Option<RecordingSpectrum>,
 }
 
-/// Takes a recording in and can be asked on the way.
+/// Analyses a recording while it is made, and gives intermediate results.
 pub struct Follower {
     /// What is known of the recording beside its samples.
     info: RecordingInfo,
@@ -337,7 +337,7 @@ pub struct Follower {
     now: PlayedStretch,
     /// It as it was when the pause began, until there is a new one.
     paused: Option<StretchSnapshot>,
-    /// What may be a new one.
+    /// A possible new stretch.
     next: Option<PlayedStretch>,
     /// The stretch before, and the number of this one.
     before: Option<StretchSnapshot>,
@@ -523,7 +523,7 @@ impl Follower {
         }
     }
 
-    /// What came in during the latest seconds.
+    /// The spectrum of the latest seconds.
     fn recent(&mut self) -> Option<CrossSpectrum> {
         if self.next.is_some() {
             return None;

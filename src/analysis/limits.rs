@@ -1,4 +1,4 @@
-//! The numbers that decide how a recording is read, each with its reason.
+//! Decision limits of the analysis, each with its reason.
 
 // Reading again
 
@@ -9,19 +9,19 @@ pub(super) const ALIGN_BEYOND_SAMPLES: f64 = 8.0;
 /// seconds, then again by the new one: about a fifth of a degree, of which tracing's own part is
 /// small. Common practice, no source.
 pub(super) const CONVERGED_S: f64 = 0.2e-6;
-/// Most readings for that: each moves the delay less than the last one. Common practice, no source.
+/// Maximum number of readings for that: each changes the delay less than the last one. Common practice, no
+/// source.
 pub(super) const MOST_READINGS: usize = 3;
 /// Relative standard uncertainty of tracing's coefficient, which the noise in the velocity makes too
 /// small, and by as much of what it moved the delay may be wrong (own simulations: 1 to 2 % of a
 /// voice at 70 mm, 3 % of a train of pulses).
 pub(super) const COEFFICIENT_RELATIVE_U: f64 = 0.02;
-/// Most that is kept of a stream, bytes, eight counted for a frame whatever its bits: an hour and a
-/// half at 96 kHz.
+/// Maximum size of a spooled stream, bytes, at eight bytes per frame: an hour and a half at 96 kHz.
 pub(super) const MOST_SPOOLED_BYTES: u64 = 1 << 32;
 
 // Following a stream
 
-/// Steps a second of stream, at each of which it can be looked at. Common practice, no source.
+/// Steps per second of stream, at each of which its state is available. Common practice, no source.
 pub(super) const STEPS_PER_SECOND: u64 = 2;
 /// Steps that make the short-term value: 4 s, short enough to watch a turn take effect, and eight
 /// groups, of which the jackknife needs six.

@@ -1,4 +1,4 @@
-//! A recording to its estimate: read, take in, estimate.
+//! Analyses a recording: reads it, computes its cross-spectrum, estimates the delay.
 
 mod bands;
 mod evidence;
@@ -29,14 +29,14 @@ use thiserror::Error;
 /// Samples read at a time, per channel.
 const BLOCK: usize = 1 << 17;
 
-/// What is to be analysed, and how.
+/// Recording and settings of an analysis.
 #[derive(Debug, Clone)]
 pub struct Request {
     /// The recording.
     pub source: Source,
-    /// How to read it.
+    /// Options for reading it.
     pub options: capture::ReadOptions,
-    /// Start of the part to analyse, seconds; by default it is found.
+    /// Start of the part to analyse, seconds; detected if absent.
     pub from_s: Option<f64>,
     /// End of the part to analyse, seconds.
     pub to_s: Option<f64>,
@@ -45,7 +45,7 @@ pub struct Request {
 }
 
 impl Request {
-    /// The whole of a recording of a groove, by a cartridge of which nothing is known.
+    /// The whole of a recording of a groove by an unknown cartridge.
     pub fn new(source: Source) -> Self {
         Self {
             source,
@@ -74,8 +74,8 @@ pub fn tone(
     Ok(probe.found())
 }
 
-/// How a tone of about so many hertz in a part of a recording follows a record that turns so many times a
-/// second; `None` of less than a revolution.
+/// Frequency and once-per-revolution modulation of a tone of about so many hertz in a part of a
+/// recording, at so many revolutions per second; `None` of less than a revolution.
 ///
 /// # Errors
 ///
@@ -93,7 +93,7 @@ pub fn once_around(
     Ok(follower.turning(per_s))
 }
 
-/// Shows a part of a recording, from and to so many seconds, block by block.
+/// Passes a part of a recording, from and to so many seconds, to a function block by block.
 fn for_each_block(
     recording: &mut Recording,
     [from_s, to_s]: [f64; 2],
@@ -115,16 +115,16 @@ fn for_each_block(
     Ok(())
 }
 
-/// What a recording is, beside its samples.
+/// Description of a recording.
 #[derive(Debug, Clone, PartialEq)]
 pub struct RecordingInfo {
     /// The recording's name, as given, with `/`.
     pub file: String,
-    /// SHA-256 of the file, if it was asked for.
+    /// SHA-256 of the file, if requested.
     pub sha256: Option<String>,
     /// Container, coding, channels and rate in words.
     pub description: String,
-    /// Text that the recording carries: name and text.
+    /// Text metadata: name and text.
     pub metadata: Vec<(String, String)>,
     /// Sample rate, hertz.
     pub sample_rate_hz: u32,
@@ -133,7 +133,7 @@ pub struct RecordingInfo {
 }
 
 impl RecordingInfo {
-    /// What is known of a recording of which so many frames were read.
+    /// The description of a recording of which `read` frames were read.
     fn of(recording: &Recording, read: u64) -> Self {
         let frames = recording.frames().unwrap_or(read).max(read);
         Self {
@@ -147,35 +147,35 @@ impl RecordingInfo {
     }
 }
 
-/// What came out.
+/// Result of an analysis.
 #[derive(Debug, Clone)]
 pub struct Analysis {
     /// The recording.
     pub info: RecordingInfo,
     /// The averaged cross-spectral matrix.
     pub spectrum: CrossSpectrum,
-    /// What it says of the delay.
+    /// Its delay estimate.
     pub estimate: DelayEstimate,
-    /// What tracing adds, where it was found.
+    /// Tracing distortion, where it was found.
     pub tracing: Option<Tracing>,
-    /// Doubts about the recording and the estimate.
+    /// Warnings about the recording and the estimate.
     pub caveats: Vec<Caveat>,
 }
 
-/// Why a recording gives no estimate. Every message names the recording.
+/// Why an analysis fails. Every message names the recording.
 #[derive(Debug, Error)]
 pub enum AnalysisError {
     /// It cannot be read.
     #[error(transparent)]
     Capture(#[from] CaptureError),
-    /// It is read, but cannot be used.
+    /// Its delay cannot be estimated.
     #[error("{file}: {refusal}{doubts}")]
     Refused {
         /// The recording.
         file: String,
         /// The reason.
         refusal: Refusal,
-        /// What is seriously doubtful about the recording beside it, each after "; also: ".
+        /// Serious warnings about the recording, each after "; also: ".
         doubts: String,
     },
     /// Its sample rate is out of range.
@@ -211,23 +211,22 @@ pub enum AnalysisError {
     },
 }
 
-/// A spectrum with what its recording tells beside it.
+/// The spectrum of a recording, with its description and warnings.
 #[derive(Debug, Clone)]
 pub struct RecordingSpectrum {
     /// The averaged cross-spectral matrix.
     pub spectrum: CrossSpectrum,
     /// The recording.
     pub info: RecordingInfo,
-    /// Doubts about the recording.
+    /// Warnings about the recording.
     pub caveats: Vec<Caveat>,
-    /// What tracing adds, where it is to be found and was not taken out.
+    /// Tracing distortion, where it was estimated and not yet removed.
     pub tracing: Option<Tracing>,
-    /// Both channels were looked at from beginning to end, and are one signal to within a step of their
-    /// samples.
+    /// Whether both channels are one signal over the whole recording, to within one quantisation step.
     pub identical: bool,
-    /// Which part was read.
+    /// The part that was read.
     part: FrameRange,
-    /// How it can be read again, if it can.
+    /// How it can be read again.
     reread: Option<Reread>,
 }
 
@@ -322,7 +321,7 @@ impl SameSignalProbe {
     }
 }
 
-/// Whether a coder has been at the recording.
+/// The warning about a lossy coder, if one was detected.
 fn coded(probe: &CoderProbe) -> Option<Caveat> {
     Warning::LossyCoder.at(probe.unlikely(), || {
         "while the programme is loud, the difference of the channels vanishes at moments, by chance in less than one recording in a million: a lossy coder (MP3, AAC, Ogg, Opus) or noise reduction was used, which changes the delay; record again without it".to_owned()
@@ -416,10 +415,10 @@ fn described(
     })
 }
 
-/// The calibration that a recording's chain and crosstalk are taken out by.
+/// The calibration that corrects a recording for chain and crosstalk.
 #[derive(Debug, Clone, Copy)]
 pub struct ChainCorrection<'a> {
-    /// What is known of chain and crosstalk.
+    /// The calibration of chain and crosstalk.
     pub calibration: &'a Calibration,
     /// The leads were swapped at the cartridge.
     pub leads_swapped: bool,
@@ -433,7 +432,7 @@ pub fn analyse(
     analyse_corrected(request, None, progress)
 }
 
-/// Analyses a recording and takes out what a calibration knows of its chain.
+/// Analyses a recording, corrected for its chain by a calibration.
 pub fn analyse_corrected(
     request: &Request,
     through: Option<ChainCorrection>,
@@ -443,7 +442,7 @@ pub fn analyse_corrected(
     refine(taken, &request.settings, through, progress)
 }
 
-/// The estimate of a recording that has been taken in, its chain taken out.
+/// Estimates the delay of a spectrum, corrected for its chain.
 pub fn estimate_corrected(
     mut taken: RecordingSpectrum,
     settings: &delay::EstimateSettings,
@@ -464,7 +463,7 @@ pub fn estimate_corrected(
     estimate(taken, &corrected.settings)
 }
 
-/// The estimate of a recording that has been taken in.
+/// Estimates the delay of a spectrum.
 pub fn estimate(
     taken: RecordingSpectrum,
     settings: &delay::EstimateSettings,

@@ -1,4 +1,4 @@
-//! Reading a recording again, by what was found at first.
+//! Reads a recording again, with the results of the first reading.
 
 use super::limits::{
     ALIGN_BEYOND_SAMPLES, COEFFICIENT_RELATIVE_U, CONVERGED_S, MOST_READINGS, MOST_SPOOLED_BYTES,
@@ -14,17 +14,17 @@ use crate::uncertainty::{Caveat, Warning};
 use std::fs::File;
 use std::sync::Arc;
 
-/// Which part of a recording is read, in frames.
+/// Part of a recording, in frames.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct FrameRange {
     pub first: u64,
     pub end: u64,
-    /// The part was named, and is modulated throughout.
+    /// Whether the user named the part, so that it is modulated throughout.
     pub whole: bool,
 }
 
 impl Default for FrameRange {
-    /// All of it.
+    /// The whole recording.
     fn default() -> Self {
         Self {
             first: 0,
@@ -34,14 +34,14 @@ impl Default for FrameRange {
     }
 }
 
-/// What is done to a recording while it is taken in.
+/// Processing of a recording while its spectrum is computed.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) enum Processing {
     /// Nothing.
     Plain,
-    /// The right channel is advanced by so many samples.
+    /// The right channel is advanced by this number of samples.
     Aligned(i64),
-    /// What tracing adds is taken out, where the right channel is late by about so many
+    /// Tracing distortion is removed, for a right channel late by about so many
     /// seconds.
     Without(Tracing, f64),
 }
@@ -50,12 +50,12 @@ pub(super) enum Processing {
 #[derive(Debug, Clone)]
 pub(super) enum Reread {
     Source(Source, ReadOptions),
-    /// What was read of a stream, and which part of that is meant.
+    /// The spooled part of a stream, and the range to read from it.
     Kept(Arc<File>, FrameRange),
 }
 
-/// Keeps what comes of a stream in a temporary file without a name, which the system
-/// removes with the process. Where there is no room, nothing is kept.
+/// Spools a stream to an unnamed temporary file, which the system removes with the
+/// process. Without room nothing is kept.
 pub(super) struct Spool {
     writer: Option<StreamWriter<File>>,
     bytes: u64,
@@ -89,13 +89,13 @@ impl Spool {
         }
     }
 
-    /// What was kept.
+    /// The spooled samples.
     pub fn finish(self) -> Option<Arc<File>> {
         self.writer?.finish().ok().map(Arc::new)
     }
 }
 
-/// How a recording is read again, and what is known of it beside its samples.
+/// A recording to read again, with its settings and description.
 struct Rereading<'a> {
     reread: Reread,
     part: FrameRange,
@@ -105,8 +105,7 @@ struct Rereading<'a> {
 }
 
 impl Rereading<'_> {
-    /// The analysis of the recording as read again with a treatment, in the place of the
-    /// one before.
+    /// Replaces the analysis by that of the recording read again with this processing.
     fn analysis(
         &self,
         before: Analysis,
@@ -175,8 +174,8 @@ impl Rereading<'_> {
     }
 }
 
-/// The analysis of a recording that has been taken in. It is read again where the
-/// channels are far apart, or where tracing is to be taken out, which needs the delay.
+/// The analysis of a recording from its first spectrum. Reads it again where the delay
+/// is large, or to remove tracing distortion, which requires the delay.
 pub fn refine(
     mut taken: RecordingSpectrum,
     settings: &delay::EstimateSettings,

@@ -1,8 +1,8 @@
 //! Recordings into blocks of stereo samples.
 //!
-//! [`open`] tells what a recording is by its first bytes, checks that it can
-//! carry timing at all, and gives a [`Recording`]: two planes of `f32`, full
-//! scale 1, block by block, in memory that does not grow with the length.
+//! [`open`] identifies a recording by its first bytes, checks that it can carry
+//! timing, and returns a [`Recording`]: two planes of `f32`, full scale 1,
+//! block by block, in memory that does not grow with the length.
 //!
 //! One layer of our own walks through the chunks of WAV, RF64, BW64, AIFF and
 //! CAF files and unpacks plain samples in bulk: the forms that capture programs
@@ -424,7 +424,7 @@ impl Recording {
         &self.metadata
     }
 
-    /// What is doubtful about the recording; final after the end.
+    /// Warnings about the recording; final after its end.
     pub fn caveats(&self) -> &[Caveat] {
         &self.caveats
     }

@@ -79,7 +79,7 @@ pub(super) struct CurveModel<'a> {
 
 /// The fitted curves.
 #[derive(Debug, Clone)]
-pub(super) struct Smooth {
+pub(super) struct FittedCurves {
     /// Parameters and their standard uncertainties.
     pub parameters: Vec<(f64, f64)>,
     /// Values of each curve on the grid.
@@ -107,7 +107,7 @@ pub(super) fn fit(
     grid: &[f64],
     model: &CurveModel,
     per_point: f64,
-) -> Option<Smooth> {
+) -> Option<FittedCurves> {
     let parameters = model.prior_u.len();
     let nodes = grid.len();
     let unknowns = parameters + model.curves * nodes;
@@ -168,7 +168,7 @@ pub(super) fn fit(
         }
     }
     let values = map.dot(&z);
-    Some(Smooth {
+    Some(FittedCurves {
         parameters: (0..parameters)
             .map(|j| (z[j], covariance[[j, j]].sqrt()))
             .collect(),

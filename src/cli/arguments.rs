@@ -7,7 +7,7 @@ use groovelag::delay;
 use groovelag::groove::{self, CONTACT_SPACINGS_UM, FRONTAL_RADII_UM, SIDE_RADII_UM};
 use groovelag::job::Alignment;
 use groovelag::outside::nearest;
-use groovelag::report::start::{AnyArm, ArmDimensions, Tip};
+use groovelag::report::start::{AnyArm, ArmDimensions, TipAnswer};
 use groovelag::units::{
     DEGREE, MILLIMETRE, parse_length_mm, parse_number, parse_radius_mm, parse_rpm, parse_seconds,
     written,
@@ -75,7 +75,7 @@ pub const UNKNOWN: &str = "unknown";
 /// `spherical:R`, `elliptical:RxR` or `line:SPACINGxR`; sizes in micrometres, or
 /// in thousandths of an inch with `mil` behind them; a shape alone, or `unknown`.
 /// `conical` is what many suppliers call a spherical tip.
-pub fn stylus(text: &str) -> Result<Tip, String> {
+pub fn stylus(text: &str) -> Result<TipAnswer, String> {
     const FORMS: &str = "spherical:R, elliptical:RxR (frontal x side radius) or line:SPACINGxR (contact spacing x side radius), in micrometres, or in thousandths of an inch with 'mil' behind them; or the shape alone, or unknown";
     let text = text.trim();
     if let Some((shape, sizes)) = text.split_once(':') {
@@ -89,10 +89,10 @@ pub fn stylus(text: &str) -> Result<Tip, String> {
     }
     let digit = text.starts_with(|c: char| c.is_ascii_digit());
     match text {
-        UNKNOWN => Ok(Tip::Unknown),
-        "spherical" | CONICAL => Ok(Tip::Spherical(None)),
-        "elliptical" => Ok(Tip::Elliptical(None)),
-        "line" => Ok(Tip::Line(None)),
+        UNKNOWN => Ok(TipAnswer::Unknown),
+        "spherical" | CONICAL => Ok(TipAnswer::Spherical(None)),
+        "elliptical" => Ok(TipAnswer::Elliptical(None)),
+        "line" => Ok(TipAnswer::Line(None)),
         "round" => Err("a round tip is called spherical here".to_owned()),
         _ if digit && text.contains(['x', 'X']) => Err(format!(
             "'{text}' names no shape; for an elliptical tip write elliptical:{text}"
@@ -113,7 +113,7 @@ const CONICAL: &str = "conical";
 
 /// A tip of one of the [`SHAPES`] with its sizes: `R`, or `RxR`, micrometres, or thousandths of
 /// an inch with `mil` behind them.
-pub fn tip(shape: &str, sizes: &str) -> Result<Tip, String> {
+pub fn tip(shape: &str, sizes: &str) -> Result<TipAnswer, String> {
     let (numbers, unit_um) = match sizes.trim().strip_suffix("mil") {
         Some(mils) => (mils, MIL_UM),
         None => (sizes.trim(), 1.0),
@@ -151,7 +151,7 @@ pub fn tip(shape: &str, sizes: &str) -> Result<Tip, String> {
             }
             made("frontal radius", frontal, FRONTAL_RADII_UM)?;
             made("side radius", side, SIDE_RADII_UM)?;
-            Ok(Tip::Elliptical(Some((frontal, side))))
+            Ok(TipAnswer::Elliptical(Some((frontal, side))))
         }
         "line" => {
             let (spacing, side) = pair("the contact spacing first: 40x5")?;
@@ -164,12 +164,12 @@ pub fn tip(shape: &str, sizes: &str) -> Result<Tip, String> {
             }
             made("contact spacing", spacing, CONTACT_SPACINGS_UM)?;
             made("side radius", side, SIDE_RADII_UM)?;
-            Ok(Tip::Line(Some((spacing, side))))
+            Ok(TipAnswer::Line(Some((spacing, side))))
         }
         _ => {
             let radius = size(numbers)?;
             made("radius", radius, FRONTAL_RADII_UM)?;
-            Ok(Tip::Spherical(Some(radius)))
+            Ok(TipAnswer::Spherical(Some(radius)))
         }
     }
 }
@@ -413,18 +413,18 @@ mod tests {
     fn tips() {
         assert_eq!(
             stylus("elliptical:18x8"),
-            Ok(Tip::Elliptical(Some((18.0, 8.0))))
+            Ok(TipAnswer::Elliptical(Some((18.0, 8.0))))
         );
-        assert_eq!(stylus("spherical:18"), Ok(Tip::Spherical(Some(18.0))));
-        assert_eq!(stylus("line:40x5"), Ok(Tip::Line(Some((40.0, 5.0)))));
+        assert_eq!(stylus("spherical:18"), Ok(TipAnswer::Spherical(Some(18.0))));
+        assert_eq!(stylus("line:40x5"), Ok(TipAnswer::Line(Some((40.0, 5.0)))));
         assert_eq!(
             stylus("elliptical:0.7x0.3mil"),
-            Ok(Tip::Elliptical(Some((0.7 * 25.4, 0.3 * 25.4))))
+            Ok(TipAnswer::Elliptical(Some((0.7 * 25.4, 0.3 * 25.4))))
         );
         for text in ["conical:18", "conical: 18 um"] {
-            assert_eq!(stylus(text), Ok(Tip::Spherical(Some(18.0))), "{text}");
+            assert_eq!(stylus(text), Ok(TipAnswer::Spherical(Some(18.0))), "{text}");
         }
-        assert_eq!(stylus("conical"), Ok(Tip::Spherical(None)));
+        assert_eq!(stylus("conical"), Ok(TipAnswer::Spherical(None)));
         // wide tips for coarse grooves
         for text in ["spherical:4mil", "elliptical:3.5x0.9mil", "spherical:127"] {
             assert!(stylus(text).is_ok(), "{text}");

@@ -13,7 +13,7 @@ use groovelag::job::{
     PivotedArm, STRETCHES, Setup, Stated,
 };
 use groovelag::report::bands::{BandFound, BandList};
-use groovelag::report::start::{AnyArm, Tip};
+use groovelag::report::start::{AnyArm, TipAnswer};
 use groovelag::report::{page, sketch};
 use groovelag::uncertainty::Standing;
 use groovelag::units::{DEGREE, MICROMETRE, MILLIMETRE};
@@ -51,7 +51,7 @@ impl PlaceArguments {
 pub struct SituationArguments {
     /// Tip, um: spherical:R, elliptical:RxR, line:SPACINGxR, a shape alone [default: unknown]
     #[arg(long, value_name = "TIP", value_parser = arguments::stylus)]
-    pub stylus: Option<Tip>,
+    pub stylus: Option<TipAnswer>,
     /// Leads swapped at the cartridge
     #[arg(long)]
     pub leads_swapped: bool,
@@ -82,20 +82,20 @@ impl SituationArguments {
             ..Default::default()
         };
         let cartridge = match self.stylus {
-            None | Some(Tip::Unknown) => Cartridge::default(),
-            Some(Tip::Spherical(None)) => of_profile(Profile::Spherical),
-            Some(Tip::Elliptical(None)) => of_profile(Profile::Elliptical),
-            Some(Tip::Line(None)) => of_profile(Profile::Line),
-            Some(Tip::Spherical(Some(radius))) => Cartridge {
+            None | Some(TipAnswer::Unknown) => Cartridge::default(),
+            Some(TipAnswer::Spherical(None)) => of_profile(Profile::Spherical),
+            Some(TipAnswer::Elliptical(None)) => of_profile(Profile::Elliptical),
+            Some(TipAnswer::Line(None)) => of_profile(Profile::Line),
+            Some(TipAnswer::Spherical(Some(radius))) => Cartridge {
                 frontal_radius: um(radius),
                 ..of_profile(Profile::Spherical)
             },
-            Some(Tip::Elliptical(Some((frontal, side)))) => Cartridge {
+            Some(TipAnswer::Elliptical(Some((frontal, side)))) => Cartridge {
                 frontal_radius: um(frontal),
                 side_radius: um(side),
                 ..of_profile(Profile::Elliptical)
             },
-            Some(Tip::Line(Some((spacing, side)))) => Cartridge {
+            Some(TipAnswer::Line(Some((spacing, side)))) => Cartridge {
                 contact_spacing: um(spacing),
                 side_radius: um(side),
                 ..of_profile(Profile::Line)

@@ -6,7 +6,7 @@ use clap::Args;
 use groovelag::document::{self, TomlKind};
 use groovelag::outside;
 use groovelag::simulate::truth::TruthSet;
-use groovelag::simulate::{self, Places, variations};
+use groovelag::simulate::{self, WorkFolders, variations};
 use std::path::{Path, PathBuf};
 
 /// Make captures with known truth from a recipe
@@ -77,7 +77,7 @@ pub fn run(arguments: &Arguments) -> Result<Outcome, String> {
         let name = recipe.name.as_deref().unwrap_or(&stem);
         let what = format!("{} of {}: {name}", index + 1, recipes.len());
         let mut part = |done| progress.show(&what, (index as f64 + done) / recipes.len() as f64);
-        let places = Places {
+        let places = WorkFolders {
             programmes: folder,
             scratch: &arguments.output,
         };

@@ -6,8 +6,8 @@ use super::output::{self, Inputs, Kind, check_free};
 use clap::Args;
 use groovelag::job::{self, Alignment, PLANNED_COVERAGE, Plan, Wanted};
 use groovelag::report::start::{
-    Answers, AnyArm, Further, NONE, Prediction, Tip, checklist_text, choices, expected, job_text,
-    understood,
+    Answers, AnyArm, Further, NONE, PlanPrediction, TipAnswer, checklist_text, choices, expected,
+    job_text, understood,
 };
 use groovelag::report::text::{labelled, wrapped};
 use groovelag::uncertainty::rounded_u;
@@ -46,7 +46,7 @@ pub struct Start {
     rpm: Option<f64>,
     /// Tip: elliptical:18x8, spherical:18, line:40x5 (um), a shape alone, or unknown
     #[arg(long, value_name = "TIP", value_parser = arguments::stylus)]
-    stylus: Option<Tip>,
+    stylus: Option<TipAnswer>,
     /// Arm: dimensions (mm, deg), tangential, null-radius or unknown
     #[arg(long, value_name = "L/P/OFFSET", value_parser = arguments::arm)]
     arm: Option<AnyArm>,
@@ -184,7 +184,7 @@ impl Start {
                 answers(
                     radius,
                     rpm,
-                    self.stylus.unwrap_or(Tip::Unknown),
+                    self.stylus.unwrap_or(TipAnswer::Unknown),
                     self.arm.unwrap_or(AnyArm::Unknown),
                     self.aligned.unwrap_or(Alignment::Eye),
                     self.captures.clone().unwrap_or(Captures(Vec::new())),
@@ -264,10 +264,12 @@ impl Start {
             self.answers(None)?
         };
         let plan = predicted(&answers, Wanted::Ranking)?;
-        let prediction = plan.half_band_deg(FOUND).map(|half_band_deg| Prediction {
-            half_band_deg,
-            coverage: PLANNED_COVERAGE,
-        });
+        let prediction = plan
+            .half_band_deg(FOUND)
+            .map(|half_band_deg| PlanPrediction {
+                half_band_deg,
+                coverage: PLANNED_COVERAGE,
+            });
         let name = shown(&self.job);
         let text = job_text(&answers, prediction);
         let list = checklist_text(&answers, prediction, &file_name(&self.job));
@@ -402,7 +404,7 @@ mod tests {
         assert_eq!(
             answers,
             Ok(Answers {
-                tip: Tip::Elliptical(None),
+                tip: TipAnswer::Elliptical(None),
                 rpm: 100.0 / 3.0,
                 radius_mm: [72.0, 72.0],
                 arm: AnyArm::Unknown,
@@ -448,7 +450,7 @@ mod tests {
         let given = Start {
             radius: Some(arguments::radii("75..70").unwrap()),
             rpm: Some(45.0),
-            stylus: Some(Tip::Spherical(Some(18.0))),
+            stylus: Some(TipAnswer::Spherical(Some(18.0))),
             arm: Some(arguments::arm("229/211/24").unwrap()),
             aligned: Some(Alignment::Eye),
             captures: Some(captures("none").unwrap()),

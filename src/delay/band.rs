@@ -20,9 +20,9 @@ pub(super) struct BandBins {
     pub bins: Vec<Bin>,
     /// The same as phases with their information.
     pub points: Vec<Point>,
-    /// Averages per bin in a fit.
+    /// Independent averages per bin in a fit.
     pub averages: f64,
-    /// Where the programme ends in a cliff within the band asked for, hertz.
+    /// Frequency at which the programme ends abruptly within the requested band, hertz.
     pub ends_hz: Option<f64>,
     /// Bins of the whole spectrum in which what the channels share has a maximum, and
     /// how much that is.
@@ -67,8 +67,8 @@ impl BandBins {
         })
     }
 
-    /// How much of what the channels share in a range of bins the window has spread there
-    /// from lines elsewhere, those of negative frequency included.
+    /// Share of the common power in a range of bins that leaked there from lines
+    /// elsewhere, those of negative frequency included.
     fn spread_into(&self, range: &Range<usize>) -> f64 {
         let spread = window::spread();
         let up_to = |distance: usize| spread[distance.min(spread.len() - 1)];
@@ -124,7 +124,7 @@ impl BandBins {
         noise / signal.max(f64::MIN_POSITIVE)
     }
 
-    /// The height that a correlation peak of unrelated channels stays below.
+    /// The level that a correlation peak of independent channels stays below.
     pub fn chance(&self) -> f64 {
         let mut squares = 0.0;
         let mut total = 0.0;
@@ -161,8 +161,8 @@ impl BandBins {
         odds(self.bins[best].coherence(), n) > LINE_LOG_ODDS
     }
 
-    /// Whether the information sits in so narrow a band that offsets of whole
-    /// periods fit alike.
+    /// Whether the information lies in so narrow a band that offsets by whole
+    /// periods fit equally well.
     pub fn is_narrow(&self) -> bool {
         let (mut sum, mut first, mut second) = (0.0, 0.0, 0.0);
         for p in &self.points {
@@ -245,10 +245,10 @@ pub(super) fn unbiased(coherence: f64, n: f64) -> f64 {
 ///
 /// Energy that the window spreads to neighbouring bins keeps the phase of the
 /// frequency it comes from: across the main lobe of a spectral line the phase is
-/// constant, whatever the delay. So neighbouring bins are summed before a phase
-/// is taken, and the sum is given the frequency (and the terms' shapes) that
-/// the same sum has. The ends of clusters lie where the power is least. A cluster that
-/// holds little more than the skirt of a line outside it says nothing of its own.
+/// constant, whatever the delay. So neighbouring bins are summed before a phase is
+/// taken, and the sum is given the frequency (and the terms' shapes) that the same sum
+/// has. The ends of clusters lie where the power is least. A cluster that holds little
+/// more than leakage from a line outside it has no information of its own.
 pub(super) struct Clusters {
     /// First bin of each cluster, counted from the band's first; one more at
     /// the end.
@@ -295,8 +295,8 @@ impl Clusters {
             .windows(2)
             .map(|ends| band.averages * (ends[1] - ends[0]) as f64)
             .collect();
-        // Chance alone must not pose as information: many clusters of noise would
-        // outweigh one line.
+        // Chance coherence must not count as information: many clusters of noise
+        // would outweigh one line.
         let odds: Vec<f64> = sums
             .iter()
             .zip(&averages)
@@ -344,8 +344,8 @@ impl Clusters {
         clusters
     }
 
-    /// How many clusters carry the information: as many as would, each with an equal
-    /// part, have the same sum of squares.
+    /// Effective number of clusters that carry the information: the number of equal
+    /// shares with the same sum of squares.
     pub fn carrying(&self) -> f64 {
         let (sum, squares) = self.points.iter().fold((0.0, 0.0), |(sum, squares), p| {
             (sum + p.information, squares + p.information.powi(2))

@@ -1,4 +1,4 @@
-//! What a cartridge does to one channel otherwise than to the other.
+//! Difference of a cartridge's response between the channels.
 //!
 //! Behind the groove the ratio of the channels is, with crosstalk `c1` (right into left) and
 //! `c2` (left into right),
@@ -8,17 +8,16 @@
 //!            + ln (1 + c1 exp(-i w t)) - ln (1 + c2 exp(i w t))
 //! ```
 //!
-//! What `c1 + c2` is to all frequencies alike belongs to the scale of the delay, and `c1 - c2` to the
-//! balance. Whatever has a cause answers after it, so gain and phase belong together: the gain,
-//! which no delay changes, is evidence on the phase. The responses and crosstalks are therefore
-//! sums of those of physical causes (coils, resonances, couplings), each of a size with a
-//! normal prior. What no cause in the table makes is a smooth deviation of phase and gain,
-//! each by itself.
+//! The part of `c1 + c2` common to all frequencies belongs to the scale of the delay, that of `c1 -
+//! c2` to the balance. A physical response is causal, so its gain and phase are related: the gain,
+//! which no delay changes, is evidence on the phase. The responses and crosstalks are therefore sums
+//! of those of physical causes (coils, resonances, couplings), each of a size with a normal prior.
+//! The rest is a smooth deviation of phase and gain, independent of one another.
 //!
-//! How strong the causes of a kind are in this cartridge is not known beforehand. Each kind
-//! has a few levels, and the result is the mean over all combinations by their evidence
-//! (marginal likelihood): a phase and a gain that show nothing narrow the band, without making
-//! it narrower than what they cannot show.
+//! The strength of each kind of cause in this cartridge is unknown. Each kind has a few
+//! levels, and the result is the mean over all combinations by their evidence (marginal
+//! likelihood). A phase and a gain without deviations narrow the band, but no further than the
+//! data can exclude them.
 //!
 //! For one combination the data are a Gaussian process (Rasmussen and Williams, Gaussian Processes
 //! for Machine Learning, 2.7, from memory): the causes' covariance is the sum of their kinds', each
@@ -35,8 +34,8 @@ use crate::units::MICROSECOND;
 use ndarray::{Array1, Array2, Axis};
 use std::f64::consts::TAU;
 
-/// Which causes a recording's phase may have. What a calibration has taken out, or a term of its own
-/// stands for, is none.
+/// Possible causes of a recording's phase, without those that a calibration has corrected or a
+/// separate term represents.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct CartridgeResponse {
     /// Coils with their load, unlike in the channels.
@@ -46,19 +45,19 @@ pub struct CartridgeResponse {
 }
 
 impl CartridgeResponse {
-    /// One of which nothing is known.
+    /// An unknown cartridge.
     pub const UNKNOWN: Self = Self {
         coils: true,
         crosstalk: true,
     };
 }
 
-/// Name of what the phase keeps of a cartridge's response when all that gain and phase tell of it
-/// is used.
+/// Name of the term for the remaining uncertainty of a cartridge's response.
 const RESPONSE: &str = "phase response";
 
-/// Whether a term is what a cartridge's response leaves: the part that all recordings of the
-/// cartridge share, or the part of one alone. Each is an unknown of unit standard deviation.
+/// Whether a term is the remaining uncertainty of a cartridge's response: the part that all
+/// recordings of the cartridge share, or the part of one alone. Each is an unknown of unit
+/// standard deviation.
 pub fn is_response(term: &Term) -> bool {
     term.name == RESPONSE
 }
@@ -71,12 +70,12 @@ fn response_term(owner: Owner) -> Term {
     }
 }
 
-/// How much of the variance that a response leaves two recordings of one cartridge share. Their
-/// programmes weigh the frequencies differently, so the rest is each one's own: of 44 cartridges that
+/// Share of the response's remaining variance that two recordings of one cartridge have in common. Their
+/// programmes weight the frequencies differently, so the rest is independent: of 44 cartridges that
 /// tests/cross-check/drawn.py draws, with three pieces of music each, 0.05 in the median, 0.38 in the mean.
 const SHARED: f64 = 0.8;
 
-/// Causes whose strengths go together.
+/// Causes with a common strength.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum CauseKind {
     Coils,
@@ -106,9 +105,9 @@ const KINDS: [CauseKind; 7] = [
 ];
 
 impl CauseKind {
-    /// Levels of a kind's strength, over that in the table of causes, each with its prior weight.
-    /// A kind may be next to absent, usual, or beyond it. Common practice, no source; the last levels
-    /// of the rest are for cartridges out of order, which are rarer.
+    /// Levels of a kind's strength, over that in the table of causes, each with its prior weight. A
+    /// kind may be almost absent, usual, or stronger. Common practice, no source; the last levels of
+    /// the rest are for defective cartridges, which are rarer.
     fn levels(self) -> &'static [(f64, f64)] {
         match self {
             Self::Coils | Self::Resonance => &[(0.3, 1.0), (1.0, 1.0), (3.0, 1.0)],
@@ -123,7 +122,7 @@ impl CauseKind {
         }
     }
 
-    /// The level at which what is left shows the points that are none of its making.
+    /// The level for finding outliers: points that none of the causes explain.
     fn large(self) -> f64 {
         let levels = self.levels();
         match self {
@@ -221,7 +220,7 @@ fn resonance(w: f64, hertz: f64, q: f64) -> (Complex64, f64) {
 
 /// Where a cause enters `ln (L / R)`.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum Enters {
+enum AppliesTo {
     /// As a response of the left channel over the right.
     Response,
     /// As crosstalk into one channel.
@@ -236,7 +235,7 @@ enum Enters {
 /// A cause of one standard deviation at one frequency.
 struct Cause {
     kind: CauseKind,
-    enters: Enters,
+    enters: AppliesTo,
     size: Complex64,
 }
 
@@ -262,7 +261,7 @@ fn causes(cartridge: CartridgeResponse, w: f64, delay: f64) -> Vec<Cause> {
             for (part, u) in parts.into_iter().zip(COIL_U) {
                 let (gain, phase) = load.log_derivative(part, w);
                 let of = Complex64::new(gain, phase) * (u * share(COILS.len()));
-                add(CauseKind::Coils, Enters::Response, of);
+                add(CauseKind::Coils, AppliesTo::Response, of);
             }
         }
     }
@@ -273,13 +272,13 @@ fn causes(cartridge: CartridgeResponse, w: f64, delay: f64) -> Vec<Cause> {
             // by the logarithms of frequency and damping
             let shifted = Complex64::new(2.0 * x * x, -x / q) / d;
             let damped = imaginary(2.0 * x / q) / d;
-            add(CauseKind::Resonance, Enters::Response, shifted * u);
-            add(CauseKind::Resonance, Enters::Response, damped * u);
+            add(CauseKind::Resonance, AppliesTo::Response, shifted * u);
+            add(CauseKind::Resonance, AppliesTo::Response, damped * u);
         }
     }
     if cartridge.crosstalk {
         // Each beyond what it is at low frequencies, which balance and scale hold.
-        for enters in [Enters::Left, Enters::Right] {
+        for enters in [AppliesTo::Left, AppliesTo::Right] {
             let u = CROSSTALK_U * share(COUPLING_HZ.len());
             for hertz in COUPLING_HZ {
                 let coupled = Complex64::new(1.0, -TAU * hertz / w).inv();
@@ -297,34 +296,38 @@ fn causes(cartridge: CartridgeResponse, w: f64, delay: f64) -> Vec<Cause> {
         for hertz in VERTICAL_HZ {
             let (d, x) = resonance(w, hertz, 2.0);
             let shifted = Complex64::new(2.0 * x * x, -x / 2.0) / d;
-            add(CauseKind::Fixed, Enters::Both, shifted * (0.5 * VERTICAL_U));
+            add(
+                CauseKind::Fixed,
+                AppliesTo::Both,
+                shifted * (0.5 * VERTICAL_U),
+            );
         }
         let phase = w * delay;
         let crosstalk = imaginary(phase - phase.sin());
         add(
             CauseKind::Fixed,
-            Enters::Response,
+            AppliesTo::Response,
             crosstalk * CROSSTALK_PHASE_U,
         );
     }
-    add(CauseKind::Noise, Enters::Noise, real(NOISE_U));
+    add(CauseKind::Noise, AppliesTo::Noise, real(NOISE_U));
     for k in 0..REST_OCTAVES {
         let octaves = (w / (TAU * REST_TOP_HZ)).log2() + f64::from(k);
         let at = (-0.5 * (octaves / REST_WIDTH).powi(2)).exp();
-        add(CauseKind::Noise, Enters::Noise, real(NOISE_U * at));
+        add(CauseKind::Noise, AppliesTo::Noise, real(NOISE_U * at));
         add(
             CauseKind::Rest,
-            Enters::Response,
+            AppliesTo::Response,
             imaginary(w * REST_DELAY_U * at),
         );
-        add(CauseKind::Rest, Enters::Response, real(REST_GAIN_U * at));
+        add(CauseKind::Rest, AppliesTo::Response, real(REST_GAIN_U * at));
     }
     add(
         CauseKind::Rest,
-        Enters::Response,
+        AppliesTo::Response,
         imaginary(w * REST_SKEW_U),
     );
-    add(CauseKind::Fixed, Enters::Response, real(BALANCE_U));
+    add(CauseKind::Fixed, AppliesTo::Response, real(BALANCE_U));
     list
 }
 
@@ -342,11 +345,11 @@ fn response(
     for (cause, size) in causes.iter().zip(sizes) {
         let of = cause.size * *size;
         match cause.enters {
-            Enters::Response => value += of,
-            Enters::Left => left += of,
-            Enters::Right => right += of,
-            Enters::Both => (left, right) = (left + of, right + of),
-            Enters::Noise => noise += of,
+            AppliesTo::Response => value += of,
+            AppliesTo::Left => left += of,
+            AppliesTo::Right => right += of,
+            AppliesTo::Both => (left, right) = (left + of, right + of),
+            AppliesTo::Noise => noise += of,
         }
     }
     let late = Complex64::cis(-phase);
@@ -355,11 +358,11 @@ fn response(
     let undelayed = Complex64::new(0.0, -unshared * phase.sin());
     let with_noise = |of: Complex64| Complex64::new(of.re, of.im * (1.0 + unshared));
     let derivatives = causes.iter().map(|cause| match cause.enters {
-        Enters::Response => cause.size,
-        Enters::Left => with_noise(cause.size * by_left),
-        Enters::Right => with_noise(cause.size * by_right),
-        Enters::Both => with_noise(cause.size * (by_left + by_right)),
-        Enters::Noise => cause.size * undelayed,
+        AppliesTo::Response => cause.size,
+        AppliesTo::Left => with_noise(cause.size * by_left),
+        AppliesTo::Right => with_noise(cause.size * by_right),
+        AppliesTo::Both => with_noise(cause.size * (by_left + by_right)),
+        AppliesTo::Noise => cause.size * undelayed,
     });
     (
         value + noise * undelayed + with_noise(left.ln() - right.ln()),
@@ -367,27 +370,27 @@ fn response(
     )
 }
 
-/// What gain and phase together say of delay, terms and the cartridge's response.
+/// Joint fit of gain and phase: delay, terms and the cartridge's response.
 #[derive(Debug, Clone)]
-pub(super) struct Joint {
+pub(super) struct ResponseFit {
     cartridge: CartridgeResponse,
     delay: f64,
     /// Sizes of the causes, in standard deviations of the table.
     sizes: Vec<f64>,
     /// Delay and terms.
     pub values: Array1<f64>,
-    /// Their covariance, with priors and all that is not known of the response.
+    /// Their covariance, including priors and the uncertainty of the response.
     pub covariance: Array2<f64>,
     /// Information on delay and terms before their priors.
     information: Array2<f64>,
-    /// Standard deviation of the delay that the response leaves, seconds.
+    /// Standard deviation of the delay due to the response, seconds.
     left_s: f64,
-    /// Standard deviation of the delay by noise, which moves what is found of the response too,
-    /// seconds.
+    /// Standard deviation of the delay by noise, including its effect through the fitted
+    /// response, seconds.
     pub noise_s: f64,
     /// Factor by which the residuals' variance exceeds what noise explains.
     pub misfit: f64,
-    /// Probability that what is left beside the causes of the table is as small as usual.
+    /// Probability that the deviation beyond the causes of the table is of usual size.
     pub ordinary: f64,
 }
 
@@ -414,13 +417,13 @@ struct Reduced {
     information: Array2<f64>,
 }
 
-/// What the data say where the strengths of the kinds are known.
+/// Posterior for given strengths of the kinds.
 struct Combination {
     log_evidence: f64,
     /// Delay and terms.
     values: Array1<f64>,
     covariance: Array2<f64>,
-    /// Residuals over their covariance: what the causes are moved by.
+    /// Residuals over their covariance, which drive the causes.
     pull: Array1<f64>,
     /// The part of the delay's variance that is noise, not priors.
     noise: f64,
@@ -451,7 +454,7 @@ impl Reduced {
         let size = |k: usize, left: &[f64]| left[k] * largest(k).powi(2);
         while columns.len() < n {
             let pivot = (0..n).max_by(|a, b| size(*a, &left).total_cmp(&size(*b, &left)))?;
-            // what rounding leaves of a column is none
+            // a column reduced to rounding is none
             let rounding = gram[[pivot, pivot]] * n as f64 * f64::EPSILON;
             if size(pivot, &left) < NEGLIGIBLE_DEVIATION * NEGLIGIBLE_DEVIATION
                 || left[pivot] <= rounding
@@ -608,8 +611,8 @@ fn combinations(kinds: &[CauseKind]) -> Vec<(Vec<f64>, f64)> {
     })
 }
 
-/// What a recording tells at its points, and all that may move it.
-struct Data<'a> {
+/// Phases and gains of a recording at its points, with all terms and causes.
+struct Observations<'a> {
     clusters: &'a Clusters,
     /// Its points; what stood against the start says nothing.
     points: Vec<Point>,
@@ -626,7 +629,7 @@ struct Data<'a> {
     start: f64,
 }
 
-impl<'a> Data<'a> {
+impl<'a> Observations<'a> {
     fn new(
         clusters: &'a Clusters,
         terms: &'a [PhaseTerm],
@@ -745,13 +748,13 @@ pub(super) fn fit(
     start: &PhaseFit,
     (cartridge, delay): (CartridgeResponse, f64),
     dispersion: f64,
-) -> Option<Joint> {
-    let data = Data::new(clusters, terms, start, (cartridge, delay))?;
+) -> Option<ResponseFit> {
+    let data = Observations::new(clusters, terms, start, (cartridge, delay))?;
     let (kinds, units) = (&data.kinds, &data.units);
     let mut weights: Vec<[f64; 2]> = start.weights.iter().map(|w| [*w, *w]).collect();
     let mut misfit = 1.0;
     let mut model = data.linear(&vec![0.0; kinds.len()], start.values[0] / MICROSECOND);
-    // With all causes at large, what is left shows which points are none of their making.
+    // With all causes at their largest, the residuals show which points none of them explain.
     let large = [(KINDS.map(CauseKind::large).to_vec(), 0.0)];
     for _ in 0..2 {
         let reduced = data.reduced(&model, &weights, dispersion)?;
@@ -787,7 +790,7 @@ pub(super) fn fit(
         whole[[i, j]] + factor * column[i] * column[j] - prior(i, j)
     }));
     let per = |(i, j): (usize, usize)| units[i] * units[j];
-    Some(Joint {
+    Some(ResponseFit {
         cartridge,
         delay: data.delay_at(found.values[0]),
         sizes: found.sizes,
@@ -817,7 +820,7 @@ fn positive(matrix: Array2<f64>) -> Array2<f64> {
     (&kept + &kept.t()) * 0.5
 }
 
-impl Joint {
+impl ResponseFit {
     /// Phase that the response makes at an angular frequency where so much power is not shared, over what
     /// is; radians.
     pub fn phase(&self, w: f64, unshared: f64) -> f64 {
@@ -886,8 +889,8 @@ mod tests {
         let common = 3e-5;
         for phase in [0.1, 0.8, 1.4] {
             for noise in [0.0, 0.5, 6.0] {
-                let crosstalk = [cause(Enters::Left, c1), cause(Enters::Right, c2)];
-                let shared = [cause(Enters::Noise, Complex64::new(common, 0.0))];
+                let crosstalk = [cause(AppliesTo::Left, c1), cause(AppliesTo::Right, c2)];
+                let shared = [cause(AppliesTo::Noise, Complex64::new(common, 0.0))];
                 for (causes, exact) in [
                     (&crosstalk[..], cross_spectrum(phase, noise, 0.0, [c1, c2])),
                     (

@@ -1,4 +1,4 @@
-//! The offset found roughly, by generalised cross-correlation.
+//! Coarse estimate of the delay, by generalised cross-correlation.
 
 use super::limits::{
     EQUAL_PEAK, KEPT_LAG_S, MOST_KEPT_LAGS, OVERSAMPLING, PLAUSIBLE_PEAK, PLAUSIBLE_S, REACH_S,
@@ -6,7 +6,7 @@ use super::limits::{
 use super::phase::Point;
 use crate::spectrum::{Bin, correlate};
 
-/// The correlation near its peak, for pictures and checks.
+/// The cross-correlation near its peak, for pictures and checks.
 #[derive(Debug, Clone, PartialEq)]
 pub struct CrossCorrelation {
     /// Delay of each value, seconds.
@@ -21,18 +21,18 @@ pub(super) struct Coarse {
     pub delay: f64,
     /// One channel is inverted.
     pub inverted: bool,
-    /// Height of the peak, 0 to 1, and its standard deviation by chance.
+    /// Height of the peak, 0 to 1, and the standard deviation of the correlation of independent channels.
     pub peak: f64,
     pub chance: f64,
-    /// Highest peak elsewhere, relative to the highest of all.
+    /// Second highest peak, relative to the highest.
     pub rival: f64,
     pub correlation: CrossCorrelation,
 }
 
 /// Weight of a bin: the amplitude of its signal over its noise, between the
 /// phase transform (1) and maximum likelihood (the power ratio; Knapp & Carter
-/// 1976). A line of hum does not drown the programme, and the harmonics that
-/// tracing adds in anti-phase do not drown a tone.
+/// 1976). So a line of hum does not mask the programme, nor the anti-phase
+/// harmonics of tracing distortion a tone.
 pub(super) fn weight(point: &Point, averages: f64) -> f64 {
     (point.information / (2.0 * averages)).sqrt()
 }
@@ -92,7 +92,7 @@ pub(super) fn find(
         .map(|p| p.1.abs() / highest)
         .fold(0.0, f64::max);
     let shown = ((KEPT_LAG_S / step) as i64).min(reach);
-    // at high rates some lags are passed over, the peak never
+    // at high rates some lags are skipped, the peak never
     let every = 1 + shown / MOST_KEPT_LAGS;
     let lags_shown = (-shown / every..=shown / every).map(|k| best.0 + k * every);
     Coarse {

@@ -1,7 +1,7 @@
-//! From a cross-spectrum to an estimate, or a refusal with its reason.
+//! Estimates the delay of a cross-spectrum, or refuses with a reason.
 
 use super::band::{BandBins, Clusters, unshared};
-use super::cartridge::{self, CartridgeResponse, Joint};
+use super::cartridge::{self, CartridgeResponse, ResponseFit};
 use super::coarse::{self, Coarse, CrossCorrelation};
 use super::information::crosstalk_phase_term;
 use super::jackknife::{GroupDelay, Jackknife, TimeGroup, jackknife};
@@ -17,15 +17,15 @@ use crate::spectrum::{self, Bin, CrossSpectrum, window};
 use crate::uncertainty::{Caveat, Level, Warning};
 use thiserror::Error;
 
-/// How to estimate.
+/// Settings of the estimate.
 #[derive(Debug, Clone, PartialEq)]
 pub struct EstimateSettings {
     /// Band used, hertz.
     pub band_hz: (f64, f64),
     /// Terms fitted beside the delay.
     pub terms: Vec<PhaseTerm>,
-    /// The cartridge that the signal came through; `None` for a signal that passed none, or
-    /// one that is to be taken as ideal.
+    /// Response model of the cartridge that the signal passed; `None` for a signal that
+    /// passed none, or for an ideal one.
     pub cartridge: Option<CartridgeResponse>,
 }
 
@@ -99,7 +99,7 @@ pub enum Refusal {
         /// Height that chance alone reaches.
         chance: f64,
     },
-    /// The noise is too strong to tell one period from the next.
+    /// The noise is too strong to distinguish one period from the next.
     #[error(
         "is too noisy to identify the right peak of the correlation (the second is {rival:.2} of the first); record longer, louder or with wider-band programme"
     )]
@@ -117,7 +117,7 @@ pub enum Refusal {
         /// Upper edge, Hz.
         high_hz: f64,
     },
-    /// No part of the band has a phase that tells the delay.
+    /// No part of the band has a phase that determines the delay.
     #[error(
         "no part of the band {low_hz:.0} to {high_hz:.0} Hz is coherent enough to measure a delay; record longer or louder, or use --band to choose a band where the programme is strong"
     )]
@@ -127,7 +127,7 @@ pub enum Refusal {
         /// Upper edge, Hz.
         high_hz: f64,
     },
-    /// Two unknowns turn the phase alike.
+    /// Two unknowns have proportional phases.
     #[error(
         "the delay cannot be separated from the other unknowns of the phase ({terms}): two of them shift it in the same way within the band; choose a wider band with --band, or state what is known of the chain"
     )]
@@ -135,7 +135,7 @@ pub enum Refusal {
         /// Names of the unknowns beside the delay.
         terms: String,
     },
-    /// The fit of the phase found no end.
+    /// The fit of the phase did not converge.
     #[error(
         "the phase fit has not converged after {steps} steps: parts of the band contradict each other; select one kind of programme with --from and --to, or part of the band with --band"
     )]
@@ -153,7 +153,7 @@ impl Refusal {
         }
     }
 
-    /// Why the phase fit gives nothing, in the words of its settings.
+    /// Why the phase fit fails, in terms of its settings.
     pub(super) fn of_fit(error: FitError, settings: &EstimateSettings) -> Self {
         let (low_hz, high_hz) = settings.band_hz;
         let names = settings.terms.iter().map(|t| t.term.name.as_str());
@@ -178,15 +178,15 @@ pub struct BandShift {
     pub standard_uncertainty_s: f64,
 }
 
-/// What a frequency looked like, for pictures.
+/// Measured and fitted figures at one frequency, for pictures.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct CurvePoint {
     /// Frequency, hertz.
     pub hertz: f64,
     /// Phase of `L conj(R)` as measured, inversion removed, radians.
     pub phase_rad: f64,
-    /// Its standard uncertainty, radians; of a phase of which nothing is known, that of
-    /// any angle being as likely, `pi / sqrt(3)`.
+    /// Its standard uncertainty, radians; of an unknown phase that of a uniform
+    /// distribution, `pi / sqrt(3)`.
     pub phase_u_rad: f64,
     /// Phase of the fitted model, radians.
     pub fitted_rad: f64,
@@ -200,7 +200,7 @@ pub struct CurvePoint {
     pub right_db: f64,
 }
 
-/// What a capture says.
+/// The delay estimate of a capture.
 #[derive(Debug, Clone, PartialEq)]
 pub struct DelayEstimate {
     /// Offset of the right channel after the left, seconds.
@@ -211,12 +211,12 @@ pub struct DelayEstimate {
     pub random_s: f64,
     /// Fitted values of the terms, in their order.
     pub term_values: Vec<f64>,
-    /// Everything the data know, before priors.
+    /// Information of the data, before priors.
     pub information: Information,
     /// The same with [`crosstalk_phase_term`](super::crosstalk_phase_term) as a further term, where the delay is large enough
     /// for it; the estimate itself takes that term to be zero.
     pub with_crosstalk_phase: Information,
-    /// Where in the span the information lies.
+    /// Distribution of the information along the span.
     pub nodes: Vec<Node>,
     /// Delay along the span.
     pub along: Vec<GroupDelay>,
@@ -247,8 +247,8 @@ pub struct DelayEstimate {
 }
 
 impl DelayEstimate {
-    /// The same where an error of its own, of a standard uncertainty in seconds, adds to
-    /// the delay.
+    /// The same with an independent error of the delay, of this standard uncertainty in
+    /// seconds.
     pub fn with_delay_error(self, standard_uncertainty_s: f64) -> Self {
         let information = self.information.with_delay_error(standard_uncertainty_s);
         let with_crosstalk_phase = self
@@ -269,14 +269,14 @@ struct CommonSignal {
     /// Power of the left channel over the right, dB.
     balance_db: f64,
     coarse: Coarse,
-    /// Whether whole periods of the signal fit alike.
+    /// Whether offsets by whole periods of the signal fit equally well.
     narrow: bool,
     /// Delay by which the channels were aligned before, seconds.
     aligned: f64,
 }
 
 impl CommonSignal {
-    /// Refuses a recording whose channels hold nothing in common, or nothing but what they have in common.
+    /// Refuses a recording whose channels share no signal, or are one signal.
     fn find(spectrum: &CrossSpectrum, band_hz: (f64, f64)) -> Result<Self, Refusal> {
         let quality = &spectrum.quality;
         let (rate, frame) = (spectrum.sample_rate_hz, spectrum.frame_length);
@@ -306,7 +306,7 @@ impl CommonSignal {
         }
         let coarse = coarse::find(&band.points, band.first, frame, rate, band.averages);
         let chance = band.chance();
-        // Where few bins carry everything, any phases line up at some lag: then the
+        // Where few bins carry all power, any phases align at some lag: then the
         // coherence decides.
         if coarse.peak <= chance && !band.has_coherent_line(spectrum) {
             return Err(Refusal::NothingInCommon {
@@ -332,19 +332,19 @@ impl CommonSignal {
         })
     }
 
-    /// Delay that is taken out before the phase is fitted, seconds.
+    /// Delay removed before the phase is fitted, seconds.
     fn base(&self) -> f64 {
         self.aligned + self.coarse.delay
     }
 }
 
-/// The phase of a band with its model.
+/// The phase of a band with its fitted model.
 struct Fitted {
-    /// The band, the cartridge's response taken out.
+    /// The band, corrected for the cartridge's response.
     clusters: Clusters,
     fit: PhaseFit,
-    /// What gain and phase say together; `None` of a signal that passed no cartridge.
-    joint: Option<Joint>,
+    /// The joint fit of gain and phase; `None` for a signal that passed no cartridge.
+    joint: Option<ResponseFit>,
     /// Delay along the span, beside what was taken out.
     along: Vec<GroupDelay>,
     /// Factors of the variance, as in [`DelayEstimate`].
@@ -413,7 +413,7 @@ impl Fitted {
         made.unwrap_or(0.0)
     }
 
-    /// What the data know, and the same with the phase that crosstalk makes.
+    /// Information of the data, without and with the crosstalk phase term.
     fn information(&self, terms: &[PhaseTerm], base: f64) -> (Information, Information) {
         match &self.joint {
             // crosstalk is among the causes of the response
@@ -517,7 +517,7 @@ pub fn estimate(
 }
 
 impl Fitted {
-    /// The information with a term for what crosstalk does to a large delay beyond a factor.
+    /// The information with a term for the crosstalk phase of a large delay.
     ///
     /// Crosstalk a and b into left and right makes of the phase p = w t that of
     /// `(1 + a exp(-i p)) (b + exp(i p))`, to first order `p - (a + b) sin p`: a delay shorter by
@@ -550,7 +550,7 @@ impl Fitted {
         known.with_term(crosstalk_phase_term(), &column, own, vector)
     }
 
-    /// The delay in a narrower band against the whole; `None` where it says nothing.
+    /// The delay in a narrower band minus that of the whole; `None` where it is not significant evidence.
     fn band_shift(&self, terms: &[PhaseTerm], (low_hz, high_hz): (f64, f64)) -> Option<BandShift> {
         let Self { clusters, fit, .. } = self;
         let upper_hz = if high_hz > NARROWER * NARROW_HIGH_HZ {
@@ -585,7 +585,7 @@ impl Fitted {
         let Self { clusters, fit, .. } = self;
         let (mut slope, mut curvature, mut variance) = (0.0, 0.0, 0.0);
         for (point, row) in clusters.points.iter().zip(clusters.design.rows()) {
-            // what chance may have made of a cluster has none
+            // a cluster that may be coherent by chance has none
             if point.information <= 0.0 {
                 continue;
             }
@@ -646,7 +646,7 @@ fn noise_correlation(spectrum: &CrossSpectrum) -> Option<f64> {
     (log_ratio > NOISE_LIKELIHOOD_RATIO.ln()).then_some(correlation)
 }
 
-/// All doubts about an estimate.
+/// All warnings about an estimate.
 fn caveats(
     estimate: &DelayEstimate,
     spectrum: &CrossSpectrum,
@@ -677,7 +677,7 @@ fn caveats(
     list
 }
 
-/// Doubts about the recording itself.
+/// Warnings about the recording.
 fn of_recording(
     estimate: &DelayEstimate,
     spectrum: &CrossSpectrum,
@@ -732,7 +732,7 @@ fn of_recording(
     list
 }
 
-/// The doubt about how much the channels have in common: too little, or so much that they may be one signal.
+/// The warning about the channels' common signal: too little, or so much that they may be one signal.
 fn of_common_part(estimate: &DelayEstimate, traced: bool) -> Option<Caveat> {
     let snr_db = -10.0 * estimate.noise_to_signal.log10();
     let not_mono = || {
@@ -764,7 +764,7 @@ fn of_common_part(estimate: &DelayEstimate, traced: bool) -> Option<Caveat> {
     not_mono().or_else(noisy).or_else(one_signal)
 }
 
-/// Doubts about how steady the delay is along the recording.
+/// Warnings about the stability of the delay along the recording.
 fn along_recording(estimate: &DelayEstimate, sample_rate_hz: f64) -> Vec<Caveat> {
     let mut list = Vec::new();
     if let Some(step) = step(&estimate.along, sample_rate_hz) {
@@ -796,7 +796,7 @@ fn along_recording(estimate: &DelayEstimate, sample_rate_hz: f64) -> Vec<Caveat>
     list
 }
 
-/// Doubts about how well the model has the phase over frequency.
+/// Warnings about the fit of the phase over frequency.
 fn over_frequency(estimate: &DelayEstimate, signal: &CommonSignal, fitted: &Fitted) -> Vec<Caveat> {
     let mut list = Vec::new();
     list.extend(Warning::Misfit.at(estimate.misfit, || {

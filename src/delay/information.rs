@@ -1,10 +1,10 @@
-//! What a capture knows, before any prior.
+//! Information of a capture, before any prior.
 
 use ndarray::{Array1, Array2};
 use serde::{Deserialize, Serialize};
 
-/// Which object of a job a parameter belongs to; captures that share the
-/// object share the parameter.
+/// The object that a parameter belongs to; captures that share the object share
+/// the parameter.
 #[derive(Debug, Clone, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
 #[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub enum Owner {
@@ -14,15 +14,15 @@ pub enum Owner {
     Chain,
     /// The cartridge.
     Cartridge,
-    /// The record side: what its cutter did.
+    /// The record side, with its cutter.
     Record,
     /// A calibration, known by a stable identifier.
     Calibration(String),
 }
 
-/// Which side of the swap point (the lead clips at the cartridge) a
-/// parameter's cause lies on: before, its effect changes sign with swapped
-/// leads; behind, it does not.
+/// Side of the swap point (the lead clips at the cartridge) on which a
+/// parameter's cause lies. Before it, the effect changes sign with swapped
+/// leads; behind it, it does not.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
 #[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub enum Side {
@@ -44,8 +44,8 @@ pub struct Term {
     pub side: Side,
 }
 
-/// What crosstalk does to a large delay beyond a factor. It follows the sign of the delay,
-/// which swapped leads change, so that nothing is left to change.
+/// Crosstalk phase: the nonlinear effect of crosstalk on a large delay. It already follows
+/// the sign of the delay, so swapped leads do not change its sign again.
 pub fn crosstalk_phase_term() -> Term {
     Term {
         name: "crosstalk bend".into(),
@@ -55,11 +55,11 @@ pub fn crosstalk_phase_term() -> Term {
 }
 
 /// Information over named parameters: the data part of the negative
-/// log-likelihood is, up to third order about `expansion`,
-/// `1/2 t' matrix t - vector' t + constant` in the parameters `t`.
-/// The matrix may be singular (a pure tone knows one combination only).
-/// The delay, in seconds, is always the first term; it is the delay as
-/// recorded (right after left), whatever the leads.
+/// log-likelihood is, up to third order about `expansion`, `1/2 t' matrix t -
+/// vector' t + constant` in the parameters `t`. The matrix may be singular (a
+/// pure tone determines one combination only). The delay, in seconds, is always
+/// the first term; it is the delay as recorded (right after left), whatever the
+/// leads.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Information {
     /// The parameters, delay first.
@@ -73,8 +73,8 @@ pub struct Information {
 }
 
 impl Information {
-    /// A delay given as a value with its standard uncertainty, both in
-    /// seconds, knowing nothing of any other term. An uncertainty that is not above
+    /// A delay given as a value with its standard uncertainty, both in seconds,
+    /// without information about any other term. An uncertainty that is not above
     /// zero gives no number, which [`crate::job::solve`] refuses.
     pub fn of_delay(delay: f64, standard_uncertainty: f64) -> Self {
         let weight = match standard_uncertainty {
@@ -109,8 +109,8 @@ impl Information {
         }
     }
 
-    /// The same with a term more, known with the others by `column`, by itself by `own`, and
-    /// with this entry of the vector.
+    /// The same with one more term: `column` of the matrix with the others, `own` on the
+    /// diagonal, and this entry of the vector.
     pub fn with_term(mut self, term: Term, column: &Array1<f64>, own: f64, vector: f64) -> Self {
         let n = self.terms.len();
         let old = self.matrix;
@@ -127,7 +127,7 @@ impl Information {
         self
     }
 
-    /// The same where a term is known to be zero, and therefore none.
+    /// The same without a term that is known to be zero.
     pub fn without(mut self, term: &Term) -> Self {
         let Some(at) = self.terms.iter().position(|t| t == term) else {
             return self;
@@ -142,8 +142,8 @@ impl Information {
         self
     }
 
-    /// What the same recording tells with its channels exchanged: every phase the
-    /// other way round. The crosstalk phase follows the sign of the delay by itself.
+    /// The information with the channels exchanged: every phase changes sign. The
+    /// crosstalk phase follows the sign of the delay by itself.
     pub fn with_channels_exchanged(&self) -> Self {
         let crosstalk = crosstalk_phase_term();
         let sign = |k: usize| {
@@ -162,9 +162,8 @@ impl Information {
         }
     }
 
-    /// The same where an error of its own, of a standard uncertainty in seconds, adds to
-    /// the delay: that error is a parameter more, which shifts the delay, and is integrated
-    /// out.
+    /// The same with an independent error of the delay, of this standard uncertainty in
+    /// seconds, integrated out as a further parameter.
     pub fn with_delay_error(mut self, standard_uncertainty: f64) -> Self {
         let column = self.matrix.column(0).to_owned();
         let weight = standard_uncertainty.powi(-2) + column[0];

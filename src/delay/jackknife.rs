@@ -1,4 +1,4 @@
-//! Random uncertainty by leaving out one group of frames after another.
+//! Random uncertainty by the delete-a-group jackknife.
 
 use super::limits::{FEWEST_GROUPS, LEAST_GROUP_SHARE};
 use super::phase::{PhaseFit, Point, wrap};
@@ -23,15 +23,15 @@ pub struct GroupDelay {
     pub position: f64,
     /// Delay of this stretch with all other terms as fitted, seconds.
     pub delay_s: f64,
-    /// Standard uncertainty of that by the stretch's own noise, the scatter
-    /// along the recording allowed for, seconds; infinite where it says nothing. A stretch with less
-    /// than its time's share of the information has the noise of its time all the same.
+    /// Standard uncertainty of that by the stretch's own noise, including the scatter along the
+    /// recording, seconds; infinite without information. A stretch with less than its time's share
+    /// of the information still has the noise of its time.
     pub standard_uncertainty_s: f64,
     /// Its share of the delay information; the shares add to 1.
     pub weight: f64,
 }
 
-/// What leaving out groups says.
+/// Result of the jackknife.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct Jackknife {
     /// Variance of the delay, from data alone, seconds^2.
@@ -43,7 +43,7 @@ pub(super) struct Jackknife {
 /// One-step delays with one group left out, as a jackknife for groups of
 /// unequal size (F. Busing, E. Meijer, R. van der Leeden, Statistics and
 /// Computing 9, 1999, 3-8), after removing a straight line over time: a delay
-/// that moves with the groove radius is no scatter.
+/// that varies with the groove radius is not scatter.
 ///
 /// The sum of the groups' cross-spectra has the points' phases; `design` has the points' shapes.
 pub(super) fn jackknife(
@@ -67,7 +67,7 @@ pub(super) fn jackknife(
         .map(|r| r.dot(&fit.values))
         .collect();
     let gain = fit.covariance.row(0);
-    // Information of each group and the change of the delay when it goes.
+    // Information of each group and the change of the delay when it is left out.
     let mut delays = Vec::with_capacity(groups.len());
     for TimeGroup {
         position,

@@ -1,4 +1,4 @@
-//! The numbers that decide what counts in a delay, each with its reason.
+//! Decision limits of the delay estimate, each with its reason.
 //!
 //! Thresholds of warnings stand in [`crate::uncertainty::Warning`], priors of a cartridge's
 //! response beside the causes in `cartridge`.
@@ -7,8 +7,8 @@ use super::cartridge::CROSSTALK_PHASE_U;
 
 // Coarse offset
 
-/// Largest offset looked for, seconds. A stylus gives tens of microseconds; converters and file
-/// editors have been seen to give milliseconds.
+/// Largest offset searched, seconds. A stylus causes tens of microseconds; converters and file
+/// editors can cause milliseconds.
 pub(super) const REACH_S: f64 = 5e-3;
 /// Lags per sample: fine enough that the phase fit starts within a tenth of a period of the highest
 /// frequency.
@@ -20,8 +20,9 @@ pub(super) const EQUAL_PEAK: f64 = 0.9;
 /// Delays up to this are what a stylus can make, seconds; among equally good offsets of a
 /// narrow-band signal they are preferred.
 pub(super) const PLAUSIBLE_S: f64 = 60e-6;
-/// Their peak may be lower by so much: what tracing adds to a few tones in anti-phase lowers it,
-/// and raises others. A programme that does not repeat has no such peak but its own.
+/// Relative height from which their peak is accepted: tracing distortion of a few tones, in
+/// anti-phase, lowers it and raises others. A programme that does not repeat has no such peak
+/// but its own.
 pub(super) const PLAUSIBLE_PEAK: f64 = 0.6;
 /// Reach of the correlation that is kept on either side of its peak, seconds: some periods of the
 /// frequencies that shape it.
@@ -41,18 +42,18 @@ pub(super) const CLUSTER_END_SHIFT: usize = 4;
 /// has then an information of more than 16 / rad^2, its gain of more than 8, so no later step has
 /// a limit of its own.
 pub(super) const CLUSTER_LOG_ODDS: f64 = 9.0;
-/// That happens once in a hundred recordings, and a cluster high in the band weighs more than all
-/// of a weak programme. But what is coherent has a coherent neighbour, or is a line far beyond
-/// chance: such must be the odds of a cluster and of its more coherent neighbour together, one in
-/// ten million.
+/// By chance that happens in one of a hundred recordings, and a cluster high in the band
+/// outweighs all of a weak programme. But a coherent cluster has a coherent neighbour, or is a
+/// line far beyond chance: this limit applies to a cluster and its more coherent neighbour
+/// together, one in ten million.
 pub(super) const PAIR_LOG_ODDS: f64 = 16.0;
 /// One line among a thousand bins is coherent beyond chance at odds of e^-25, 1e-11 (the same law).
 pub(super) const LINE_LOG_ODDS: f64 = 25.0;
 /// A bin widens a band when its information, 1/rad^2, is more than this: noise has as much in one
 /// bin of 200 000, one recording in 200 (the same law; frames at half overlap count 0.93).
 pub(super) const LEAST_BIN_INFORMATION: f64 = 12.0;
-/// Where the window spreads so much of what a cluster holds in common from lines outside it, the
-/// cluster has their phase, not that of its own frequency: more comes from elsewhere than is its own.
+/// Largest share of leakage from lines outside a cluster in its common power. Above it the cluster
+/// has the phase of these lines, not that of its own frequency.
 pub(super) const MOST_LEAKAGE: f64 = 0.5;
 /// A programme ends in a cliff when its power falls for good within this fraction of the
 /// frequency: the slope of the usual filters of converters (common practice, no source).
@@ -75,17 +76,17 @@ pub(super) const WEIGHING_STEPS: usize = 50;
 /// The fit has converged when no value moves by more than this share of its uncertainty: far below
 /// the last digit of any u.
 pub(super) const CONVERGED_U: f64 = 1e-6;
-/// A misfit that chance makes less often than this is one.
+/// Significance level of a misfit.
 pub(super) const MISFIT_P: f64 = 1e-3;
 /// A combination of a response's strengths is not looked at again when it is less likely than this
 /// beside the best: all 1458 together then weigh less than two thousandths.
 pub(super) const LEAST_RELATIVE_LIKELIHOOD: f64 = 1e-6;
-/// Directions in which the unknowns move the data, all at their largest, by less than this standard
-/// deviation of the noise are left out: in quadrature with the noise, a two-thousandth of it.
+/// Directions in which the unknowns, at their largest, move the data by less than this share of the
+/// noise's standard deviation are left out: in quadrature with the noise, a two-thousandth of it.
 pub(super) const NEGLIGIBLE_DEVIATION: f64 = 0.03;
-/// How often the response is made linear anew near what was found, beside the two times by which
-/// the points are weighed. More moved nothing: in six strong crosstalks (throw-away fit with the
-/// same table) four and eight times agreed to 0.01 us.
+/// Number of relinearisations of the response, beside the two that set the weights. More had no
+/// effect: in six strong crosstalks (throw-away fit with the same table) four and eight times
+/// agreed to 0.01 us.
 pub(super) const RELINEARISATIONS: usize = 2;
 /// The crosstalk phase counts when a coefficient of the first size moves the delay by the second,
 /// seconds: a ten-thousandth of a degree. Common practice, no source.
@@ -102,12 +103,11 @@ pub(super) const LEAST_GROUP_SHARE: f64 = 1e-6;
 /// Fewest groups of a jackknife: a line over time takes two of their degrees of freedom, and with
 /// four left its standard uncertainty is known to a third (normal law, `1 / sqrt(2 n)`).
 pub(super) const FEWEST_GROUPS: usize = 6;
-/// A step counts where chance, in a recording without one, makes as clear a one at any of the
-/// places looked at less often than this.
+/// Significance level of a step, over all places examined in a recording.
 pub(super) const STEP_P: f64 = 1e-6;
-/// A recorder loses or repeats whole samples; a step of less than half a one is something else's,
-/// such as an eccentric record's. A step of one seems longer by up to a fifth at 48 kHz, where it
-/// turns the treble by a radian (measured).
+/// A recorder loses or repeats whole samples; a step of less than half a sample has another
+/// cause, such as an eccentric record. A step of one seems longer by up to a fifth at 48 kHz,
+/// where it turns the treble by a radian (measured).
 pub(super) const LEAST_STEP_SAMPLES: f64 = 0.5;
 /// A variance beyond what noise explains, over that of noise, from which a large one is of steps or
 /// drifts: standard deviations of five times the noise. Common practice, no source.
@@ -136,8 +136,8 @@ pub(super) const LEAST_DISAGREEMENT_S: f64 = 1e-9;
 /// Band in which the noise of a quiet stretch is judged, hertz: above hum and rumble, below the top
 /// octave, where recorders differ. Common practice, no source.
 pub(super) const NOISE_BAND_HZ: (f64, f64) = (1_000.0, 15_000.0);
-/// By so much the likelihood of noise that both channels share at once must exceed that of quiet
-/// programme with its delay: a thousand times. Common practice, no source.
+/// Least ratio of the likelihood of simultaneous noise in both channels to that of quiet
+/// programme with its delay. Common practice, no source.
 pub(super) const NOISE_LIKELIHOOD_RATIO: f64 = 1e3;
 /// Coherence of the programme from which a frequency's phase is known well enough to tell programme
 /// by it: to a quarter of a radian in a single frame (Bendat and Piersol, Random Data, 9.2, from

@@ -1,8 +1,8 @@
 //! The phase model and its fit.
 //!
-//! The phase of `L conj(R)` at angular frequency `w` is modelled as
-//! `w t + sum_j d_j e_j(w)`, after removing pi for an inverted channel. The
-//! intercept is fixed: nothing in a groove or a chain turns all frequencies
+//! The phase of `L conj(R)` at angular frequency `w` is modelled as `w t +
+//! sum_j d_j e_j(w)`, after removing pi for an inverted channel. The intercept
+//! is fixed: nothing in a groove or a chain shifts the phase of all frequencies
 //! alike, other than an inversion.
 
 use super::limits::{CONVERGED_U, MISFIT_P, MOST_STEPS, WEIGHING_STEPS};
@@ -55,7 +55,7 @@ pub enum LoadPart {
     Capacitance,
 }
 
-/// How a term's unit change turns the phase, over angular frequency.
+/// Phase per unit of a term, over angular frequency.
 #[derive(Debug, Clone, PartialEq)]
 pub enum PhaseShape {
     /// A pure delay: `w`.
@@ -73,7 +73,7 @@ pub enum PhaseShape {
     Load {
         /// The nominal parts.
         load: Load,
-        /// Which part differs.
+        /// The part that differs.
         part: LoadPart,
     },
     /// A curve on a grid of frequencies (hertz, ascending), linear in the
@@ -114,8 +114,7 @@ impl PhaseShape {
 
 impl PhaseShape {
     /// Logarithm of the gain, left over right, per unit of the term at angular frequency `w`,
-    /// nepers: what makes the phase makes a gain as well. A delay makes none, and of a curve
-    /// only the phase is known.
+    /// nepers. A delay has none, and of a curve only the phase is known.
     pub fn gain(&self, w: f64) -> f64 {
         match self {
             Self::Delay | Self::Curve { .. } => 0.0,
@@ -168,7 +167,7 @@ pub fn equaliser_terms(component_tolerance: f64) -> Vec<PhaseTerm> {
         .collect()
 }
 
-/// One bin as the fit sees it.
+/// One bin as used by the fit.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct Point {
     /// Angular frequency, radians per second.
@@ -179,18 +178,18 @@ pub(super) struct Point {
     pub information: f64,
 }
 
-/// Why a fit gives nothing.
+/// Why a fit fails.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) enum FitError {
-    /// No point says anything of the delay.
+    /// No point has information about the delay.
     NoInformation,
-    /// Two terms that no prior holds turn the phase alike.
+    /// Two terms without priors have proportional phases.
     Singular,
-    /// The values still move after [`MOST_STEPS`].
+    /// No convergence after [`MOST_STEPS`].
     NotConverged,
 }
 
-/// Result of a fit, before any over-dispersion is applied to it.
+/// Result of a fit, before over-dispersion is applied.
 #[derive(Debug, Clone)]
 pub(super) struct PhaseFit {
     /// Delay and terms.
@@ -205,7 +204,7 @@ pub(super) struct PhaseFit {
     pub weights: Vec<f64>,
     /// Mean square of the normalised residuals over points that matter.
     pub reduced_chi_square: f64,
-    /// How many these are.
+    /// Number of these points.
     pub points: usize,
     /// Share of the sharp points, by number and by information, that are more than a
     /// quarter turn off the model.
@@ -219,11 +218,10 @@ impl PhaseFit {
         gain.dot(&self.information.dot(&gain))
     }
 
-    /// Factor by which the residuals' variance exceeds what noise explains, 1
-    /// where it does not by more than chance would in one of a thousand fits:
-    /// the ratio of R. T. Birge (Phys. Rev. 40, 1932, 207, from memory). Unlike the
-    /// jackknife's it sees what all stretches of time share, such as tracing's
-    /// harmonics of a voice.
+    /// Factor by which the residuals' variance exceeds that of noise, 1 where the
+    /// excess is not significant at 0.1 %: the ratio of R. T. Birge (Phys. Rev. 40,
+    /// 1932, 207, from memory). Unlike the jackknife's it includes errors common to
+    /// all stretches of time, such as tracing's harmonics of a voice.
     pub fn misfit(&self) -> f64 {
         birge(self.reduced_chi_square, self.points as f64)
     }
@@ -310,8 +308,8 @@ pub(super) fn fit(
         }
         let matrix = &information + &prior;
         let covariance = Cholesky::new(&matrix).ok_or(FitError::Singular)?.inverse();
-        // How much wider a value is than if all others were known. The matrix's sums of
-        // as many products as there are points know no more than this.
+        // Ratio of a value's standard deviation to that with all others known, as
+        // limited by rounding in the matrix's sums.
         let most = 1.0 / (points.len() as f64 * f64::EPSILON);
         if (0..n).any(|i| covariance[[i, i]] * matrix[[i, i]] > most) {
             return Err(FitError::Singular);
@@ -336,9 +334,9 @@ pub(super) fn fit(
     Err(FitError::NotConverged)
 }
 
-/// A point with a sharp phase more than a quarter turn off the model is not the
-/// programme but what moves the walls in opposition, such as the even harmonics
-/// of tracing; it says nothing of the delay.
+/// A point with a precise phase more than a quarter turn off the model is not
+/// the programme but a motion of the walls in opposition, such as the even
+/// harmonics of tracing distortion; it has no information about the delay.
 fn opposed(point: &Point, residual: &f64) -> bool {
     point.information > 0.0 && residual.abs() > std::f64::consts::FRAC_PI_2
 }

@@ -9,12 +9,12 @@ use crate::uncertainty::student_coverage_factor;
 pub(super) struct Step {
     /// Where in the span, 0 to 1.
     pub position: f64,
-    /// How many samples later the right channel is afterwards.
+    /// Change of the right channel's delay, samples.
     pub samples: f64,
 }
 
-/// The clearest step beside a straight line over time, if it is beyond chance and of half
-/// a sample at least.
+/// The most significant step beside a straight line over time, if it is significant and
+/// at least half a sample.
 ///
 /// Least squares of a line and a step at each of the places between two stretches; the
 /// ratio of the step to its standard uncertainty, by the scatter that the three leave, is

@@ -1,4 +1,4 @@
-//! The forward model: from everything that matters to the delay as recorded.
+//! The forward model: the delay as recorded, from all conditions that affect it.
 
 use super::{Arm, Tip, groove_speed};
 
@@ -40,8 +40,8 @@ pub struct Conditions {
     pub swapped: bool,
 }
 
-/// What the prediction can be differentiated by, in the order of
-/// [`PredictedDelay::gradient`]. The cutting speed and the swap are exact.
+/// Variables of the gradient, in the order of [`PredictedDelay::gradient`]. The
+/// cutting speed and the swap are exact.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 #[allow(missing_docs)] // the fields of `Conditions` and of its parts
 pub enum ModelInput {

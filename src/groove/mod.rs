@@ -1,4 +1,4 @@
-//! Geometry of stylus, groove, arm and lathe; knows no audio.
+//! Geometry of stylus, groove, arm and lathe, independent of audio.
 //!
 //! Every function returns its derivatives beside its value, because the
 //! adjustment needs both and they share their work. All quantities are SI,

@@ -3,12 +3,12 @@
 use serde::{Deserialize, Serialize};
 use std::ops::RangeInclusive;
 
-/// The kinds of stylus, in the trade's words.
+/// Kinds of stylus.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
 #[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 #[serde(rename_all = "lowercase")]
 pub enum Profile {
-    /// A ball: it cannot see its own rotation.
+    /// A ball, which is not sensitive to its own rotation.
     Spherical,
     /// Bi-radial: a frontal radius and a smaller side radius.
     Elliptical,

@@ -49,7 +49,7 @@ impl InputKind {
 /// A file that a result rests on.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
-pub struct Input {
+pub struct InputFile {
     /// What it is to the job.
     pub kind: InputKind,
     /// Its name without folders; of a recording, its path as the job states it.
@@ -78,7 +78,7 @@ pub struct OtherShares {
     pub other_cartridges: BTreeMap<String, f64>,
 }
 
-impl Input {
+impl InputFile {
     /// Whether both are the same bytes under the same name, for the same purpose.
     pub fn is_same_file(&self, other: &Self) -> bool {
         (self.kind, &self.sha256) == (other.kind, &other.sha256) && self.is_called_like(other)
@@ -136,7 +136,7 @@ pub struct Basis {
     /// Monte Carlo draws that the bands were checked by, if any.
     pub monte_carlo: Option<u32>,
     /// Every file, the job first.
-    pub inputs: Vec<Input>,
+    pub inputs: Vec<InputFile>,
     /// Shares that belong to no single file.
     #[serde(default)]
     pub other_shares: OtherShares,
@@ -182,9 +182,9 @@ impl Basis {
             monte_carlo,
             inputs: inputs(job, path, data, &shares)?,
             other_shares: OtherShares {
-                assumed: shares.brought(&[VarianceSource::Assumed]),
-                recordings_together: shares.brought(&[VarianceSource::Recordings]),
-                other_cartridges: shares.brought(&[VarianceSource::OtherCartridges]),
+                assumed: shares.sum_of(&[VarianceSource::Assumed]),
+                recordings_together: shares.sum_of(&[VarianceSource::Recordings]),
+                other_cartridges: shares.sum_of(&[VarianceSource::OtherCartridges]),
             },
             stated: stated(job),
             unknowns: unknown_updates(solved)
@@ -197,7 +197,7 @@ impl Basis {
     }
 
     /// The job's own file.
-    pub fn job(&self) -> Option<&Input> {
+    pub fn job(&self) -> Option<&InputFile> {
         self.inputs.iter().find(|i| i.kind == InputKind::Job)
     }
 }
@@ -215,7 +215,7 @@ impl Shares {
         let seeing = || solved.solution.setups.iter().filter(|s| !s.unobservable);
         let mut by: BTreeMap<VarianceSource, BTreeMap<String, f64>> = BTreeMap::new();
         for setup in seeing() {
-            for (brought, share) in &setup.brought {
+            for (brought, share) in &setup.variance_shares {
                 let of = by.entry(brought.clone()).or_default();
                 of.insert(setup.name.clone(), *share);
             }
@@ -227,7 +227,7 @@ impl Shares {
     }
 
     /// By setup, the sum over these sources.
-    fn brought(&self, by: &[VarianceSource]) -> BTreeMap<String, f64> {
+    fn sum_of(&self, by: &[VarianceSource]) -> BTreeMap<String, f64> {
         let mut together = self.nothing.clone();
         for (setup, share) in by.iter().filter_map(|by| self.by.get(by)).flatten() {
             *together.entry(setup.clone()).or_default() += share;
@@ -241,14 +241,14 @@ fn inputs(
     path: &Path,
     data: &[Option<CaptureData>],
     shares: &Shares,
-) -> Result<Vec<Input>, ReadError> {
-    let brought = |by: &[VarianceSource]| shares.brought(by);
+) -> Result<Vec<InputFile>, ReadError> {
+    let brought = |by: &[VarianceSource]| shares.sum_of(by);
     let name = |path: &Path| {
         let last = path.file_name().unwrap_or(path.as_os_str());
         last.to_string_lossy().into_owned()
     };
     let small = |kind, file: &Path, by: &[VarianceSource]| {
-        Ok::<_, ReadError>(Input {
+        Ok::<_, ReadError>(InputFile {
             kind,
             file: name(file),
             sha256: Some(hexadecimal(&Sha256::digest(outside::read(file)?))),
@@ -296,7 +296,7 @@ fn inputs(
                 }
                 None => {
                     places.insert((file.clone(), sha256.clone()), list.len());
-                    list.push(Input {
+                    list.push(InputFile {
                         kind: InputKind::Recording,
                         file,
                         sha256,

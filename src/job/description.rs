@@ -410,7 +410,7 @@ pub struct BandOf {
     pub name: String,
     /// How [`file::gather`](super::file::gather) locates it, where its times
     /// are not stated.
-    pub found: Option<FoundBy>,
+    pub found: Option<LocatedBy>,
 }
 
 impl BandOf {
@@ -418,14 +418,14 @@ impl BandOf {
     pub fn stretch(stretch: Stretch) -> Self {
         Self {
             name: format!("{} of {}", stretch.which + 1, stretch.of),
-            found: Some(FoundBy::Stretch(stretch)),
+            found: Some(LocatedBy::Stretch(stretch)),
         }
     }
 }
 
 /// How a band is located in its recording.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum FoundBy {
+pub enum LocatedBy {
     /// The band of this number, counted from 0, of so many that pauses separate.
     Pauses(usize, usize),
     /// The pause before the band of this number, counted from 0, of so many.
@@ -454,13 +454,13 @@ pub struct Stretch {
 
 impl Stretch {
     /// Its start and end, from 0 at the start of the recording's programme to 1 at its end.
-    pub fn share(self) -> [f64; 2] {
+    pub fn fractions(self) -> [f64; 2] {
         [self.which, self.which + 1].map(|k| k as f64 / self.of as f64)
     }
 
     /// Its part of a span.
     pub fn part(self, [start, end]: [f64; 2]) -> [f64; 2] {
-        self.share().map(|share| start + (end - start) * share)
+        self.fractions().map(|share| start + (end - start) * share)
     }
 
     /// The span of which `part` is this part.
@@ -535,7 +535,7 @@ impl CaptureSpec {
     /// Its stretch of a recording, if it is one.
     pub fn stretch(&self) -> Option<Stretch> {
         match self.band.as_ref()?.found? {
-            FoundBy::Stretch(stretch) => Some(stretch),
+            LocatedBy::Stretch(stretch) => Some(stretch),
             _ => None,
         }
     }
@@ -715,13 +715,13 @@ impl Job {
 
     /// The date on which a capture's radius, speed and turn were read, where it differs from the
     /// job's own: on another date they are new readings.
-    pub fn read_on<'a>(&'a self, capture: &'a CaptureSpec) -> Option<&'a str> {
-        let date = self.made_on(capture)?;
+    pub fn reading_date<'a>(&'a self, capture: &'a CaptureSpec) -> Option<&'a str> {
+        let date = self.capture_date(capture)?;
         (self.date.as_ref() != Some(date)).then_some(date.as_str())
     }
 
     /// The date of a capture, where the job states it.
-    pub(super) fn made_on<'a>(&'a self, capture: &'a CaptureSpec) -> Option<&'a String> {
+    pub(super) fn capture_date<'a>(&'a self, capture: &'a CaptureSpec) -> Option<&'a String> {
         let of_setup = || self.setups.get(&capture.setup)?.date.as_ref();
         let stated = capture.date.as_ref().or_else(of_setup);
         stated.or(self.date.as_ref())

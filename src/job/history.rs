@@ -46,7 +46,7 @@ impl History {
                 Some((hours, format!("{hours} h")))
             });
             let dates = setups.iter().map(|(_, capture)| {
-                let date = job.made_on(capture)?;
+                let date = job.capture_date(capture)?;
                 Some((day_number(date)?, date.clone()))
             });
             let hours: Option<Vec<(f64, String)>> = hours.collect();

@@ -250,7 +250,7 @@ impl KnownCapture {
             stretch: spec.stretch(),
             file: name.describe(at),
             sha256: key(job, at, data).unwrap_or_default(),
-            date: job.made_on(spec).cloned(),
+            date: job.capture_date(spec).cloned(),
             setup: spec.setup.clone(),
             record: spec.record.clone(),
             chain: spec.chain.clone(),
@@ -759,7 +759,7 @@ fn key(job: &Job, at: usize, data: &CaptureData) -> Option<String> {
         let words = (
             (cartridge, &spec.setup, &spec.record, &spec.chain),
             (spec.radius, spec.rpm, spec.turn, spec.swapped),
-            job.made_on(spec),
+            job.capture_date(spec),
         );
         let mut hash = Sha256::new_with_prefix(format!("{words:?}"));
         let numbers = data.information.matrix.iter();
@@ -784,7 +784,7 @@ impl Job {
         };
         let mut job = with_objects(self, |at| read(at).is_some());
         for capture in &mut job.captures {
-            capture.date = self.made_on(capture).cloned();
+            capture.date = self.capture_date(capture).cloned();
         }
         let part = KnowledgePart {
             conditions: basis::stated(self),

@@ -4,7 +4,7 @@ use super::JobError;
 use super::description::{ArmOf, Job};
 use super::network::CaptureData;
 use super::over_radius::{OverRadius, StretchResult};
-use super::solution::{ArmParameters, ArmResult, Correction, Narrows, Solved, solve};
+use super::solution::{ArmParameters, ArmResult, Correction, LargestContribution, Solved, solve};
 use crate::analysis::{Analysis, RecordingInfo};
 use crate::delay::phase::PhaseTerm;
 use crate::document::Program;
@@ -68,7 +68,7 @@ pub struct Measurement {
     pub arm_of: ArmOf,
     /// The quantity to know better in order to narrow the band of the turn.
     #[serde(skip)]
-    pub narrows: Narrows,
+    pub narrows: LargestContribution,
     /// Whether the mounting is stated.
     #[serde(skip)]
     pub mounting_stated: bool,
@@ -265,9 +265,9 @@ impl OfOneRecording {
             conformity: setup.conformity,
             correction: setup.correction,
             arm_of: setup.arm_of.clone(),
-            narrows: setup.narrows,
+            narrows: setup.largest_contribution,
             mounting_stated: setup.mounting_stated,
-            unchecked: data.len() == 1 || setup.unchecked,
+            unchecked: data.len() == 1 || setup.exchange_undetectable,
         };
         Ok(Measured {
             measurement,

@@ -62,12 +62,12 @@ mod solution;
 mod tip;
 
 pub use agreement::{Equivalence, FileComparison, KnowledgeAgreement};
-pub use basis::{AdjustedUnknown, Basis, Input, InputKind, OtherShares};
+pub use basis::{AdjustedUnknown, Basis, InputFile, InputKind, OtherShares};
 pub use calibration::{calibrations, replace_priors};
 pub use comparison::{Comparison, compare};
 pub use description::{
     Alignment, ArmOf, Band, BandKind, BandOf, CaptureSpec, Cartridge, Chain, DelaySource, Estimate,
-    FoundBy, INSTRUMENT, Job, Limits, PivotedArm, REPORT, Record, STRETCHES, Setup, Stated,
+    INSTRUMENT, Job, Limits, LocatedBy, PivotedArm, REPORT, Record, STRETCHES, Setup, Stated,
     Stretch,
 };
 pub use details::{CaptureDetails, ContactView, Details, UnknownUpdate};
@@ -91,8 +91,8 @@ pub use plan::{
 pub use scatter::{Series, SeriesPoint};
 pub use solution::{
     ARM_NOT_STATED, ArmParameters, ArmResult, CaptureResult, CartridgeResult, ChainResult,
-    Correction, Correlation, Fit, Narrows, RecordResult, RotationOf, SetupResult, Solution, Solved,
-    TemporaryChanges, UnknownResult, correction, is_usual_speed, reading, solve,
+    Correction, Correlation, Fit, LargestContribution, RecordResult, RotationOf, SetupResult,
+    Solution, Solved, TemporaryChanges, UnknownResult, correction, is_usual_speed, reading, solve,
 };
 
 use crate::adjust::AdjustError;

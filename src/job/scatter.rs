@@ -22,7 +22,7 @@ fn conditions(job: &Job, spec: &CaptureSpec) -> Conditions {
         spec.radius.map(f64::to_bits),
         spec.nominal_rpm().to_bits(),
         spec.swapped,
-        job.read_on(spec).map(str::to_owned),
+        job.reading_date(spec).map(str::to_owned),
     )
 }
 

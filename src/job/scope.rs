@@ -217,7 +217,7 @@ mod tests {
             .unwrap();
         let shares: f64 = of_setup.budget.iter().map(|line| line.share).sum();
         assert!((shares - 1.0).abs() < 1e-9);
-        assert!((of_setup.brought.values().sum::<f64>() - 1.0).abs() < 1e-9);
+        assert!((of_setup.variance_shares.values().sum::<f64>() - 1.0).abs() < 1e-9);
         assert_eq!(of_setup.captures.len(), 2);
     }
 }

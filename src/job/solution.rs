@@ -26,7 +26,7 @@ use warnings::same_recording;
 pub use correction::{Correction, correction};
 pub use results::{
     ArmParameters, ArmResult, CaptureResult, CartridgeResult, ChainResult, Correlation, Fit,
-    Narrows, RecordResult, SetupResult, Solution, TemporaryChanges, UnknownResult,
+    LargestContribution, RecordResult, SetupResult, Solution, TemporaryChanges, UnknownResult,
 };
 pub use warnings::{ARM_NOT_STATED, is_usual_speed};
 
@@ -111,7 +111,7 @@ pub fn solve(job: &Job, data: &[Option<CaptureData>], coverage: f64) -> Result<S
     findings.explanations = explanations;
     let unchecked = examined.undetectable_exchanges(&findings.setups);
     for setup in &mut findings.setups {
-        setup.unchecked = unchecked.contains(&setup.name);
+        setup.exchange_undetectable = unchecked.contains(&setup.name);
     }
     // with a single recording this is always so
     if !unchecked.is_empty() && data.iter().flatten().count() > 1 {

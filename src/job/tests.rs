@@ -642,8 +642,8 @@ fn a_plan_starts_from_what_was_found() {
         "{u} {planned:?}"
     );
     // without what was found it is planned for another rotation
-    let blind = plan(&job, Wanted::Steps(0)).unwrap();
-    assert!((blind.setups[0].standard_uncertainty_deg / u - 1.0).abs() > 0.05);
+    let unplanned = plan(&job, Wanted::Steps(0)).unwrap();
+    assert!((unplanned.setups[0].standard_uncertainty_deg / u - 1.0).abs() > 0.05);
 
     // as the adjustment has it once the capture is made
     let turn = capture("E", LOW, 4.0, false);
@@ -1243,7 +1243,7 @@ fn what_a_job_leaves_open_is_noted() {
     }
 }
 
-/// Delays exactly as predicted fit better than their uncertainties let expect.
+/// Delays exactly as predicted give an implausibly small chi-square.
 #[test]
 fn too_good_a_fit_is_noted() {
     let job = Job {

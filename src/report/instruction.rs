@@ -2,7 +2,7 @@
 
 use super::sentence::{Piece, Sentence, plain_text, whole, words};
 use super::text;
-use crate::job::{ArmOf, Correction, Narrows, SetupResult, TemporaryChanges};
+use crate::job::{ArmOf, Correction, LargestContribution, SetupResult, TemporaryChanges};
 use crate::uncertainty::{Direction, Quantity, plain, rounded};
 
 /// What to do: first what is to be heeded, then one order, then how.
@@ -42,7 +42,7 @@ pub struct Situation<'a> {
     /// Whether the arm is not set as stated.
     pub misset_arm: bool,
     /// What would narrow the band of the turn.
-    pub narrows: Narrows,
+    pub narrows: LargestContribution,
     /// Whether this is the result of one recording, which belongs to no job.
     pub single: bool,
     /// Rotation of the stylus to the groove, if it is known.
@@ -63,10 +63,10 @@ impl<'a> Situation<'a> {
             kept: setup.conformity.is_some_and(|c| c.is_kept()),
             arm_unknown: setup.arm_of == ArmOf::Unknown,
             mounting_stated: setup.mounting_stated,
-            unchecked: setup.unchecked,
-            left_behind: setup.left_behind,
+            unchecked: setup.exchange_undetectable,
+            left_behind: setup.temporary_changes,
             misset_arm: setup.misset_arm,
-            narrows: setup.narrows,
+            narrows: setup.largest_contribution,
             single: false,
             groove_deg: Some(&setup.rotation_deg),
             body_deg: setup.stylus_to_body_deg.as_ref(),
@@ -146,20 +146,20 @@ impl<'a> Situation<'a> {
     /// What would narrow the band.
     fn narrower(&self) -> Sentence {
         match self.narrows {
-            Narrows::Arm if self.arm_unknown => vec![
+            LargestContribution::Arm if self.arm_unknown => vec![
                 ". For a narrower band, state the arm".into(),
                 Piece::Command(" (--arm, or arm in a job)"),
                 ", or record at one of its null radii".into(),
             ],
-            Narrows::Arm => vec![". For a narrower band, measure the arm more closely, or record at one of its null radii".into()],
-            Narrows::Tip => vec![
+            LargestContribution::Arm => vec![". For a narrower band, measure the arm more closely, or record at one of its null radii".into()],
+            LargestContribution::Tip => vec![
                 ". For a narrower band, state the sizes of the tip".into(),
                 Piece::Command(" (--stylus, or the cartridge in a job)"),
             ],
-            Narrows::Recordings if self.single => vec![Piece::Command(
+            LargestContribution::Recordings if self.single => vec![Piece::Command(
                 ". For a narrower band, record more: 'groovelag start' writes a job and shows which recordings help most",
             )],
-            Narrows::Recordings => vec![Piece::Command(
+            LargestContribution::Recordings => vec![Piece::Command(
                 ". For a narrower band, 'groovelag plan' shows which further recordings help most",
             )],
         }

@@ -8,7 +8,7 @@ use std::fmt::Write as _;
 
 /// The tip, as far as an owner knows it; sizes in micrometres.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub enum Tip {
+pub enum TipAnswer {
     /// Nothing known: a generic elliptical with a wide prior.
     Unknown,
     /// A ball, with its radius if known.
@@ -107,7 +107,7 @@ pub fn choices(bands: &[(Vec<Further>, f64)], coverage: f64) -> String {
 #[derive(Debug, Clone, PartialEq)]
 pub struct Answers {
     /// The tip.
-    pub tip: Tip,
+    pub tip: TipAnswer,
     /// Speed of the first recording, revolutions per minute.
     pub rpm: f64,
     /// Radius at the start and the end of the part played, mm.
@@ -122,7 +122,7 @@ pub struct Answers {
 
 /// What the plan says of the recordings together.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Prediction {
+pub struct PlanPrediction {
     /// Half of the band of the rotation, degrees.
     pub half_band_deg: f64,
     /// Its coverage.
@@ -134,7 +134,7 @@ pub(super) const TURN_DEG: f64 = 4.0;
 
 /// One recording to be made.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Recording {
+pub struct RecordingToMake {
     /// File to save it in.
     pub file: &'static str,
     /// What is done for it.
@@ -147,8 +147,8 @@ pub struct Recording {
 
 impl Answers {
     /// The recordings in the order in which they disturb least.
-    pub fn recordings(&self) -> Vec<Recording> {
-        let first = Recording {
+    pub fn recordings(&self) -> Vec<RecordingToMake> {
+        let first = RecordingToMake {
             file: "found.wav",
             what: format!("{}, everything as found", speed(self.rpm)),
             setup: "found",
@@ -164,14 +164,14 @@ impl Answers {
             match kind {
                 Further::Speed => {
                     let rpm = other_speed(self.rpm);
-                    all.push(Recording {
+                    all.push(RecordingToMake {
                         file: "found-other-speed.wav",
                         what: format!("{}, nothing else changed", speed(rpm)),
                         rpm,
                         ..first.clone()
                     });
                 }
-                Further::Swapped => all.push(Recording {
+                Further::Swapped => all.push(RecordingToMake {
                     file: "found-swapped.wav",
                     what: format!(
                         "{}, left and right leads exchanged at the cartridge's pins (hot and return of both); put them back afterwards",
@@ -185,7 +185,7 @@ impl Answers {
                         ("turned-on.wav", TURN_DEG, "clockwise seen from above (front of the cartridge towards the spindle)"),
                         ("turned-back.wav", -TURN_DEG, "anticlockwise seen from above (front of the cartridge away from the spindle)"),
                     ] {
-                        all.push(Recording {
+                        all.push(RecordingToMake {
                             file,
                             what: format!(
                                 "{}, cartridge turned by {} degrees {way}, counted from where it was found; keep the stylus where it is. Put it back as found afterwards",
@@ -197,7 +197,7 @@ impl Answers {
                         });
                     }
                 }
-                Further::Ball => all.push(Recording {
+                Further::Ball => all.push(RecordingToMake {
                     file: "ball.wav",
                     what: format!(
                         "{}, the other cartridge with the spherical tip in place of yours, same leads and inputs. Put yours back as found afterwards: turns count from there, so if it may sit differently, record found.wav's grooves once more as a new setup",
@@ -222,15 +222,15 @@ pub(super) fn number(value: f64) -> String {
 pub fn understood(answers: &Answers) -> String {
     let pair = |(a, b): (f64, f64)| format!(" {} x {} um", number(a), number(b));
     let tip = match answers.tip {
-        Tip::Unknown => "a tip not known".to_owned(),
-        Tip::Spherical(size) => {
+        TipAnswer::Unknown => "a tip not known".to_owned(),
+        TipAnswer::Spherical(size) => {
             let size = size.map_or_else(String::new, |r| format!(" {} um", number(r)));
             format!("a spherical tip{size}")
         }
-        Tip::Elliptical(sizes) => {
+        TipAnswer::Elliptical(sizes) => {
             format!("an elliptical tip{}", sizes.map_or_else(String::new, pair))
         }
-        Tip::Line(sizes) => format!("a line contact{}", sizes.map_or_else(String::new, pair)),
+        TipAnswer::Line(sizes) => format!("a line contact{}", sizes.map_or_else(String::new, pair)),
     };
     let radius = match answers.radius_mm {
         [start, end] if start == end => number(start),
@@ -276,10 +276,10 @@ pub(super) fn speed(rpm: f64) -> String {
 }
 
 /// What is expected, in words.
-pub fn expected(tip: Tip, prediction: Option<Prediction>) -> String {
+pub fn expected(tip: TipAnswer, prediction: Option<PlanPrediction>) -> String {
     match (tip, prediction) {
-        (Tip::Spherical(_), None) => "A spherical tip cannot see its own rotation: these recordings measure the rotation of the record's cut.".to_owned(),
-        (Tip::Spherical(_), Some(p)) => format!(
+        (TipAnswer::Spherical(_), None) => "A spherical tip cannot see its own rotation: these recordings measure the rotation of the record's cut.".to_owned(),
+        (TipAnswer::Spherical(_), Some(p)) => format!(
             "A spherical tip cannot see its own rotation. Expected from these recordings: the rotation of the record's cut to about +-{} degrees ({} % band).",
             rounded_u(p.half_band_deg),
             plain(100.0 * p.coverage, 0)
@@ -288,7 +288,7 @@ pub fn expected(tip: Tip, prediction: Option<Prediction>) -> String {
             "Expected from these recordings: the rotation to about +-{} degrees ({} % band){}.",
             rounded_u(p.half_band_deg),
             plain(100.0 * p.coverage, 0),
-            if tip == Tip::Unknown {
+            if tip == TipAnswer::Unknown {
                 ", and up to twice as far on the side away from zero, since the tip is not known"
             } else {
                 ""
@@ -299,7 +299,7 @@ pub fn expected(tip: Tip, prediction: Option<Prediction>) -> String {
 }
 
 /// The job file, with remarks.
-pub fn job_text(answers: &Answers, prediction: Option<Prediction>) -> String {
+pub fn job_text(answers: &Answers, prediction: Option<PlanPrediction>) -> String {
     let mut out = remark(
         "Written by 'groovelag start'. Correct what you know better. Anything not stated takes a cautious default (docs/uncertainty.md). A quantity is a number, or { value = 18, u = 0.5 } with u its standard uncertainty. Predict with 'groovelag plan'; once the recordings are beside this file, solve with 'groovelag solve'.",
     );
@@ -362,7 +362,7 @@ pub fn job_text(answers: &Answers, prediction: Option<Prediction>) -> String {
             );
         }
     }
-    if !matches!(answers.tip, Tip::Spherical(_)) {
+    if !matches!(answers.tip, TipAnswer::Spherical(_)) {
         out += &after_text(answers, of_arm);
     }
     let seal = seal(&out);
@@ -408,7 +408,7 @@ fn capture_text(file: &str, setup: &str, radius_mm: [f64; 2], speed: f64) -> Str
     )
 }
 
-pub(super) fn tip_text(tip: Tip) -> String {
+pub(super) fn tip_text(tip: TipAnswer) -> String {
     // A size that is not stated stands there as a remark with its default.
     let sizes = |profile: &str, keys: [&str; 2], given: Option<(f64, f64)>, defaults: [f64; 2]| {
         let (mark, values) = match given {
@@ -424,19 +424,19 @@ pub(super) fn tip_text(tip: Tip) -> String {
         )
     };
     match tip {
-        Tip::Unknown => "# profile = \"elliptical\"     # or \"line\", \"spherical\"; not known: a generic elliptical\n# frontal_radius_um = 18\n# side_radius_um = 8\n".to_owned(),
-        Tip::Spherical(Some(radius)) => format!(
+        TipAnswer::Unknown => "# profile = \"elliptical\"     # or \"line\", \"spherical\"; not known: a generic elliptical\n# frontal_radius_um = 18\n# side_radius_um = 8\n".to_owned(),
+        TipAnswer::Spherical(Some(radius)) => format!(
             "profile = \"spherical\"\nfrontal_radius_um = {}\n",
             number(radius)
         ),
-        Tip::Spherical(None) => "profile = \"spherical\"\n# frontal_radius_um = 18\n".to_owned(),
-        Tip::Elliptical(given) => sizes(
+        TipAnswer::Spherical(None) => "profile = \"spherical\"\n# frontal_radius_um = 18\n".to_owned(),
+        TipAnswer::Elliptical(given) => sizes(
             "elliptical",
             ["frontal_radius_um", "side_radius_um"],
             given,
             [18.0, 8.0],
         ),
-        Tip::Line(given) => sizes(
+        TipAnswer::Line(given) => sizes(
             "line",
             ["contact_spacing_um", "side_radius_um"],
             given,
@@ -469,7 +469,7 @@ pub(super) fn remark(text: &str) -> String {
 }
 
 /// The checklist for these recordings, to print; `job` names the job file.
-pub fn checklist_text(answers: &Answers, prediction: Option<Prediction>, job: &str) -> String {
+pub fn checklist_text(answers: &Answers, prediction: Option<PlanPrediction>, job: &str) -> String {
     let mut out = format!("Recording checklist for {job}\n");
     let mut section = |heading: &str, items: &[String]| {
         let _ = write!(out, "\n{heading}\n");
@@ -511,7 +511,7 @@ pub fn checklist_text(answers: &Answers, prediction: Option<Prediction>, job: &s
             "Anything done differently, written down: ____________________".to_owned(),
         ],
     );
-    if !matches!(answers.tip, Tip::Spherical(_)) {
+    if !matches!(answers.tip, TipAnswer::Spherical(_)) {
         section(
             "After a turn, if you make one",
             &[

@@ -1,7 +1,7 @@
 //! Whether a result comes out the same once more.
 
 use crate::document::Program;
-use crate::job::{Basis, Input, InputKind};
+use crate::job::{Basis, InputFile, InputKind};
 use crate::outside::{self, on_one_line, shown, without_content};
 use crate::report::solution::SolutionDocument;
 use crate::report::text::wrapped;
@@ -212,19 +212,20 @@ impl Claim {
 
 /// Files that are not the same then and now. Several may have the same name, in folders of
 /// their own.
-fn changed(then: &[Input], now: &[Input]) -> Vec<ChangedInput> {
-    let of = |then: Option<&Input>, now: Option<&Input>, input: &Input| ChangedInput {
+fn changed(then: &[InputFile], now: &[InputFile]) -> Vec<ChangedInput> {
+    let of = |then: Option<&InputFile>, now: Option<&InputFile>, input: &InputFile| ChangedInput {
         kind: input.kind,
         file: input.file.clone(),
         sha256_then: then.and_then(|i| i.sha256.clone()),
         sha256_now: now.and_then(|i| i.sha256.clone()),
     };
     // what a file brings follows from the rest
-    let without = |others: &[Input], input: &&Input| !others.iter().any(|o| o.is_same_file(input));
-    let mut new: Vec<&Input> = now.iter().filter(|input| without(then, input)).collect();
+    let without =
+        |others: &[InputFile], input: &&InputFile| !others.iter().any(|o| o.is_same_file(input));
+    let mut new: Vec<&InputFile> = now.iter().filter(|input| without(then, input)).collect();
     let mut list = Vec::new();
     for gone in then.iter().filter(|input| without(now, input)) {
-        let like = |other: &&Input| other.kind == gone.kind && other.is_called_like(gone);
+        let like = |other: &&InputFile| other.kind == gone.kind && other.is_called_like(gone);
         let other = new.iter().position(like).map(|at| new.remove(at));
         list.push(of(Some(gone), other, gone));
     }
@@ -377,7 +378,7 @@ mod tests {
 
     #[test]
     fn files_are_known_by_kind_and_name() {
-        let input = |kind, file: &str, hash: &str| Input {
+        let input = |kind, file: &str, hash: &str| InputFile {
             kind,
             file: file.to_owned(),
             sha256: Some(hash.to_owned()),

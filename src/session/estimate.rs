@@ -1,4 +1,4 @@
-//! What is known at one moment.
+//! The estimate at one moment.
 
 use crate::analysis::follow::SignalLevel;
 use crate::document::Program;
@@ -37,9 +37,9 @@ pub struct StreamEstimate {
     pub recent: Option<RecentEstimate>,
     /// Level in the latest half second.
     pub signal: SignalLevel,
-    /// What is wrong now, the most serious first.
+    /// Present warnings, the most serious first.
     pub health: Vec<Caveat>,
-    /// What more time would bring, in degrees; null: no estimate yet.
+    /// Effect of more time on the uncertainty, in degrees; null: no estimate yet.
     pub outlook: Option<Outlook>,
 }
 

@@ -1,8 +1,8 @@
-//! A recording followed while it is made: blocks of samples in, estimates out.
+//! Follows a recording while it is made: takes blocks of samples, gives estimates.
 //!
-//! A [`Session`] opens no file, knows no clock and shows nothing, so that a terminal, a page
-//! and a test follow in the same way. Blocks may have any length: steps are half a second of
-//! samples, and what is found at a step does not depend on how the samples came.
+//! A [`Session`] opens no file, reads no clock and prints nothing, so that a terminal, a
+//! page and a test use it in the same way. Blocks may have any length: steps are half a
+//! second of samples, and what is found at a step does not depend on how the samples came.
 
 mod estimate;
 
@@ -28,7 +28,7 @@ use thiserror::Error;
 /// longer).
 pub const GAP_S: f64 = 10.0;
 
-/// What is followed, and how.
+/// Settings of a session.
 #[derive(Debug, Clone)]
 pub struct SessionSettings {
     /// Radius where the needle was lowered and where it is lifted, mm.
@@ -41,7 +41,7 @@ pub struct SessionSettings {
     pub delay: delay::EstimateSettings,
     /// Coverage of the bands.
     pub coverage: f64,
-    /// Standard uncertainty asked for, degrees.
+    /// Standard uncertainty wanted, degrees.
     pub wanted_deg: Option<f64>,
 }
 
@@ -54,7 +54,7 @@ pub enum SessionError {
     /// The job has none.
     #[error(transparent)]
     Job(#[from] JobError),
-    /// What played last has none, and what played before it has.
+    /// The last stretch has no result, but the one before has.
     #[error(
         "{error}. This refers to what played after the last pause; before it the result was {} deg, u {} deg",
         rounded(before.value, before.standard_uncertainty),
@@ -73,7 +73,7 @@ pub enum SessionError {
     UnknownLength,
 }
 
-/// Where the needle is, from what was said at the start.
+/// Radius of the stylus over time, from the stated start, end or pitch.
 #[derive(Debug, Clone, Copy)]
 struct GroovePosition {
     start_mm: f64,
@@ -123,12 +123,12 @@ impl GroovePosition {
 const BEFORE: &str = "before";
 const AFTER: &str = "after";
 
-/// What is known of the stretches so far.
+/// The stretches so far.
 #[derive(Default)]
 struct StretchHistory {
     /// Number of the stretch that plays.
     stretch: usize,
-    /// When programme began at the radius stated, seconds, if that was before this stretch.
+    /// Time at which programme began at the stated radius, seconds, if before this stretch.
     lowered_s: Option<f64>,
     /// The stretch before.
     previous: Option<EndedStretch>,
@@ -148,12 +148,12 @@ struct EndedStretch {
     rotation_deg: Quantity,
 }
 
-/// What a session ends with.
+/// Final result of a session.
 #[derive(Debug)]
 pub struct SessionResult {
-    /// What [`job::measure`] says of the whole recording, or of what played last.
+    /// Result of [`job::measure`] for the whole recording, or for its last stretch.
     pub measurement: Measurement,
-    /// What played before the last pause.
+    /// The stretch before the last pause.
     pub before: Option<PreviousStretch>,
 }
 
@@ -166,7 +166,7 @@ pub struct Session {
     taken: usize,
 }
 
-/// What is known of the recording beside its samples, and of its stretches.
+/// Settings and stretches of the recording.
 struct SessionState {
     settings: SessionSettings,
     job: Job,
@@ -297,7 +297,7 @@ impl Session {
         self.taken = 0;
     }
 
-    /// Takes in what came, up to the end of the next step; false when more has to come first.
+    /// Processes samples up to the end of the next step; false when more are needed first.
     pub fn step(&mut self) -> bool {
         let there = self.waiting.left.len() - self.taken;
         let wanted = self.follower.to_next_step();
@@ -316,7 +316,7 @@ impl Session {
         done
     }
 
-    /// Whether an angle is as certain as was asked for.
+    /// Whether an angle has the wanted uncertainty.
     pub fn reached(&self, angle: Option<Quantity>) -> bool {
         angle
             .zip(self.known.settings.wanted_deg)
@@ -328,7 +328,7 @@ impl Session {
         self.follower.signal()
     }
 
-    /// What is known now; no step needs it.
+    /// The present estimate; optional at every step.
     ///
     /// # Errors
     ///
@@ -338,7 +338,7 @@ impl Session {
         self.known.estimate(&moment)
     }
 
-    /// What is known now without the latest seconds by themselves, for half of the work.
+    /// The present estimate without that of the latest seconds, for half of the work.
     ///
     /// # Errors
     ///
@@ -432,7 +432,7 @@ impl SessionState {
         Ok(measured?.measurement)
     }
 
-    /// Takes note of a stretch, if one has begun.
+    /// Records the end of a stretch, if another has begun.
     fn begin_stretch(&mut self, follower: &Follower) {
         if follower.stretch() == self.history.stretch {
             return;
@@ -446,7 +446,7 @@ impl SessionState {
         let radii_mm = self.groove.between(span_s, lowered_s);
         let lifted = self.groove.end.is_none() && follower.from_s() - span_s[1] > GAP_S;
         self.history.lowered_s = (!lifted).then_some(lowered_s);
-        // a ball cannot see a turn
+        // a spherical tip is not sensitive to a turn
         let before = self.history.stretch - 1;
         let measured = self
             .measured_between(&analysis, Some(radii_mm), before)
@@ -496,7 +496,7 @@ impl SessionState {
         let began_s = self.history.lowered(began_s);
         let radii = |analysis: &Analysis| self.groove.between(span_s(analysis), began_s);
         let mut health = moment.health.clone();
-        // what does not settle now may do so later
+        // an adjustment that does not converge now may do so later
         let now = so_far.map(|analysis| (analysis, radii(analysis)));
         let measured = now.and_then(|(analysis, radii_mm)| {
             self.measured_between(analysis, Some(radii_mm), self.history.stretch)
@@ -556,7 +556,7 @@ impl SessionState {
         let record = &self.job.captures[0].record;
         let data = [Some(CaptureData::of(analysis).with_priors(&self.terms))];
         let read = |turned| job::reading(&job, &data, turned, coverage);
-        // a ball cannot see its own rotation
+        // a spherical tip is not sensitive to its own rotation
         let (rotation_deg, cut_rotation_deg) = match of_cut {
             false => (read(RotationOf::Stylus(setup))?, None),
             true => (None, read(RotationOf::Cut(record))?),

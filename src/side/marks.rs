@@ -1,4 +1,4 @@
-//! Coded marks, from which a recording finds its place on the side by itself.
+//! Coded marks, which locate a recording on the side.
 //!
 //! A mark is seven chirps in a row, each rising or falling: a word of the Hamming code (Hamming
 //! 1950, "Error detecting and error correcting codes"), which is the mark's number. The period of
@@ -34,16 +34,16 @@ const FADE_S: f64 = 0.01;
 const LEAST_CORRELATION: f64 = 0.25;
 /// Chirps of a mark that have to be told; the code's distance is 3, so that any two may fail.
 const LEAST_CHIRPS: usize = SLOTS - 2;
-/// Speeds understood, as a stretch of time to either side: thrice what a turntable out of order
-/// has (common practice, no source).
+/// Range of speeds, as a relative stretch of time either way: three times the error of a
+/// defective turntable (common practice, no source).
 const MOST_STRETCH: f64 = 0.03;
 /// Root mean square of the chirps' departures from even spacing, seconds: wow of 0.2 % moves them
 /// by a third of a millisecond.
 pub const MOST_SPACING_RMS_S: f64 = 1e-3;
 
-/// A mark that was found.
+/// A detected mark.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Mark {
+pub struct DetectedMark {
     /// Its number, counted from 0.
     pub number: usize,
     /// Its start, seconds.
@@ -92,7 +92,7 @@ fn shift(rising: bool) -> f64 {
     }
 }
 
-/// A chirp that was found.
+/// A detected chirp.
 #[derive(Debug, Clone, Copy, PartialEq)]
 struct Peak {
     rising: bool,
@@ -169,7 +169,7 @@ impl Finder {
     }
 
     /// The marks, in the order of the recording.
-    pub fn finish(mut self) -> Vec<Mark> {
+    pub fn finish(mut self) -> Vec<DetectedMark> {
         // what is left, and silence behind it
         let frames = self.waiting.len().div_ceil(self.step());
         for _ in 0..frames {
@@ -274,19 +274,19 @@ impl Finder {
 }
 
 /// The marks that chirps make, in the order of time.
-fn marks(peaks: &[Peak]) -> Vec<Mark> {
+fn marks(peaks: &[Peak]) -> Vec<DetectedMark> {
     let mut peaks = peaks.to_vec();
     peaks.sort_by(|a, b| a.at_s.total_cmp(&b.at_s));
-    let mut candidates: Vec<Mark> = Vec::new();
+    let mut candidates: Vec<DetectedMark> = Vec::new();
     for anchor in &peaks {
         for slot in 0..=SLOTS - LEAST_CHIRPS {
             candidates.extend(read(&peaks, anchor.at_s - slot as f64 * SLOT_S));
         }
     }
     candidates.sort_by(|a, b| b.correlation.total_cmp(&a.correlation));
-    let mut found: Vec<Mark> = Vec::new();
+    let mut found: Vec<DetectedMark> = Vec::new();
     for mark in candidates {
-        let apart = |other: &Mark| (other.at_s - mark.at_s).abs() > LENGTH_S;
+        let apart = |other: &DetectedMark| (other.at_s - mark.at_s).abs() > LENGTH_S;
         if found.iter().all(apart) {
             found.push(mark);
         }
@@ -296,7 +296,7 @@ fn marks(peaks: &[Peak]) -> Vec<Mark> {
 }
 
 /// The mark that begins at about a time, if there is one.
-fn read(peaks: &[Peak], at_s: f64) -> Option<Mark> {
+fn read(peaks: &[Peak], at_s: f64) -> Option<DetectedMark> {
     let first = peaks.partition_point(|peak| peak.at_s < at_s - SLOT_S);
     let near = &peaks[first..];
     let near = &near[..near.partition_point(|peak| peak.at_s < at_s + LENGTH_S + SLOT_S)];
@@ -337,7 +337,7 @@ fn read(peaks: &[Peak], at_s: f64) -> Option<Mark> {
         .map(|row| (row.1 - start - excess * row.0).powi(2))
         .sum();
     let even = (left / n).sqrt() <= MOST_SPACING_RMS_S && excess.abs() <= MOST_STRETCH;
-    even.then_some(Mark {
+    even.then_some(DetectedMark {
         number,
         at_s: start,
         stretch: 1.0 + excess,

@@ -1,16 +1,15 @@
-//! A side to be cut: what it holds, its samples, and where a recording of it is.
+//! A side to be cut: its parts, its samples, and the location of a recording on it.
 //!
 //! [`Cue::all`] lists the parts of the side with their times and radii, [`SideSignal`] makes the samples for
-//! a cutting engineer, [`Peaks`] what they ask of lathe and groove, and [`Finder`] reads the
-//! coded marks between the parts from a recording. The side never changes: records may have
-//! been cut of it.
+//! a cutting engineer, [`Peaks`] their demands on lathe and groove, and [`Finder`] reads the coded marks
+//! between the parts from a recording. The side never changes: records may have been cut of it.
 
 mod cable;
 mod marks;
 mod programme;
 
 pub use cable::Cable;
-pub use marks::{Finder, Mark};
+pub use marks::{DetectedMark, Finder};
 pub use programme::{Peaks, SideSignal};
 
 use std::f64::consts::{SQRT_2, TAU};
@@ -153,8 +152,7 @@ pub fn groove_speed(radius_mm: f64) -> f64 {
     TAU * radius_mm / 1000.0 * RPM / 60.0
 }
 
-/// What a part may ask of the cutter and of the groove. The first figure that is reached limits
-/// the level.
+/// Limits of cutter and groove. The first one reached sets the level of a part.
 pub struct CutLimits;
 
 impl CutLimits {
@@ -186,7 +184,7 @@ impl CutLimits {
 /// Where the parts of the side are in a recording with these marks: start and end in seconds of
 /// the recording, by the marks on both sides, or by one of them and the recording's mean speed.
 /// None where neither was found, or where a part is not there as a whole.
-pub fn places(found: &[Mark], duration_s: f64) -> [Option<[f64; 2]>; PARTS.len()] {
+pub fn places(found: &[DetectedMark], duration_s: f64) -> [Option<[f64; 2]>; PARTS.len()] {
     let cues = Cue::all();
     let cut_s = |k: usize| cues.get(k).map_or_else(last_mark_s, |cue| cue.mark_s);
     let mark = |k: usize| found.iter().find(|mark| mark.number == k);
@@ -211,9 +209,9 @@ pub fn places(found: &[Mark], duration_s: f64) -> [Option<[f64; 2]>; PARTS.len()
 
 /// Seconds of a recording to a second of the cut: the reciprocal of how fast the record turned
 /// against the cut and the recorder's clock.
-pub fn stretch(found: &[Mark]) -> Option<f64> {
+pub fn stretch(found: &[DetectedMark]) -> Option<f64> {
     let cues = Cue::all();
-    let cut_s = |mark: &Mark| {
+    let cut_s = |mark: &DetectedMark| {
         cues.get(mark.number)
             .map_or_else(last_mark_s, |cue| cue.mark_s)
     };
@@ -226,7 +224,7 @@ pub fn stretch(found: &[Mark]) -> Option<f64> {
 
 /// Standard uncertainty of [`stretch`], by what wow moves the first and the last mark, or the ends of a
 /// single one.
-pub fn stretch_u(found: &[Mark]) -> Option<f64> {
+pub fn stretch_u(found: &[DetectedMark]) -> Option<f64> {
     let apart_s = match found {
         [] => return None,
         [_] => marks::LENGTH_S,
@@ -263,14 +261,14 @@ mod tests {
         // 1 % slow from 100 s into the side on, where the third mark comes next
         let mark = |number: usize| {
             let cut = cues.get(number).map_or_else(last_mark_s, |c| c.mark_s);
-            Mark {
+            DetectedMark {
                 number,
                 at_s: 1.01 * (cut - 100.0),
                 stretch: 1.01,
                 correlation: 1.0,
             }
         };
-        let all: Vec<Mark> = (3..=PARTS.len()).filter(|n| *n != 6).map(mark).collect();
+        let all: Vec<DetectedMark> = (3..=PARTS.len()).filter(|n| *n != 6).map(mark).collect();
         assert!((stretch(&all).unwrap() - 1.01).abs() < 1e-12);
         // half a millisecond's share of eight minutes, and of one mark
         assert!(stretch_u(&all).unwrap() < 1e-5);

@@ -1,4 +1,4 @@
-//! The samples of the side, and what they ask of lathe and groove.
+//! The samples of the side, and their demands on lathe and groove.
 
 use super::marks::{self, code};
 use super::{Content, Cue, FADE_S, PARTS, TONE_DBFS, TONE_VELOCITY, Walls, last_mark_s, length_s};
@@ -48,7 +48,7 @@ pub(super) fn rise(x: f64) -> f64 {
     0.5 - 0.5 * (PI * x.clamp(0.0, 1.0)).cos()
 }
 
-/// What a part reaches once it is cut, as lateral motion (of a single channel: as motion of its
+/// Peak and rms figures of a part as cut: lateral motion (for a single channel: motion of its
 /// wall). SI units.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub struct Peaks {

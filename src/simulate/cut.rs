@@ -188,13 +188,13 @@ pub fn wall_gains(modulation: Modulation) -> [f64; 2] {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::simulate::Places;
-    use crate::simulate::spectral::Canvas;
+    use crate::simulate::WorkFolders;
+    use crate::simulate::spectral::SpectralGrid;
 
     fn groove(programme: &str, equalisation: Equalisation, cut_s: f64) -> GrooveModulation {
-        let canvas = Canvas::covering(1.5);
+        let canvas = SpectralGrid::covering(1.5);
         let p: super::super::recipe::Programme = toml::from_str(programme).unwrap();
-        let mut s = Spectrum::new(&p, 1, cut_s, canvas, Places::test()).unwrap();
+        let mut s = Spectrum::new(&p, 1, cut_s, canvas, WorkFolders::test()).unwrap();
         GrooveModulation::cut(&mut s, 192_000, cut_s, equalisation, 0.05, Path::new("")).unwrap()
     }
 

@@ -72,10 +72,10 @@ impl Disturbances {
             bump((t, late(t)), strength, table.playing_speed(t), random)
         };
         let mut random = stream(recipe.seed, Purpose::Clicks, 0);
-        let clicks = (recipe.dirt.clicks_per_s * (end - from)).round() as usize;
+        let clicks = (recipe.impairments.clicks_per_s * (end - from)).round() as usize;
         let clicks = (0..clicks).map(|_| {
             let t = from + (end - from) * random.random::<f64>();
-            bump(t, recipe.dirt.click_cm_s * 0.01, &mut random)
+            bump(t, recipe.impairments.click_cm_s * 0.01, &mut random)
         });
         let clicks = clicks.collect();
         let drop = recipe.capture.needle_drop.then(|| {
@@ -86,8 +86,8 @@ impl Disturbances {
             });
             (from, scrapes.collect())
         });
-        let warp = (recipe.dirt.warp_mm > 0.0).then(|| {
-            let height = 0.5 * recipe.dirt.warp_mm * MILLIMETRE;
+        let warp = (recipe.impairments.warp_mm > 0.0).then(|| {
+            let height = 0.5 * recipe.impairments.warp_mm * MILLIMETRE;
             (height, TAU * recipe.capture.rpm / 60.0)
         });
         Self {

@@ -8,7 +8,7 @@ use super::random::{Purpose, stream};
 use super::recipe::{
     Cartridge, Chain, Equalisation, Inverted, Leads, NoiseSpectrum, PerChannel, Recipe, Setup,
 };
-use super::spectral::{Canvas, rise};
+use super::spectral::{SpectralGrid, rise};
 use crate::units::{DEGREE, MICROSECOND};
 use rand::RngExt;
 use rand_distr::StandardNormal;
@@ -199,7 +199,7 @@ pub struct StylusNoise {
 /// When there is no room in the folder `scratch`.
 pub fn convert(
     mut traced: Plane,
-    canvas: Canvas,
+    canvas: SpectralGrid,
     noise: StylusNoise,
     recipe: &Recipe,
     scratch: &Path,

@@ -3,7 +3,7 @@
 //! The stages, in the order in which the signal passes, each public and
 //! testable alone:
 //!
-//! 1. [`recipe`]: what is wanted, read from TOML and checked.
+//! 1. [`recipe`]: the description, read from TOML and checked.
 //! 2. [`programme`]: what was recorded, as a spectrum.
 //! 3. [`cut`]: equalisation and level; displacement of the groove's walls as a
 //!    [`curve`] that can be read anywhere.
@@ -49,7 +49,7 @@ use plane::Plane;
 use recipe::{InjectedDelay, Leads, Recipe, RecipeError};
 use rustfft::num_complex::Complex64;
 use sha2::{Digest, Sha256};
-use spectral::Canvas;
+use spectral::SpectralGrid;
 use std::io::{self, Cursor, Read, Seek, Write};
 use std::ops::Range;
 use std::path::Path;
@@ -67,9 +67,9 @@ const LEAST_INNER_RATE_HZ: u32 = 176_400;
 /// closes on itself, seconds.
 const SETTLE_S: f64 = 0.5;
 
-/// Where a simulation finds and keeps what is not in its recipe.
+/// Folders of a simulation.
 #[derive(Debug, Clone, Copy)]
-pub struct Places<'a> {
+pub struct WorkFolders<'a> {
     /// Where a WAV programme's path starts.
     pub programmes: &'a Path,
     /// Where a long capture is kept while it is made, in files without a name that are gone
@@ -78,7 +78,7 @@ pub struct Places<'a> {
 }
 
 #[cfg(test)]
-impl Places<'_> {
+impl WorkFolders<'_> {
     /// For what fits into memory.
     fn test() -> Self {
         Self {
@@ -133,7 +133,7 @@ fn of_file(truth: Truth, stem: &str, sha256: &[u8]) -> Truth {
 /// When the recipe does not pass [`Recipe::check`], its programme file
 /// cannot be used, or there is no room.
 pub fn render(recipe: &Recipe, folder: &Path) -> Result<Rendered, RecipeError> {
-    let places = Places {
+    let places = WorkFolders {
         programmes: folder,
         scratch: &std::env::temp_dir(),
     };
@@ -158,7 +158,7 @@ pub fn render(recipe: &Recipe, folder: &Path) -> Result<Rendered, RecipeError> {
 /// As [`render`], and when the file cannot be written.
 pub fn write(
     recipe: &Recipe,
-    places: Places<'_>,
+    places: WorkFolders<'_>,
     stem: &str,
     file: &mut (impl Read + Write + Seek),
     progress: &mut dyn FnMut(f64),
@@ -188,7 +188,7 @@ const DONE: [f64; 2] = [0.2, 0.7];
 /// scale, to `take`, stretch by stretch.
 fn stream(
     recipe: &Recipe,
-    places: Places<'_>,
+    places: WorkFolders<'_>,
     progress: &mut dyn FnMut(f64),
     take: &mut dyn FnMut([&[f64]; 2]) -> io::Result<()>,
 ) -> Result<Truth, RecipeError> {
@@ -197,13 +197,13 @@ fn stream(
     let rate_hz = recipe.capture.sample_rate_hz;
     let inner_hz = rate_hz * LEAST_INNER_RATE_HZ.div_ceil(rate_hz);
     let table = Turntable::new(recipe);
-    let canvas = Canvas::covering(recipe.length_s() + SETTLE_S);
+    let canvas = SpectralGrid::covering(recipe.length_s() + SETTLE_S);
     let frames = canvas.frames(inner_hz);
 
     progress(0.0);
     let cut_s = table.cut_s();
     let mut groove = {
-        let canvas = Canvas::covering(cut_s + 2.0 * programme::GUARD_S);
+        let canvas = SpectralGrid::covering(cut_s + 2.0 * programme::GUARD_S);
         let (programme, seed) = (&recipe.programme, recipe.seed);
         cut::GrooveModulation::cut(
             &mut programme::Spectrum::new(programme, seed, cut_s, canvas, places)?,
@@ -241,14 +241,14 @@ fn stream(
     let rms_velocity = groove.rms_velocity * table.speed_ratio();
     drop(groove);
 
-    let wall_velocity = match (recipe.dirt.snr_db, recipe.dirt.noise_cm_s) {
+    let wall_velocity = match (recipe.impairments.snr_db, recipe.impairments.noise_cm_s) {
         (Some(db), _) => rms_velocity * 10f64.powf(-db / 20.0),
         (None, noise) => noise.unwrap_or(0.0) * 0.01,
     };
     let noise = linear::StylusNoise {
         wall_velocity,
-        spectrum: recipe.dirt.noise_spectrum,
-        rumble_velocity: recipe.dirt.rumble_cm_s * 0.01,
+        spectrum: recipe.impairments.noise_spectrum,
+        rumble_velocity: recipe.impairments.rumble_cm_s * 0.01,
         seed: recipe.seed,
     };
     progress(DONE[1]);
@@ -268,8 +268,7 @@ fn stream(
     Ok(pickup.truth(&disturbances, &store, [rms_velocity, wall_velocity]))
 }
 
-/// How what the groove holds comes to the two channels: at the contacts of a stylus, or with a
-/// delay that the recipe puts in.
+/// Pickup of the two channels: at the contacts of a stylus, or with an injected delay.
 struct Pickup<'a> {
     recipe: &'a Recipe,
     table: &'a Turntable,

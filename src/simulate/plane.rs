@@ -274,7 +274,7 @@ impl Plane {
     fn pass_columns(&mut self, way: TransformDirection) -> io::Result<()> {
         let (rows, length) = (self.rows, self.len());
         let fft = plan(way, rows);
-        let turns = Turns::new(way, length);
+        let turns = TwiddleFactors::new(way, length);
         let turn = |column: usize, values: &mut [Complex64]| {
             let mut phase = 0;
             for value in values {
@@ -435,12 +435,12 @@ fn plan(way: TransformDirection, length: usize) -> Arc<dyn Fft<f64>> {
 }
 
 /// The turns by whole parts of a circle, each the product of a coarse and a fine one.
-struct Turns {
+struct TwiddleFactors {
     fine: Vec<Complex64>,
     coarse: Vec<Complex64>,
 }
 
-impl Turns {
+impl TwiddleFactors {
     fn new(way: TransformDirection, length: usize) -> Self {
         let step = match way {
             TransformDirection::Forward => -TAU / length as f64,

@@ -1,10 +1,10 @@
 //! What was recorded, as a spectrum over the canvas of the cut.
 
-use super::Places;
+use super::WorkFolders;
 use super::plane::{Plane, PlaneBins};
 use super::random::{Purpose, stream};
 use super::recipe::{HIGHEST_HZ, Programme, ProgrammeKind, RecipeError};
-use super::spectral::{Canvas, rise};
+use super::spectral::{SpectralGrid, rise};
 use rand::RngExt;
 use rand_chacha::ChaCha8Rng;
 use rand_distr::StandardNormal;
@@ -33,7 +33,7 @@ const BLOCK: usize = 1 << 16;
 pub struct Spectrum {
     programme: Programme,
     seed: u64,
-    canvas: Canvas,
+    canvas: SpectralGrid,
     /// The transform of a programme that is given in time.
     sampled: Option<Plane>,
 }
@@ -48,8 +48,8 @@ impl Spectrum {
         programme: &Programme,
         seed: u64,
         cut_s: f64,
-        canvas: Canvas,
-        places: Places<'_>,
+        canvas: SpectralGrid,
+        places: WorkFolders<'_>,
     ) -> Result<Self, RecipeError> {
         let mut sampled = match programme.kind {
             ProgrammeKind::Silence | ProgrammeKind::Pink => None,
@@ -72,7 +72,7 @@ impl Spectrum {
     }
 
     /// What it is the spectrum of.
-    pub fn canvas(&self) -> Canvas {
+    pub fn canvas(&self) -> SpectralGrid {
         self.canvas
     }
 
@@ -106,7 +106,7 @@ enum ProgrammeSource<'a> {
 #[derive(Debug)]
 pub struct ProgrammeBins<'a> {
     programme: &'a Programme,
-    canvas: Canvas,
+    canvas: SpectralGrid,
     next: usize,
     source: ProgrammeSource<'a>,
 }
@@ -154,9 +154,9 @@ fn band(programme: &Programme, hertz: f64) -> f64 {
 /// Samples a function of the time since the programme's start, faded over the
 /// outer part of the guards so that the canvas closes on itself.
 fn sampled(
-    canvas: Canvas,
+    canvas: SpectralGrid,
     signal: impl Fn(f64) -> f64 + Sync,
-    places: Places<'_>,
+    places: WorkFolders<'_>,
 ) -> io::Result<Plane> {
     let frames = canvas.frames(RATE_HZ);
     let fade = 0.5 * GUARD_S * f64::from(RATE_HZ);
@@ -176,13 +176,13 @@ fn sampled(
 }
 
 /// Samples that others are still added to, on their way into a plane.
-struct Tape {
+struct OverlapBuffer {
     plane: Plane,
     first: usize,
     open: Vec<f64>,
 }
 
-impl Tape {
+impl OverlapBuffer {
     fn new(plane: Plane) -> Self {
         Self {
             plane,
@@ -247,8 +247,8 @@ fn music(
     programme: &Programme,
     seed: u64,
     cut_s: f64,
-    canvas: Canvas,
-    places: Places<'_>,
+    canvas: SpectralGrid,
+    places: WorkFolders<'_>,
 ) -> io::Result<Plane> {
     const SCALE: [i32; 5] = [0, 3, 5, 7, 10];
     const ATTACK_S: f64 = 0.003;
@@ -256,7 +256,7 @@ fn music(
     const NOTE_S: f64 = 1.2;
     let rate = f64::from(RATE_HZ);
     let mut random = stream(seed, Purpose::Programme, 0);
-    let mut tape = Tape::new(Plane::new(canvas.frames(RATE_HZ), places.scratch)?);
+    let mut tape = OverlapBuffer::new(Plane::new(canvas.frames(RATE_HZ), places.scratch)?);
     let notes = (programme.notes_per_s.unwrap_or(6.0) * cut_s).ceil() as usize;
     for note in 0..notes {
         // Spread evenly with jitter, so that no stretch stays empty.
@@ -291,7 +291,11 @@ fn music(
 }
 
 /// A WAV file's sum over channels, from its start, at its own rate.
-fn wav(programme: &Programme, canvas: Canvas, places: Places<'_>) -> Result<Plane, RecipeError> {
+fn wav(
+    programme: &Programme,
+    canvas: SpectralGrid,
+    places: WorkFolders<'_>,
+) -> Result<Plane, RecipeError> {
     let path = places
         .programmes
         .join(programme.file.as_deref().unwrap_or(Path::new("")));
@@ -309,7 +313,7 @@ fn wav(programme: &Programme, canvas: Canvas, places: Places<'_>) -> Result<Plan
         )));
     }
     let begin = (GUARD_S * f64::from(spec.sample_rate)).round() as usize;
-    let tape = Tape::new(Plane::new(canvas.frames(spec.sample_rate), places.scratch)?);
+    let tape = OverlapBuffer::new(Plane::new(canvas.frames(spec.sample_rate), places.scratch)?);
     let channels = usize::from(spec.channels).max(1);
     let damaged = |error| fail(format!("{error}; the file is damaged; export it again"));
     let (plane, least, most) = match spec.sample_format {
@@ -339,7 +343,7 @@ fn taped(
     mut samples: impl Iterator<Item = Result<f64, hound::Error>>,
     begin: usize,
     channels: usize,
-    mut tape: Tape,
+    mut tape: OverlapBuffer,
 ) -> io::Result<Result<(Plane, f64, f64), hound::Error>> {
     let (mut least, mut most) = (0.0f64, 0.0f64);
     for at in begin..tape.plane.len() {
@@ -380,9 +384,9 @@ mod tests {
     }
 
     /// All bins, taken in stretches of any length.
-    fn spectrum(p: &Programme, seed: u64, cut_s: f64, canvas: Canvas) -> Vec<Complex64> {
+    fn spectrum(p: &Programme, seed: u64, cut_s: f64, canvas: SpectralGrid) -> Vec<Complex64> {
         let mut all = vec![Complex64::ONE; canvas.frames(48_000) / 2];
-        let mut spectrum = Spectrum::new(p, seed, cut_s, canvas, Places::test()).unwrap();
+        let mut spectrum = Spectrum::new(p, seed, cut_s, canvas, WorkFolders::test()).unwrap();
         let mut bins = spectrum.bins();
         for some in all.chunks_mut(10_007) {
             bins.next(some).unwrap();
@@ -398,7 +402,7 @@ mod tests {
 
     #[test]
     fn pink_noise_falls_as_one_over_f() {
-        let canvas = Canvas::covering(10.0);
+        let canvas = SpectralGrid::covering(10.0);
         let p = programme("kind = \"pink\"\nduration_s = 9.5");
         let s = spectrum(&p, 5, 9.5, canvas);
         // Power per octave is equal; an octave of n bins has a relative
@@ -419,7 +423,7 @@ mod tests {
 
     #[test]
     fn a_tone_is_pure_and_a_sweep_ends_where_it_should() {
-        let canvas = Canvas::covering(2.5);
+        let canvas = SpectralGrid::covering(2.5);
         let p = programme("kind = \"tone\"\nduration_s = 2\nfrequencies_hz = [1000]");
         let s = spectrum(&p, 5, 2.0, canvas);
         let loudest = (0..s.len()).max_by(|&a, &b| s[a].norm().total_cmp(&s[b].norm()));
@@ -471,12 +475,12 @@ mod tests {
             file.write_sample(0.25 * value).unwrap();
         }
         file.finalize().unwrap();
-        let canvas = Canvas::covering(2.5);
+        let canvas = SpectralGrid::covering(2.5);
         assert!(canvas.frames(22_050) % 2 == 1);
         let p = programme("kind = \"wav\"\nfile = \"p.wav\"\nduration_s = 2");
-        let places = Places {
+        let places = WorkFolders {
             programmes: folder.path(),
-            ..Places::test()
+            ..WorkFolders::test()
         };
         let mut all = vec![Complex64::ONE; canvas.bin(20_000.0)];
         let mut spectrum = Spectrum::new(&p, 1, 2.0, canvas, places).unwrap();
@@ -491,9 +495,9 @@ mod tests {
 
     #[test]
     fn music_is_seeded_and_has_no_empty_stretch() {
-        let canvas = Canvas::covering(4.5);
+        let canvas = SpectralGrid::covering(4.5);
         let p = programme("kind = \"music\"\nduration_s = 4");
-        let music = |seed| in_time(music(&p, seed, 4.0, canvas, Places::test()).unwrap());
+        let music = |seed| in_time(music(&p, seed, 4.0, canvas, WorkFolders::test()).unwrap());
         let a = music(1);
         assert_eq!(a, music(1));
         assert_ne!(a, music(2));

@@ -4,6 +4,7 @@
 //! key's name) and checked once by [`Recipe::check`]; later stages compute
 //! without rechecking.
 
+use crate::groove::Profile;
 use crate::outside::nearest;
 use crate::units::{nominal_rpm, parse_rpm};
 use serde::{Deserialize, Deserializer, Serialize};
@@ -164,7 +165,8 @@ pub struct Recipe {
     pub chain: Chain,
     /// Impairments: noise, rumble, warp, wow, clicks.
     #[serde(default)]
-    pub dirt: Impairments,
+    #[serde(rename = "dirt")]
+    pub impairments: Impairments,
 }
 
 fn one() -> u64 {
@@ -412,20 +414,6 @@ pub struct Setup {
     /// Tilt seen from the side; positive brings the top upstream. Turns the
     /// solid only.
     pub rake_deg: f64,
-}
-
-/// Shape of the tip.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
-#[serde(rename_all = "lowercase")]
-pub enum Profile {
-    /// A ball of `frontal_radius_um`.
-    Spherical,
-    /// A rounded disc: frontal radius, side (edge) radius.
-    Elliptical,
-    /// Two flanks of `frontal_radius_um` with edges of `side_radius_um`, the
-    /// contact points `contact_spacing_um` apart when upright.
-    Line,
 }
 
 /// Stylus and generator: everything before the lead clips.
@@ -725,7 +713,7 @@ impl Recipe {
             setup,
             cartridge,
             chain,
-            dirt,
+            impairments: dirt,
             ..
         } = self;
         ranges! {
@@ -792,7 +780,7 @@ impl Recipe {
     /// What keys may be together: whether it is broken, the key to name, and what to do.
     #[rustfmt::skip]
     fn rules(&self) -> [(bool, &'static str, &'static str); 17] {
-        let Self { programme: p, record: r, capture: c, cartridge: k, dirt: d, .. } = self;
+        let Self { programme: p, record: r, capture: c, cartridge: k, impairments: d, .. } = self;
         let is_word = |c: char| c.is_ascii_alphanumeric() || "-_.".contains(c);
         let is_stem = |name: &String| {
             !name.is_empty() && name.chars().all(is_word) && !name.starts_with('.')

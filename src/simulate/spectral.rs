@@ -6,11 +6,11 @@
 /// that it holds a whole number of samples, with small prime factors, at every
 /// rate used.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Canvas {
+pub struct SpectralGrid {
     tenths: usize,
 }
 
-impl Canvas {
+impl SpectralGrid {
     /// The shortest canvas of at least this many seconds whose number of
     /// tenths has no prime factor above 5.
     pub fn covering(seconds: f64) -> Self {
@@ -71,13 +71,13 @@ mod tests {
     #[test]
     fn canvases_are_long_enough_and_smooth() {
         for seconds in [0.01, 1.3, 29.95, 30.0, 101.01] {
-            let canvas = Canvas::covering(seconds);
+            let canvas = SpectralGrid::covering(seconds);
             assert!(canvas.seconds() >= seconds && canvas.seconds() < 1.25 * seconds + 0.1);
             assert_eq!(
                 canvas.frames(44_100) as f64,
                 (canvas.seconds() * 44_100.0).round()
             );
         }
-        assert_eq!(Canvas::covering(0.65).tenths, 8);
+        assert_eq!(SpectralGrid::covering(0.65).tenths, 8);
     }
 }

@@ -20,7 +20,8 @@
 //! vertical motion of the tip along the wall is the motion of the cutter along
 //! it, so that to first order it cancels.
 
-use super::recipe::{Cartridge, Profile};
+use super::recipe::Cartridge;
+use crate::groove::Profile;
 use crate::units::MICROMETRE;
 use std::f64::consts::{FRAC_1_SQRT_2, FRAC_PI_4};
 
@@ -169,7 +170,7 @@ impl Attitude {
 }
 
 /// A tip seen by one wall.
-struct Shadow {
+struct WallProjection {
     tip: TipSurface,
     attitude: Attitude,
     wall: Wall,
@@ -177,7 +178,7 @@ struct Shadow {
     lean: f64,
 }
 
-impl Shadow {
+impl WallProjection {
     /// Ball centre on the generator: along the groove in the shadow, and along
     /// the wall's outward normal, from the tip's origin.
     fn centre(&self, angle: f64) -> [f64; 2] {
@@ -305,7 +306,7 @@ pub struct WallContact {
 /// Sets a tip into an unmodulated groove cut with a face turned by
 /// `cut_rotation` and finds its contacts, left then right.
 pub fn contacts(tip: TipSurface, attitude: Attitude, cut_rotation: f64) -> [WallContact; 2] {
-    let shadow = |wall: Wall| Shadow {
+    let shadow = |wall: Wall| WallProjection {
         tip,
         attitude,
         wall,

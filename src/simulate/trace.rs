@@ -1,5 +1,5 @@
-//! Reading the groove: what the two walls do to the stylus, as displacement
-//! of the two channels against playing time.
+//! Traces the groove: displacement of the two channels by the stylus, over
+//! playing time.
 
 use super::curve::Curve;
 use super::recipe::InjectedDelay;
@@ -28,7 +28,7 @@ pub struct Traced {
     pub right: Vec<f64>,
 }
 
-/// What reads the groove.
+/// The pickup geometry.
 #[derive(Debug, Clone, Copy)]
 pub enum GroovePickup<'a> {
     /// Two points apart by an injected delay: the left one half the delay
@@ -72,8 +72,8 @@ impl Passage<'_> {
             let block = first..(first + BLOCK).min(frames.end);
             for wall in [0, 1] {
                 let (place, reach) = match self.reading {
-                    GroovePickup::Points(put_in) => {
-                        let place = |frame| self.point(put_in, wall, frame);
+                    GroovePickup::Points(injected) => {
+                        let place = |frame| self.point(injected, wall, frame);
                         ([place(block.start), place(block.end - 1)], 0.0)
                     }
                     GroovePickup::Tip(contacts, _) => {
@@ -101,9 +101,9 @@ impl Passage<'_> {
                     .for_each(|(piece, chunk)| {
                         let first = frames.start + piece * PIECE;
                         match self.reading {
-                            GroovePickup::Points(put_in) => {
+                            GroovePickup::Points(injected) => {
                                 for (frame, sample) in (first..).zip(chunk.iter_mut()) {
-                                    let place = self.point(put_in, wall, frame);
+                                    let place = self.point(injected, wall, frame);
                                     *sample = self.gains[wall] * groove.at(place)[0];
                                 }
                             }
@@ -129,10 +129,10 @@ impl Passage<'_> {
     }
 
     /// Node under the point that reads a wall.
-    fn point(&self, put_in: InjectedDelay, wall: usize, frame: usize) -> f64 {
+    fn point(&self, injected: InjectedDelay, wall: usize, frame: usize) -> f64 {
         let (table, t) = (self.table, self.time(frame));
-        let apart = put_in.us * MICROSECOND * table.speed_ratio()
-            + put_in.path_um * MICROMETRE / table.cutting_speed(t);
+        let apart = injected.us * MICROSECOND * table.speed_ratio()
+            + injected.path_um * MICROMETRE / table.cutting_speed(t);
         let time = table.cut_time(t) - 0.5 * SIDES[wall] * apart - self.skew(wall);
         time * f64::from(self.groove_rate_hz)
     }
@@ -311,18 +311,18 @@ const BLOCK: usize = 64;
 /// Share of the silhouette's least curvature up to which Newton steps are
 /// trusted; the groove's curvature is looked up at nodes, between which it
 /// may be a little larger.
-const TRUSTED: f64 = 0.9;
+const TRUSTED_CURVATURE: f64 = 0.9;
 
 /// Newton stops after a step below this, metres. The depth is then wrong by
 /// the third-order term, the slope of the curvature (some 2e10 per square metre
 /// for 8 um) times its cube over 6: 3e-20 m.
-const CLOSE: f64 = 2e-10;
+const NEWTON_STEP_M: f64 = 2e-10;
 
 /// Places scanned in an erosion and golden sections after it.
 const EROSION: [usize; 2] = [65, 25];
 
 /// A wall against a silhouette at one moment.
-struct Pressing<'a> {
+struct ContactProblem<'a> {
     groove: &'a Curve,
     silhouette: &'a Silhouette,
     gain: f64,
@@ -332,7 +332,7 @@ struct Pressing<'a> {
     density: f64,
 }
 
-impl Pressing<'_> {
+impl ContactProblem<'_> {
     /// Gap between wall and tip (up to a constant) at a distance from the
     /// vertex, with its first and second derivative.
     #[inline]
@@ -347,7 +347,7 @@ impl Pressing<'_> {
         ]
     }
 
-    /// Newton from a guess; `None` if it does not settle inside.
+    /// Newton's method from a starting point; `None` if it does not converge within reach.
     fn newton(&self, guess: f64) -> Option<(f64, f64)> {
         let reach = self.silhouette.reach();
         let mut distance = guess;
@@ -358,7 +358,7 @@ impl Pressing<'_> {
             if !(distance.abs() < reach && bend > 0.0) {
                 return None;
             }
-            if step.abs() < CLOSE {
+            if step.abs() < NEWTON_STEP_M {
                 // To second order the gap at the new place.
                 return Some((distance, gap - 0.5 * slope * step));
             }
@@ -400,7 +400,7 @@ impl Passage<'_> {
             }
             let gain = self.gains[wall];
             let single = silhouette.as_ref().is_some_and(|s| {
-                gain.abs() * bend / (metres * metres) < TRUSTED * s.least_curvature()
+                gain.abs() * bend / (metres * metres) < TRUSTED_CURVATURE * s.least_curvature()
             });
             let density = 1.0 / metres;
             // The contact's last two places, to guess the next.
@@ -411,7 +411,7 @@ impl Passage<'_> {
                     *sample = gain * groove.at(place)[0];
                     continue;
                 };
-                let pressing = Pressing {
+                let pressing = ContactProblem {
                     groove,
                     silhouette,
                     gain,
@@ -433,11 +433,11 @@ impl Passage<'_> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::simulate::Places;
+    use crate::simulate::WorkFolders;
     use crate::simulate::cut::{self, GrooveModulation};
     use crate::simulate::programme::Spectrum;
     use crate::simulate::recipe::Recipe;
-    use crate::simulate::spectral::Canvas;
+    use crate::simulate::spectral::SpectralGrid;
 
     const FRAMES: usize = 100_000;
 
@@ -450,12 +450,12 @@ mod tests {
         ))
         .unwrap();
         let table = Turntable::new(&recipe);
-        let canvas = Canvas::covering(1.0);
+        let canvas = SpectralGrid::covering(1.0);
         let mut spectrum =
-            Spectrum::new(&recipe.programme, 1, 0.5, canvas, Places::test()).unwrap();
+            Spectrum::new(&recipe.programme, 1, 0.5, canvas, WorkFolders::test()).unwrap();
         let equalisation = recipe.record.equalisation;
         let peak = peak * 0.01;
-        let scratch = Places::test().scratch;
+        let scratch = WorkFolders::test().scratch;
         let mut groove =
             GrooveModulation::cut(&mut spectrum, 192_000, 0.5, equalisation, peak, scratch)
                 .unwrap();
@@ -490,11 +490,17 @@ mod tests {
         )
         .unwrap();
         let table = Turntable::new(&recipe);
-        let canvas = Canvas::covering(1.0);
-        let mut spectrum =
-            Spectrum::new(&recipe.programme, 1, table.cut_s(), canvas, Places::test()).unwrap();
+        let canvas = SpectralGrid::covering(1.0);
+        let mut spectrum = Spectrum::new(
+            &recipe.programme,
+            1,
+            table.cut_s(),
+            canvas,
+            WorkFolders::test(),
+        )
+        .unwrap();
         let equalisation = recipe.record.equalisation;
-        let scratch = Places::test().scratch;
+        let scratch = WorkFolders::test().scratch;
         let cut_s = table.cut_s();
         let mut groove =
             GrooveModulation::cut(&mut spectrum, 192_000, cut_s, equalisation, 0.2, scratch)
@@ -505,14 +511,14 @@ mod tests {
             &table,
             [0.0; 2],
         );
-        let put_in = InjectedDelay {
+        let injected = InjectedDelay {
             us: 50.0,
             path_um: -40.0,
         };
         for reading in [
             GroovePickup::Tip(&contacts, Method::Erosion),
             GroovePickup::Tip(&contacts, Method::Fast),
-            GroovePickup::Points(put_in),
+            GroovePickup::Points(injected),
         ] {
             let passage = Passage {
                 reading,

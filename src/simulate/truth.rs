@@ -1,4 +1,4 @@
-//! What is known of a simulated capture.
+//! True values of a simulated capture.
 
 use super::recipe::Recipe;
 use crate::document::Program;
@@ -66,8 +66,8 @@ pub struct Truth {
     pub delay_us: Along,
     /// The part of the delay that comes from the groove, before the leads.
     pub groove_delay_us: Along,
-    /// Path along the groove between the two contacts (left upstream
-    /// positive), cut and put-in path included.
+    /// Path along the groove between the two contacts (left upstream positive),
+    /// including those of the cut and of an injected delay.
     pub path_um: Along,
     /// Stylus rotation relative to the groove, arm tracking included,
     /// clockwise positive; absent without a stylus.

@@ -51,13 +51,13 @@ impl Turntable {
             arm: recipe.arm,
             unsteady: [
                 Unsteadiness {
-                    amplitude: recipe.dirt.wow,
+                    amplitude: recipe.impairments.wow,
                     w: w_play,
                     phase: 0.0,
                 },
                 Unsteadiness {
-                    amplitude: recipe.dirt.flutter,
-                    w: TAU * recipe.dirt.flutter_hz,
+                    amplitude: recipe.impairments.flutter,
+                    w: TAU * recipe.impairments.flutter_hz,
                     phase: 0.0,
                 },
                 // A groove centred off the spindle by e passes at the distance

@@ -1,4 +1,4 @@
-//! Whether a recording has been through a coder with losses.
+//! Detects whether a recording has been through a lossy coder.
 //!
 //! Such a coder carries the difference of the channels by itself, or predicts it from their
 //! sum, and drops of it what an ear would not miss: in bands of some hundred hertz and for
@@ -20,7 +20,7 @@ use rustfft::num_complex::Complex32;
 /// Steps of an octave in which powers are kept.
 const STEPS: f32 = 4.0;
 
-/// Looks at the difference of the channels.
+/// Examines the difference of the channels.
 pub struct CoderProbe {
     transform: FrameTransform,
     scratch: Scratch,
@@ -105,8 +105,8 @@ impl CoderProbe {
         }
     }
 
-    /// How unlikely it is, as minus the decimal logarithm of the probability, that so much of
-    /// the difference is missing by chance.
+    /// Minus the decimal logarithm of the probability that as much of the difference is
+    /// missing by chance.
     pub fn unlikely(&self) -> f64 {
         let missing = (f64::from(STEPS) * MISSING_OCTAVES) as u8;
         let row = 2 * self.cells;
@@ -118,7 +118,7 @@ impl CoderProbe {
             };
             let (sums, differences) = (column(0), column(1));
             let (loud, usual) = (median(sums.clone()), median(differences.clone()));
-            // nothing is missing where there is next to nothing
+            // nothing counts as missing where there is almost no signal
             let Some(below) = usual.checked_sub(missing) else {
                 continue;
             };

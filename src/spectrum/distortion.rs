@@ -1,4 +1,4 @@
-//! What the second order of tracing would add to a frame, see [`super::tracing`].
+//! Second-order tracing distortion of a frame, see [`super::tracing`].
 
 use super::frame::pack;
 use super::limits::{ANALYSIS_BAND_HZ, VELOCITY_HZ};
@@ -65,7 +65,7 @@ pub(super) struct Work {
 }
 
 impl Work {
-    /// What was found last, for each bin from 0 Hz.
+    /// The latest result, for each bin from 0 Hz.
     pub fn added(&self) -> &[Complex32] {
         &self.added
     }

@@ -1,4 +1,4 @@
-//! The push engine: samples in blocks of any size, a snapshot at any time.
+//! Streaming engine: takes samples in blocks of any size, gives a snapshot at any time.
 
 use super::distortion::{TracingDistortion, Work};
 use super::frame::{FrameTransform, LANES, Scratch, sum_of_lanes};
@@ -23,11 +23,11 @@ use thiserror::Error;
 /// Most frames transformed together, in parallel, while those before are taken
 /// in, in their order: so the number has no effect on any result.
 const BATCH: usize = 32;
-/// Fewest frames worth handing on to the threads: shorter blocks are kept until
-/// they are as many.
+/// Least number of frames passed to the threads: fewer are kept until more
+/// arrive.
 const FEWEST: usize = 8;
 
-/// How a recording is to be taken in.
+/// Settings of an engine.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct EngineSettings {
     /// Sample rate, hertz.
@@ -46,14 +46,14 @@ pub enum SettingsError {
     /// The sample rate is out of range.
     #[error("sample rate {0} Hz is not between 8000 and 768000 Hz")]
     SampleRate(f64),
-    /// The channels lie further apart than any recording's.
+    /// The alignment is larger than in any recording.
     #[error(
         "an alignment of {0} samples is more than a second; give less, since the channels of one recording lie closer"
     )]
     Alignment(i64),
 }
 
-/// One channel on its way into frames.
+/// Samples of one channel, not yet in frames.
 struct Channel {
     /// Samples still to be dropped for the alignment.
     skip: u64,
@@ -132,7 +132,7 @@ impl<'a> Samples<'a> {
 #[derive(Debug, Clone, Copy, Default)]
 struct FrameStatistics {
     block: BlockQuality,
-    levels: Levels,
+    levels: FrameLevels,
     residual: f64,
     /// A click is squared in it.
     impulsive: bool,
@@ -147,11 +147,11 @@ struct Batch {
     /// Planes of each frame, see [`FrameTransform::products`].
     products: Vec<f32>,
     /// With what the residuals were computed.
-    transfer: Arc<Transfer>,
+    transfer: Arc<TransferFunction>,
 }
 
 impl Batch {
-    fn empty(transfer: Arc<Transfer>) -> Self {
+    fn empty(transfer: Arc<TransferFunction>) -> Self {
         Self {
             first_frame: 0,
             before: None,
@@ -162,8 +162,8 @@ impl Batch {
     }
 }
 
-/// What is to be taken out of each frame.
-struct Removal {
+/// Tracing distortion to be removed from each frame.
+struct TracingRemoval {
     distortion: TracingDistortion,
     tracing: Tracing,
     /// Working memory, one for each thread.
@@ -176,13 +176,13 @@ fn locked<T>(memory: &Mutex<T>) -> MutexGuard<'_, T> {
     memory.lock().unwrap_or_else(PoisonError::into_inner)
 }
 
-/// What is done with each frame by itself, on any thread.
+/// Processing of each frame by itself, on any thread.
 struct Transformer {
     transform: FrameTransform,
     bins: usize,
     band: LevelBand,
-    /// What is to be taken out.
-    tracing: Option<Removal>,
+    /// Distortion to be removed.
+    tracing: Option<TracingRemoval>,
     /// Working memory, one for each thread.
     scratch: Vec<Mutex<Scratch>>,
 }
@@ -256,7 +256,7 @@ impl Transformer {
     }
 }
 
-/// Takes samples in, gives cross-spectra out; memory does not grow.
+/// Computes cross-spectra of samples, in bounded memory.
 pub struct Engine {
     settings: EngineSettings,
     left: Channel,
@@ -269,7 +269,7 @@ pub struct Engine {
 }
 
 impl Engine {
-    /// An engine that has seen nothing.
+    /// An engine without samples yet.
     pub fn new(settings: EngineSettings) -> Result<Self, SettingsError> {
         let rate = settings.sample_rate_hz;
         if !SAMPLE_RATES_HZ.contains(&rate) {
@@ -295,16 +295,16 @@ impl Engine {
         })
     }
 
-    /// The same engine, which takes out what tracing adds to channels of which the right
-    /// one is late by about `delay_s` seconds: before any sample is pushed, and where no
-    /// alignment is asked for.
+    /// The same engine, which also removes tracing distortion, for a right channel late
+    /// by about `delay_s` seconds. To be called before any sample is pushed, and without
+    /// alignment.
     pub fn without(mut self, tracing: Tracing, delay_s: f64) -> Self {
         let length = self.transformer.frame_length();
         let rate = self.settings.sample_rate_hz;
         let late = delay_s * rate;
         let distortion = TracingDistortion::new(rate, length, self.transformer.bins, late);
         let work = || Mutex::new(distortion.work());
-        self.transformer.tracing = Some(Removal {
+        self.transformer.tracing = Some(TracingRemoval {
             work: std::iter::repeat_with(work)
                 .take(self.transformer.scratch.len())
                 .collect(),
@@ -347,7 +347,7 @@ impl Engine {
         self.right.keep(done, new[1]);
     }
 
-    /// What is known so far. Frames that are complete are taken in first.
+    /// The cross-spectrum so far, including all complete frames.
     pub fn snapshot(&mut self) -> CrossSpectrum {
         self.complete();
         let quality = self.quality();
@@ -436,7 +436,7 @@ struct Activity {
     /// The stretch buffered, and the same levels of it.
     buffered: Vec<(Frame, Vec<f32>)>,
     buffered_level: RunningLevel,
-    /// Whether a stretch that counts is running, and its quiet frames of late.
+    /// Whether a stretch that counts is running, and its latest quiet frames.
     running: bool,
     quiet: usize,
     /// The block before the next frame.
@@ -448,11 +448,11 @@ struct Activity {
     usual: (f64, f64),
     noticed: u64,
     /// The two frames counted last, the latest first.
-    earlier: [Option<Counted>; 2],
+    earlier: [Option<CountedFrame>; 2],
     /// Products of the last two frames of the batch before.
     carried: Vec<Vec<f32>>,
     sums: FrameSums,
-    quietest: Quietest,
+    quietest: QuietestStretch,
     samples: u64,
     loudest_power: f64,
 }
@@ -483,12 +483,12 @@ impl RunningLevel {
 /// The quietest frames of all, digital silence left out: where nothing plays, they are
 /// the noise of groove and electronics.
 #[derive(Debug)]
-struct Quietest {
+struct QuietestStretch {
     power: f64,
     found: Group,
 }
 
-impl Quietest {
+impl QuietestStretch {
     fn new(bins: usize) -> Self {
         Self {
             power: f64::INFINITY,
@@ -513,11 +513,11 @@ impl Quietest {
     }
 }
 
-/// A frame as the activity detector sees it, beside its products.
+/// A frame's figures for the activity detector, beside its products.
 #[derive(Debug, Clone, Copy)]
 struct Frame {
     index: u64,
-    levels: Levels,
+    levels: FrameLevels,
     /// Prediction residual, if it is that of the latest predictor.
     residual: Option<f64>,
     rejected: bool,
@@ -526,7 +526,7 @@ struct Frame {
 
 /// How a frame was counted.
 #[derive(Debug, Clone, Copy)]
-struct Counted {
+struct CountedFrame {
     index: u64,
     /// Its prediction residual is an outlier.
     unusual: bool,
@@ -534,9 +534,9 @@ struct Counted {
     clean: bool,
 }
 
-/// How loud one frame is, weighted by frequency, which makes pink noise flat.
+/// Level of one frame, weighted by frequency, which makes pink noise flat.
 #[derive(Debug, Clone, Copy, Default)]
-struct Levels {
+struct FrameLevels {
     /// Magnitudes of the cross-spectrum, summed coherently over stretches of
     /// about a kilohertz, so that noise of each wall alone counts a tenth.
     common: f64,
@@ -571,7 +571,7 @@ impl LevelBand {
     }
 
     #[inline(never)]
-    fn levels(&self, products: &[f32]) -> Levels {
+    fn levels(&self, products: &[f32]) -> FrameLevels {
         const STRETCH: usize = 96 / LANES;
         let [_, right, re, im] = self.planes(products);
         let weighted = |weights: &[[f32; LANES]], values: &[[f32; LANES]]| {
@@ -579,7 +579,7 @@ impl LevelBand {
             sum_of_lanes(weights.len(), |k, i| weights[k][i] * values[k][i])
         };
         let stretches = re.chunks(STRETCH).zip(im.chunks(STRETCH));
-        Levels {
+        FrameLevels {
             common: stretches
                 .zip(self.weights.chunks(STRETCH))
                 .map(|((re, im), weights)| {
@@ -593,7 +593,7 @@ impl LevelBand {
 
 /// Predicts the right channel from the left one: the transfer function
 /// `H = E[R conj L] / E[|L|^2]` of each bin.
-struct Transfer {
+struct TransferFunction {
     band: LevelBand,
     /// Weight of each bin: by frequency, and by how well it is predicted.
     weights: Vec<[f32; LANES]>,
@@ -602,7 +602,7 @@ struct Transfer {
     factors: [Vec<[f32; LANES]>; 3],
 }
 
-impl Transfer {
+impl TransferFunction {
     /// Power of `R - H L`, weighted: with `S = L conj R` that is
     /// `|R|^2 + |H|^2 |L|^2 - 2 Re(H S)`, where `conj H` has the phase of `S`. What a
     /// delay of the frame's own explains is taken off, as an eccentric record makes it: a
@@ -643,7 +643,7 @@ struct Predictor {
     frames: f64,
     /// The same sum from which to learn anew.
     learn_at: f64,
-    transfer: Arc<Transfer>,
+    transfer: Arc<TransferFunction>,
 }
 
 impl Predictor {
@@ -653,7 +653,7 @@ impl Predictor {
             learn_at: LEARN_AFTER,
             sums: [(); 4].map(|()| vec![[0.0; LANES]; width]),
             frames: 0.0,
-            transfer: Arc::new(Transfer {
+            transfer: Arc::new(TransferFunction {
                 weights: band.weights.clone(),
                 factors: [(); 3].map(|()| vec![[0.0; LANES]; width]),
                 band,
@@ -744,7 +744,7 @@ impl Predictor {
 
     /// A transfer function by the real and imaginary part of its conjugate and the
     /// trust in them, for the bins of the band.
-    fn transfer_of(&self, mut of: impl FnMut(usize) -> (f64, f64, f64)) -> Arc<Transfer> {
+    fn transfer_of(&self, mut of: impl FnMut(usize) -> (f64, f64, f64)) -> Arc<TransferFunction> {
         let band = self.transfer.band.clone();
         let mut weights = band.weights.clone();
         let mut factors = [(); 3].map(|()| vec![[0.0; LANES]; weights.len()]);
@@ -757,7 +757,7 @@ impl Predictor {
                 factors[2][k][i] = (-2.0 * im) as f32;
             }
         }
-        Arc::new(Transfer {
+        Arc::new(TransferFunction {
             band,
             weights,
             factors,
@@ -777,7 +777,7 @@ fn quantile(values: impl Iterator<Item = f64>, parts: usize) -> f64 {
     *values.select_nth_unstable_by(at, f64::total_cmp).1
 }
 
-/// What counts so far.
+/// The frames counted so far.
 struct FrameSums {
     clean: Groups,
     rejected: Groups,
@@ -860,7 +860,7 @@ impl Activity {
             earlier: [None; 2],
             carried: Vec::new(),
             sums: FrameSums::new(0, bins),
-            quietest: Quietest::new(bins),
+            quietest: QuietestStretch::new(bins),
             samples: 0,
             loudest_power: 0.0,
         }
@@ -993,7 +993,7 @@ impl Activity {
     /// Counts a frame of running programme, and learns from it.
     fn accept(&mut self, frame: Frame, products: &[f32], two_before: Option<&[f32]>) {
         let residual = self.residual(&frame, products);
-        self.notice(residual);
+        self.note_residual(residual);
         let clean = self.count(frame, residual, products, two_before);
         if clean && frame.index.is_multiple_of(LEARN_FROM) {
             self.predictor.add(products, 1.0);
@@ -1009,7 +1009,7 @@ impl Activity {
         self.predictor
             .learn_from_most(buffered.iter().map(|(_, p)| p.as_slice()));
         for _ in 0..PREDICTOR_ROUNDS {
-            self.notice_all(buffered);
+            self.update_usual_levels(buffered);
             self.predictor.clear();
             for (frame, products) in buffered {
                 let residual = self.residual(frame, products);
@@ -1022,13 +1022,13 @@ impl Activity {
             }
             self.predictor.learn();
         }
-        self.notice_all(buffered);
+        self.update_usual_levels(buffered);
     }
 
-    fn notice_all(&mut self, buffered: &[(Frame, Vec<f32>)]) {
+    fn update_usual_levels(&mut self, buffered: &[(Frame, Vec<f32>)]) {
         self.around.clear();
         for (frame, products) in buffered {
-            self.notice(self.residual(frame, products));
+            self.note_residual(self.residual(frame, products));
         }
         self.find_usual();
     }
@@ -1040,8 +1040,8 @@ impl Activity {
         (residual, residual / frame.levels.right)
     }
 
-    /// Remembers what is usual.
-    fn notice(&mut self, residual: (f64, f64)) {
+    /// Adds a residual to the recent ones.
+    fn note_residual(&mut self, residual: (f64, f64)) {
         if self.around.len() == MEDIAN_FRAMES {
             self.around.pop_front();
         }
@@ -1067,9 +1067,9 @@ impl Activity {
     }
 
     /// Whether the frame before is an outlier and its neighbours are not: a click in its
-    /// middle reaches the edge of one of them, where it does not show. Then both
-    /// are rejected, the earlier one here. At the ends of a stretch, where half a
-    /// frame is missing, the end itself may be the outlier.
+    /// middle reaches the edge of one of them, where it is not detected. Then both are
+    /// rejected, the earlier one here. At the ends of a stretch, where half a frame is
+    /// missing, the end itself may be the outlier.
     fn follows_a_lone_click(&mut self, index: u64, two_before: Option<&[f32]>) -> bool {
         let [Some(one), Some(two)] = self.earlier else {
             return false;
@@ -1098,7 +1098,7 @@ impl Activity {
             self.counted.follow(frame.levels.common, self.smoothing);
         }
         self.sums.add(&frame, products);
-        let counted = Counted {
+        let counted = CountedFrame {
             index: frame.index,
             unusual,
             clean,
@@ -1107,7 +1107,7 @@ impl Activity {
         clean
     }
 
-    /// What was seen so far.
+    /// Signal quality so far.
     fn quality(&self) -> SignalQuality {
         let mut quality = self.sums.quality;
         quality.samples = self.samples;

@@ -76,8 +76,8 @@ impl FrameTransform {
         self.products_of(z, products);
     }
 
-    /// The same without `k` times what the second order of tracing adds. Returns the
-    /// power of that over the programme's, both as a delay sees them.
+    /// The same without second-order tracing distortion of coefficient `k`. Returns
+    /// its power over the programme's, both weighted by the square of frequency.
     pub fn products_without(
         &self,
         (distortion, k): (&TracingDistortion, f32),

@@ -1,8 +1,8 @@
-//! The numbers that decide what counts in a cross-spectrum, each with its reason.
+//! Decision limits of the cross-spectrum, each with its reason.
 //!
 //! Thresholds of warnings stand in [`crate::uncertainty::Warning`] instead.
 
-/// Sample rates taken, hertz: from telephone speech to the fastest converters.
+/// Sample rates accepted, hertz: from telephone speech to the fastest converters.
 pub(super) const SAMPLE_RATES_HZ: std::ops::RangeInclusive<f64> = 8_000.0..=768_000.0;
 /// Highest frequency kept, hertz: what a groove and the usual converters carry.
 pub const HIGHEST_HZ: f64 = 22_000.0;
@@ -32,8 +32,8 @@ pub(super) const LEVEL_BAND_HZ: (f64, f64) = (90.0, 16_000.0);
 /// Programme quieter than this against the loudest second is left out of the sums: -30 dB, where
 /// it could add a thousandth of the information.
 pub(super) const ACTIVITY_RATIO: f64 = 1e-3;
-/// A stretch louder than all before by this, 20 dB, makes a lead-in of it: its noise of each wall
-/// may be no quieter, and it holds a hundredth of the information.
+/// Power ratio, 20 dB, by which a stretch must exceed all before it to make that a lead-in, which
+/// then holds a hundredth of the information, and perhaps no less noise of the walls.
 pub(crate) const LEAD_IN_RATIO: f64 = 1e-2;
 /// A stretch shorter than this, seconds, between silences is no programme but a needle drop or a
 /// tick of the run-out groove (whose period is 1.33 s at 45 rpm and 1.8 s at 33 1/3).
@@ -79,11 +79,11 @@ pub(super) const MEDIAN_EVERY: u64 = 8;
 pub(super) const HALF_WEIGHT_ERROR: f64 = 1e3;
 /// Added to the error of a bin by itself, so that no bin decides alone.
 pub(super) const LEAST_ERROR: f64 = 1e-4;
-/// The error of one gain and one delay for all bins: a sixth in size, as resonances make it in
-/// the top octave (believed).
+/// Mean square error of one gain and one delay for all bins: a sixth in amplitude, as caused
+/// by resonances in the top octave (believed).
 pub(super) const COMMON_ERROR: f64 = 0.03;
-/// Rounds in which the predictor learns from the first stretch: each tells better which frames hold
-/// clicks (common practice, no source).
+/// Rounds in which the predictor learns from the first stretch: each separates clicks better
+/// (common practice, no source).
 pub(super) const PREDICTOR_ROUNDS: usize = 3;
 /// The predictor learns from one frame in so many: neighbours overlap, so little is lost.
 pub(super) const LEARN_FROM: u64 = 4;
@@ -91,8 +91,8 @@ pub(super) const LEARN_FROM: u64 = 4;
 pub(super) const LEARN_AFTER: f64 = 16.0;
 /// It does so only when they are more by this fraction: fewer would change little.
 pub(super) const LEARN_FRACTION: f64 = 0.125;
-/// A frame to which tracing adds so much more power than to the usual one holds a click, whose
-/// square it is (common practice, no source).
+/// A frame whose tracing distortion exceeds the usual one by this power ratio holds a click
+/// (common practice, no source).
 pub(super) const IMPULSE_RATIO: f64 = 16.0;
 
 // Tracing
@@ -107,7 +107,7 @@ pub(super) const FEWEST_IN_SEGMENT: usize = 8;
 /// One frame in so many is looked at in the first segment; in each further one, one in twice as
 /// many, up to the second number: the radius changes steadily, and time grows with the logarithm.
 pub(super) const STRIDES: (u64, u64) = (4, 128);
-/// Rounds of the regression: each tells the noise of the bins better, and which frames hold clicks
+/// Rounds of the regression: each improves the noise of the bins and the detection of clicks
 /// (common practice, no source).
 pub(super) const TRACING_ROUNDS: usize = 4;
 /// A frame holds a click when its residual has this times the median power; noise scatters by some

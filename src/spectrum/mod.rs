@@ -100,7 +100,7 @@ pub struct CrossSpectrum {
     pub span: (u64, u64),
     /// Samples of the recording before the first sample pushed.
     pub origin: u64,
-    /// What was seen of the signal while it passed.
+    /// Quality of the signal.
     pub quality: SignalQuality,
 }
 
@@ -131,7 +131,7 @@ impl CrossSpectrum {
         total
     }
 
-    /// It and a later part of the same recording as one, with no more groups than either may have.
+    /// The sum of this and a later part of the same recording, with no more groups than either may have.
     #[must_use]
     pub fn joined(mut self, other: Self) -> Self {
         self.span = (self.span.0.min(other.span.0), self.span.1.max(other.span.1));
@@ -156,9 +156,8 @@ impl CrossSpectrum {
         self
     }
 
-    /// What a bin's sum is for a mean square of 1: of a one-sided spectrum
-    /// `N sum(w^2) / 2` a frame, and the squares of a power-complementary window sum
-    /// to `N / 2`.
+    /// A bin's sum for a mean square of 1: of a one-sided spectrum `N sum(w^2) / 2`
+    /// a frame, and the squares of a power-complementary window sum to `N / 2`.
     pub fn full_scale(&self) -> f64 {
         self.frames() as f64 * (self.frame_length as f64 / 2.0).powi(2)
     }

@@ -1,16 +1,15 @@
-//! How the frequency of a tone follows the turning of the record: its mean, and its change once a
-//! revolution.
+//! Frequency of a tone on a turning record: its mean, and its modulation once per revolution.
 
 use super::Complex64;
 use super::limits::{NEIGHBOURING, ONCE_AROUND_CELL_S};
 use std::f64::consts::TAU;
 
-/// How a tone turns.
+/// Frequency of a tone, and its modulation once per revolution.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct OnceAround {
     /// Its mean frequency over whole revolutions, hertz.
     pub hertz: f64,
-    /// Its change once a revolution; `None` of too few revolutions.
+    /// Its modulation once per revolution; `None` of too few revolutions.
     pub change: Option<FrequencyModulation>,
 }
 
@@ -19,7 +18,7 @@ pub struct OnceAround {
 pub struct FrequencyModulation {
     /// Its peak.
     pub peak: f64,
-    /// Standard uncertainty of either part, by what lies beside it.
+    /// Standard uncertainty of either part, from neighbouring frequencies.
     pub u: f64,
     /// Degrees of freedom of that.
     pub degrees_of_freedom: f64,
@@ -91,8 +90,8 @@ impl ToneFollower {
         self.done += from as u64;
     }
 
-    /// What the tone does while the record turns so many times a second; `None` of less than a
-    /// revolution.
+    /// The tone's frequency and modulation, for this number of revolutions per second; `None`
+    /// of less than a revolution.
     pub fn turning(&self, per_s: f64) -> Option<OnceAround> {
         let cells_per_s = self.rate_hz / (self.window.len() / 2) as f64;
         let revolutions = ((self.phases.len() as f64 - 1.0) * per_s / cells_per_s).floor();

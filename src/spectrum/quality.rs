@@ -1,4 +1,4 @@
-//! What is seen of the samples while they pass: clipping, dropouts, level.
+//! Signal quality: clipping, dropouts, level.
 
 use super::frame::LANES;
 use super::limits::{CELL, CLIPPED};
@@ -14,11 +14,11 @@ pub struct SignalQuality {
     pub dropouts: u64,
     /// Frames with programme in them.
     pub frames: u64,
-    /// Of these, frames rejected for a click or a dropout.
+    /// The number of these that were rejected for a click or a dropout.
     pub rejected: u64,
-    /// Rejected frames were so many that they were taken back as programme.
+    /// So many frames were rejected that the rejection was undone.
     pub rejection_undone: bool,
-    /// What tracing adds was taken out: it was there, so there are two walls.
+    /// Tracing distortion was removed: it was present, so the signal comes from two walls.
     pub traced: bool,
     /// Mean square of the louder channel in the loudest block of all, full
     /// scale 1, whether programme or not.
@@ -30,7 +30,7 @@ pub struct SignalQuality {
 }
 
 impl SignalQuality {
-    /// What was seen of two parts of a signal.
+    /// The quality of two parts of a signal together.
     pub(super) fn joined(&self, other: &Self) -> Self {
         let frames = self.frames + other.frames;
         let mean = |of: fn(&Self) -> f64| {
@@ -51,7 +51,7 @@ impl SignalQuality {
         }
     }
 
-    /// What was seen since an earlier moment of the same signal; for the loudest
+    /// The quality since an earlier moment of the same signal; for the loudest
     /// block, the mean of the louder channel, since maxima cannot be taken apart.
     pub(super) fn since(&self, earlier: &Self) -> Self {
         let frames = self.frames.saturating_sub(earlier.frames);
@@ -75,7 +75,7 @@ impl SignalQuality {
     }
 }
 
-/// What one block of new samples (half a frame) looks like.
+/// Quality of one block of new samples (half a frame).
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub(super) struct BlockQuality {
     pub clipped: u32,
@@ -110,8 +110,8 @@ fn squares(samples: &[f32]) -> ([f32; CELLS], f32) {
     (peaks, sums.iter().sum())
 }
 
-/// Looks at one block. What is looked for shows in the squares, so the samples
-/// are passed over once; those of a cell that clips, once more.
+/// Inspects one block. Everything is computed from the squares, so the samples
+/// are read once; those of a cell that clips, twice.
 pub(super) fn inspect(left: &[f32], right: &[f32]) -> BlockQuality {
     let mut quality = BlockQuality::default();
     let whole = |samples: &[f32]| samples.len() / CELL * CELL;

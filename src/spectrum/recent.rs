@@ -15,12 +15,12 @@ pub struct RunningSums {
 }
 
 impl RunningSums {
-    /// First sample of what counts: another one once a lead-in has been forgotten.
+    /// First sample that counts: it changes when a lead-in is discarded.
     pub fn began(&self) -> u64 {
         self.span.0
     }
 
-    /// What was seen of the signal while it passed.
+    /// Signal quality so far.
     pub fn quality(&self) -> &SignalQuality {
         &self.quality
     }
@@ -40,7 +40,7 @@ pub struct RecentSpectrum {
 }
 
 impl RecentSpectrum {
-    /// What comes in during the latest `steps` marks (at least 1).
+    /// The spectrum over the latest `steps` sums (at least 1).
     pub fn new(steps: usize) -> Self {
         Self {
             marks: VecDeque::with_capacity(steps + 1),
@@ -48,7 +48,7 @@ impl RecentSpectrum {
         }
     }
 
-    /// Takes in a mark; the same engine's, and later than the one before.
+    /// Adds sums of the same engine, later than those before.
     pub fn push(&mut self, mark: RunningSums) {
         // The engine forgets a lead-in, and may take rejected frames back.
         let grown = self.marks.back().is_none_or(|before| {
@@ -66,8 +66,9 @@ impl RecentSpectrum {
         self.marks.push_back(mark);
     }
 
-    /// The spectrum of what came in between the marks, one group for each that
-    /// brought anything; `None` if none did. `like` is the latest snapshot.
+    /// The spectrum of the samples between the sums, one group for each
+    /// interval with frames; `None` without frames. `like` is the latest
+    /// snapshot.
     pub fn spectrum(&self, like: &CrossSpectrum) -> Option<CrossSpectrum> {
         let (first, last) = (self.marks.front()?, self.marks.back()?);
         if first.frames == last.frames {

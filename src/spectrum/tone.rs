@@ -6,8 +6,8 @@ use realfft::{RealFftPlanner, RealToComplex};
 use std::f64::consts::PI;
 use std::sync::Arc;
 
-/// Least share of the power above 200 Hz that a tone has which is alone: what is beside it then changes its level by
-/// less than half a decibel.
+/// Least share of the power above 200 Hz of a single tone: other signals then change its level by less than
+/// half a decibel.
 const ALONE: f64 = 0.9;
 
 /// A tone.
@@ -24,13 +24,13 @@ pub struct Tone {
 }
 
 impl Tone {
-    /// Whether next to nothing is heard beside it.
+    /// Whether it is a single tone.
     pub fn is_alone(&self) -> bool {
         self.share >= ALONE
     }
 }
 
-/// Looks for the strongest tone.
+/// Finds the strongest tone.
 pub struct ToneProbe {
     rate_hz: f64,
     plan: Arc<dyn RealToComplex<f64>>,
@@ -44,7 +44,7 @@ pub struct ToneProbe {
 }
 
 impl ToneProbe {
-    /// A probe that has seen nothing of a recording of a sample rate, hertz.
+    /// A probe for a sample rate, hertz, without samples yet.
     pub fn new(rate_hz: f64) -> Self {
         let length = (TONE_FRAME_S * rate_hz) as usize;
         let plan = RealFftPlanner::new().plan_fft_forward(length);

@@ -1,19 +1,19 @@
-//! What tracing adds to a programme, found and taken out.
+//! Estimates the tracing distortion of a programme, and removes it.
 //!
-//! A tip of radius `r` along the groove follows, to second order, not the
-//! displacement `a(x)` of a wall but `a + (r / 2) (da/dx)^2` (J. A. Pierce and F. V.
-//! Hunt, J. Acoust. Soc. Am. 10, 1938, 14, from memory). What is added has one sign on
-//! both walls, where a lateral cut has opposite ones, so it is a signal of its
-//! own that moves the channels in opposition:
+//! A tip of radius `r` along the groove follows, to second order, not the displacement
+//! `a(x)` of a wall but `a + (r / 2) (da/dx)^2` (J. A. Pierce and F. V. Hunt, J.
+//! Acoust. Soc. Am. 10, 1938, 14, from memory). The added part has the same sign on
+//! both walls, where a lateral cut has opposite signs, so it moves the channels in
+//! opposition:
 //!
 //! ```text
 //! left = v + k d(v^2)/dt,   right = v - k d(v^2)/dt,   k = sqrt(2) r / (4 V^2)
 //! ```
 //!
 //! with `v` the groove velocity (the recording, its playback equaliser undone) and
-//! `V` the speed of the groove. Noise averages it out; a voice, whose harmonics
-//! keep their phases, does not, and the delay moves. But `v` is known, so `k` is the
-//! one unknown, and a regression over some of the frames finds it.
+//! `V` the speed of the groove. For noise it averages out; for a voice, whose
+//! harmonics are phase-locked, it does not, and biases the delay. But `v` is known,
+//! so `k` is the only unknown, and is found by regression over some of the frames.
 
 use super::distortion::{TracingDistortion, Work};
 use super::engine::median;
@@ -70,7 +70,7 @@ impl Tracing {
         self.power
     }
 
-    /// What it is, for people.
+    /// Description in words.
     pub fn in_words(&self) -> String {
         format!(
             "the tip's radius adds opposed motion of the channels, {:.0} dB below the programme (tracing, second order)",
@@ -79,25 +79,25 @@ impl Tracing {
     }
 }
 
-/// One frame of the regression: what the channels share, what they do not, and what
-/// tracing would add, bin by bin.
-struct Probed {
+/// One frame of the regression, bin by bin: common signal, difference, and tracing
+/// distortion for unit coefficient.
+struct ProbedFrame {
     values: Vec<[Complex32; 3]>,
 }
 
-/// What a segment says of the coefficient.
+/// The coefficient by one segment.
 #[derive(Debug, Clone, Copy)]
 struct Segment {
     /// Middle of its frames, samples.
     sample: f64,
     coefficient: f64,
     variance: f64,
-    /// Power of what tracing adds for a coefficient of 1, and the programme's.
+    /// Power of tracing distortion for a coefficient of 1, and of the programme.
     added: f64,
     shared: f64,
 }
 
-/// Looks at some of the frames of a recording for the second-order part of tracing.
+/// Estimates second-order tracing distortion from some of the frames of a recording.
 pub struct TracingProbe {
     sample_rate_hz: f64,
     transform: FrameTransform,
@@ -110,7 +110,7 @@ pub struct TracingProbe {
     next: u64,
     stride: u64,
     position: u64,
-    probed: Vec<Probed>,
+    probed: Vec<ProbedFrame>,
     /// Where the first of these begins.
     from: u64,
     segments: Vec<Segment>,
@@ -177,7 +177,7 @@ impl TracingProbe {
     }
 
     /// The frame gathered.
-    fn look(&mut self) -> Probed {
+    fn look(&mut self) -> ProbedFrame {
         let (left, right) = (&self.frame.0, &self.frame.1);
         let sign = self.distortion.find(left, right, &mut self.work);
         let z = self.transform.transform(left, right, &mut self.scratch);
@@ -192,7 +192,7 @@ impl TracingProbe {
             let r = turn * Complex32::new(0.0, -sign) * (a - b);
             [(l + r) * 0.5, (l - r) * 0.5, *added]
         });
-        Probed {
+        ProbedFrame {
             values: values.collect(),
         }
     }
@@ -203,7 +203,7 @@ impl TracingProbe {
         self.probed.clear();
     }
 
-    /// What the frames since the last segment say.
+    /// The coefficient by the frames since the last segment.
     fn segment(&self) -> Option<Segment> {
         if self.probed.len() < FEWEST_IN_SEGMENT {
             return None;
@@ -215,7 +215,7 @@ impl TracingProbe {
         })
     }
 
-    /// What was found so far, if anything was.
+    /// The result so far, if any.
     pub fn found(&self) -> Option<Tracing> {
         let segments: Vec<Segment> = self
             .segments
@@ -315,12 +315,12 @@ impl BinSums {
     }
 }
 
-/// Regresses what the channels do not share on what tracing would add, in bins
-/// weighted by their noise and in frames by how little impulsive they are. Frames
-/// with clicks are left out: one by one those that disagree with the rest, by how far they
-/// pull, and then those with a large residual.
-fn regress(frames: &[Probed]) -> Option<Segment> {
-    let mut weights: Vec<f64> = frames.iter().map(Probed::smoothness).collect();
+/// Regresses the difference of the channels on tracing distortion. Bins are weighted by
+/// their noise, frames by how little impulsive they are. Frames with clicks are rejected:
+/// first, one by one, those that disagree with the rest, in the order of their influence,
+/// then those with a large residual.
+fn regress(frames: &[ProbedFrame]) -> Option<Segment> {
+    let mut weights: Vec<f64> = frames.iter().map(ProbedFrame::smoothness).collect();
     loop {
         let count = weights.iter().filter(|w| **w > 0.0).count();
         if count < FEWEST_IN_SEGMENT {
@@ -390,7 +390,7 @@ fn weighted_regression(sums: &[BinSums], frames: usize) -> (f64, Vec<f64>) {
     (k, noise)
 }
 
-fn summed(frames: &[Probed], weights: &[f64]) -> Vec<BinSums> {
+fn summed(frames: &[ProbedFrame], weights: &[f64]) -> Vec<BinSums> {
     let mut sums = vec![BinSums::default(); frames[0].values.len()];
     for (frame, weight) in frames.iter().zip(weights).filter(|(_, w)| **w > 0.0) {
         for (sum, [s, d, q]) in sums.iter_mut().zip(frame.values()) {
@@ -417,9 +417,9 @@ fn noise_of(sums: &[BinSums], k: f64, frames: usize) -> Vec<f64> {
         .collect()
 }
 
-/// What the regression leaves of one frame.
+/// Residual of one frame.
 struct FrameResidual {
-    /// Power of what is left, over the noise.
+    /// Power of the residual, over the noise.
     power: f64,
     /// Its part in the normal equation of the coefficient, and what it adds to its
     /// weight.
@@ -437,7 +437,7 @@ impl FrameResidual {
     }
 }
 
-impl Probed {
+impl ProbedFrame {
     /// Shared, opposed and added, of each bin.
     fn values(&self) -> impl Iterator<Item = [Complex<f64>; 3]> {
         let double = |v: Complex32| Complex::new(f64::from(v.re), f64::from(v.im));

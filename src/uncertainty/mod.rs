@@ -1,5 +1,5 @@
-//! What a result says beside its value: standard uncertainty, interval,
-//! budget, caveats, conformity and correction.
+//! Statements beside a value: standard uncertainty, coverage interval, budget,
+//! warnings, conformity.
 
 mod conformity;
 mod outlook;
@@ -40,7 +40,7 @@ pub enum IntervalShape {
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 #[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct Interval {
-    /// Which side of the bounds is meant.
+    /// Which side of the bounds belongs to it.
     #[serde(rename = "interval")]
     pub shape: IntervalShape,
     /// Lower bound, in the unit of the quantity; null for the whole line.
@@ -105,7 +105,7 @@ impl Interval {
     }
 }
 
-/// A value that never travels alone.
+/// A value with its standard uncertainty and coverage interval.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 #[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct Quantity {
@@ -156,7 +156,7 @@ impl Quantity {
 pub enum Evaluation {
     /// Type A: by statistics of the job's own readings.
     A,
-    /// Type B: otherwise; what was stated, learned before or is common knowledge.
+    /// Type B: otherwise; stated values, earlier results or general knowledge.
     #[default]
     B,
 }
@@ -190,9 +190,9 @@ pub struct BudgetLine {
     pub reading: bool,
 }
 
-/// Makes budget lines of variance contributions: squared, summed to the total
-/// variance, largest first (ties keep their order), each as of type B. One that the rounding of
-/// the sum hides is left out: it is the rest of a cancellation.
+/// Makes budget lines of variance contributions: squared, summed to the total variance, largest
+/// first (ties keep their order), each as of type B. A contribution below the rounding error of
+/// the sum is left out: it is the residue of a cancellation.
 pub fn budget(contributions: impl IntoIterator<Item = (String, f64)>) -> Vec<BudgetLine> {
     let mut lines: Vec<(String, f64)> = contributions.into_iter().filter(|c| c.1 > 0.0).collect();
     lines.sort_by(|a, b| b.1.total_cmp(&a.1));
@@ -210,28 +210,28 @@ pub fn budget(contributions: impl IntoIterator<Item = (String, f64)>) -> Vec<Bud
         .collect()
 }
 
-/// How much a caveat matters.
+/// Severity of a caveat.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 #[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 #[serde(rename_all = "lowercase")]
 pub enum Level {
     /// Worth knowing.
     Note,
-    /// The result may be less good than its band says.
+    /// The result may be less accurate than its band states.
     Caution,
     /// Do not use the result before this is resolved.
     Serious,
 }
 
-/// A typed doubt with advice.
+/// A warning with advice.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 #[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct Caveat {
     /// Stable identifier, kebab-case.
     pub code: Warning,
-    /// How much it matters.
+    /// Its severity.
     pub level: Level,
-    /// What was seen, with figures, and what to do.
+    /// The observation, with figures, and what to do.
     pub message: String,
 }
 

@@ -1,9 +1,10 @@
-//! What more time would bring.
+//! Prediction of the uncertainty after more recording time.
 
 use serde::{Deserialize, Serialize};
 
-/// Where no uncertainty is asked for, noise is as good as gone at this share of
-/// the variance: without it the standard uncertainty would be 5 % less.
+/// Share of noise in the variance that counts as negligible where no
+/// uncertainty is requested: without it the standard uncertainty would be 5 %
+/// less.
 pub const NEGLIGIBLE_SHARE: f64 = 0.1;
 
 /// Whether more time would help.
@@ -11,15 +12,15 @@ pub const NEGLIGIBLE_SHARE: f64 = 0.1;
 #[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 #[serde(rename_all = "kebab-case")]
 pub enum Prospect {
-    /// What is wanted is reached.
+    /// The wanted uncertainty is reached.
     Reached,
-    /// More of the same will reach it.
+    /// More programme will reach it.
     MoreTime,
-    /// What does not shrink with time is too large.
+    /// The systematic part is too large.
     OutOfReach,
 }
 
-/// What more time of the same signal would bring.
+/// The effect of more time of the same signal.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 #[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct Outlook {
@@ -31,7 +32,7 @@ pub struct Outlook {
     pub seconds: Option<f64>,
     /// Share of noise in the variance, 0 to 1.
     pub noise_share: f64,
-    /// Standard uncertainty that would remain after any time.
+    /// Standard uncertainty in the limit of infinite time.
     pub remaining: f64,
 }
 

@@ -1,4 +1,4 @@
-//! Residuals far out, and how much they count.
+//! Robust weights of outliers.
 
 /// Robust scales beyond which a residual gets less weight. At 4 the loss of efficiency on Gaussian data is below 0.1 %
 /// (Huber 1964, from memory).

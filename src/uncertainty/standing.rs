@@ -1,9 +1,9 @@
-//! What the warnings of a result leave of it: the one place where doubt has
+//! Standing of a result by its warnings: the only place where these have
 //! consequences.
 
 use super::{Caveat, Level};
 
-/// Whether a result may be used, as its final list of warnings has it.
+/// Whether a result may be used, by its final list of warnings.
 ///
 /// Verdict, turn and probability are stated, and a command ends with status 0,
 /// only through this: `allow` lets a statement through or withholds it, and
@@ -37,7 +37,7 @@ impl<'a> Standing<'a> {
         statement.filter(|_| self.doubt.is_none())
     }
 
-    /// Whether a command that asked for what is `met` ends well.
+    /// Whether a command passes whose request is `met`.
     pub fn passes(self, met: bool) -> bool {
         met && self.doubt.is_none()
     }

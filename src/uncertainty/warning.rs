@@ -1,9 +1,9 @@
-//! Everything that can be said against a result, in one table: what each warning is judged
-//! by, from where on, by which law, what it does to the result and what to do.
+//! All warnings in one table: statistic, thresholds, distribution or source, effect on the
+//! result, and advice.
 //!
-//! Where one number decides, its threshold stands here and nowhere else: the code that
-//! raises the warning asks [`Warning::at`] or [`Warning::level`]. Conditions beside that
-//! number stand, with their sources, where the warning is raised.
+//! Where a single number decides, its threshold is defined only here: the code that
+//! raises the warning calls [`Warning::at`] or [`Warning::level`]. Further conditions
+//! are defined, with their sources, where the warning is raised.
 
 use super::{Caveat, Level};
 #[cfg(feature = "cli")]
@@ -11,33 +11,33 @@ use schemars::{JsonSchema, Schema, SchemaGenerator, json_schema};
 use serde::{Deserialize, Serialize};
 use std::ops::RangeInclusive;
 
-/// From where on a warning stands, in the unit of its statistic. A threshold must be passed:
-/// a statistic that equals it raises nothing, and one that does not exist (NaN) neither.
+/// Thresholds of a warning, in the unit of its statistic. A threshold must be exceeded: a
+/// statistic equal to it, or NaN, raises nothing.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Rule {
-    /// What is doubted is there or is not; nothing is compared, or more than one number.
+    /// A condition without a statistic, or with more than one.
     Seen(Level),
-    /// More is worse; the mildest level first.
+    /// Larger is worse; the mildest level first.
     Above(&'static [(Level, f64)]),
-    /// Less is worse; the mildest level first.
+    /// Smaller is worse; the mildest level first.
     Below(&'static [(Level, f64)]),
-    /// What lies outside these two is doubted.
+    /// A value outside these two raises it.
     Outside(Level, f64, f64),
 }
 
-/// What a warning means.
+/// Definition of a warning.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Definition {
     /// Its stable name in documents, kebab-case.
     pub code: &'static str,
-    /// What it is judged by, with the unit in brackets where it has one.
+    /// Its statistic, with the unit in brackets where it has one.
     pub statistic: &'static str,
     /// Its levels and thresholds.
     pub rule: Rule,
-    /// The law that the statistic follows where nothing is wrong, or the threshold's source,
-    /// and what else must hold.
+    /// Distribution of the statistic under the null hypothesis, or the threshold's source,
+    /// and further conditions.
     pub law: &'static str,
-    /// What it does to the result, against its standard uncertainty u.
+    /// Effect on the result, compared with its standard uncertainty u.
     pub effect: &'static str,
     /// What to do.
     pub advice: &'static str,
@@ -64,7 +64,7 @@ macro_rules! warnings {
             /// All of them, in the order of their codes.
             pub const ALL: &[Self] = &[$(Self::$name),*];
 
-            /// What it means.
+            /// Its definition.
             pub const fn definition(self) -> &'static Definition {
                 match self {
                     $(Self::$name => &Definition {
@@ -533,7 +533,7 @@ warnings! {
         effect: "they count as silence; other faults are unknown",
         advice: "export the recording again",
     }
-    /// The adjustment did not settle.
+    /// The adjustment did not converge.
     NotConverged "not-converged" {
         judged_by: "the adjustment used all its steps",
         level: Seen(Serious),
@@ -828,7 +828,7 @@ impl Warning {
         }
     }
 
-    /// The caveat that a statistic asks for, if any.
+    /// The caveat that a statistic raises, if any.
     pub fn at(self, statistic: f64, message: impl FnOnce() -> String) -> Option<Caveat> {
         self.level(statistic).map(|level| Caveat {
             code: self,
@@ -837,7 +837,7 @@ impl Warning {
         })
     }
 
-    /// The caveat of what is there, at the mildest level that it has.
+    /// The caveat of a condition that is present, at its mildest level.
     pub fn seen(self, message: impl Into<String>) -> Caveat {
         Caveat {
             code: self,

@@ -7,7 +7,7 @@ use super::{
 };
 use crate::chain::calibration::{CommonResponse, Estimated};
 use crate::chain::response::{ResponsePoint, delay_by_slope, intercept};
-use crate::chain::smooth::{self, CurveModel, CurveObservation, Smooth};
+use crate::chain::smooth::{self, CurveModel, CurveObservation, FittedCurves};
 use crate::delay::phase::{Load, LoadPart};
 use crate::spectrum::{Complex64, EQUALISER};
 use crate::uncertainty::{Caveat, Warning};
@@ -152,7 +152,7 @@ fn doubts(
     skew: f64,
     inverted: bool,
     snr_db: f64,
-    fit: &Smooth,
+    fit: &FittedCurves,
 ) -> Result<Vec<Caveat>, CalibrateError> {
     let file = input.file;
     let quality = &input.spectrum.quality;

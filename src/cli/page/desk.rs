@@ -10,7 +10,7 @@ use groovelag::job::{self, Basis, CaptureData, DelaySource, Details, Job, Wanted
 use groovelag::outside;
 use groovelag::report::page;
 use groovelag::report::solution::SolutionDocument;
-use groovelag::report::start::{AnyArm, Tip};
+use groovelag::report::start::{AnyArm, TipAnswer};
 use groovelag::report::turntable::{
     Kind, Known, Next, Sheet, View, before_and_after, current, told, usual_turn,
 };
@@ -585,7 +585,7 @@ fn asked(fields: &Fields) -> Result<Sheet, Wrong> {
             arguments::tip(shape, &sizes.replace(' ', ""))
         }
     };
-    let tip: Tip = tip.map_err(|e| ("sizes", e))?;
+    let tip: TipAnswer = tip.map_err(|e| ("sizes", e))?;
     let arm: AnyArm = match get("arm") {
         "pivoted" => {
             let numbers = ["effective", "pivot", "offset"].map(get);
@@ -642,7 +642,7 @@ mod tests {
         };
         let sheet = asked(&fields(&[])).unwrap();
         assert_eq!(sheet.radius_mm, [72.0; 2]);
-        let Tip::Elliptical(Some((frontal, side))) = sheet.tip else {
+        let TipAnswer::Elliptical(Some((frontal, side))) = sheet.tip else {
             panic!("{:?}", sheet.tip)
         };
         assert!((frontal - 17.78).abs() < 1e-9 && (side - 7.62).abs() < 1e-9);

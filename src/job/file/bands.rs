@@ -9,7 +9,9 @@ use super::values::{
     Located, NAMED, Radius, Scalar, Table, Text, Time, Value, number, place, quantity,
 };
 use super::written::{BandTable, CaptureTable};
-use crate::job::description::{Band, BandKind, BandOf, CaptureSpec, FoundBy, Job, Record, Stated};
+use crate::job::description::{
+    Band, BandKind, BandOf, CaptureSpec, Job, LocatedBy, Record, Stated,
+};
 use crate::side::{Content, PARTS};
 use crate::units::written;
 use serde::de::{Error, IgnoredAny, IntoDeserializer, value};
@@ -256,9 +258,9 @@ impl Located<BandsOf> {
                     name: name.clone(),
                     found: match (span, marked) {
                         (Some(_), _) => None,
-                        (None, true) => Some(FoundBy::Marks),
-                        (None, false) if heard(band) => Some(FoundBy::Pauses(which, count)),
-                        (None, false) => Some(FoundBy::Before(which, count)),
+                        (None, true) => Some(LocatedBy::Marks),
+                        (None, false) if heard(band) => Some(LocatedBy::Pauses(which, count)),
+                        (None, false) => Some(LocatedBy::Before(which, count)),
                     },
                 }),
                 radius: band.radius,
@@ -412,7 +414,7 @@ radius_mm = { value = 70, u = 0.2 }
         assert!(outer.swapped && inner.swapped);
         // outer, right and inner are heard, from the outside in; the silent groove is not
         let found = |c: &CaptureSpec| c.band.as_ref().unwrap().found;
-        let pauses = |k| Some(FoundBy::Pauses(k, 3));
+        let pauses = |k| Some(LocatedBy::Pauses(k, 3));
         assert_eq!((found(outer), found(inner)), (pauses(0), pauses(2)));
         assert_eq!((outer.from_s, outer.line), (None, Some(15)));
     }

@@ -36,7 +36,7 @@ fn time_goes_on(file: &JobFile, job: &Job) -> Result<(), FileError> {
     let mut first_of: BTreeMap<&str, &str> = BTreeMap::new();
     for capture in &job.captures {
         // days as 2026-02-03 are in the order of their letters
-        if let Some(day) = job.made_on(capture) {
+        if let Some(day) = job.capture_date(capture) {
             let first = first_of.entry(&capture.setup).or_insert(day);
             *first = day.as_str().min(first);
         }

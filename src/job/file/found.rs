@@ -4,7 +4,7 @@ use super::bands::side_part;
 use super::{JobFileError, TestBand, resolve};
 use crate::analysis;
 use crate::capture::{self, CaptureError, ReadOptions, Stereo};
-use crate::job::description::{CaptureSpec, DelaySource, Estimate, FoundBy, Job, Record};
+use crate::job::description::{CaptureSpec, DelaySource, Estimate, Job, LocatedBy, Record};
 use crate::job::network::named;
 use crate::job::pass::Pass;
 use crate::job::priors;
@@ -22,13 +22,17 @@ enum LocatedBands {
 }
 
 impl LocatedBands {
-    fn read(by: FoundBy, path: &Path, channels: Option<[usize; 2]>) -> Result<Self, CaptureError> {
+    fn read(
+        by: LocatedBy,
+        path: &Path,
+        channels: Option<[usize; 2]>,
+    ) -> Result<Self, CaptureError> {
         let source = capture::Source::Path(path.to_owned());
         let options = ReadOptions {
             channels,
             ..ReadOptions::default()
         };
-        if by != FoundBy::Marks {
+        if by != LocatedBy::Marks {
             return Ok(Self::Pauses(analysis::bands(
                 &source,
                 &options,
@@ -74,13 +78,13 @@ impl LocatedBands {
             None => ("", None),
         };
         match (self, by) {
-            (Self::Pauses(found), Some(FoundBy::Pauses(which, count))) => {
+            (Self::Pauses(found), Some(LocatedBy::Pauses(which, count))) => {
                 let span = found.get(which).filter(|_| found.len() == count);
                 let file = spec.file().unwrap_or_default();
                 span.map(|s| [s.from_s, s.to_s])
                     .ok_or_else(|| wrong_count(&file, found, count))
             }
-            (Self::Pauses(found), Some(FoundBy::Before(which, count))) => {
+            (Self::Pauses(found), Some(LocatedBy::Before(which, count))) => {
                 let beside = which.checked_sub(1).map(|before| found.get(before..=which));
                 match beside.flatten().filter(|_| found.len() == count) {
                     Some([before, after]) => Ok([before.to_s + MARGIN_S, after.from_s - MARGIN_S]),
@@ -89,7 +93,7 @@ impl LocatedBands {
                     )),
                 }
             }
-            (Self::Pauses(found), Some(FoundBy::Stretch(stretch))) => {
+            (Self::Pauses(found), Some(LocatedBy::Stretch(stretch))) => {
                 let whole = analysis::programme(found, &spec.file().unwrap_or_default())?;
                 Ok(stretch.part([whole.from_s, whole.to_s]))
             }
@@ -172,7 +176,7 @@ pub(super) fn locate(job: &mut Job, job_file: &Path) -> Result<Vec<Caveat>, JobF
             continue;
         };
         let content = |message: String| JobFileError::at(job_file, spec.line, message);
-        let key = (path.clone(), spec.channels, by == FoundBy::Marks);
+        let key = (path.clone(), spec.channels, by == LocatedBy::Marks);
         if !known.contains_key(&key) {
             let found = LocatedBands::read(by, &path, spec.channels);
             known.insert(key.clone(), found.map_err(|e| content(e.to_string()))?);

@@ -310,7 +310,7 @@ pub fn table<'de, T: Deserialize<'de>, D: Deserializer<'de>>(
     derive(schemars::JsonSchema),
     schemars(with = "Either<T, ValueAndU<T>>")
 )]
-pub struct WithU<T> {
+pub struct WithUncertainty<T> {
     pub value: T,
     pub u: Option<f64>,
 }
@@ -330,7 +330,9 @@ struct ValueAndU<T> {
     u: Option<Uncertainty>,
 }
 
-impl<'de, T: FromScalar<List: Deserialize<'de>> + Deserialize<'de>> Deserialize<'de> for WithU<T> {
+impl<'de, T: FromScalar<List: Deserialize<'de>> + Deserialize<'de>> Deserialize<'de>
+    for WithUncertainty<T>
+{
     fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
         match Value::<T::List, ValueAndU<T>>::deserialize(deserializer)? {
             Value::Table(ValueAndU { value, u }) => Ok(Self {
@@ -346,11 +348,11 @@ impl<'de, T: FromScalar<List: Deserialize<'de>> + Deserialize<'de>> Deserialize<
 }
 
 /// A number with or without its uncertainty, in the unit of its key.
-pub type Quantity = Located<WithU<Number>>;
+pub type Quantity = Located<WithUncertainty<Number>>;
 /// A speed with or without its uncertainty.
-pub type Speed = Located<WithU<Rpm>>;
+pub type Speed = Located<WithUncertainty<Rpm>>;
 /// A radius with or without its uncertainty.
-pub type Radius = Located<WithU<RadiusMm>>;
+pub type Radius = Located<WithUncertainty<RadiusMm>>;
 
 // One thing, or a list of them.
 #[cfg_attr(
@@ -454,7 +456,7 @@ pub fn quantity<'a>(
 impl Speed {
     /// As stated in the file.
     pub fn stated(&self) -> Stated {
-        let WithU { value, u } = &self.value;
+        let WithUncertainty { value, u } = &self.value;
         Stated {
             value: Some(value.0),
             u: *u,
@@ -465,7 +467,7 @@ impl Speed {
 impl Radius {
     /// At start and end, with its standard uncertainty; metres.
     pub fn metres(&self) -> ([f64; 2], Option<f64>) {
-        let WithU { value, u } = &self.value;
+        let WithUncertainty { value, u } = &self.value;
         (
             value.0.map(|mm| mm * MILLIMETRE),
             u.map(|mm| mm * MILLIMETRE),

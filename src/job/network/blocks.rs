@@ -34,7 +34,7 @@ impl Blocks {
         &mut self,
         parameters: &[Parameter],
         theirs: &BTreeMap<usize, usize>,
-        brought: Vec<JointPrior>,
+        priors: Vec<JointPrior>,
         wrong: Option<(usize, f64)>,
     ) -> Result<BTreeSet<usize>, JobError> {
         let mut covered = BTreeSet::new();
@@ -42,7 +42,7 @@ impl Blocks {
             members,
             prior,
             words: of_all,
-        } in brought
+        } in priors
         {
             let Some(&first) = members.first() else {
                 continue;

@@ -364,7 +364,7 @@ impl Builder<'_> {
             (ModelInput::Rotation, rotation),
             (ModelInput::Turn, self.turn(spec)),
         ];
-        let radii = self.radii(spec, spec.stretch().map_or([0.5; 2], Stretch::share));
+        let radii = self.radii(spec, spec.stretch().map_or([0.5; 2], Stretch::fractions));
         inputs.push((ModelInput::Rpm, self.speed(spec)));
         inputs.extend(self.tip(spec, with));
         inputs.extend(self.generator(&with.setup.cartridge, with.cartridge));
@@ -738,7 +738,7 @@ pub(in crate::job) fn turn_id(job: &Job, spec: &CaptureSpec) -> String {
     format!(
         "setup.{}.turn_deg[{degrees}{}]",
         spec.setup,
-        suffix(spec.turn.u, job.read_on(spec))
+        suffix(spec.turn.u, job.reading_date(spec))
     )
 }
 

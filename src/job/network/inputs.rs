@@ -105,7 +105,7 @@ impl Builder<'_> {
         share: f64,
     ) -> FixedOrUnknown {
         let span = span_mm(span);
-        let date = self.job.read_on(spec);
+        let date = self.job.reading_date(spec);
         let read = default == priors::RADIUS;
         let stated = Stated {
             value: Some(spec.radius[0]),
@@ -177,7 +177,7 @@ impl Builder<'_> {
             ..priors::TURN
         };
         let words = || {
-            let (turn, date) = (tidy(turn / DEGREE), append_date(job.read_on(spec)));
+            let (turn, date) = (tidy(turn / DEGREE), append_date(job.reading_date(spec)));
             format!(
                 "turn of {turn} deg in {}{date}",
                 named("setup", &spec.setup)
@@ -188,7 +188,7 @@ impl Builder<'_> {
 
     /// The speed while played.
     pub(super) fn speed(&mut self, spec: &CaptureSpec) -> FixedOrUnknown {
-        let (rpm, date) = (spec.nominal_rpm(), self.job.read_on(spec));
+        let (rpm, date) = (spec.nominal_rpm(), self.job.reading_date(spec));
         let (u, origin) = match spec.rpm.u {
             Some(u) => (u, STATED.to_owned()),
             None => (

@@ -40,7 +40,7 @@ pub struct SetupResult {
     pub headshell_deg: Quantity,
     /// Shares of the variance of the rotation to the groove, by source.
     #[serde(skip)]
-    pub(in crate::job) brought: BTreeMap<VarianceSource, f64>,
+    pub(in crate::job) variance_shares: BTreeMap<VarianceSource, f64>,
     /// A stated pivoted arm.
     pub arm: Option<ArmResult>,
     /// Uncertainty budget of the rotation to the groove.
@@ -71,16 +71,16 @@ pub struct SetupResult {
     pub mounting_stated: bool,
     /// Whether swapped leads, or exchanged channels, in its captures would go undetected.
     #[serde(skip)]
-    pub unchecked: bool,
+    pub exchange_undetectable: bool,
     /// Changes made for the last recording that may still be in place; the angles here exclude them.
     #[serde(skip)]
-    pub left_behind: TemporaryChanges,
+    pub temporary_changes: TemporaryChanges,
     /// Whether a correction of its arm is advised.
     #[serde(skip)]
     pub misset_arm: bool,
     /// The quantity to know better in order to narrow the band of the turn.
     #[serde(skip)]
-    pub narrows: Narrows,
+    pub largest_contribution: LargestContribution,
 }
 
 /// A change made for the last recording alone that may still be in place.
@@ -94,7 +94,7 @@ pub struct TemporaryChanges {
 
 /// The largest contribution to the band of the turn.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
-pub enum Narrows {
+pub enum LargestContribution {
     /// The arm.
     Arm,
     /// The sizes of the tip, which are not stated.

@@ -2,7 +2,7 @@
 
 use super::AdjustedJob;
 use super::correction::correction;
-use super::results::{ArmResult, CaptureShare, Narrows, SetupResult, TemporaryChanges};
+use super::results::{ArmResult, CaptureShare, LargestContribution, SetupResult, TemporaryChanges};
 use crate::adjust::{self, Marginal};
 use crate::groove::Profile;
 use crate::job::JobError;
@@ -16,7 +16,7 @@ use crate::units::{DEGREE, MILLIMETRE};
 use std::collections::BTreeMap;
 
 /// Shares of captures in a variance: by their readings, and by unknowns of their own.
-fn capture_shares(brought: &BTreeMap<VarianceSource, f64>) -> Vec<CaptureShare> {
+fn capture_shares(variance_shares: &BTreeMap<VarianceSource, f64>) -> Vec<CaptureShare> {
     let share = |(brought, share): (&VarianceSource, &f64)| match brought {
         VarianceSource::Capture(at) => Some(CaptureShare {
             capture: at + 1,
@@ -24,7 +24,7 @@ fn capture_shares(brought: &BTreeMap<VarianceSource, f64>) -> Vec<CaptureShare> 
         }),
         _ => None,
     };
-    let mut all: Vec<CaptureShare> = brought.iter().filter_map(share).collect();
+    let mut all: Vec<CaptureShare> = variance_shares.iter().filter_map(share).collect();
     if all.len() > MOST_LINES {
         all.sort_by(|a, b| b.share.total_cmp(&a.share));
         all.truncate(MOST_LINES);
@@ -81,7 +81,7 @@ impl AdjustedJob<'_> {
             name: name.to_owned(),
             budget: budget(&groove),
             captures: capture_shares(&brought),
-            brought,
+            variance_shares: brought,
             stylus_to_body_budget: body.as_ref().map_or_else(Vec::new, |(_, a)| budget(a)),
             rotation_deg,
             stylus_to_body_deg: body.map(|((quantity, _), _)| quantity),
@@ -101,13 +101,13 @@ impl AdjustedJob<'_> {
             arm_of: setup.arm.clone(),
             mounting_stated: setup.mounting(false).is_some()
                 && setup.alignment != Some(Alignment::Unknown),
-            unchecked: false,
-            left_behind: self.temporary_changes(name),
+            exchange_undetectable: false,
+            temporary_changes: self.temporary_changes(name),
             misset_arm: false,
             // only of use where no turn is advised
-            narrows: match correction {
-                Some(_) => Narrows::default(),
-                None => self.narrows(scope, &setup.cartridge, &headshell),
+            largest_contribution: match correction {
+                Some(_) => LargestContribution::default(),
+                None => self.largest_contribution(scope, &setup.cartridge, &headshell),
             },
         })
     }
@@ -129,12 +129,12 @@ impl AdjustedJob<'_> {
     }
 
     /// The largest contribution to the variance of the rotation in the headshell.
-    pub(super) fn narrows(
+    pub(super) fn largest_contribution(
         &self,
         scope: &Scope<'_>,
         cartridge: &str,
         headshell: &Linear,
-    ) -> Narrows {
+    ) -> LargestContribution {
         let blocks = self.network.problem.blocks();
         let own = format!("cartridge.{cartridge}.");
         let (mut arm, mut tip, mut rest) = (0.0, 0.0, 0.0);
@@ -158,11 +158,11 @@ impl AdjustedJob<'_> {
             }
         }
         if arm > tip && arm > rest {
-            Narrows::Arm
+            LargestContribution::Arm
         } else if tip > rest {
-            Narrows::Tip
+            LargestContribution::Tip
         } else {
-            Narrows::Recordings
+            LargestContribution::Recordings
         }
     }
 

@@ -6,7 +6,7 @@ use super::names::Names;
 use super::numbers::{percent, pointer_part};
 use super::parts::{facts, hash, origin, table};
 use crate::adjust::Determined;
-use crate::job::{Basis, CaptureDetails, Details, Input, UnknownUpdate};
+use crate::job::{Basis, CaptureDetails, Details, InputFile, UnknownUpdate};
 use crate::report::text::coverage_percent;
 use crate::uncertainty::{plain, rounded, rounded_u};
 use maud::{Markup, Render, html};
@@ -167,7 +167,7 @@ fn shares(basis: &Basis, names: &Names) -> Markup {
         row.push(hash(sha256));
         row
     };
-    let of_file = |(k, input): (usize, &Input)| {
+    let of_file = |(k, input): (usize, &InputFile)| {
         let what = format!("{}: {}", input.kind.word(), names.file(&input.file));
         let at = format!("/basis/inputs/{k}/shares");
         let sha256 = input.sha256.as_deref().unwrap_or(STREAM);

@@ -533,7 +533,7 @@ const NARROW_DEG: f64 = 1.5;
 const PLAN_LOWER: f64 = 0.54;
 
 /// The field of a plan view, micrometres, and what is drawn in it.
-struct Plan<'a> {
+struct PlanView<'a> {
     view: &'a ContactView,
     /// Distance of the contacts across the groove.
     spacing: f64,
@@ -549,7 +549,7 @@ struct Plan<'a> {
     marks: Vec<Mark>,
 }
 
-impl<'a> Plan<'a> {
+impl<'a> PlanView<'a> {
     fn of(view: &'a ContactView) -> Self {
         let [left, right] = view.contacts_um;
         let spacing = right[0] - left[0];
@@ -700,7 +700,7 @@ pub fn contact(view: &ContactView, suffix: &str) -> Picture {
         Direction::NoneResolved => format!("{figure} deg"),
         way => format!("{figure} deg, {}", text::direction(way)),
     }];
-    let mut plan = Plan::of(view);
+    let mut plan = PlanView::of(view);
     plan.walls();
     if let Some((low, high)) = bounds(angle) {
         let ends = format!("{} to {}", signed(low, d), signed(high, d));

@@ -9,7 +9,7 @@ pub use sheet::{Kind, Sheet, Take, usual_turn};
 
 use super::instruction::Situation;
 use super::sentence::{capitalised, spoken};
-use super::start::{AnyArm, Tip, number, radius, rpm, speed};
+use super::start::{AnyArm, TipAnswer, number, radius, rpm, speed};
 use super::text;
 use crate::job::{CaptureSpec, Comparison, Job, SetupResult, Solution};
 use crate::uncertainty::{Direction, IntervalShape, Level, Quantity, plain, rounded, rounded_u};
@@ -247,7 +247,7 @@ impl Sheet {
 
     /// The first recording, before anything is stated.
     pub fn first() -> Vec<Next> {
-        let nothing = Self::new(Tip::Unknown, 100.0 / 3.0, [0.0; 2]);
+        let nothing = Self::new(TipAnswer::Unknown, 100.0 / 3.0, [0.0; 2]);
         let first = Next {
             kind: Some(Kind::Found.key().to_owned()),
             what: nothing.name(Kind::Found),
@@ -269,10 +269,10 @@ impl Sheet {
             })
         };
         let (shape, sizes) = match self.tip {
-            Tip::Unknown => ("unknown", String::new()),
-            Tip::Spherical(size) => ("spherical", size.map_or_else(String::new, number)),
-            Tip::Elliptical(sizes) => ("elliptical", pair(sizes)),
-            Tip::Line(sizes) => ("line", pair(sizes)),
+            TipAnswer::Unknown => ("unknown", String::new()),
+            TipAnswer::Spherical(size) => ("spherical", size.map_or_else(String::new, number)),
+            TipAnswer::Elliptical(sizes) => ("elliptical", pair(sizes)),
+            TipAnswer::Line(sizes) => ("line", pair(sizes)),
         };
         let (arm, arm_numbers) = match self.arm {
             AnyArm::Unknown => ("unknown", Default::default()),
@@ -489,7 +489,7 @@ fn of_setup(setup: &SetupResult) -> Answer {
     if let Some(arm) = text::arm(&setup.arm_of, setup.arm.as_ref()) {
         more.push(["Arm".to_owned(), arm]);
     }
-    let without = if setup.left_behind.turned {
+    let without = if setup.temporary_changes.turned {
         ", the known turn taken back"
     } else {
         ""

@@ -2,7 +2,7 @@
 
 use crate::groove::Profile;
 use crate::job::{self, Alignment, ArmOf, CaptureSpec, DelaySource, Job, PLANNED_COVERAGE, Wanted};
-use crate::report::start::{AnyArm, ArmDimensions, TURN_DEG, Tip};
+use crate::report::start::{AnyArm, ArmDimensions, TURN_DEG, TipAnswer};
 use crate::report::start::{arm_text, number, other_speed, radius, remark, rpm, speed, tip_text};
 use crate::units::{DEGREE, MICROMETRE, MILLIMETRE};
 use std::fmt::Write as _;
@@ -19,7 +19,7 @@ const OTHER_SIDE: &str = "other-side";
 #[derive(Debug, Clone, PartialEq)]
 pub struct Sheet {
     /// The tip.
-    pub tip: Tip,
+    pub tip: TipAnswer,
     /// Speed of the first recording, revolutions per minute.
     pub rpm: f64,
     /// Radius at the start and the end of the part played, mm.
@@ -128,7 +128,7 @@ pub fn usual_turn() -> String {
 
 impl Sheet {
     /// A sheet without recordings.
-    pub fn new(tip: Tip, rpm: f64, radius_mm: [f64; 2]) -> Self {
+    pub fn new(tip: TipAnswer, rpm: f64, radius_mm: [f64; 2]) -> Self {
         Self {
             tip,
             rpm,
@@ -245,7 +245,7 @@ impl Sheet {
 
     /// Whether a recording of this kind makes sense now.
     pub fn takes_next(&self, kind: Kind) -> bool {
-        let spherical = matches!(self.tip, Tip::Spherical(_));
+        let spherical = matches!(self.tip, TipAnswer::Spherical(_));
         match kind {
             Kind::Found => !self.is_begun(),
             Kind::After | Kind::Ball | Kind::TurnedOn | Kind::TurnedBack => {
@@ -409,13 +409,13 @@ impl Sheet {
         let um = |size: job::Stated| size.value.map(|v| v / MICROMETRE);
         let both = |a, b| um(a).zip(um(b));
         let tip = match cartridge.profile {
-            None => Tip::Unknown,
-            Some(Profile::Spherical) => Tip::Spherical(um(cartridge.frontal_radius)),
+            None => TipAnswer::Unknown,
+            Some(Profile::Spherical) => TipAnswer::Spherical(um(cartridge.frontal_radius)),
             Some(Profile::Elliptical) => {
-                Tip::Elliptical(both(cartridge.frontal_radius, cartridge.side_radius))
+                TipAnswer::Elliptical(both(cartridge.frontal_radius, cartridge.side_radius))
             }
             Some(Profile::Line) => {
-                Tip::Line(both(cartridge.contact_spacing, cartridge.side_radius))
+                TipAnswer::Line(both(cartridge.contact_spacing, cartridge.side_radius))
             }
         };
         let arm = match &found.arm {
@@ -497,7 +497,7 @@ mod tests {
             offset_deg: 23.95,
         });
         let plain = Sheet::new(
-            Tip::Elliptical(Some((17.78, 7.62))),
+            TipAnswer::Elliptical(Some((17.78, 7.62))),
             100.0 / 3.0,
             [72.4, 70.0],
         );
@@ -513,14 +513,15 @@ mod tests {
         let twice = full
             .with(Kind::After, "after-2.wav", 0.0)
             .with(Kind::Speed, "x.flac", 0.0);
-        let ball_first = Sheet::new(Tip::Unknown, 45.0, [60.0; 2]).with(Kind::Ball, "b.wav", 0.0);
+        let ball_first =
+            Sheet::new(TipAnswer::Unknown, 45.0, [60.0; 2]).with(Kind::Ball, "b.wav", 0.0);
         let begun = ball_first.with(Kind::Found, "f.wav", 0.0);
-        let line = Sheet::new(Tip::Line(None), 78.26, [110.0; 2]);
+        let line = Sheet::new(TipAnswer::Line(None), 78.26, [110.0; 2]);
         let arms = [AnyArm::Tangential, AnyArm::NullRadius].map(|arm| Sheet {
             arm,
             ..line.clone()
         });
-        let ball = Sheet::new(Tip::Spherical(Some(18.0)), 45.0, [60.0; 2]);
+        let ball = Sheet::new(TipAnswer::Spherical(Some(18.0)), 45.0, [60.0; 2]);
         let mut all = vec![plain, full, twice, ball_first, begun, line, ball];
         all.extend(arms);
         all
@@ -558,7 +559,7 @@ mod tests {
 
     #[test]
     fn the_first_one_is_what_the_others_differ_from() {
-        let sheet = Sheet::new(Tip::Unknown, 45.0, [60.0; 2]);
+        let sheet = Sheet::new(TipAnswer::Unknown, 45.0, [60.0; 2]);
         let offered = |s: &Sheet| Kind::ALL.into_iter().filter(|k| s.takes_next(*k)).count();
         assert_eq!(offered(&sheet), 1);
         let sheet = sheet.with(Kind::Ball, "b.wav", 0.0);
