@@ -400,7 +400,7 @@ pub enum Termination {
     IterationLimit,
 }
 
-/// What determines an unknown.
+/// Source of an unknown's value.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 #[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 #[serde(rename_all = "lowercase")]

@@ -307,7 +307,7 @@ pub struct StreamState {
     pub programme_s: f64,
     /// The analysis of this stretch so far, or why there is none yet.
     pub so_far: Result<Analysis, AnalysisError>,
-    /// The same of the latest few seconds; `None` if they brought nothing, or nobody asked.
+    /// The same of the latest few seconds; `None` without an estimate, or if not requested.
     pub recent: Option<Result<Analysis, AnalysisError>>,
     /// Level in the latest half second.
     pub signal: SignalLevel,

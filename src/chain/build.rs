@@ -158,7 +158,7 @@ pub enum CalibrateError {
     BothChannels {
         /// The capture.
         file: String,
-        /// What it was given as.
+        /// Its stated content.
         role: &'static str,
         /// Level difference, dB.
         difference_db: f64,

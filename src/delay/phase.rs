@@ -249,7 +249,7 @@ fn mean_square(sizes: &[f64]) -> f64 {
     }
 }
 
-/// An angle brought into -pi..pi.
+/// An angle wrapped into -pi..pi.
 pub(super) fn wrap(angle: f64) -> f64 {
     angle - TAU * ((angle + PI) / TAU).floor()
 }

@@ -65,7 +65,7 @@ pub enum ModelInput {
     Tracking,
 }
 
-/// Number of [`Input`]s.
+/// Number of [`ModelInput`]s.
 pub const INPUTS: usize = 18;
 
 /// A predicted delay with its gradient.
@@ -73,7 +73,7 @@ pub const INPUTS: usize = 18;
 pub struct PredictedDelay {
     /// Delay as recorded, right after left, seconds.
     pub delay: f64,
-    /// Derivatives by each [`Input`], in seconds per SI unit.
+    /// Derivatives by each [`ModelInput`], in seconds per SI unit.
     pub gradient: [f64; INPUTS],
 }
 

@@ -63,9 +63,9 @@ pub struct ContactView {
 /// Conditions of a capture and evidence of its recording.
 #[derive(Debug, Clone, PartialEq)]
 pub struct CaptureDetails {
-    /// Which, in the job's order, from 1.
+    /// Number of the capture in the job, from 1.
     pub capture: usize,
-    /// Its file, or what it is.
+    /// Its file, or a description.
     pub file: String,
     /// Its setup, record and chain.
     pub objects: [String; 3],

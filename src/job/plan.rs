@@ -82,7 +82,7 @@ pub struct PlannedRecord {
     pub name: String,
     /// Predicted standard uncertainty of the rotation of its cut, degrees.
     pub standard_uncertainty_deg: f64,
-    /// Half of the 95 % band that it makes, degrees.
+    /// Half of the 95 % band, degrees.
     pub half_band_deg: f64,
 }
 
@@ -96,7 +96,7 @@ pub struct Suggestion {
     /// before it): the root mean square over setups, spherical tips left out; over the
     /// cuts of the records where every tip is spherical. Until a goal is reached it is the largest of them.
     pub standard_uncertainty_deg: f64,
-    /// Half of the 95 % band that it makes, degrees.
+    /// Half of the 95 % band, degrees.
     pub half_band_deg: f64,
     /// Time it takes, minutes, roughly.
     #[serde(default)]

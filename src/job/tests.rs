@@ -1025,7 +1025,7 @@ fn terms_are_shared_and_flip_where_they_must() {
     ids.sort();
     ids.dedup();
     assert_eq!(ids.len(), all);
-    // the delay of each capture by itself is what was put in
+    // the delay of each capture by itself equals the injected one
     for (result, expected) in solved.solution.captures.iter().zip([4.2, -3.8]) {
         assert!(
             (result.delay_us.value - expected).abs() < 0.01,

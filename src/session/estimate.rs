@@ -28,12 +28,12 @@ pub struct StreamEstimate {
     pub rotation_deg: Option<Quantity>,
     /// Rotation of the record's cut so far, for a spherical tip.
     pub cut_rotation_deg: Option<Quantity>,
-    /// Which way the stylus (with a spherical tip: the cut) is turned.
+    /// Direction in which the stylus (with a spherical tip: the cut) is rotated.
     pub direction: Direction,
-    /// The stretch before; null: there was none, it brought no estimate, or the tip is
+    /// The stretch before; null: there was none, it gave no estimate, or the tip is
     /// spherical and cannot see a turn.
     pub before: Option<PreviousStretch>,
-    /// The latest few seconds by themselves; null: they brought no estimate.
+    /// The latest few seconds by themselves; null: they gave no estimate.
     pub recent: Option<RecentEstimate>,
     /// Level in the latest half second.
     pub signal: SignalLevel,

@@ -392,7 +392,7 @@ mod tests {
         }
     }
 
-    /// A recording of the side, spoilt: from a time on, for some seconds, at another speed with
+    /// A recording of the side, impaired: from a time on, for some seconds, at another speed with
     /// wow, with noise, clicks, hum, a channel's polarity and unlike gains. Returns the finder
     /// and, for each time at the cut, the time in the recording.
     struct ImpairedRecording {

@@ -693,7 +693,7 @@ warnings! {
         effect: "bias in proportion to the speed",
         advice: "correct rpm, or cut_rpm of the record; if the turntable is off, state the rpm that they show",
     }
-    /// A spherical tip cannot see its own rotation.
+    /// A spherical tip is not sensitive to its own rotation.
     SphericalTip "spherical-tip" {
         judged_by: "a spherical profile",
         level: Seen(Note),

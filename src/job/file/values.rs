@@ -279,7 +279,7 @@ pub const LISTED: u8 = 2;
 #[cfg_attr(feature = "cli", derive(schemars::JsonSchema), schemars(with = "T"))]
 pub struct Table<T, const STANDS: u8 = ALONE> {
     pub value: T,
-    /// Its first byte.
+    /// Offset of its first byte.
     pub at: usize,
 }
 

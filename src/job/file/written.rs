@@ -209,7 +209,7 @@ pub struct SetupTable {
     pub mounted: Option<Day>,
 }
 
-/// What a result is held against.
+/// The limits that a result is checked against.
 #[derive(Deserialize)]
 #[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 #[serde(deny_unknown_fields)]

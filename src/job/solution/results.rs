@@ -125,7 +125,7 @@ pub struct CartridgeResult {
     pub name: String,
     /// Lever at zero rotation in a 90 degree groove, micrometres.
     pub lever_um: Quantity,
-    /// What its uncertainty consists of; empty where it is exact.
+    /// Its uncertainty budget; empty where it is exact.
     #[serde(default)]
     pub lever_budget: Vec<BudgetLine>,
     /// Factor on the groove's delay.
@@ -169,7 +169,7 @@ pub struct ArmParameters {
     pub overhang_correction_mm: Option<f64>,
     /// Offset angle, degrees.
     pub offset_deg: Quantity,
-    /// What was stated of it.
+    /// Its stated value.
     pub offset_stated_deg: f64,
 }
 
@@ -198,7 +198,7 @@ pub struct CaptureResult {
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 #[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct CaptureShare {
-    /// Which, in the job's order, from 1.
+    /// Number of the capture in the job, from 1.
     pub capture: usize,
     /// Its share of the variance, 0 to 1.
     pub share: f64,
