@@ -388,7 +388,7 @@ fn ends(bins: &[Bin]) -> Vec<usize> {
     let power = |k: &usize| bins[*k].left * bins[*k].right;
     let mut ends = vec![0];
     let mut next = CLUSTER_BINS;
-    while next + CLUSTER_BINS + CLUSTER_END_SHIFT <= bins.len() {
+    while next + CLUSTER_BINS - CLUSTER_END_SHIFT <= bins.len() {
         let end = (next - CLUSTER_END_SHIFT..=(next + CLUSTER_END_SHIFT).min(bins.len() - 1))
             .min_by(|a, b| power(a).total_cmp(&power(b)))
             .unwrap_or(next);

@@ -351,7 +351,7 @@ mod tests {
             ),
             (
                 "[[variation]]\nname = \"a\"\n[[variation]]\nname = \"a\"\n",
-                "apart",
+                "give them different names",
             ),
             (
                 "[grid]\nsetup.rotation_deg = 3\n",

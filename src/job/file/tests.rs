@@ -94,7 +94,7 @@ fn tables_agree_with_each_other() {
     let error = job("session = \" spring\"");
     assert!(
         error.contains("line 4")
-            && error.contains("session ' spring' is that of record 'a', 'Spring'"),
+            && error.contains("session ' spring' differs from that of record 'a', 'Spring'"),
         "{error}"
     );
     assert!(job("side = \" \"").contains("its side is empty"));
