@@ -1,7 +1,7 @@
 //! Bytes as a file.
 #![no_main]
 
-use groovelag::capture::{Options, Recording, Stereo, open_reader};
+use groovelag::capture::{ReadOptions, Recording, Stereo, open_reader};
 use libfuzzer_sys::fuzz_target;
 use std::io::Cursor;
 
@@ -9,11 +9,11 @@ use std::io::Cursor;
 const MOST: u64 = 1 << 18;
 
 fn open(data: &[u8]) -> Option<Recording> {
-    let options = Options {
+    let options = ReadOptions {
         hash: true,
-        ..Options::default()
+        ..ReadOptions::default()
     };
-    let many = Options {
+    let many = ReadOptions {
         channels: Some([3, 1]),
         ..options.clone()
     };

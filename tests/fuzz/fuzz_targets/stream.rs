@@ -1,7 +1,7 @@
 //! Bytes as standard input, in dribs and drabs.
 #![no_main]
 
-use groovelag::capture::{Options, RawFormat, Stereo, open_stream};
+use groovelag::capture::{RawFormat, ReadOptions, Stereo, open_stream};
 use libfuzzer_sys::fuzz_target;
 use std::io::{Cursor, Read};
 
@@ -36,7 +36,7 @@ fuzz_target!(|data: &[u8]| {
     let raw: Option<RawFormat> = RAW
         .get(usize::from(*choice))
         .map(|text| text.parse().expect("a known description"));
-    let options = Options {
+    let options = ReadOptions {
         channels: (*choice & 0x80 != 0).then_some([2, 1]),
         raw,
         hash: *choice & 0x40 != 0,
