@@ -609,7 +609,7 @@ fn work_is_bounded() {
         (
             "$G solve two-setups.toml --monte-carlo 10000000",
             2,
-            "at most 2500000",
+            "the most for this job is 2500000",
         ),
         (
             "$G solve many-setups.toml",
@@ -818,7 +818,7 @@ fn an_answer_is_not_lost_with_its_page() {
         (
             "$G measure in.wav PLACE > /dev/full",
             2,
-            "cannot be written",
+            "cannot write to standard output",
         ),
     ]);
 }

@@ -226,7 +226,7 @@ fn one_pass_tells_crosstalk_noise_and_speed() {
     let text = String::from_utf8(run(at, &["solve", "all.toml"]).stdout).unwrap();
     let text = text.split_whitespace().collect::<Vec<_>>().join(" ");
     for words in [
-        "crosstalk by the bands left, right: separation at 1 kHz",
+        "crosstalk from the bands left, right: separation at 1 kHz",
         "removed from the captures of this pass",
         "band silent: noise from 100 Hz to 15 kHz",
         "band tone: 3150.",

@@ -898,7 +898,7 @@ fn text_and_page_instruct_alike() {
     let head = "format = 1\n[limits]\ntolerance_deg = 5\n[cartridge.a]\nprofile = \"elliptical\"\nfrontal_radius_um = 18\nside_radius_um = 8\n[setup.x]\narm = \"tangential\"\naligned = \"gauge\"\n";
     for (more, captures, orders) in [
         ("", capture("x", 4.0, 0.0), vec!["Turn the cartridge 4"]),
-        ("", capture("x", 8.0, 0.0), vec!["So large a turn"]),
+        ("", capture("x", 8.0, 0.0), vec!["A turn this large"]),
         (
             "",
             capture("x", 0.3, 0.0),

@@ -265,7 +265,7 @@ fn a_wrong_size_is_named() {
         message.contains("cartridge c has a radius of 16.0 um"),
         "{message}"
     );
-    assert!(message.contains("8.0 um (u 1.0) as stated"), "{message}");
+    assert!(message.contains("8.0 um (u 1.0) is stated"), "{message}");
     assert!(wrong.in_doubt.is_some());
     let mut silent = job(ELLIPTICAL, 90.0);
     for setup in silent.setups.values_mut() {
