@@ -637,7 +637,7 @@ fn what_no_stylus_is_gets_no_advice() {
         assert_eq!(words.contains("do not act on them"), doubted, "{plan}");
     }
     assert!(
-        text.contains("Turn nothing before the doubt is resolved"),
+        text.contains("Turn nothing until the doubt is resolved"),
         "{text}"
     );
 }

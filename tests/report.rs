@@ -917,7 +917,7 @@ fn text_and_page_instruct_alike() {
         (
             "",
             capture("x", 4.0, 0.0) + &capture("x", 7.9, -4.0) + &capture("x", 0.1, 4.0),
-            vec!["Turn nothing before the doubt is resolved"],
+            vec!["Turn nothing until the doubt is resolved"],
         ),
     ] {
         std::fs::write(

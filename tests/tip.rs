@@ -262,7 +262,7 @@ fn a_wrong_size_is_named() {
     let (found, message) = level(&wrong).unwrap();
     assert_eq!(found, Level::Serious);
     assert!(
-        message.contains("cartridge c has a radius of 16.0 um"),
+        message.contains("gives cartridge c a radius of 16.0 um"),
         "{message}"
     );
     assert!(message.contains("8.0 um (u 1.0) is stated"), "{message}");
