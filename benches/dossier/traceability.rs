@@ -237,7 +237,7 @@ const CONSTANTS: [[&str; 3]; 11] = [
     ["src/chain/build/common.rs", "LOAD_PRIOR", "(u)"],
     ["src/chain/smooth.rs", "CORRELATED_OCTAVES", "octaves"],
     ["src/spectrum/limits.rs", "CHANGE_PER_S", "per second (u)"],
-    ["src/analysis/limits.rs", "COEFFICIENT", "(u)"],
+    ["src/analysis/limits.rs", "COEFFICIENT_RELATIVE_U", "(u)"],
 ];
 
 /// Value of a constant as its file has it, and the comment above it or above the first

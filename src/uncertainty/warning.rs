@@ -258,7 +258,7 @@ warnings! {
         judged_by: "difference of the delay's scale between the crosstalk of a pass's bands and that of the stated calibration, over its standard uncertainty, both cutters included",
         level: Above(&[(Caution, 1.96), (Serious, 3.29)]),
         law: "normal law, two-sided: one good calibration in twenty, and one in a thousand",
-        effect: "bias of the rotation of the difference times the delay possible, not in u",
+        effect: "possible bias of the rotation: the difference times the delay; not in u",
         advice: "calibrate with the cartridge as aligned now, or leave the calibration's crosstalk out so that the pass's own is used",
     }
     /// Crosstalk calibrated without the chain is exchanged with the leads.
