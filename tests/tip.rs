@@ -180,8 +180,8 @@ fn a_turned_line_contact_shows_its_radius() {
 }
 
 /// Every shape, over the radii, levels and programmes that are usual: within 10 % everywhere (third
-/// order, turned flanks), where tracing is found; within 16 % with a voice, whose pauses let the noise
-/// make a weak coefficient smaller.
+/// order, turned flanks), where tracing is found; within 16 % with a voice (own simulations), whose
+/// pauses let the noise make a weak coefficient smaller.
 #[test]
 #[ignore = "some minutes: run by .ci/run"]
 fn tips_show_their_radii() {
@@ -223,7 +223,7 @@ fn tips_show_their_radii() {
         .collect();
     assert!(off.is_empty(), "{off:?}");
     let told = found.iter().filter(|(_, ratio)| ratio.is_some()).count();
-    assert!(told > 140, "{told} of {}", found.len());
+    assert!(told > 144, "{told} of {}", found.len());
 }
 
 /// The shape where none is stated: radii in the middle of each, and on the edge between two.

@@ -633,7 +633,7 @@ impl List<'_> {
                 },
             );
         }
-        let stranger = |job: &mut Job, cartridge: String| {
+        let in_its_own_setup = |job: &mut Job, cartridge: String| {
             let name = unused_name("another", &job.setups);
             let setup = Setup {
                 cartridge,
@@ -651,7 +651,7 @@ impl List<'_> {
             words,
             frequency::UNLISTED_OBJECT,
             |job| {
-                stranger(job, own.cartridge.clone());
+                in_its_own_setup(job, own.cartridge.clone());
             },
         );
         let words = format!("{of} was made with a cartridge that the job does not have");
@@ -663,7 +663,7 @@ impl List<'_> {
             |job| {
                 let name = unused_name("another", &job.cartridges);
                 job.cartridges.insert(name.clone(), Cartridge::default());
-                stranger(job, name);
+                in_its_own_setup(job, name);
             },
         );
         let words = format!("{of} was of a record or side that the job does not have");
